@@ -1,0 +1,1 @@
+"""Facts, rules, verdicts, water and outlook: pure functions of the moisture path."""

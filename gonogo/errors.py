@@ -1,0 +1,64 @@
+"""The error family. Each class says who can help; each text says what is wrong, where, and what would be right."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class GonogoError(Exception):
+    """Anything that gonogo raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Complaint:
+    """One fault in a file or an entry.
+
+    place   file, or "command line"
+    key     dotted path to the value, e.g. "material.clay.omc_pct"
+    value   what stood there, as text; "" when the key is missing
+    wrong   what is wrong and against what
+    right   what would be right, with an example
+    """
+
+    place: str
+    key: str
+    value: str
+    wrong: str
+    right: str
+
+    def __str__(self) -> str:
+        stood = f" = {self.value}" if self.value else ""
+        return f"{self.place}: {self.key}{stood}: {self.wrong} {self.right}"
+
+
+class ConfigError(GonogoError):
+    """Bad input that the person at the file can mend. Carries every complaint, not only the first."""
+
+    def __init__(self, complaints: Sequence[Complaint]) -> None:
+        self.complaints = tuple(complaints)
+        super().__init__("\n".join(str(c) for c in self.complaints))
+
+
+class WeatherError(GonogoError):
+    """A service gave no usable answer. `passing` is true where a later try may well work."""
+
+    def __init__(self, text: str, *, passing: bool) -> None:
+        self.passing = passing
+        super().__init__(text)
+
+
+class SoilError(GonogoError):
+    """A value outside soil physics."""
+
+
+class StoreError(GonogoError):
+    """The database refused, or holds what it must not."""
+
+
+class DeliveryError(GonogoError):
+    """A message was not accepted. `passing` is true where a later try may well work."""
+
+    def __init__(self, text: str, *, passing: bool) -> None:
+        self.passing = passing
+        super().__init__(text)

@@ -1,0 +1,1 @@
+"""Mails: one view of the morning, rendered by role, language and units."""

@@ -1,0 +1,1 @@
+"""Delivery of one message to one server or to a folder."""

@@ -1,0 +1,332 @@
+"""The nouns of the product as frozen records. No behaviour beyond what follows from their own fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+
+class Verdict(StrEnum):
+    """What a crew is told for one strip."""
+
+    COMPACT = "compact"
+    WATER = "water"
+    WAIT = "wait"
+
+
+class Surface(StrEnum):
+    """State of a strip's surface. The hydraulic meaning of each stands in soil/rain.py."""
+
+    LOOSE = "loose"
+    SCARIFIED = "scarified"
+    SEALED = "sealed"
+
+
+class Drum(StrEnum):
+    """Kind of roller drum."""
+
+    SMOOTH = "smooth"
+    PADDED = "padded"
+    PNEUMATIC = "pneumatic"
+
+
+# --- the site and its people ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipient:
+    """One person of a crew. role: a folder name of mail/roles; units: "metric" or "us"; language: "en"..."""
+
+    name: str
+    address: str
+    role: str
+    units: str = "metric"
+    language: str = "en"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """A fill material with its laboratory compaction result (fitted and corrected for oversize by config.py).
+
+    window_low_pct, window_high_pct   allowed deviation from optimum [% points], low end negative
+    required_compaction_pct           required relative compaction [% of maximum dry density]
+    theta_fc, theta_wp                field capacity, wilting point [m3/m3]
+    assumed                           names of fields taken from soil-class defaults, for the mail to say so
+    """
+
+    id: str
+    name: str
+    soil_class: str
+    omc_pct: float
+    mdd_kg_m3: float
+    test: str
+    window_low_pct: float
+    window_high_pct: float
+    required_compaction_pct: float
+    specific_gravity: float
+    theta_fc: float
+    theta_wp: float
+    curve_w_pct: tuple[float, ...] = ()
+    curve_dry_density_kg_m3: tuple[float, ...] = ()
+    is_granular: bool = False
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roller:
+    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs."""
+
+    id: str
+    name: str
+    drum: Drum
+    rolled_width_m: float
+    overlap_m: float
+    speed_km_h: float
+    passes: int
+    efficiency: float
+    vibrates: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truck:
+    """A water truck. Speeds are the range in which it sprays evenly."""
+
+    id: str
+    name: str
+    tank_litres: float
+    bar_width_m: float
+    flow_litres_min: float
+    fill_time_min: float
+    travel_time_min: float
+    speed_min_km_h: float
+    speed_max_km_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crew:
+    """A crew with its people, one roller and one water truck (or none)."""
+
+    id: str
+    name: str
+    roller: Roller
+    truck: Truck | None
+    recipients: tuple[Recipient, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One strip with the lift that lies on it, as spread: loose thickness goes with loose dry density.
+
+    passes                     overrides the roller's where the specification asks for another number
+    distance_to_structure_m    nearest building or service, None when there is none near
+    """
+
+    id: str
+    name: str
+    crew_id: str
+    material_id: str
+    length_m: float
+    width_m: float
+    lift_thickness_m: float
+    dry_density_kg_m3: float
+    surface: Surface
+    passes: int | None = None
+    may_vibrate: bool = True
+    distance_to_structure_m: float | None = None
+    note: str = ""
+
+    @property
+    def area_m2(self) -> float:
+        return self.length_m * self.width_m
+
+    @property
+    def dry_mass_kg_m2(self) -> float:
+        """Dry mass under one square metre [kg/m2]; it does not change when the lift is rolled."""
+        return self.lift_thickness_m * self.dry_density_kg_m3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site: where it is, when it works, and everything on it.
+
+    working_days   0 = Monday ... 6 = Sunday
+    mail_at        local time at which the morning mail is due
+    deadline       local time after which a morning mail is useless
+    """
+
+    id: str
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    zone: ZoneInfo
+    working_days: tuple[int, ...]
+    shift_start: time
+    shift_end: time
+    mail_at: time
+    deadline: time
+    holidays: tuple[date, ...]
+    mixing_depth_m: float
+    crews: tuple[Crew, ...]
+    materials: tuple[Material, ...]
+    strips: tuple[Strip, ...]
+
+    def crew(self, crew_id: str) -> Crew:
+        return next(c for c in self.crews if c.id == crew_id)
+
+    def material(self, material_id: str) -> Material:
+        return next(m for m in self.materials if m.id == material_id)
+
+    def strip(self, strip_id: str) -> Strip:
+        return next(s for s in self.strips if s.id == strip_id)
+
+
+# --- what was recorded on site -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """A moisture test. method: a key of soil.ensemble.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)."""
+
+    strip_id: str
+    at_utc: datetime
+    w_pct: float
+    method: str
+    dry_density_kg_m3: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeRain:
+    """Rain caught by the site's own gauge between two moments [mm]."""
+
+    from_utc: datetime
+    until_utc: datetime
+    rain_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watering:
+    """Water put on a strip by the truck [litres]."""
+
+    strip_id: str
+    at_utc: datetime
+    litres: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceWork:
+    """Work that changed a strip's surface: "rolled", "sealed", "disked" or "spread" (a new lift)."""
+
+    strip_id: str
+    at_utc: datetime
+    work: str
+    passes: int | None = None
+
+
+Entry = Reading | GaugeRain | Watering | SurfaceWork
+
+
+# --- what a morning concluded --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleSeen:
+    """One row of the rule table as it was judged for one strip: the numbers it saw and whether it held.
+
+    saw    triples (fact or setting on the left, operator, right side) with their numbers, in words of the table
+    held   None where a number was unknown
+    """
+
+    rule_id: str
+    held: bool | None
+    saw: tuple[tuple[str, float, str, str, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterPlan:
+    """Water for one strip, SI, unrounded (mail/view.py rounds).
+
+    limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
+    flags          keys of warnings, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
+    load_ends_m    distance along the strip at which each load runs out [m]
+    """
+
+    strip_id: str
+    litres: float
+    litres_m2: float
+    w_now_pct: float
+    w_target_pct: float
+    evaporation_allowance_mm: float
+    rain_credit_mm: float
+    passes: int
+    litres_m2_per_pass: float
+    speed_km_h: float
+    loads: int
+    load_ends_m: tuple[float, ...]
+    start_utc: datetime
+    finish_utc: datetime
+    truck_id: str
+    limited_by: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlookDay:
+    """One strip on one local day.
+
+    chance            chance that the whole rolling time finds the lift inside its window, dry and unfrozen
+    workable_h        hours of the shift with at least the site's chance
+    from_utc, until_utc   best stretch, None when there is none
+    rain_mm           expected rain of the local day; rain_chance: chance of at least 1 mm
+    is_working_day    False on weekends and holidays
+    """
+
+    strip_id: str
+    day: date
+    chance: float
+    workable_h: float
+    from_utc: datetime | None
+    until_utc: datetime | None
+    rain_mm: float
+    rain_chance: float
+    w_mean_pct: float
+    w_p10_pct: float
+    w_p90_pct: float
+    is_working_day: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """The verdict for one strip this morning, with everything that made it.
+
+    rule_id, reason     the row that decided and its reason key (a sentence in mail/words)
+    from_utc, until_utc compact: rolling window; water: rolling window after watering; wait: None
+    next_utc            wait: first hour likely to be workable, None when there is none in the horizon
+    facts               every fact the rules could ask, by name; NaN = unknown
+    seen                every rule row as judged
+    advice              keys of sentences to stand under the verdict, in order ("seal_before_rain", ...)
+    test                keys of tests asked for ("test_before_rolling", "retest_after_rain", ...)
+    water               the dose for WATER, or a keep-damp dose for COMPACT, else None
+    """
+
+    strip_id: str
+    verdict: Verdict
+    rule_id: str
+    reason: str
+    from_utc: datetime | None
+    until_utc: datetime | None
+    next_utc: datetime | None
+    facts: dict[str, float]
+    seen: tuple[RuleSeen, ...]
+    advice: tuple[str, ...]
+    test: tuple[str, ...]
+    water: WaterPlan | None
+    w_now_pct: float
+    w_p10_pct: float
+    w_p90_pct: float
+    w_top_pct: float
+    w_base_pct: float
+    reading_age_h: float
+    rolling_time_h: float

@@ -1,0 +1,1 @@
+"""Weather in: open services, one hourly table, checks and the ladder of trust."""
