@@ -35,7 +35,7 @@ def is_working_day(site: Site, day: date) -> bool:
 
 
 def shift_utc(site: Site, day: date) -> tuple[datetime, datetime]:
-    """Return start and end of the shift of a local date; a shift whose end is not after its start runs past midnight."""
+    """Return start and end of the shift of a local date; one whose end is not after its start passes midnight."""
     start = moment_utc(day, site.shift_start, site.zone)
     end_day = day if site.shift_end > site.shift_start else day + timedelta(days=1)
     return start, moment_utc(end_day, site.shift_end, site.zone)
