@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 
@@ -181,6 +182,31 @@ class Site:
 
     def strip(self, strip_id: str) -> Strip:
         return next(s for s in self.strips if s.id == strip_id)
+
+
+# --- the way out ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transport:
+    """How mails leave: to an SMTP server, or as files into a folder. Fields of the other kind are empty.
+
+    kind       "smtp" or "folder"
+    security   "starttls", "tls" or "none"
+    username, password   None where the server asks for none; the password never comes from a config file in clear
+    folder     where kind "folder" writes .eml and .html
+    """
+
+    kind: str
+    sender: str
+    reply_to: str | None = None
+    host: str = ""
+    port: int = 0
+    security: str = "starttls"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    timeout_s: float = 30.0
+    folder: Path | None = None
 
 
 # --- what was recorded on site -------------------------------------------------------------------------------
