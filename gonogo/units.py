@@ -40,7 +40,7 @@ class Shown:
     per_si    shown = SI * per_si + offset
     unit      unit as printed
     step      rounding step in the shown unit; below `fine_below` the finer step holds
-    decimals  digits after the point
+    decimals  digits after the point (fine_decimals below `fine_below`)
     """
 
     per_si: float
@@ -50,6 +50,7 @@ class Shown:
     offset: float = 0.0
     fine_below: float = 0.0
     fine_step: float = 0.0
+    fine_decimals: int = 0
 
 
 # One row a quantity: (metric, US customary). Steps are what a driver or foreman can use: common practice, no source.
@@ -79,7 +80,7 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1 / KM_PER_MILE, unit="mph", step=0.5, decimals=1),
     ),
     "rain_mm": (
-        Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5),
+        Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5, fine_decimals=1),
         Shown(per_si=1 / MM_PER_INCH, unit="in", step=0.05, decimals=2),
     ),
     "temp_degc": (
@@ -111,10 +112,11 @@ def shown(quantity: str, si_value: float, units: str) -> tuple[float, int, str]:
     value = si_value * row.per_si + row.offset
     if math.isnan(value):
         return value, row.decimals, row.unit
-    step = row.fine_step if row.fine_step and abs(value) < row.fine_below else row.step
+    is_fine = abs(value) < row.fine_below
+    step, decimals = (row.fine_step, row.fine_decimals) if is_fine else (row.step, row.decimals)
     # The tiny nudge keeps 2.5 exact halves from falling to binary dust.
     rounded = math.copysign(math.floor(abs(value) / step + 0.5 + 1e-9) * step, value)
-    return round(rounded, row.decimals) + 0.0, row.decimals, row.unit
+    return round(rounded, decimals) + 0.0, decimals, row.unit
 
 
 def wind_2m_m_s(wind_m_s: float, height_m: float) -> float:
