@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sites import small_site
 
 from gonogo import service, times
 from gonogo.records import Site
-from tests.sites import small_site
 
 LEAD_MIN = 10.0
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sites import small_site
 
 from gonogo import times
-from tests.sites import small_site
 
 NEW_YORK = ZoneInfo("America/New_York")
 
