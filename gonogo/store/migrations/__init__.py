@@ -1,0 +1,1 @@
+"""Schema migrations, run forward by `upgrade` at every start. They travel in the package."""

@@ -1,0 +1,319 @@
+"""The outbox: mails wait here, are held by lease while one worker delivers them, and keep their outcome.
+
+States: waiting -> sent | expired (deadline passed) | refused (for good, by the server) | set_aside (our own fault, or
+it killed its worker again and again) | withdrawn (its reader was removed). A message is never deleted.
+
+A worker that dies leaves its lease behind; when that runs out, another worker takes the message. Marks are set by
+id and only by the worker that still holds the lease, so a worker that was away too long changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from gonogo.store import schema
+from gonogo.store.schema import message
+
+LEASE_S = 600.0
+MAX_CRASHES = 5
+SWEEP_LIMIT = 1000
+STATES = ("waiting", "sent", "expired", "refused", "set_aside", "withdrawn")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutMessage:
+    """One mail to one person, ready to send.
+
+    message_id    stable: the same mail made again has the same one, and is then put only once
+    kind          what it is for: "morning", "later_look", "notice", "operator"
+    raw           the whole mail as bytes, CRLF line ends
+    deadline_utc  after this it is useless and is not sent any more
+    send_utc      not before this; None = at once
+    """
+
+    message_id: str
+    site_id: str
+    crew_id: str
+    kind: str
+    role: str
+    name: str
+    address: str
+    subject: str
+    raw: bytes = field(repr=False)
+    deadline_utc: datetime
+    language: str = "en"
+    send_utc: datetime | None = None
+    run_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Queued:
+    """A message as it stands in the outbox; n_tries counts leases, this one included."""
+
+    id: int
+    message_id: str
+    run_id: int | None
+    site_id: str
+    crew_id: str
+    kind: str
+    role: str
+    name: str
+    address: str
+    language: str
+    subject: str
+    raw: bytes = field(repr=False)
+    put_utc: datetime
+    deadline_utc: datetime
+    state: str
+    next_try_utc: datetime
+    n_tries: int
+    n_crashes: int
+    lease_owner: str | None
+    lease_until_utc: datetime | None
+    settled_utc: datetime | None
+    last_error: str
+
+
+# Makes what goes out because a message will not: a short notice to its reader, a word to the operator, or nothing.
+Instead = Callable[[Queued], Iterable[OutMessage]]
+
+
+def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: datetime) -> int:
+    """Put messages into the outbox, in the caller's transaction, and return how many are new.
+
+    A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
+    """
+    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+    n_new = 0
+    for one in messages:
+        statement = insert(message).values(
+            message_id=one.message_id,
+            run_id=one.run_id,
+            site_id=one.site_id,
+            crew_id=one.crew_id,
+            kind=one.kind,
+            role=one.role,
+            name=one.name,
+            address=one.address,
+            language=one.language,
+            subject=one.subject,
+            raw=one.raw,
+            put_utc=now_utc,
+            deadline_utc=one.deadline_utc,
+            state="waiting",
+            next_try_utc=one.send_utc or now_utc,
+            n_tries=0,
+            n_crashes=0,
+            last_error="",
+        )
+        n_new += connection.execute(statement.on_conflict_do_nothing(index_elements=["message_id"])).rowcount
+    return n_new
+
+
+def lease(
+    store: sa.Engine, *, now_utc: datetime, owner: str, lease_s: float = LEASE_S, limit: int = 1
+) -> tuple[Queued, ...]:
+    """Take up to `limit` due messages for this owner until now + lease_s; return them, longest due first.
+
+    No other worker can take them meanwhile. A lease that ran out without an outcome counts as a crash of its worker.
+    """
+    with schema.begin(store) as connection:
+        due = (
+            sa.select(message.c.id)
+            .where(message.c.state == "waiting", message.c.next_try_utc <= now_utc)
+            .where(message.c.deadline_utc > now_utc, message.c.n_crashes < MAX_CRASHES)
+            .where(_is_free(now_utc))
+            .order_by(message.c.next_try_utc, message.c.id)
+            .limit(limit)
+            .with_for_update(skip_locked=True)
+        )
+        # Locked first and changed second: a row that a rival changed in between would be judged again by its new state.
+        ids = connection.scalars(due).all()
+        if not ids:
+            return ()
+        died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
+        connection.execute(
+            sa.update(message)
+            .where(message.c.id.in_(ids))
+            .values(
+                lease_owner=owner,
+                lease_until_utc=now_utc + timedelta(seconds=lease_s),
+                n_tries=message.c.n_tries + 1,
+                n_crashes=message.c.n_crashes + died,
+            )
+        )
+        chosen = sa.select(message).where(message.c.id.in_(ids)).order_by(message.c.next_try_utc, message.c.id)
+        return tuple(_queued(row) for row in connection.execute(chosen))
+
+
+def sent(store: sa.Engine, one: Queued, *, now_utc: datetime) -> bool:
+    """Mark a leased message as sent. False where the lease is no longer ours."""
+    with schema.begin(store) as connection:
+        return _settle(connection, one, state="sent", now_utc=now_utc, error="")
+
+
+def failed(store: sa.Engine, one: Queued, *, retry_utc: datetime, error: str, is_our_fault: bool = False) -> bool:
+    """Give a leased message back after a passing fault, to be tried again from retry_utc. False if no longer ours.
+
+    is_our_fault   counts as a crash: after MAX_CRASHES of them the message is set aside
+    """
+    with schema.begin(store) as connection:
+        changed = connection.execute(
+            _held(one).values(
+                lease_owner=None,
+                lease_until_utc=None,
+                next_try_utc=retry_utc,
+                n_crashes=message.c.n_crashes + int(is_our_fault),
+                last_error=_plain(error),
+            )
+        )
+        return changed.rowcount == 1
+
+
+def refused(store: sa.Engine, one: Queued, *, now_utc: datetime, error: str, tell: Instead | None = None) -> bool:
+    """Mark a leased message as refused for good; what `tell` makes of it is put in the same transaction."""
+    with schema.begin(store) as connection:
+        is_done = _settle(connection, one, state="refused", now_utc=now_utc, error=error)
+        if is_done:
+            _put_made(connection, (replace(one, state="refused", last_error=_plain(error)),), tell, now_utc=now_utc)
+        return is_done
+
+
+def expire(store: sa.Engine, *, now_utc: datetime, instead: Instead | None = None) -> tuple[Queued, ...]:
+    """Expire what is past its deadline and not being delivered at this moment; return it.
+
+    instead   makes the short notice that goes out instead, put in the same transaction
+    """
+    past = (message.c.deadline_utc <= now_utc,)
+    return _sweep(store, past, state="expired", now_utc=now_utc, make=instead)
+
+
+def set_aside(store: sa.Engine, *, now_utc: datetime, tell: Instead | None = None) -> tuple[Queued, ...]:
+    """Set aside what failed by our own fault, or killed its worker, MAX_CRASHES times; return it (at most SWEEP_LIMIT).
+
+    A lease that has run out counts once more here, so that a deadly message is not taken a last time.
+    """
+    died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
+    deadly = (message.c.n_crashes + died >= MAX_CRASHES,)
+    return _sweep(store, deadly, state="set_aside", now_utc=now_utc, make=tell)
+
+
+def settle_sent(store: sa.Engine, message_ids: Iterable[str], *, now_utc: datetime) -> int:
+    """Mark messages as sent by Message-ID, whoever holds them: for mails that went but whose mark could not be stored."""
+    wanted = list(message_ids)
+    if not wanted:
+        return 0
+    with schema.begin(store) as connection:
+        changed = connection.execute(
+            sa.update(message)
+            .where(message.c.message_id.in_(wanted), message.c.state == "waiting")
+            .values(state="sent", settled_utc=now_utc, lease_owner=None, lease_until_utc=None, last_error="")
+        )
+        return changed.rowcount
+
+
+def counts(
+    connection: sa.Connection, *, now_utc: datetime, site_id: str | None = None, since_utc: datetime | None = None
+) -> dict[str, int]:
+    """Return the number of messages by state, with "leased" (being delivered now) taken out of "waiting"."""
+    is_leased = sa.and_(message.c.state == "waiting", message.c.lease_until_utc > now_utc)
+    shown = sa.case((is_leased, "leased"), else_=message.c.state)
+    query = sa.select(shown, sa.func.count()).group_by(shown)
+    if site_id is not None:
+        query = query.where(message.c.site_id == site_id)
+    if since_utc is not None:
+        query = query.where(message.c.put_utc >= since_utc)
+    found = {state: n for state, n in connection.execute(query)}
+    return {state: found.get(state, 0) for state in ("leased", *STATES)}
+
+
+def outcomes(
+    connection: sa.Connection,
+    *,
+    site_id: str | None = None,
+    run_id: int | None = None,
+    since_utc: datetime | None = None,
+    states: Iterable[str] = STATES,
+    limit: int = 1000,
+) -> tuple[Queued, ...]:
+    """Return messages with what became of each, newest first."""
+    query = sa.select(message).where(message.c.state.in_(list(states)))
+    if site_id is not None:
+        query = query.where(message.c.site_id == site_id)
+    if run_id is not None:
+        query = query.where(message.c.run_id == run_id)
+    if since_utc is not None:
+        query = query.where(message.c.put_utc >= since_utc)
+    query = query.order_by(message.c.put_utc.desc(), message.c.id.desc()).limit(limit)
+    return tuple(_queued(row) for row in connection.execute(query))
+
+
+def _is_free(now_utc: datetime) -> sa.ColumnElement[bool]:
+    """Held by nobody, or by somebody whose lease has run out."""
+    return sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= now_utc)
+
+
+def _held(one: Queued) -> sa.Update:
+    """An update that hits only while the lease is the one that `one` was given."""
+    return sa.update(message).where(
+        message.c.id == one.id,
+        message.c.state == "waiting",
+        message.c.lease_owner == one.lease_owner,
+        message.c.n_tries == one.n_tries,
+    )
+
+
+def _settle(connection: sa.Connection, one: Queued, *, state: str, now_utc: datetime, error: str) -> bool:
+    """Give a held message its final state."""
+    values: dict[str, Any] = {"state": state, "settled_utc": now_utc, "last_error": _plain(error)}
+    changed = connection.execute(_held(one).values(lease_owner=None, lease_until_utc=None, **values))
+    return changed.rowcount == 1
+
+
+def _sweep(
+    store: sa.Engine,
+    which: tuple[sa.ColumnElement[bool], ...],
+    *,
+    state: str,
+    now_utc: datetime,
+    make: Instead | None,
+) -> tuple[Queued, ...]:
+    """Move free waiting messages that meet a condition to a final state, putting what `make` makes of each."""
+    with schema.begin(store) as connection:
+        found = connection.execute(
+            sa.select(message)
+            .where(message.c.state == "waiting", _is_free(now_utc), *which)
+            .order_by(message.c.id)
+            .limit(SWEEP_LIMIT)
+            .with_for_update(skip_locked=True)
+        ).all()
+        swept = tuple(replace(_queued(row), state=state) for row in found)
+        if swept:
+            connection.execute(
+                sa.update(message)
+                .where(message.c.id.in_([one.id for one in swept]))
+                .values(state=state, settled_utc=now_utc, lease_owner=None, lease_until_utc=None)
+            )
+            _put_made(connection, swept, make, now_utc=now_utc)
+        return swept
+
+
+def _put_made(connection: sa.Connection, settled: Iterable[Queued], make: Instead | None, *, now_utc: datetime) -> None:
+    """Put what `make` makes of each message that will not go out."""
+    if make is not None:
+        put(connection, [made for one in settled for made in make(one)], now_utc=now_utc)
+
+
+def _plain(error: str) -> str:
+    """An error text as PostgreSQL can hold it, and not without end."""
+    return error.replace("\x00", "")[:4000]
+
+
+def _queued(row: sa.Row[Any]) -> Queued:
+    return Queued(**row._mapping)

@@ -1,0 +1,258 @@
+"""Tables, and the two ways to a database: SQLite in one file, PostgreSQL by the same URL key.
+
+Everything else in gonogo reaches the database through `begin` and `read`, which turn any fault of the database into a
+StoreError without the values that were being stored: those hold addresses and whole mails.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import Column, ForeignKey, Index, Table
+from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
+
+from gonogo.errors import StoreError
+
+SQLITE_BUSY_TIMEOUT_MS = 10_000
+
+
+class UtcDateTime(sa.types.TypeDecorator[datetime]):
+    """A moment. Goes in aware, is kept in UTC, comes back aware: SQLite alone would hand it back without a zone."""
+
+    impl = sa.DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: sa.Dialect) -> datetime | None:
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise StoreError(f"A moment without a time zone cannot be stored: {value.isoformat()}. Give UTC.")
+        in_utc = value.astimezone(UTC)
+        return in_utc.replace(tzinfo=None) if dialect.name == "sqlite" else in_utc
+
+    def process_result_value(self, value: datetime | None, dialect: sa.Dialect) -> datetime | None:
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+metadata = sa.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+# What a weather service sent, as it came (gzip). `rejected` is set when the body turned out to be unusable.
+answer = Table(
+    "answer",
+    metadata,
+    Column("id", sa.Integer, primary_key=True),
+    Column("site_id", sa.Text, nullable=False),
+    Column("service", sa.Text, nullable=False),
+    Column("url", sa.Text, nullable=False),
+    Column("fetched_utc", UtcDateTime, nullable=False),
+    Column("status", sa.Integer, nullable=False),
+    Column("headers", sa.Text, nullable=False),
+    Column("body_gzip", sa.LargeBinary, nullable=False),
+    Column("body_bytes", sa.Integer, nullable=False),
+    Column("body_sha256", sa.Text, nullable=False),
+    Column("rejected", sa.Text),
+    Index(None, "site_id", "fetched_utc"),
+)
+
+# What was recorded on site. Rows are only added; an entry has at most one correction, so corrections form a chain.
+entry = Table(
+    "entry",
+    metadata,
+    Column("id", sa.Integer, primary_key=True),
+    Column("site_id", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("strip_id", sa.Text),
+    Column("at_utc", UtcDateTime, nullable=False),
+    Column("record", sa.Text, nullable=False),
+    Column("entered_utc", UtcDateTime, nullable=False),
+    Column("entered_by", sa.Text, nullable=False),
+    Column("note", sa.Text, nullable=False),
+    Column("source_key", sa.Text),
+    Column("corrects_id", sa.Integer, ForeignKey("entry.id"), unique=True),
+    sa.UniqueConstraint("site_id", "source_key"),
+    Index(None, "site_id", "at_utc"),
+)
+
+# Each accepted configuration once, however many runs used it.
+config_copy = Table(
+    "config_copy",
+    metadata,
+    Column("sha256", sa.Text, primary_key=True),
+    Column("text", sa.Text, nullable=False),
+    Column("first_seen_utc", UtcDateTime, nullable=False),
+)
+
+# One row per (site, local date, issue): whoever inserts it runs that morning.
+run = Table(
+    "run",
+    metadata,
+    Column("id", sa.Integer, primary_key=True),
+    Column("site_id", sa.Text, nullable=False),
+    Column("day", sa.Date, nullable=False),
+    Column("issue", sa.Text, nullable=False),
+    Column("state", sa.Text, nullable=False),
+    Column("owner", sa.Text, nullable=False),
+    Column("attempt", sa.Integer, nullable=False),
+    Column("claimed_utc", UtcDateTime, nullable=False),
+    Column("lease_until_utc", UtcDateTime, nullable=False),
+    Column("finished_utc", UtcDateTime),
+    Column("answer_id", sa.Integer, ForeignKey("answer.id")),
+    Column("config_sha256", sa.Text, ForeignKey("config_copy.sha256")),
+    Column("seed", sa.Text),
+    Column("program_version", sa.Text),
+    Column("faults", sa.Text, nullable=False),
+    Column("error", sa.Text, nullable=False),
+    sa.UniqueConstraint("site_id", "day", "issue"),
+    sa.CheckConstraint("state in ('claimed', 'finished')", name="state"),
+)
+
+verdict = Table(
+    "verdict",
+    metadata,
+    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+    Column("strip_id", sa.Text, primary_key=True),
+    Column("position", sa.Integer, nullable=False),
+    Column("verdict", sa.Text, nullable=False),
+    Column("rule_id", sa.Text, nullable=False),
+    Column("reason", sa.Text, nullable=False),
+    Column("record", sa.Text, nullable=False),
+)
+
+outlook_day = Table(
+    "outlook_day",
+    metadata,
+    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+    Column("strip_id", sa.Text, primary_key=True),
+    Column("day", sa.Date, primary_key=True),
+    Column("position", sa.Integer, nullable=False),
+    Column("record", sa.Text, nullable=False),
+)
+
+# The outbox. A row is held by whoever stands in lease_owner until lease_until_utc; states in outbox.py.
+message = Table(
+    "message",
+    metadata,
+    Column("id", sa.Integer, primary_key=True),
+    Column("message_id", sa.Text, nullable=False, unique=True),
+    Column("run_id", sa.Integer, ForeignKey("run.id")),
+    Column("site_id", sa.Text, nullable=False),
+    Column("crew_id", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("role", sa.Text, nullable=False),
+    Column("name", sa.Text, nullable=False),
+    Column("address", sa.Text, nullable=False),
+    Column("language", sa.Text, nullable=False),
+    Column("subject", sa.Text, nullable=False),
+    Column("raw", sa.LargeBinary, nullable=False),
+    Column("put_utc", UtcDateTime, nullable=False),
+    Column("deadline_utc", UtcDateTime, nullable=False),
+    Column("state", sa.Text, nullable=False),
+    Column("next_try_utc", UtcDateTime, nullable=False),
+    Column("n_tries", sa.Integer, nullable=False),
+    Column("n_crashes", sa.Integer, nullable=False),
+    Column("lease_owner", sa.Text),
+    Column("lease_until_utc", UtcDateTime),
+    Column("settled_utc", UtcDateTime),
+    Column("last_error", sa.Text, nullable=False),
+    Index(None, "state", "next_try_utc"),
+    Index(None, "site_id", "put_utc"),
+    sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
+)
+
+
+def engine(url: str) -> sa.Engine:
+    """Return an engine for a database URL, such as sqlite:///gonogo.db or postgresql://user@host/name.
+
+    Raises StoreError for a URL that is no database URL, or one of neither kind.
+    """
+    try:
+        parsed = sa.make_url(url)
+    except ArgumentError as error:
+        raise StoreError(
+            "store.url is not a database URL. Write for example sqlite:///gonogo.db or postgresql://user@host/gonogo."
+        ) from error
+    backend = parsed.get_backend_name()
+    if backend not in ("sqlite", "postgresql"):
+        raise StoreError(
+            f"store.url = {parsed.render_as_string()}: {backend} is not supported. "
+            "Write sqlite:///gonogo.db or postgresql://user@host/gonogo."
+        )
+    if backend == "sqlite" and parsed.database in (None, "", ":memory:"):
+        raise StoreError("store.url names no file. An outbox in memory would lose mails; write sqlite:///gonogo.db.")
+    if parsed.drivername == "postgresql":
+        parsed = parsed.set(drivername="postgresql+psycopg")
+    try:
+        made = sa.create_engine(parsed, hide_parameters=True, pool_pre_ping=backend == "postgresql")
+    except ImportError as error:
+        raise StoreError(
+            f"store.url = {parsed.render_as_string()}: the PostgreSQL driver is missing. "
+            "Install it with: pip install 'gonogo[postgresql]'."
+        ) from error
+    if backend == "sqlite":
+        sa.event.listen(made, "connect", _prepare_sqlite)
+        sa.event.listen(made, "begin", _begin_sqlite)
+    return made
+
+
+def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    """Set what SQLite must know on each connection; transactions are begun by _begin_sqlite alone."""
+    connection.isolation_level = None
+    # FULL: with less, a power cut could forget that a mail has gone, and it would go a second time.
+    for pragma in (
+        f"busy_timeout={SQLITE_BUSY_TIMEOUT_MS}",
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    """Take the write lock at the start: taken later, a read-then-write transaction would lose updates or fail."""
+    reads_only = connection.get_execution_options().get("gonogo_reads_only", False)
+    connection.exec_driver_sql("BEGIN" if reads_only else "BEGIN IMMEDIATE")
+
+
+@contextmanager
+def begin(store: sa.Engine) -> Iterator[sa.Connection]:
+    """Give a connection inside one transaction: committed at the end of the block, rolled back if it raises."""
+    with translated(store), store.begin() as connection:
+        yield connection
+
+
+@contextmanager
+def read(store: sa.Engine) -> Iterator[sa.Connection]:
+    """Give a connection for looking only: one consistent view that neither waits for a writer nor holds one up."""
+    with translated(store), store.connect() as plain:
+        isolation = {} if store.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+        connection = plain.execution_options(gonogo_reads_only=True, **isolation)
+        with connection.begin():
+            yield connection
+
+
+@contextmanager
+def translated(store: sa.Engine) -> Iterator[None]:
+    """Turn every fault of the database library inside the block into a StoreError."""
+    try:
+        yield
+    except SQLAlchemyError as error:
+        # Only the driver's first line: what follows may quote the row, with addresses.
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        lines = str(cause).splitlines()
+        first_line = lines[0] if lines else type(cause).__name__
+        place = store.url.render_as_string(hide_password=True)
+        raise StoreError(f"{place}: the database refused: {first_line} Nothing of this step was stored.") from error
