@@ -1,0 +1,297 @@
+"""Reference evapotranspiration of short grass by the Penman-Monteith equation, hourly and daily, with its terms.
+
+FAO-56 is Allen, Pereira, Raes and Smith 1998, FAO Irrigation and Drainage Paper 56; ASCE is the standardised equation
+of ASCE-EWRI 2005. Both share every term but the surface resistance by hour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import SoilError
+from gonogo.soil.sun import (
+    clear_sky_share,
+    extraterrestrial_mj_m2_d,
+    sun_hours,
+)
+
+Floats = npt.NDArray[np.float64]
+Number = float | Floats
+Hours = npt.NDArray[np.datetime64]
+
+STEFAN_BOLTZMANN_MJ_K4_M2_D = 4.903e-9  # FAO-56, eq. 39
+ALBEDO_GRASS = 0.23  # FAO-56, eq. 38
+EVAPORATION_MM_PER_MJ_M2 = 0.408  # FAO-56, eq. 20
+PSYCHROMETER_ASPIRATED = 0.000662  # 1/degC, FAO-56, eq. 16
+WIND_FLOOR_M_S = 0.5  # FAO-56, ch. 3: still air keeps this much exchange
+WIND_UNKNOWN_M_S = 2.0  # FAO-56, ch. 4, where no wind is known
+HARGREAVES = 0.0023  # FAO-56, eq. 52
+CLEARNESS_UNKNOWN = 1.0  # a night with no evening before it in the series is taken as clear
+LOW_SUN_SIN = np.sin(0.3)  # ASCE: below 0.3 rad the ratio of measured to clear-sky radiation says nothing about cloud
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grass:
+    """Constants of the hourly equation by day and by night.
+
+    cn, cd  of the numerator and denominator
+    heat    soil heat flux as a share of net radiation
+    """
+
+    cn_day: float
+    cn_night: float
+    cd_day: float
+    cd_night: float
+    heat_day: float = 0.1
+    heat_night: float = 0.5
+
+
+ASCE_SHORT = Grass(cn_day=37.0, cn_night=37.0, cd_day=0.24, cd_night=0.96)  # ASCE-EWRI 2005, table 1
+FAO_SHORT = Grass(cn_day=37.0, cn_night=37.0, cd_day=0.34, cd_night=0.34)  # FAO-56, eq. 53
+# Alfalfa, ASCE-EWRI 2005, table 1; its denser stand lets less heat into the ground.
+ASCE_TALL = Grass(cn_day=66.0, cn_night=66.0, cd_day=0.25, cd_night=1.7, heat_day=0.04, heat_night=0.2)
+
+
+# --- air -----------------------------------------------------------------------------------------------------
+
+
+def pressure_kpa(elevation_m: Number) -> Number:
+    """Return the usual air pressure at an elevation [kPa].
+
+    Source: FAO-56, eq. 7. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
+
+
+def psychrometric_kpa_degc(pressure_kpa: Number) -> Number:
+    """Return the psychrometric constant [kPa/degC].
+
+    Source: FAO-56, eq. 8. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return 0.000665 * pressure_kpa
+
+
+def saturation_vapour_kpa(temp_degc: Number) -> Number:
+    """Return saturation vapour pressure over water [kPa].
+
+    Source: FAO-56, eq. 11. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return 0.6108 * np.exp(17.27 * temp_degc / (temp_degc + 237.3))
+
+
+def vapour_slope_kpa_degc(temp_degc: Number) -> Number:
+    """Return the slope of the saturation vapour pressure curve [kPa/degC].
+
+    Source: FAO-56, eq. 13. Checked in tests/published/asce_slope.toml.
+    """
+    return 4098.0 * saturation_vapour_kpa(temp_degc) / (temp_degc + 237.3) ** 2
+
+
+def vapour_from_rh_range_kpa(
+    temp_min_degc: Number, temp_max_degc: Number, rh_max_pct: Number, rh_min_pct: Number
+) -> Number:
+    """Return actual vapour pressure [kPa] from the day's extremes of temperature and relative humidity.
+
+    Source: FAO-56, eq. 17. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return (
+        saturation_vapour_kpa(temp_min_degc) * rh_max_pct + saturation_vapour_kpa(temp_max_degc) * rh_min_pct
+    ) / 200.0
+
+
+def vapour_from_wet_bulb_kpa(temp_dry_degc: Number, temp_wet_degc: Number, pressure_kpa: Number) -> Number:
+    """Return actual vapour pressure [kPa] from an aspirated psychrometer.
+
+    Source: FAO-56, eq. 15. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return saturation_vapour_kpa(temp_wet_degc) - PSYCHROMETER_ASPIRATED * pressure_kpa * (
+        temp_dry_degc - temp_wet_degc
+    )
+
+
+# --- energy --------------------------------------------------------------------------------------------------
+
+
+def cloud_factor(clearness: Number) -> Number:
+    """Return the share of net longwave loss that cloud lets through [-], from measured over clear-sky radiation.
+
+    clearness  [-], held between 0.3 and 1 as FAO-56 says (0.25 to 1 there for days; ASCE has 0.3)
+
+    Source: FAO-56, eq. 39, last factor. Checked in tests/published/fao56_ex18_daily.toml.
+    """
+    return 1.35 * np.clip(clearness, 0.3, 1.0) - 0.35
+
+
+def net_longwave_mj_m2_d(
+    temp_max_degc: Number, temp_min_degc: Number, vapour_kpa: Number, cloud_factor: Number
+) -> Number:
+    """Return net outgoing longwave radiation [MJ/m2/d]; for an hour give both temperatures alike and divide by 24.
+
+    Source: FAO-56, eq. 39. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    emitted = STEFAN_BOLTZMANN_MJ_K4_M2_D * ((temp_max_degc + 273.16) ** 4 + (temp_min_degc + 273.16) ** 4) / 2.0
+    return emitted * (0.34 - 0.14 * np.sqrt(vapour_kpa)) * cloud_factor
+
+
+def penman_monteith_mm(
+    *,
+    net_radiation_mj_m2: Number,
+    soil_heat_mj_m2: Number,
+    temp_degc: Number,
+    wind_2m_m_s: Number,
+    deficit_kpa: Number,
+    slope_kpa_degc: Number,
+    gamma_kpa_degc: Number,
+    cn: Number,
+    cd: Number,
+) -> Number:
+    """Return reference evapotranspiration of the step [mm] from its terms.
+
+    net_radiation_mj_m2, soil_heat_mj_m2  of the step [MJ/m2]
+    deficit_kpa                           saturation less actual vapour pressure [kPa]
+    cn, cd                                900 and 0.34 for a day of grass, 37 and 0.24 or 0.96 for an hour
+
+    Source: FAO-56, eq. 6 and 53; ASCE-EWRI 2005, eq. 1. Checked in tests/published/fao56_ex18_daily.toml.
+    """
+    radiation = EVAPORATION_MM_PER_MJ_M2 * slope_kpa_degc * (net_radiation_mj_m2 - soil_heat_mj_m2)
+    aerodynamic = gamma_kpa_degc * cn / (temp_degc + 273.0) * wind_2m_m_s * deficit_kpa
+    return (radiation + aerodynamic) / (slope_kpa_degc + gamma_kpa_degc * (1.0 + cd * wind_2m_m_s))
+
+
+# --- the day -------------------------------------------------------------------------------------------------
+
+
+def daily_et0_mm(
+    temp_max_degc: Number,
+    temp_min_degc: Number,
+    *,
+    vapour_kpa: Number,
+    wind_2m_m_s: Number,
+    shortwave_mj_m2_d: Number,
+    day_of_year: Number,
+    latitude_deg: Number,
+    elevation_m: Number,
+    soil_heat_mj_m2_d: Number = 0.0,
+) -> Number:
+    """Return daily reference evapotranspiration of short grass [mm/d]; everything broadcasts.
+
+    vapour_kpa         actual vapour pressure, day mean [kPa]
+    wind_2m_m_s        day mean at 2 m, taken as 0.5 where it is less [m/s]
+    shortwave_mj_m2_d  incoming shortwave radiation [MJ/m2/d]
+
+    Source: FAO-56, eq. 6. Checked in tests/published/fao56_ex18_daily.toml and pyet_ten_days.toml.
+    """
+    latitude_rad = np.radians(latitude_deg)
+    clear = clear_sky_share(elevation_m) * extraterrestrial_mj_m2_d(latitude_rad, day_of_year)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        clearness = np.where(np.asarray(clear) > 0.0, shortwave_mj_m2_d / clear, CLEARNESS_UNKNOWN)
+    lost = net_longwave_mj_m2_d(temp_max_degc, temp_min_degc, vapour_kpa, cloud_factor(clearness))
+    temp_mean_degc = (temp_max_degc + temp_min_degc) / 2.0
+    saturated = (saturation_vapour_kpa(temp_max_degc) + saturation_vapour_kpa(temp_min_degc)) / 2.0
+    return penman_monteith_mm(
+        net_radiation_mj_m2=(1.0 - ALBEDO_GRASS) * shortwave_mj_m2_d - lost,
+        soil_heat_mj_m2=soil_heat_mj_m2_d,
+        temp_degc=temp_mean_degc,
+        wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
+        deficit_kpa=saturated - vapour_kpa,
+        slope_kpa_degc=vapour_slope_kpa_degc(temp_mean_degc),
+        gamma_kpa_degc=psychrometric_kpa_degc(pressure_kpa(elevation_m)),
+        cn=900.0,
+        cd=0.34,
+    )
+
+
+def hargreaves_et0_mm(temp_max_degc: Number, temp_min_degc: Number, extraterrestrial_mj_m2_d: Number) -> Number:
+    """Return daily reference evapotranspiration from temperature alone [mm/d]; it misses hot, dry, windy days by far.
+
+    Source: FAO-56, eq. 52. Checked in tests/published/pyet_ten_days.toml.
+    """
+    span = np.maximum(temp_max_degc - temp_min_degc, 0.0)
+    return (
+        HARGREAVES
+        * ((temp_max_degc + temp_min_degc) / 2.0 + 17.8)
+        * np.sqrt(span)
+        * (EVAPORATION_MM_PER_MJ_M2 * extraterrestrial_mj_m2_d)
+    )
+
+
+# --- the hour ------------------------------------------------------------------------------------------------
+
+
+def carried_cloud_factor(clearness: Floats, is_high_sun: npt.NDArray[np.bool_], clearness_before: float) -> Floats:
+    """Return the cloud factor of every hour (H,): that of the hour where the sun is high, else of the last such hour.
+
+    Hours before the first high sun take `clearness_before`.
+    Source: ASCE-EWRI 2005, eq. 45 and 46, and FAO-56, ex. 19. Checked in tests/published/asce_fallon_hourly.toml.
+    """
+    factor = np.asarray(cloud_factor(np.concatenate((np.array([clearness_before]), clearness))))
+    last = np.where(is_high_sun, np.arange(1, clearness.size + 1), 0)
+    return np.asarray(factor[np.maximum.accumulate(last)])
+
+
+def hourly_et0_mm(
+    temp_degc: Floats,
+    rh_pct: Floats,
+    wind_2m_m_s: Floats,
+    shortwave_w_m2: Floats,
+    *,
+    hour_utc: Hours,
+    latitude_deg: float,
+    longitude_deg: float,
+    elevation_m: float,
+    pressure_kpa: Floats | None = None,
+    grass: Grass = ASCE_SHORT,
+    clearness_before: float = CLEARNESS_UNKNOWN,
+) -> Floats:
+    """Return hourly reference evapotranspiration of short grass [mm] (H,), slightly negative where dew forms.
+
+    temp_degc, rh_pct, wind_2m_m_s  means of the hour; wind is taken as 0.5 m/s where it is less
+    shortwave_w_m2                  mean of the hour [W/m2]
+    hour_utc                        start of the hour, datetime64, true UTC, rising
+    longitude_deg                   east positive
+    pressure_kpa                    (H,) or None: from the elevation
+    clearness_before                measured over clear-sky radiation on the evening before the series [-]
+
+    An hour tells of cloud only where the sun stands above 0.3 rad from its start to its end.
+
+    Raises SoilError where the arrays differ in length.
+    Source: ASCE-EWRI 2005, eq. 1; with FAO_SHORT FAO-56, eq. 53. Checked in tests/published/asce_fallon_hourly.toml.
+    """
+    lengths = {len(a) for a in (temp_degc, rh_pct, wind_2m_m_s, shortwave_w_m2, hour_utc)}
+    if len(lengths) != 1:
+        raise SoilError(f"hourly series of different lengths {sorted(lengths)}: each must have one value an hour.")
+    sun = sun_hours(hour_utc, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    shortwave_mj_m2 = shortwave_w_m2 * 0.0036
+    clear_mj_m2 = clear_sky_share(elevation_m) * sun.extraterrestrial_mj_m2_h
+    is_high_sun = (sun.sin_elevation >= LOW_SUN_SIN) & (clear_mj_m2 > 0.0)
+    clearness = np.divide(shortwave_mj_m2, clear_mj_m2, out=np.ones_like(shortwave_mj_m2), where=is_high_sun)
+    saturated = np.asarray(saturation_vapour_kpa(temp_degc))
+    vapour = saturated * rh_pct / 100.0
+    lost = (
+        net_longwave_mj_m2_d(
+            temp_degc, temp_degc, vapour, carried_cloud_factor(clearness, is_high_sun, clearness_before)
+        )
+        / 24.0
+    )
+    net = (1.0 - ALBEDO_GRASS) * shortwave_mj_m2 - lost
+    is_day = net > 0.0
+    air_kpa = _pressure_of(elevation_m) if pressure_kpa is None else pressure_kpa
+    return np.asarray(
+        penman_monteith_mm(
+            net_radiation_mj_m2=net,
+            soil_heat_mj_m2=np.where(is_day, grass.heat_day, grass.heat_night) * net,
+            temp_degc=temp_degc,
+            wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
+            deficit_kpa=saturated - vapour,
+            slope_kpa_degc=vapour_slope_kpa_degc(temp_degc),
+            gamma_kpa_degc=psychrometric_kpa_degc(air_kpa),
+            cn=np.where(is_day, grass.cn_day, grass.cn_night),
+            cd=np.where(is_day, grass.cd_day, grass.cd_night),
+        )
+    )
+
+
+_pressure_of = pressure_kpa  # the argument above bears the same name
