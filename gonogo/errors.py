@@ -62,3 +62,13 @@ class DeliveryError(GonogoError):
     def __init__(self, text: str, *, passing: bool) -> None:
         self.passing = passing
         super().__init__(text)
+
+
+class TransportError(DeliveryError):
+    """The mail server as a whole cannot be used now: down, silent, unknown certificate, wrong password.
+
+    No message is to blame, so it always counts as passing: each waits for its deadline while the operator mends it.
+    """
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, passing=True)

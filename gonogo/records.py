@@ -195,6 +195,7 @@ class Transport:
     security   "starttls", "tls" or "none"
     username, password   None where the server asks for none; the password never comes from a config file in clear
     folder     where kind "folder" writes .eml and .html
+    ca_file    certificates (PEM) to trust beside the system's own, for a mail server inside the firm
     """
 
     kind: str
@@ -207,6 +208,7 @@ class Transport:
     password: str | None = field(default=None, repr=False)
     timeout_s: float = 30.0
     folder: Path | None = None
+    ca_file: Path | None = None
 
 
 # --- what was recorded on site -------------------------------------------------------------------------------

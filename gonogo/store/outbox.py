@@ -15,7 +15,6 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
 
 from gonogo.store import schema
 from gonogo.store.schema import message
@@ -89,10 +88,9 @@ def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: d
 
     A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
     """
-    insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
     n_new = 0
     for one in messages:
-        statement = insert(message).values(
+        statement = schema.insert_new(connection, message, ["message_id"]).values(
             message_id=one.message_id,
             run_id=one.run_id,
             site_id=one.site_id,
@@ -112,7 +110,7 @@ def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: d
             n_crashes=0,
             last_error="",
         )
-        n_new += connection.execute(statement.on_conflict_do_nothing(index_elements=["message_id"])).rowcount
+        n_new += connection.execute(statement).rowcount
     return n_new
 
 
@@ -205,7 +203,7 @@ def set_aside(store: sa.Engine, *, now_utc: datetime, tell: Instead | None = Non
 
 
 def settle_sent(store: sa.Engine, message_ids: Iterable[str], *, now_utc: datetime) -> int:
-    """Mark messages as sent by Message-ID, whoever holds them: for mails that went but whose mark could not be stored."""
+    """Mark messages as sent, whoever holds them: for mails that went but whose mark could not be stored then."""
     wanted = list(message_ids)
     if not wanted:
         return 0
@@ -229,7 +227,7 @@ def counts(
         query = query.where(message.c.site_id == site_id)
     if since_utc is not None:
         query = query.where(message.c.put_utc >= since_utc)
-    found = {state: n for state, n in connection.execute(query)}
+    found = {row[0]: row[1] for row in connection.execute(query)}
     return {state: found.get(state, 0) for state in ("leased", *STATES)}
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from gonogo.errors import StoreError
@@ -242,6 +243,13 @@ def read(store: sa.Engine) -> Iterator[sa.Connection]:
         connection = plain.execution_options(gonogo_reads_only=True, **isolation)
         with connection.begin():
             yield connection
+
+
+def insert_new(connection: sa.Connection, table: Table, unique: list[str]) -> postgresql.Insert | sqlite.Insert:
+    """Return an insert that does nothing where a row with these unique columns is there already."""
+    if connection.dialect.name == "postgresql":
+        return postgresql.insert(table).on_conflict_do_nothing(index_elements=unique)
+    return sqlite.insert(table).on_conflict_do_nothing(index_elements=unique)
 
 
 @contextmanager
