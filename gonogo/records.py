@@ -184,6 +184,27 @@ class Site:
         return next(s for s in self.strips if s.id == strip_id)
 
 
+# --- the way in ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceSettings:
+    """How one weather service is asked.
+
+    name       a module of weather/services
+    base_url   None for the service's own
+    key        None where none is used; kept out of every printed form
+    contact    mail address that the service may write to, sent in the User-Agent
+    """
+
+    name: str
+    base_url: str | None
+    key: str | None = field(repr=False)
+    contact: str
+    timeout_s: float = 20.0
+    retries: int = 2
+
+
 # --- the way out ---------------------------------------------------------------------------------------------
 
 
