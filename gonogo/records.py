@@ -184,27 +184,6 @@ class Site:
         return next(s for s in self.strips if s.id == strip_id)
 
 
-# --- the way in ----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ServiceSettings:
-    """How one weather service is asked.
-
-    name       a module of weather/services
-    base_url   None for the service's own
-    key        None where none is used; kept out of every printed form
-    contact    mail address that the service may write to, sent in the User-Agent
-    """
-
-    name: str
-    base_url: str | None
-    key: str | None = field(repr=False)
-    contact: str
-    timeout_s: float = 20.0
-    retries: int = 2
-
-
 # --- the way out ---------------------------------------------------------------------------------------------
 
 
@@ -230,6 +209,46 @@ class Transport:
     timeout_s: float = 30.0
     folder: Path | None = None
     ca_file: Path | None = None
+
+
+# --- where the weather comes from ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceSettings:
+    """One weather service as the config orders it. The order of the settings is the order of asking.
+
+    name        a service of weather/services, e.g. "open_meteo"
+    base_url    None for the service's own address
+    key         from the environment or a secrets file, None for none
+    contact     address that a service may ask for in the User-Agent, "" for none
+    timeout_s   longest silence, and a quarter of the longest time for a whole answer
+    retries     further tries after a passing fault
+    """
+
+    name: str
+    base_url: str | None = None
+    key: str | None = field(default=None, repr=False)
+    contact: str = ""
+    timeout_s: float = 15.0
+    retries: int = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A weather service's answer as it came, for the store and for running a morning again.
+
+    url       without key
+    headers   those that later requests need: name in lower case -> value
+    raw       the body as it came, decompressed
+    """
+
+    service: str
+    url: str
+    fetched_utc: datetime
+    status: int
+    headers: tuple[tuple[str, str], ...]
+    raw: bytes = field(repr=False)
 
 
 # --- what was recorded on site -------------------------------------------------------------------------------
