@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
@@ -211,7 +212,7 @@ class Transport:
     ca_file: Path | None = None
 
 
-# --- where the weather comes from ------------------------------------------------------------------------------
+# --- where the weather comes from ----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,8 +221,8 @@ class ServiceSettings:
 
     name        a service of weather/services, e.g. "open_meteo"
     base_url    None for the service's own address
-    key         from the environment or a secrets file, None for none
-    contact     address that a service may ask for in the User-Agent, "" for none
+    key         from the environment or a secrets file, None for none; kept out of every printed form
+    contact     mail address that the service may write to, sent in the User-Agent
     timeout_s   longest silence, and a quarter of the longest time for a whole answer
     retries     further tries after a passing fault
     """
@@ -240,15 +241,15 @@ class Answer:
 
     url       without key
     headers   those that later requests need: name in lower case -> value
-    raw       the body as it came, decompressed
+    body      as it came, decompressed
     """
 
     service: str
     url: str
     fetched_utc: datetime
     status: int
-    headers: tuple[tuple[str, str], ...]
-    raw: bytes = field(repr=False)
+    headers: Mapping[str, str]
+    body: bytes = field(repr=False)
 
 
 # --- what was recorded on site -------------------------------------------------------------------------------
