@@ -1,0 +1,201 @@
+"""One config file while it is read: its text, where each key stands in it, and what is wrong with it.
+
+Every fault becomes one Complaint naming file and line, key, value, what is wrong and what would be right.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import typing
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
+
+from gonogo.config.examples import example
+from gonogo.config.lines import Loc, line_of
+from gonogo.config.values import FAULT, choose_from, near
+from gonogo.errors import Complaint
+
+TableT = TypeVar("TableT", bound=BaseModel)
+
+_MISSING = object()
+_SECRET = re.compile(r"pass(word|wd|phrase)?|secret|token|api_?key|key", re.IGNORECASE)
+_SECRET_SOURCE = re.compile(r"(password|key|url)_(env|file)")
+
+_TYPES = {
+    "float_type": "is not a number.",
+    "int_type": "is not a whole number.",
+    "int_from_float": "is not a whole number.",
+    "string_type": "is not text in quotes.",
+    "bool_type": "is neither true nor false.",
+    "list_type": "is not a list in square brackets.",
+    "date_type": "is not a date.",
+    "date_from_datetime_inexact": "is not a date.",
+    "time_type": "is no time of day.",
+    "datetime_type": "is not a date with a time of day.",
+    "finite_number": "is not a finite number.",
+    "model_type": "is not a table.",
+    "model_attributes_type": "is not a table.",
+    "missing": "is missing.",
+    "too_short": "has too few entries.",
+    "too_long": "has too many entries.",
+    "string_too_short": "is empty.",
+}
+
+
+def written(value: Any) -> str:
+    """Return a value much as it stood in the file, cut to a line."""
+    if isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, str):
+        text = '"' + value.encode("unicode_escape").decode("ascii") + '"' if not value.isprintable() else f'"{value}"'
+    elif isinstance(value, (dict, list)):
+        text = repr(value) if len(value) <= 8 else f"{'table' if isinstance(value, dict) else 'list'} of {len(value)}"
+    else:
+        try:
+            text = str(value)
+        except ValueError:  # a whole number of more digits than Python prints
+            text = "a very long number"
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+class ConfigFile:
+    """A file under reading. `complaints` are faults, `warnings` are worth a second look but no fault."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.text = ""
+        self.raw: dict[str, Any] = {}
+        self.complaints: list[Complaint] = []
+        self.warnings: list[Complaint] = []
+        try:
+            self.text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+            self.raw = tomllib.loads(self.text)
+        except OSError as error:
+            self._unreadable(f"cannot be read: {error.strerror}.", "Put the file there and let gonogo read it.")
+        except UnicodeDecodeError as error:
+            self._unreadable(f"is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.")
+        except tomllib.TOMLDecodeError as error:
+            self._unreadable(f"is not TOML: {error}.", _toml_remedy(str(error)))
+        except (RecursionError, ValueError) as error:  # brackets nested too deep; numbers or dates beyond Python's
+            self._unreadable(f"is not usable TOML: {error}.", "Write plain tables, numbers and dates.")
+
+    def _unreadable(self, wrong: str, right: str) -> None:
+        self.complaints.append(Complaint(place=str(self.path), key="file", value="", wrong=wrong, right=right))
+
+    @property
+    def is_readable(self) -> bool:
+        return not any(c.key == "file" for c in self.complaints)
+
+    def complain(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
+        """Note a fault at a place in the file. `is_shown` False keeps the value out of the text."""
+        self.complaints.append(self._complaint(loc, wrong, right, is_shown=is_shown))
+
+    def warn(self, loc: Loc, wrong: str, right: str) -> None:
+        """Note something worth a second look."""
+        self.warnings.append(self._complaint(loc, wrong, right, is_shown=True))
+
+    def _complaint(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Complaint:
+        value = value_at(self.raw, loc)
+        shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
+        line = line_of(self.text, loc)
+        place = f"{self.path}:{line}" if line else str(self.path)
+        return Complaint(place=place, key=".".join(map(str, loc)), value=shown, wrong=wrong, right=right)
+
+    def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
+        """Return a table as its model, or None after noting every fault in it."""
+        try:
+            return model.model_validate(raw)
+        except ValidationError as error:
+            for detail in error.errors(include_url=False):
+                self._note(model, detail, loc)
+        return None
+
+    def read_id(self, adapter: TypeAdapter[str], name: str, loc: Loc) -> None:
+        """Note a fault in the id under which a table stands."""
+        try:
+            adapter.validate_python(name)
+        except ValidationError as error:
+            context = error.errors(include_url=False)[0].get("ctx", {})
+            self.complain(loc, f'"{written(name)[1:-1]}" {context.get("wrong")}', str(context.get("right")))
+
+    def _note(self, model: type[BaseModel], detail: ErrorDetails, loc: Loc) -> None:
+        inner = tuple(detail["loc"])
+        at = (*loc, *inner)
+        key = next((str(part) for part in reversed(at) if isinstance(part, str)), "")
+        kind, context = detail["type"], detail.get("ctx", {})
+        if kind == "extra_forbidden":
+            self._note_unknown_key(model, inner, at, key)
+        elif kind == FAULT:
+            is_shown = not _SECRET_SOURCE.fullmatch(key) and "in clear" not in context["wrong"]
+            self.complain(at, context["wrong"], context["right"], is_shown=is_shown)
+        elif kind == "literal_error":
+            known = re.findall(r"'([^']*)'", str(context["expected"]))
+            stood = value_at(self.raw, at)
+            remedy = choose_from(stood, known) if isinstance(stood, str) else f"Write one of: {', '.join(known)}."
+            self.complain(at, "is not among the words known here.", remedy)
+        else:
+            wrong = _TYPES.get(kind, f"is not right: {detail['msg'].lower()}.")
+            quoted = isinstance(value_at(self.raw, at), str) and kind not in ("missing", "string_too_short")
+            self.complain(at, wrong, f"Write {'without quotes, ' if quoted else ''}for example, {example(key)}.")
+
+    def _note_unknown_key(self, model: type[BaseModel], inner: Loc, at: Loc, key: str) -> None:
+        known = list(_fields_at(model, inner[:-1]))
+        source = next((k for k in ("password_env", "key_env", "url_env") if k in known), None)
+        if _SECRET.fullmatch(key) and source:
+            self.complain(
+                at,
+                "would be a secret in clear, which a config file must not hold.",
+                f"Delete it and name where it is kept: {example(source)} or {example(source.replace('env', 'file'))}.",
+                is_shown=False,
+            )
+            return
+        suggestion = near(key, known)
+        hint = f"Did you mean {suggestion}?" if suggestion else f"Delete it, or write one of: {', '.join(known)}."
+        self.complain(at, "is no key of this table.", hint, is_shown=not _SECRET.search(key))
+
+
+def value_at(raw: Any, loc: Loc) -> Any:
+    """Return what stands at a place, or a marker that nothing does."""
+    for part in loc:
+        if isinstance(raw, Mapping) and part in raw:
+            raw = raw[part]
+        elif isinstance(raw, list) and isinstance(part, int) and part < len(raw):
+            raw = raw[part]
+        else:
+            return _MISSING
+    return raw
+
+
+def is_missing(value: Any) -> bool:
+    """Return whether `value_at` found nothing."""
+    return value is _MISSING
+
+
+def _fields_at(model: type[BaseModel], inner: Loc) -> tuple[str, ...]:
+    """Return the keys of the table that lies at `inner` below a model."""
+    for part in inner:
+        if isinstance(part, str) and part in model.model_fields:
+            found = _model_in(model.model_fields[part].annotation)
+            if found is None:
+                return ()
+            model = found
+    return tuple(model.model_fields)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for m in map(_model_in, typing.get_args(annotation)) if m is not None), None)
+
+
+def _toml_remedy(message: str) -> str:
+    if "Cannot declare" in message:
+        return "This table stands there twice: give each strip, crew, material and machine a name of its own."
+    if "Cannot overwrite" in message:
+        return "This key stands there twice: delete one of the two."
+    return 'Write text in quotes, numbers with a point, times as "05:30", dates as 2026-05-11, lists in [ ].'

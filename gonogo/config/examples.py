@@ -1,0 +1,72 @@
+"""How each key of a config file is written, for the complaint about one that is missing or of the wrong kind."""
+
+from __future__ import annotations
+
+from gonogo.config.values import RANGES
+
+# An example for every key that has no range in values.RANGES.
+EXAMPLES: dict[str, str] = {
+    "name": '"North embankment"',
+    "zone": '"America/Chicago"',
+    "working_days": '["mon", "tue", "wed", "thu", "fri"]',
+    "shift_start": '"07:00"',
+    "shift_end": '"17:30"',
+    "mail_at": '"05:30"',
+    "deadline": '"09:00"',
+    "holidays": "[2026-05-25, 2026-07-03]",
+    "soil_class": '"clay"',
+    "test": '"ASTM D698"',
+    "window_points": "[-2.0, 2.0]",
+    "window_ratio": "[0.9, 1.1]",
+    "is_granular": "true",
+    "sieve_mm": "4.75",
+    "drum": '"padded"',
+    "vibrates": "true",
+    "address": '"person@example.com"',
+    "role": '"superintendent"',
+    "units": '"metric"',
+    "language": '"en"',
+    "roller": '"padfoot"',
+    "truck": '"tanker"',
+    "crew": '"north"',
+    "material": '"clay"',
+    "surface": '"loose"',
+    "may_vibrate": "false",
+    "note": '"beside the culvert"',
+    "at": "2026-05-11 15:30:00",
+    "method": '"nuclear gauge"',
+    "use": '"commercial"',
+    "operator": '"operator@example.com"',
+    "url": '"sqlite:///gonogo.sqlite3"',
+    "url_env": '"GONOGO_STORE_URL"',
+    "url_file": '"store_url.txt"',
+    "kind": '"smtp"',
+    "sender": '"gonogo@example.com"',
+    "reply_to": '"gonogo@example.com"',
+    "folder": '"mails"',
+    "host": '"mail.example.com"',
+    "security": '"starttls"',
+    "username": '"gonogo"',
+    "password_env": '"GONOGO_MAIL_PASSWORD"',
+    "password_file": '"mail_password.txt"',
+    "ca_file": '"firm.pem"',
+    "service": '"open_meteo"',
+    "base_url": '"https://weather.example.com/v1/forecast"',
+    "contact": '"operator@example.com"',
+    "key_env": '"GONOGO_WEATHER_KEY"',
+    "key_file": '"weather_key.txt"',
+}
+_EXAMPLE_TABLES = {
+    "person": "[[crew.north.person]] with name, address and role",
+    "reading": "[strip.N1.reading] with w_pct, at and method",
+    "oversize": "[material.clay.oversize] with sieve_mm, retained_pct and so on",
+}
+
+
+def example(key: str) -> str:
+    """Return how a key is written, as an example."""
+    if key in RANGES:
+        return f"{key} = {RANGES[key].example} ({RANGES[key].unit})"
+    if key in _EXAMPLE_TABLES:
+        return _EXAMPLE_TABLES[key]
+    return f"{key} = {EXAMPLES[key]}" if key in EXAMPLES else f"{key} = ..."

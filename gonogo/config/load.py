@@ -1,0 +1,105 @@
+"""A folder of TOML files to one Config, or every complaint about them in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from gonogo.config.complaints import ConfigFile
+from gonogo.config.service_file import read_service
+from gonogo.config.settings import Setting, check_order, merge
+from gonogo.config.site_file import read_site
+from gonogo.config.vocabulary import Vocabulary, installed
+from gonogo.errors import Complaint, ConfigError
+from gonogo.records import Reading, ServiceSettings, Site, Transport
+
+SERVICE_FILE = "gonogo.toml"
+SITES_FOLDER = "sites"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Config:
+    """Everything that the files of a config folder say, checked.
+
+    settings          by site id: every adjustable number in force
+    setting_origin    by site id: who set it, "default", "operator" or "site"
+    readings          by site id: the last reading of each strip that its file gives
+    use               "commercial" or "non-commercial", which decides what a weather service allows
+    warnings          worth a second look, but no fault
+    """
+
+    folder: Path
+    sites: tuple[Site, ...]
+    settings: Mapping[str, Mapping[str, float]]
+    setting_origin: Mapping[str, Mapping[str, str]]
+    readings: Mapping[str, tuple[Reading, ...]]
+    services: tuple[ServiceSettings, ...]
+    store_url: str
+    transport: Transport
+    operator_address: str | None
+    use: str
+    warnings: tuple[Complaint, ...] = ()
+
+    def site(self, site_id: str) -> Site:
+        return next(s for s in self.sites if s.id == site_id)
+
+
+def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | None = None) -> Config:
+    """Return the config of a folder: gonogo.toml and sites/*.toml.
+
+    environ      environment variables, for the secrets that the files name
+    vocabulary   roles, languages, test methods and weather services that exist; the installed ones if None
+
+    Raises ConfigError with every complaint about every file. Nothing is written.
+    """
+    words = vocabulary or installed()
+    service_file = ConfigFile(folder / SERVICE_FILE)
+    files = [service_file]
+    part = read_service(service_file, words, environ) if service_file.is_readable else None
+    paths = sorted((folder / SITES_FOLDER).glob("*.toml"))
+    sites: list[Site] = []
+    settings: dict[str, tuple[Setting, ...]] = {}
+    readings: dict[str, tuple[Reading, ...]] = {}
+    ids: dict[str, Path] = {}
+    for path in paths:
+        file = ConfigFile(path)
+        files.append(file)
+        if path.stem.casefold() in ids:
+            file.complain(("file name",), f"differs from {ids[path.stem.casefold()]} only in capitals.", "Rename one.")
+        ids.setdefault(path.stem.casefold(), path)
+        if not file.is_readable:
+            continue
+        found = read_site(file, words)
+        in_force = merge(part.settings if part else {}, found.settings)
+        check_order(file, {s.name: s.value for s in in_force})
+        if found.site is not None:
+            sites.append(found.site)
+            settings[found.site.id] = in_force
+            readings[found.site.id] = found.readings
+    complaints = [c for file in files for c in file.complaints]
+    if not paths:
+        complaints.append(
+            Complaint(
+                place=str(folder / SITES_FOLDER),
+                key="*.toml",
+                value="",
+                wrong="there is no site.",
+                right="Put one file for each site there, for example sites/north-dam.toml.",
+            )
+        )
+    if complaints or part is None or part.store_url is None or part.transport is None:
+        raise ConfigError(complaints)
+    return Config(
+        folder=folder,
+        sites=tuple(sites),
+        settings={i: {s.name: s.value for s in row} for i, row in settings.items()},
+        setting_origin={i: {s.name: s.origin for s in row} for i, row in settings.items()},
+        readings=readings,
+        services=part.services,
+        store_url=part.store_url,
+        transport=part.transport,
+        operator_address=part.operator_address,
+        use=part.use,
+        warnings=tuple(w for file in files for w in file.warnings),
+    )

@@ -1,0 +1,198 @@
+"""config/gonogo.toml: who runs the service, where it stores, how mails leave, which weather services are asked."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from gonogo.config.complaints import ConfigFile
+from gonogo.config.lines import Loc
+from gonogo.config.secret import read_secret
+from gonogo.config.settings import read_settings
+from gonogo.config.tables import HeadTable, MailTable, StoreTable, WeatherTable
+from gonogo.config.values import choose_from, is_local_host
+from gonogo.config.vocabulary import Vocabulary
+from gonogo.records import ServiceSettings, Transport
+
+DEFAULT_STORE = "sqlite:///gonogo.sqlite3"
+PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
+_TABLES = ("store", "mail", "weather", "settings")
+_STORE_URL = re.compile(r"(sqlite|postgresql(?:\+psycopg)?)://(.*)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceFile:
+    """What gonogo.toml gave. store_url and transport are None where a complaint stands against them."""
+
+    use: str
+    operator_address: str | None
+    store_url: str | None
+    transport: Transport | None
+    services: tuple[ServiceSettings, ...]
+    settings: Mapping[str, float]
+
+
+def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str, str]) -> ServiceFile:
+    """Return the service-wide part of a config; every fault of the file becomes a complaint on it."""
+    keys = {k: v for k, v in file.raw.items() if k not in _TABLES}
+    head = file.read(HeadTable, keys, ())
+    operator = head.operator if head else None
+    return ServiceFile(
+        use=head.use if head else "",
+        operator_address=operator,
+        store_url=_store_url(file, environ),
+        transport=_transport(file, environ),
+        services=_services(file, vocabulary, operator, environ),
+        settings=read_settings(file, "operator"),
+    )
+
+
+def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
+    """Return the database address; a relative SQLite path starts at the config folder."""
+    table = file.read(StoreTable, file.raw.get("store", {}), ("store",))
+    if table is None:
+        return None
+    loc: Loc = ("store", "url")
+    hidden = table.url_env is not None or table.url_file is not None
+    if hidden and table.url is not None:
+        file.complain(loc, "stands beside url_env or url_file: only one can hold.", "Delete it.", is_shown=False)
+        return None
+    url = table.url or DEFAULT_STORE
+    if hidden:
+        loc = ("store", "url_env" if table.url_env is not None else "url_file")
+        found = read_secret(file, ("store",), "url", env=table.url_env, path=table.url_file, environ=environ)
+        if found is None:
+            return None
+        url = found
+    matched = _STORE_URL.fullmatch(url)
+    if matched is None or not url.isprintable():
+        file.complain(
+            loc,
+            "is no database address known here.",
+            'Write "sqlite:///gonogo.sqlite3" or "postgresql://user@host/database".',
+            is_shown=False,
+        )
+        return None
+    scheme, rest = matched.groups()
+    if scheme != "sqlite":
+        login = rest.partition("/")[0].rpartition("@")[0]
+        if (":" in login or "password" in rest.casefold()) and not hidden:
+            file.complain(
+                loc,
+                "holds a password in clear.",
+                'Write url_env = "GONOGO_STORE_URL" and set that variable to the whole address.',
+                is_shown=False,
+            )
+            return None
+        return url
+    path = rest.removeprefix("/")
+    if not rest.startswith("/") or path in ("", ":memory:") or "?" in path:
+        file.complain(
+            loc,
+            "names no file, so nothing would be kept.",
+            'Write "sqlite:///gonogo.sqlite3" (beside gonogo.toml) or "sqlite:////var/lib/gonogo/gonogo.sqlite3".',
+        )
+        return None
+    return f"sqlite:///{(file.path.parent / path).absolute()}"
+
+
+def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None:
+    """Return how mails leave."""
+    table = file.read(MailTable, file.raw.get("mail", {}), ("mail",))
+    if table is None:
+        return None
+    n_before = len(file.complaints)
+    smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file")
+    foreign = smtp_keys if table.kind == "folder" else ("folder",)
+    for key in foreign:
+        if getattr(table, key) is not None:
+            file.complain(("mail", key), f'has no meaning with kind = "{table.kind}".', "Delete it or change kind.")
+    needed = "folder" if table.kind == "folder" else "host"
+    if getattr(table, needed) is None:
+        remedy = 'Write folder = "mails".' if needed == "folder" else 'Write, for example, host = "mail.example.com".'
+        file.complain(("mail", needed), f'is missing; kind = "{table.kind}" needs it.', remedy)
+    if table.kind == "folder":
+        if len(file.complaints) > n_before or table.folder is None:
+            return None
+        folder = (file.path.parent / table.folder).absolute()
+        return Transport(kind="folder", sender=table.sender, reply_to=table.reply_to, folder=folder)
+    password = read_secret(
+        file, ("mail",), "password", env=table.password_env, path=table.password_file, environ=environ
+    )
+    has_source = table.password_env is not None or table.password_file is not None
+    if has_source and table.username is None:
+        file.complain(("mail", "username"), "is missing beside a password.", 'Write, for example, username = "gonogo".')
+    if table.username is not None and not has_source:
+        file.complain(
+            ("mail", "password_env"), "is missing beside a username.", 'Write password_env = "GONOGO_MAIL_PASSWORD".'
+        )
+    security, host = table.security or "starttls", table.host or ""
+    if security == "none" and has_source and not is_local_host(host):
+        file.complain(
+            ("mail", "security"), "would send the password in clear.", 'Write security = "starttls" or "tls".'
+        )
+    ca_file = (file.path.parent / table.ca_file).absolute() if table.ca_file else None
+    if ca_file is not None and not ca_file.is_file():
+        file.complain(("mail", "ca_file"), "is not a file.", "Name the PEM file of the firm's own certificates.")
+    if len(file.complaints) > n_before:
+        return None
+    return Transport(
+        kind="smtp",
+        sender=table.sender,
+        reply_to=table.reply_to,
+        host=host,
+        port=table.port or PORTS[security],
+        security=security,
+        username=table.username,
+        password=password,
+        timeout_s=table.timeout_s,
+        ca_file=ca_file,
+    )
+
+
+def _services(
+    file: ConfigFile, vocabulary: Vocabulary, operator: str | None, environ: Mapping[str, str]
+) -> tuple[ServiceSettings, ...]:
+    """Return the weather services in the order in which they are asked."""
+    raw: Any = file.raw.get("weather", [])
+    if not isinstance(raw, list) or not raw or not all(isinstance(entry, dict) for entry in raw):
+        file.complain(
+            ("weather",),
+            "is no list of weather services." if raw else "is missing.",
+            'Write one [[weather]] for each service in the order to ask, with service = "open_meteo".',
+        )
+        return ()
+    services, seen = [], set()
+    for n, entry in enumerate(raw):
+        loc: Loc = ("weather", n)
+        name = entry.get("service")
+        if isinstance(name, str) and name not in vocabulary.services:
+            file.complain((*loc, "service"), "is no weather service.", choose_from(name, vocabulary.services))
+        if isinstance(name, str) and name in seen:
+            file.complain((*loc, "service"), "is listed twice.", "Delete one: each service is asked once a morning.")
+        seen.add(name)
+        table = file.read(WeatherTable, entry, loc)
+        if table is None:
+            continue
+        contact = table.contact or operator or ""
+        if not contact and name in vocabulary.need_contact:
+            file.complain(
+                (*loc, "contact"),
+                "is missing: this service asks for an address to write to when something is wrong.",
+                'Write operator = "operator@example.com" at the top of gonogo.toml, or contact here.',
+            )
+            continue
+        key = read_secret(file, loc, "key", env=table.key_env, path=table.key_file, environ=environ)
+        services.append(
+            ServiceSettings(
+                name=table.service,
+                base_url=table.base_url,
+                key=key,
+                contact=contact,
+                timeout_s=table.timeout_s,
+                retries=table.retries,
+            )
+        )
+    return tuple(services)

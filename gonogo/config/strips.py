@@ -1,0 +1,126 @@
+"""What holds for strips only as a whole: lift against mixing depth, crew with truck, density and reading in physics."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from gonogo.config.complaints import ConfigFile
+from gonogo.config.lines import Loc
+from gonogo.config.tables import CrewTable, StripTable
+from gonogo.config.values import choose_from
+from gonogo.config.vocabulary import Vocabulary
+from gonogo.errors import SoilError
+from gonogo.records import Material, Reading
+from gonogo.soil.compaction import porosity, relative_compaction_pct, require_below_zav, saturated_w_pct
+
+FIRST_YEAR, LAST_YEAR = 2000, 2099
+
+
+def check_strips(
+    file: ConfigFile,
+    strips: Mapping[str, StripTable],
+    materials: Mapping[str, Material | None],
+    crews: Mapping[str, CrewTable],
+    mixing_depth_m: float | None,
+) -> None:
+    """Complain about lifts that cannot be; warn of crews and lifts that water does not reach."""
+    for strip_id, strip in strips.items():
+        loc: Loc = ("strip", strip_id)
+        material = materials.get(strip.material)
+        if material is not None:
+            _check_density(file, loc, strip, material)
+        if mixing_depth_m is not None and strip.lift_thickness_m > mixing_depth_m + 1e-9:
+            file.warn(
+                (*loc, "lift_thickness_m"),
+                f"is more than site.mixing_depth_m = {mixing_depth_m:g}: water does not reach the bottom of the lift.",
+                "Spread thinner, mix deeper, or expect a dry base.",
+            )
+    for crew_id, crew in crews.items():
+        own = [i for i, strip in strips.items() if strip.crew == crew_id]
+        if not own:
+            file.warn(("crew", crew_id), "has no strip.", "Nobody of it gets a mail until a strip names it.")
+        elif crew.truck is None:
+            file.warn(
+                ("crew", crew_id, "truck"),
+                f"is missing: a strip of this crew that is too dry ({', '.join(own)}) can only wait.",
+                "Name a truck of this file where the crew has one.",
+            )
+    _warn_of_shared(file, crews, "truck")
+    _warn_of_shared(file, crews, "roller")
+
+
+def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) -> None:
+    """Warn where one machine serves two crews: each crew's plan takes it for its own."""
+    users: dict[str, str] = {}
+    for crew_id, crew in crews.items():
+        machine = crew.truck if key == "truck" else crew.roller
+        if machine in users:
+            file.warn(
+                ("crew", crew_id, key),
+                f"is the {key} of crew {users[machine]} too: each plan takes it for its own all day.",
+                "Agree who has it when, or name another.",
+            )
+        elif machine is not None:
+            users[machine] = crew_id
+
+
+def _check_density(file: ConfigFile, loc: Loc, strip: StripTable, material: Material) -> None:
+    """Complain where a lift is denser than its laboratory maximum allows."""
+    try:
+        relative_compaction_pct(strip.dry_density_kg_m3, material.mdd_kg_m3)
+    except SoilError as error:
+        file.complain(
+            (*loc, "dry_density_kg_m3"),
+            f"does not go with material.{material.id}: {error}",
+            "Write the dry density of the lift as it lies; loose fill has about 75 to 90 % of the maximum.",
+        )
+        return
+    pores = float(porosity(strip.dry_density_kg_m3, material.specific_gravity))
+    if not material.theta_fc < pores:
+        file.complain(
+            (*loc, "dry_density_kg_m3"),
+            f"leaves pores of {pores:.2f} m3/m3, not more than the field capacity {material.theta_fc:g} of "
+            f"material.{material.id}.",
+            "Check dry_density_kg_m3, or give the material its own theta_fc.",
+        )
+
+
+def read_reading(
+    file: ConfigFile, strip_id: str, strip: StripTable, material: Material | None, zone: ZoneInfo, words: Vocabulary
+) -> Reading | None:
+    """Return a strip's last reading, or None after noting its faults. A time without offset is the site's own."""
+    table, loc = strip.reading, ("strip", strip_id, "reading")
+    if table is None:
+        return None
+    n_before = len(file.complaints)
+    if table.method not in words.methods:
+        file.complain((*loc, "method"), "is no moisture test known here.", choose_from(table.method, words.methods))
+    if not FIRST_YEAR <= table.at.year <= LAST_YEAR:
+        file.complain((*loc, "at"), "lies in no year of this century.", "Write, for example, at = 2026-05-11 15:30:00.")
+        return None
+    if material is not None:
+        most_pct = float(saturated_w_pct(strip.dry_density_kg_m3, material.specific_gravity))
+        if table.w_pct > most_pct:
+            file.complain(
+                (*loc, "w_pct"),
+                f"is more water than the lift's pores hold: {most_pct:.0f} % at {strip.dry_density_kg_m3:g} kg/m3.",
+                "Write percent of dry mass, and the dry density of the lift as it lies.",
+            )
+        if table.dry_density_kg_m3 is not None:
+            try:
+                relative_compaction_pct(table.dry_density_kg_m3, material.mdd_kg_m3)
+                require_below_zav(table.w_pct, table.dry_density_kg_m3, material.specific_gravity)
+            except SoilError as error:
+                file.complain((*loc, "dry_density_kg_m3"), f"cannot be: {error}", "Repeat the test or correct it.")
+    if len(file.complaints) > n_before:
+        return None
+    at: datetime = table.at if table.at.tzinfo else table.at.replace(tzinfo=zone)
+    return Reading(
+        strip_id=strip_id,
+        at_utc=at.astimezone(UTC),
+        w_pct=table.w_pct,
+        method=table.method,
+        dry_density_kg_m3=table.dry_density_kg_m3,
+    )

@@ -1,0 +1,208 @@
+"""The tables of the config files as pydantic models: which keys there are, and what each may hold by itself.
+
+What needs more than one table (references, physics, the site as a whole) is checked in materials.py and assemble.py.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+
+from gonogo.config.values import (
+    Address,
+    ClockTime,
+    Host,
+    Name,
+    PathText,
+    ServiceUrl,
+    Text,
+    Variable,
+    ZoneName,
+    check_range,
+    fault,
+)
+
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+Units = Literal["metric", "us"]
+
+
+class Table(BaseModel):
+    """Any table: unknown keys are refused, types are as TOML gives them, numbers keep to their range."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+    @field_validator("*")
+    @classmethod
+    def _keep_to_range(cls, value: Any, info: ValidationInfo) -> Any:
+        for number in value if isinstance(value, list) else [value]:
+            if isinstance(number, (int, float)) and not isinstance(number, bool):
+                check_range(info.field_name or "", number)
+        return value
+
+
+# --- config/sites/<site>.toml --------------------------------------------------------------------------------
+
+
+class SiteTable(Table):
+    name: Name
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    zone: ZoneName
+    working_days: Annotated[list[Day], Field(min_length=1)]
+    shift_start: ClockTime
+    shift_end: ClockTime
+    mail_at: ClockTime
+    deadline: ClockTime
+    holidays: list[date] = []
+    mixing_depth_m: float
+
+
+class OversizeTable(Table):
+    """Particles too coarse for the laboratory mould: the curve was measured without them."""
+
+    sieve_mm: float
+    retained_pct: float
+    oversize_w_pct: float
+    oversize_specific_gravity: float
+
+    @field_validator("sieve_mm")
+    @classmethod
+    def _known_sieve(cls, value: float) -> float:
+        if value not in (4.75, 19.0):
+            raise fault("is no sieve of the correction.", "Write 4.75 or 19.0 (mm).")
+        return value
+
+
+class MaterialTable(Table):
+    name: Name
+    soil_class: str
+    test: Name
+    omc_pct: float | None = None
+    mdd_kg_m3: float | None = None
+    curve_w_pct: list[float] | None = None
+    curve_dry_density_kg_m3: list[float] | None = None
+    window_points: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    window_ratio: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    required_compaction_pct: float
+    specific_gravity: float | None = None
+    theta_fc: float | None = None
+    theta_wp: float | None = None
+    is_granular: bool | None = None
+    oversize: OversizeTable | None = None
+
+
+class RollerTable(Table):
+    name: Name
+    drum: Literal["smooth", "padded", "pneumatic"]
+    rolled_width_m: float
+    overlap_m: float
+    speed_km_h: float
+    passes: int
+    efficiency: float
+    vibrates: bool = True
+
+
+class TruckTable(Table):
+    name: Name
+    tank_litres: float
+    bar_width_m: float
+    flow_litres_min: float
+    fill_time_min: float
+    travel_time_min: float
+    speed_min_km_h: float
+    speed_max_km_h: float
+
+
+class PersonTable(Table):
+    name: Name
+    address: Address
+    role: str
+    units: Units | None = None
+    language: str | None = None
+
+
+class CrewTable(Table):
+    name: Name
+    roller: str
+    truck: str | None = None
+    units: Units = "metric"
+    language: str = "en"
+    person: Annotated[list[PersonTable], Field(min_length=1)]
+
+
+class ReadingTable(Table):
+    w_pct: float
+    at: datetime
+    method: str
+    dry_density_kg_m3: float | None = None
+
+
+class StripTable(Table):
+    name: Name | None = None
+    crew: str
+    material: str
+    length_m: float
+    width_m: float
+    lift_thickness_m: float
+    dry_density_kg_m3: float
+    surface: Literal["loose", "scarified", "sealed"]
+    passes: int | None = None
+    may_vibrate: bool = True
+    distance_to_structure_m: float | None = None
+    note: Text = ""
+    reading: ReadingTable | None = None
+
+
+# --- config/gonogo.toml --------------------------------------------------------------------------------------
+
+
+class HeadTable(Table):
+    """The keys of gonogo.toml that stand above its first table."""
+
+    use: Literal["commercial", "non-commercial"]
+    operator: Address | None = None
+
+
+class StoreTable(Table):
+    url: Annotated[str, Field(min_length=1)] | None = None
+    url_env: Variable | None = None
+    url_file: PathText | None = None
+
+
+class MailTable(Table):
+    kind: Literal["smtp", "folder"]
+    sender: Address
+    reply_to: Address | None = None
+    folder: PathText | None = None
+    host: Host | None = None
+    port: int | None = None
+    security: Literal["starttls", "tls", "none"] | None = None
+    username: Name | None = None
+    password_env: Variable | None = None
+    password_file: PathText | None = None
+    timeout_s: float = 30.0
+    ca_file: PathText | None = None
+
+
+class WeatherTable(Table):
+    service: str
+    base_url: ServiceUrl | None = None
+    contact: Address | None = None
+    key_env: Variable | None = None
+    key_file: PathText | None = None
+    timeout_s: float = 20.0
+    retries: int = 2
+
+
+# Tables of a site's file that are named by an id, in the order in which they are read.
+SITE_SECTIONS: dict[str, type[Table]] = {
+    "material": MaterialTable,
+    "roller": RollerTable,
+    "truck": TruckTable,
+    "crew": CrewTable,
+    "strip": StripTable,
+}

@@ -1,0 +1,38 @@
+"""The words that a config file may use for things which other parts of the program bring along."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import resources
+
+from gonogo.weather import services
+
+METHOD_ERROR_PCT = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vocabulary:
+    """roles, languages: what mails can be written for; methods: moisture tests; services: weather services.
+
+    need_contact   services that want a mail address in the request
+    """
+
+    roles: tuple[str, ...]
+    languages: tuple[str, ...]
+    methods: tuple[str, ...]
+    services: tuple[str, ...]
+    need_contact: tuple[str, ...] = ()
+
+
+def installed() -> Vocabulary:
+    """Return the words of the installed program: folders of mail/roles, files of mail/words, and so on."""
+    found = services.find()
+    mail = resources.files("gonogo.mail")
+    roles, words = mail.joinpath("roles"), mail.joinpath("words")
+    return Vocabulary(
+        roles=tuple(sorted(r.name for r in roles.iterdir() if r.joinpath("role.toml").is_file())),
+        languages=tuple(sorted(w.name.removesuffix(".toml") for w in words.iterdir() if w.name.endswith(".toml"))),
+        methods=tuple(METHOD_ERROR_PCT),
+        services=tuple(found),
+        need_contact=tuple(name for name, service in found.items() if service.needs_contact),
+    )
