@@ -1,0 +1,94 @@
+"""What the post carries: one finished mail to one address, checked before it leaves.
+
+The checks stand here, at the last door, so that no name, note or subject can add a header, a recipient or a second
+message, whatever went wrong before.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from email.message import EmailMessage
+from email.parser import BytesParser
+from email.policy import SMTP
+
+from gonogo.errors import DeliveryError
+
+MAX_BYTES = 10 * 1024 * 1024
+
+# Each may stand once at the most; anything else in a head is a sign of an injected line.
+KNOWN_HEADERS = frozenset(
+    """from to subject date message-id reply-to auto-submitted x-auto-response-suppress mime-version content-type
+    content-transfer-encoding content-language content-disposition in-reply-to references list-id list-unsubscribe
+    list-unsubscribe-post precedence importance x-priority organization""".split()
+)
+NEEDED_HEADERS = ("from", "to", "subject", "date", "message-id")
+
+# An address as it may stand in an SMTP command: no space, no control character, no bracket, one @ with a domain.
+_ADDRESS = re.compile(r"[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,64}@[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,253}")
+_LINE_END = re.compile(rb"\r\n|\r|\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Letter:
+    """One mail to one person. raw: the whole mail; address: where it goes, whatever its head says."""
+
+    message_id: str
+    address: str
+    raw: bytes = field(repr=False)
+    site_id: str = ""
+    crew_id: str = ""
+    kind: str = "morning"
+    role: str = ""
+    name: str = ""
+
+
+def checked_raw(letter: Letter) -> bytes:
+    """Return the bytes to send, with CRLF line ends throughout.
+
+    Raises DeliveryError (not passing) where the address or the head is not what we would have written.
+    """
+    checked_address(letter.address)
+    if len(letter.raw) > MAX_BYTES:
+        raise _refusal(letter, f"the mail has {len(letter.raw)} bytes, more than {MAX_BYTES}")
+    # A bare CR or LF could be read as a line end by one server and not by the next: none leaves here.
+    raw = _LINE_END.sub(b"\r\n", letter.raw)
+    head = raw.partition(b"\r\n\r\n")[0]
+    if b"\x00" in head or not head.isascii():
+        raise _refusal(letter, "its head holds bytes that are not plain ASCII")
+    parsed = BytesParser(policy=SMTP).parsebytes(head + b"\r\n\r\n")
+    names = [name.lower() for name in parsed.keys()]
+    odd = sorted({name for name in names if name not in KNOWN_HEADERS})
+    doubled = sorted({name for name in names if names.count(name) > 1})
+    missing = [name for name in NEEDED_HEADERS if name not in names]
+    if parsed.defects or odd or doubled or missing:
+        found = [f"unknown {odd}"] * bool(odd) + [f"twice {doubled}"] * bool(doubled)
+        found += [f"missing {missing}"] * bool(missing) + ["a broken line"] * bool(parsed.defects)
+        raise _refusal(letter, f"its head is not one of ours: {', '.join(found)}")
+    _check_recipient(letter, parsed)
+    if str(parsed["message-id"]).strip() != letter.message_id:
+        raise _refusal(letter, "its Message-ID is not the one that it is stored under")
+    return raw
+
+
+def checked_address(address: str) -> str:
+    """Return an address that is safe in an SMTP command. Raises DeliveryError (not passing) otherwise."""
+    if not _ADDRESS.fullmatch(address):
+        raise DeliveryError(
+            f"{address!r} is not an address that a mail can be sent to. "
+            "Write it like ana@example.com, without name or brackets. It was not sent.",
+            passing=False,
+        )
+    return address
+
+
+def _check_recipient(letter: Letter, parsed: EmailMessage) -> None:
+    """Refuse a head whose To is another than the address that the letter goes to."""
+    named = [one.addr_spec for one in parsed["to"].addresses]
+    if len(named) != 1 or named[0].lower() != letter.address.lower():
+        raise _refusal(letter, "its To line names another address than the one it goes to")
+
+
+def _refusal(letter: Letter, why: str) -> DeliveryError:
+    """The one shape of a refusal."""
+    return DeliveryError(f"Message {letter.message_id}: {why}. It was not sent.", passing=False)
