@@ -1,1 +1,120 @@
-"""One open weather service a file: its request, its column map, its licence line. No I/O."""
+"""One open weather service a file: its request, its column map, its licence line. No I/O.
+
+A new service is a new file here with a `SERVICE`; nothing else has to be touched.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import pkgutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import WeatherError
+from gonogo.records import Answer, Site
+from gonogo.weather.table import ParsedForecast
+
+Floats = npt.NDArray[np.float64]
+
+NO_VALUE_TEXTS = frozenset({"NaN", "nan", "null", ""})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """One HTTP GET. Secrets travel in headers, never in the address, so that no log or error text can hold one."""
+
+    url: str
+    params: Mapping[str, str]
+    headers: Mapping[str, str] = field(default_factory=dict, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Service:
+    """An open weather service.
+
+    name           as the config calls it
+    title          as a reader knows it
+    attribution    (text, link) pairs that its licence asks for, printed in every mail
+    licence_note   key or None -> what the licence allows, for `gonogo check`
+    commercial_needs_key   without a key only non-commercial use is allowed
+    needs_contact  the service wants an address in the User-Agent
+    request        (sites, now_utc, base_url or None, key or None, contact) -> Request
+    parse          (body, site) -> ParsedForecast; raises WeatherError, passing where the body was broken on its way
+    max_sites      sites that one request can ask for
+    """
+
+    name: str
+    title: str
+    attribution: tuple[tuple[str, str], ...]
+    licence_note: Callable[[str | None], str]
+    commercial_needs_key: bool
+    needs_contact: bool
+    request: Callable[[Sequence[Site], datetime, str | None, str | None, str], Request]
+    parse: Callable[[bytes, Site], ParsedForecast]
+    max_sites: int = 1
+
+
+@cache
+def find() -> dict[str, Service]:
+    """Return every service of this package by name."""
+    found: dict[str, Service] = {}
+    for module_info in pkgutil.iter_modules(__path__):
+        service = importlib.import_module(f"{__name__}.{module_info.name}").SERVICE
+        found[service.name] = service
+    return found
+
+
+def parse(answer: Answer, site: Site) -> ParsedForecast:
+    """Return the table of a stored answer. Raises WeatherError where it cannot be read or its service is unknown."""
+    service = find().get(answer.service)
+    if service is None:
+        known = ", ".join(sorted(find()))
+        raise WeatherError(
+            f"weather service = {answer.service}: no such service. One of {known} is right. The answer is not used.",
+            passing=False,
+        )
+    return service.parse(answer.body, site)
+
+
+def json_body(service: str, body: bytes) -> Any:
+    """Return a JSON body. What is no JSON was broken on its way (cut off, or a proxy's HTML page): a passing fault."""
+    try:
+        return json.loads(body.decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError) as error:
+        start = body[:60].decode("utf-8", errors="replace").strip()
+        raise WeatherError(
+            f"{service}: body = {start!r} ...: this is no whole JSON ({len(body)} bytes). "
+            "A JSON object is right. The answer is not used.",
+            passing=True,
+        ) from error
+
+
+def numbers(service: str, key: str, values: object, length: int) -> Floats:
+    """Return a JSON array as floats, NaN for null and for the text NaN.
+
+    Raises WeatherError where it is no array of `length` numbers. Numbers that stand as text, true and false are
+    refused: a column may have been mixed up.
+    """
+    if not isinstance(values, list) or len(values) != length:
+        stood = f"{len(values)} values" if isinstance(values, list) else repr(values)[:40]
+        raise refused(service, key, stood, f"there are {length} times.", f"An array of {length} numbers is right.")
+    for value in values:
+        if value is None or type(value) in (int, float) or (isinstance(value, str) and value in NO_VALUE_TEXTS):
+            continue
+        raise refused(service, key, repr(value)[:40], "this is no number.", "Numbers or null are right.")
+    try:
+        return np.array([np.nan if v is None or isinstance(v, str) else v for v in values], dtype=np.float64)
+    except OverflowError as error:
+        raise refused(service, key, "an endless number", "this is no number.", "Numbers or null are right.") from error
+
+
+def refused(service: str, key: str, value: str, wrong: str, right: str) -> WeatherError:
+    """Return the error of an answer whose content cannot be used."""
+    return WeatherError(f"{service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False)

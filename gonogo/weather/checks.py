@@ -1,0 +1,280 @@
+"""The checks that a forecast passes before it is used. Each row of CHECKS repairs and says so, or rejects."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from gonogo.errors import WeatherError
+from gonogo.records import Site
+from gonogo.times import as_datetime, as_hour
+from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
+
+MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
+MAX_BRIDGED_H = 3  # longest gap filled from its neighbours; common sense, no source
+MAX_BRIDGED_SHARE = 0.05  # of all hours; more than that is no forecast with gaps but a broken one
+MIN_AHEAD_H = 24  # a forecast that ends sooner cannot carry a working day and the night after it
+RECENT_RAIN_H = 72  # a table that begins later than this before now is used, and the mail says what is not known
+MAX_SPAN_H = 120 * 24  # the longest table a service can give (92 days back, 16 ahead) and some days more
+EARTH_RADIUS_KM = 6371.0
+SNOW_CODES = (71.0, 73.0, 75.0, 77.0, 85.0, 86.0)  # WMO 4677: snowfall, snow grains, snow showers
+SNOW_BELOW_DEGC = 0.0  # where a service says nothing of snow; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What was asked for: the checks compare the answer with it."""
+
+    parsed: ParsedForecast
+    site: Site
+    now_utc: datetime
+
+    def rejected(self, key: str, value: str, wrong: str, right: str) -> WeatherError:
+        """Return the error of a forecast that cannot be repaired."""
+        return WeatherError(
+            f"{self.parsed.service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False
+        )
+
+    def spoken(self, hour_utc: np.datetime64) -> str:
+        """Return an hour as a reader at the site knows it."""
+        return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
+
+
+Repaired = tuple[pd.DataFrame, list[str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One row: what is looked for, and what happens where it is found."""
+
+    id: str
+    looks_for: str
+    then: str
+    run: Callable[[pd.DataFrame, Asked], Repaired]
+
+
+def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg: float) -> float:
+    """Return the great-circle distance of two places [km] (haversine formula)."""
+    lat_a, lon_a, lat_b, lon_b = map(math.radians, (lat_a_deg, lon_a_deg, lat_b_deg, lon_b_deg))
+    h = math.sin((lat_b - lat_a) / 2) ** 2 + math.cos(lat_a) * math.cos(lat_b) * math.sin((lon_b - lon_a) / 2) ** 2
+    return 2 * EARTH_RADIUS_KM * math.asin(min(1.0, math.sqrt(h)))
+
+
+def _place(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Reject an answer for another place."""
+    site, parsed = asked.site, asked.parsed
+    away_km = distance_km(site.latitude_deg, site.longitude_deg, parsed.latitude_deg, parsed.longitude_deg)
+    if not away_km <= MAX_DISTANCE_KM:
+        raise asked.rejected(
+            "latitude, longitude",
+            f"{parsed.latitude_deg:.4f}, {parsed.longitude_deg:.4f}",
+            f"this is {away_km:.0f} km from the site at {site.latitude_deg:.4f}, {site.longitude_deg:.4f}.",
+            f"A place within {MAX_DISTANCE_KM:.0f} km is right.",
+        )
+    return table, []
+
+
+def _whole_hours(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Reject stamps off the full hour: nobody can say to which hour their values belong."""
+    seconds = asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64)
+    off = seconds % 3600 != 0
+    if off.any():
+        first = str(asked.parsed.stamp_utc[int(np.argmax(off))])
+        raise asked.rejected("time", f"{first} UTC", "the stamp is not a full hour of UTC.", "Ask for times in GMT.")
+    return table, []
+
+
+def _order(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Sort hours that came out of order."""
+    steps = np.diff(asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64))
+    if (steps < 0).any():
+        return table.sort_values("hour_utc", kind="stable"), ["The hours came out of order and were sorted."]
+    return table, []
+
+
+def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Bring every hour to one row; reject where two rows of one hour contradict each other."""
+    by_hour = table.groupby("hour_utc", sort=True)
+    least, greatest = by_hour.min(), by_hour.max()
+    contradicts = (least.notna() & (least != greatest)).to_numpy()
+    if contradicts.any():
+        row, column = np.argwhere(contradicts)[0]
+        raise asked.rejected(
+            str(least.columns[column]),
+            f"{float(least.to_numpy()[row, column]):g} and {float(greatest.to_numpy()[row, column]):g}",
+            f"one hour ({asked.spoken(least.index[row].to_numpy())}) has two values.",
+            "One value an hour is right.",
+        )
+    repeated = len(asked.parsed.stamp_utc) - len(np.unique(asked.parsed.stamp_utc))
+    return least, [f"{repeated} hours came twice with the same values."] if repeated else []
+
+
+def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
+    table, notes = table.copy(), []
+    for name, column in COLUMNS.items():
+        values = table[name].to_numpy(dtype=np.float64, copy=True)
+        outside = (values < column.low) | (values > column.high)
+        if outside.any():
+            found = f"{values[int(np.argmax(outside))]:g} {column.unit}"
+            wrong = f"{int(outside.sum())} values lie outside {column.low:g} to {column.high:g}."
+            if column.is_essential:
+                raise asked.rejected(name, found, wrong, "Values inside that range are right.")
+            notes.append(f"{name} was left out: {wrong}")
+            values[:] = np.nan
+        for limit, beyond in ((column.clip_low, np.less), (column.clip_high, np.greater)):
+            if limit is not None and (clipped := beyond(values, limit)).any():
+                notes.append(f"{name}: {int(clipped.sum())} values just beyond {limit:g} {column.unit} were set to it.")
+                values[clipped] = limit
+        table[name] = values
+    return table, notes
+
+
+def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Cut hours before the first and after the last that are whole; reject a table without an essential column."""
+    for name in ESSENTIAL:
+        if table[name].isna().all():
+            raise asked.rejected(name, "nothing", "the service gave no value of it.", "It cannot be done without.")
+    whole = np.flatnonzero(table[list(ESSENTIAL)].notna().all(axis=1).to_numpy())
+    if not len(whole):
+        raise asked.rejected("hourly", "nothing", "no hour has all its values.", "Whole hours are right.")
+    first, last = int(whole[0]), int(whole[-1])
+    notes = []
+    # One hour at each end is always half: a state is stamped at its start, a sum at its end.
+    if first > 1:
+        notes.append(
+            f"The first {first} hours came without values; the weather is known from {_at(table, first, asked)}."
+        )
+    if (missing := len(table) - 1 - last) > 1:
+        notes.append(f"The last {missing} hours came without values; the forecast ends {_at(table, last, asked)}.")
+    return table.iloc[first : last + 1], notes
+
+
+def _gaps(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Fill short gaps in a straight line between their neighbours, reject long ones."""
+    hours = table.index.to_numpy().astype("datetime64[h]")
+    n_hours = int((hours[-1] - hours[0]).astype(np.int64)) + 1
+    if n_hours > MAX_SPAN_H:
+        raise asked.rejected(
+            "time", f"{hours[0]} to {hours[-1]}", "no service reaches so far.", "The stamps are wrong."
+        )
+    every_hour = pd.DatetimeIndex(hours[0] + np.arange(n_hours)).as_unit("s")
+    table = table.reindex(every_hour)
+    bridged = np.zeros(n_hours, dtype=bool)
+    for name, column in COLUMNS.items():
+        values = table[name].to_numpy(dtype=np.float64, copy=True)
+        missing = np.isnan(values)
+        if not column.may_bridge or not missing.any() or missing.all():
+            continue
+        start, length = _longest_run(missing)
+        if length > MAX_BRIDGED_H and column.is_essential:
+            raise asked.rejected(
+                name,
+                f"nothing from {every_hour[start]} UTC",
+                f"{length} hours in a row are missing.",
+                f"At most {MAX_BRIDGED_H} can be filled from their neighbours.",
+            )
+        if length > MAX_BRIDGED_H:
+            continue
+        known = np.flatnonzero(~missing)
+        values[missing] = np.interp(np.flatnonzero(missing), known, values[known])
+        table[name] = values
+        bridged |= missing & column.is_essential
+    n_bridged = int(bridged.sum())
+    if n_bridged > MAX_BRIDGED_SHARE * n_hours:
+        raise asked.rejected(
+            "hourly",
+            f"{n_bridged} of {n_hours} hours with gaps",
+            f"more than {100 * MAX_BRIDGED_SHARE:.0f} % of the hours would be filled from neighbours.",
+            "A whole forecast is right.",
+        )
+    if n_bridged:
+        first = asked.spoken(every_hour[int(np.argmax(bridged))].to_numpy())
+        return table, [f"{n_bridged} missing hours (first {first}) were filled from the hours around them."]
+    return table, []
+
+
+def _cover(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Reject a table that does not hold this hour and the next day; say where recent rain is not known."""
+    now = as_hour(asked.now_utc)
+    hours = table.index.to_numpy().astype("datetime64[h]")
+    ahead_h = int((hours[-1] - now).astype(np.int64)) + 1
+    if hours[0] > now or ahead_h < MIN_AHEAD_H:
+        raise asked.rejected(
+            "time",
+            f"{hours[0]} to {hours[-1]} UTC",
+            f"this does not reach from now ({now} UTC) to {MIN_AHEAD_H} hours ahead.",
+            "The service is out of date, or a clock or a time zone is wrong.",
+        )
+    if (now - hours[0]).astype(np.int64) < RECENT_RAIN_H:
+        return table, [f"Rain before {asked.spoken(hours[0])} is not in this forecast."]
+    return table, []
+
+
+def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Separate snow from rain; where the service says nothing of snow, by weather code and temperature."""
+    table, notes = table.copy(), []
+    precip = table["precip_mm"].to_numpy(dtype=np.float64)
+    snow = table["snow_mm"].to_numpy(dtype=np.float64, copy=True)
+    unsaid = np.isnan(snow)
+    if unsaid.any():
+        cold = table["temp_degc"].to_numpy(dtype=np.float64) <= SNOW_BELOW_DEGC
+        coded = np.isin(table["weather_code"].to_numpy(dtype=np.float64), SNOW_CODES)
+        snow[unsaid] = np.where(cold | coded, precip, 0.0)[unsaid]
+        if (snow[unsaid] > 0).any():
+            notes.append(f"Snow was told from rain by temperature: {snow[unsaid].sum():.1f} mm of water fall as snow.")
+    # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.
+    snow = np.minimum(snow, precip)
+    table["snow_mm"], table["rain_mm"] = snow, precip - snow
+    return table, notes
+
+
+CHECKS: tuple[Check, ...] = (
+    Check(id="place", looks_for="an answer for a place more than 30 km away", then="reject", run=_place),
+    Check(id="whole_hours", looks_for="stamps off the full hour of UTC", then="reject", run=_whole_hours),
+    Check(id="order", looks_for="hours out of order", then="sort, say so", run=_order),
+    Check(id="duplicates", looks_for="an hour given twice", then="same values: one row, else reject", run=_duplicates),
+    Check(id="ranges", looks_for="values that cannot be", then="clip rounding, else reject", run=_ranges),
+    Check(id="ends", looks_for="hours without values at the ends", then="cut, say so", run=_ends),
+    Check(id="gaps", looks_for="missing hours and nulls inside", then="to 3 h: fill, say so; else reject", run=_gaps),
+    Check(id="cover", looks_for="a table without this hour or the next day", then="reject", run=_cover),
+    Check(id="snow", looks_for="snow inside precipitation", then="separate it", run=_snow),
+)
+
+
+def passed(asked: Asked) -> Repaired:
+    """Return (table, notes) after every check: one row an hour, indexed by it, with `rain_mm` and `snow_mm`.
+
+    Raises WeatherError where a fault cannot be repaired.
+    """
+    table, notes = asked.parsed.table, list(asked.parsed.notes)
+    if not len(table):
+        raise asked.rejected("hourly", "nothing", "the table is empty.", "Hours are right.")
+    for check in CHECKS:
+        table, found = check.run(table, asked)
+        notes += found
+    return table, notes
+
+
+def _at(table: pd.DataFrame, row: int, asked: Asked) -> str:
+    """Return the hour of a row for a reader."""
+    return asked.spoken(table.index[row].to_numpy())
+
+
+def _longest_run(mask: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return (start, length) of the longest run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    starts, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - starts))
+    return int(starts[longest]), int(ends[longest] - starts[longest])
+
+
+def age_h(fetched_utc: datetime, now_utc: datetime) -> float:
+    """Return the age of an answer [h], negative where its stamp lies ahead of the clock."""
+    return (now_utc - fetched_utc) / timedelta(hours=1)

@@ -1,0 +1,69 @@
+"""The site's own rain gauge overrides what a service says of past rain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.records import GaugeRain
+
+Floats = npt.NDArray[np.float64]
+
+MAX_RAIN_MM_H = 300.0  # above any hour ever measured by a usual gauge; common sense, no source
+SECONDS_PER_HOUR = 3600.0
+
+
+def covered_share(hour_utc: npt.NDArray[np.datetime64], from_utc: datetime, until_utc: datetime) -> Floats:
+    """Return the share of each hour that lies between two moments, (H,), 0 to 1."""
+    start_s = hour_utc.astype("datetime64[s]").astype(np.int64).astype(np.float64)
+    begin_s = np.maximum(start_s, from_utc.timestamp())
+    end_s = np.minimum(start_s + SECONDS_PER_HOUR, until_utc.timestamp())
+    return np.clip((end_s - begin_s) / SECONDS_PER_HOUR, 0.0, 1.0)
+
+
+def override(
+    hour_utc: npt.NDArray[np.datetime64],
+    rain_mm: Floats,
+    gauge: Sequence[GaugeRain],
+    *,
+    now_utc: datetime,
+) -> tuple[Floats, Floats, list[str]]:
+    """Return (rain_mm, gauged_share, notes) with the gauge's totals in place of the service's past rain.
+
+    hour_utc       (H,)  hour starts
+    rain_mm        (H,)  the service's rain [mm]
+    gauge          totals between two moments, in the order in which they were entered; a later one corrects an
+                   earlier one where they overlap
+    gauged_share   (H,)  share of the hour that the gauge vouches for, 0 to 1
+
+    A total is spread over its time in proportion to the service's rain there, evenly where the service saw none, so
+    that the sum over its time is what the gauge caught. A reading that is not whole in the past, is empty of time or
+    is more rain than can fall is left out and named in the notes. A reading that begins before the table has its share
+    inside the table judged by time alone.
+    """
+    rain, gauged, notes = rain_mm.copy(), np.zeros(len(hour_utc)), []
+    n_used = 0
+    for reading in gauge:
+        length_h = (reading.until_utc - reading.from_utc).total_seconds() / SECONDS_PER_HOUR
+        is_sound = length_h > 0 and 0.0 <= reading.rain_mm <= MAX_RAIN_MM_H * max(length_h, 1.0)
+        if not is_sound or reading.until_utc > now_utc:
+            notes.append(
+                f"The gauge reading of {reading.rain_mm:g} mm until {reading.until_utc:%Y-%m-%d %H:%M} UTC "
+                "was left out: its time or its amount cannot be right."
+            )
+            continue
+        share = covered_share(hour_utc, reading.from_utc, reading.until_utc)
+        if not share.any():
+            continue
+        inside_mm = reading.rain_mm * min(1.0, float(share.sum()) / length_h)
+        pattern = rain * share
+        weight = pattern / pattern.sum() if pattern.sum() > 0 else share / share.sum()
+        rain = rain * (1.0 - share) + inside_mm * weight
+        gauged = np.maximum(gauged, share)
+        n_used += 1
+    if n_used:
+        notes.append(f"Past rain is the site's own gauge for {gauged.sum():.0f} hours ({n_used} readings).")
+    return rain, gauged, notes

@@ -1,0 +1,105 @@
+"""Equally likely rain from one amount and one chance an hour."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+# All figures here are choices of ours, no source: they shape the spread until a site's own gauge has taught better.
+WET_MM_H = 0.1  # what services mean by a chance of rain: at least this in the hour
+CHANCE_OF_AMOUNT = ((0.0, 0.0), (0.1, 0.35), (1.0, 0.6), (3.0, 0.8), (10.0, 0.9))  # (mm in the hour, least chance)
+CHANCE_OF_NEIGHBOUR = 0.4  # least chance next to a rainy hour, as a share of that hour's: rain comes early or late
+CHANCE_HALVES_H = 480.0  # lead at which the least chance of an amount has fallen to half
+VARIATION_NOW = 0.5  # coefficient of variation of the amount, given rain, at lead 0 and before
+VARIATION_GROWTH_PER_DAY = 0.07
+VARIATION_GAUGED = 0.05  # catch error of a gauge
+FAST_MEMORY_H = 5.0  # a shower
+SLOW_MEMORY_H = 48.0  # a front that comes early or late, stronger or weaker
+
+
+def likely_chance(rain_mm: Floats, rain_chance: Floats, lead_h: Floats, *, widening: float = 1.0) -> Floats:
+    """Return the chance of rain that the members follow, (H,).
+
+    rain_mm       (H,)  expected amount of the hour [mm]
+    rain_chance   (H,)  the service's chance, 0 to 1, NaN where it has none
+    lead_h        (H,)  hours from now, negative in the past
+    widening      [-]   1, or more for an old forecast: the chance is drawn towards one half
+
+    An amount and a chance often come from different runs, so neither is taken below what the other implies.
+    """
+    at_mm, at_chance = zip(*CHANCE_OF_AMOUNT, strict=True)
+    implied = np.interp(rain_mm, at_mm, at_chance) * 0.5 ** (np.maximum(lead_h, 0.0) / CHANCE_HALVES_H)
+    beside = np.zeros_like(implied)
+    beside[1:], beside[:-1] = implied[:-1], np.maximum(beside[:-1], implied[1:])
+    implied = np.maximum(implied, CHANCE_OF_NEIGHBOUR * beside * np.isnan(rain_chance))
+    chance = np.clip(np.maximum(np.nan_to_num(rain_chance, nan=0.0), implied), 0.0, 1.0)
+    towards_half = 0.2 * (widening - 1.0)
+    return np.asarray(chance + towards_half * (0.5 - chance), dtype=np.float64)
+
+
+def expected_rain_mm(rain_mm: Floats, rain_chance: Floats) -> Floats:
+    """Return the amount that the members must have on average, (H,) [mm].
+
+    The service's amount, but not less than its own chance allows: a chance p of at least 0.1 mm is at least
+    0.1 p mm on average. Where amount and chance come from different runs, an amount of 0 with a chance of 0.8 is usual.
+    """
+    return np.maximum(rain_mm, np.nan_to_num(rain_chance, nan=0.0) * WET_MM_H)
+
+
+def rain_members_mm(
+    rain_mm: Floats,
+    rain_chance: Floats,
+    lead_h: Floats,
+    *,
+    n_members: int,
+    rng: np.random.Generator,
+    widening: float = 1.0,
+    gauged_share: Floats | None = None,
+) -> Floats:
+    """Return equally likely rain amounts, (H, M) [mm], whose mean over members is `rain_mm` in every hour.
+
+    rain_mm        (H,)  expected amount (see expected_rain_mm)
+    rain_chance    (H,)  chance of rain in the hour, 0 to 1, NaN where the service has none
+    lead_h         (H,)  hours from now, negative in the past
+    n_members      members, at least 1
+    widening       [-]   1, or more for an old forecast: amounts vary more, chances are drawn towards one half
+    gauged_share   (H,)  share of the hour that the site's gauge vouches for: there the members agree to 5 %
+
+    Each hour the members are ranked by a memory of hours and one of days, so that a member stays wet through a shower
+    and early or late through a front; the share of wet members is the chance, and their amounts follow a Weibull
+    distribution whose spread grows with lead. Source: common practice (a Gaussian copula in time), figures above.
+    """
+    if n_members < 1:
+        raise ValueError(f"n_members = {n_members}: at least one member is needed.")
+    gauged = np.zeros_like(rain_mm) if gauged_share is None else gauged_share
+    chance = likely_chance(rain_mm, rain_chance, lead_h, widening=widening)
+    chance = np.where(gauged > 0.5, 1.0, chance)
+    variation = (VARIATION_NOW + VARIATION_GROWTH_PER_DAY * np.maximum(lead_h, 0.0) / 24.0) * widening
+    variation = gauged * VARIATION_GAUGED + (1.0 - gauged) * variation
+
+    n_wet = np.clip(np.round(chance * n_members), 1, n_members).astype(np.int64)[:, None]
+    place = (_ranks(len(rain_mm), n_members, rng) - (n_members - n_wet) + 0.5) / n_wet  # of a wet member among the wet
+    # Weibull quantile with mean 1 after scaling; shape from variation by Justus et al. (1978): k = cv^-1.086.
+    shape = np.clip(variation, 0.02, 3.0)[:, None] ** -1.086
+    raw = np.where(place > 0.0, -np.log1p(-np.clip(place, 0.0, 1.0 - 1e-12)), 0.0) ** (1.0 / shape)
+    return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
+
+
+def _ranks(n_hours: int, n_members: int, rng: np.random.Generator) -> Floats:
+    """Return ranks 0 to M-1 of the members in each hour, (H, M), that remember hours and days."""
+    shocks = rng.standard_normal((2, n_hours, n_members))
+    latent = np.zeros((n_hours, n_members))
+    for memory_h, shock in zip((FAST_MEMORY_H, SLOW_MEMORY_H), shocks, strict=True):
+        keep = np.exp(-1.0 / memory_h)
+        renew = np.sqrt(1.0 - keep**2)
+        state = shock[0]
+        latent[0] += state
+        for hour in range(1, n_hours):
+            state = keep * state + renew * shock[hour]
+            latent[hour] += state
+    ranks = np.empty_like(latent)
+    order = np.argsort(latent, axis=1)
+    np.put_along_axis(ranks, order, np.broadcast_to(np.arange(n_members, dtype=np.float64), latent.shape), axis=1)
+    return ranks

@@ -1,0 +1,260 @@
+"""Open-Meteo: past days, days ahead, radiation and chance of rain in one call.
+
+Contract: https://open-meteo.com/en/docs. A stamp means the value AT it, or the sum or mean of the hour that ENDS at it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import WeatherError
+from gonogo.records import Site
+from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
+from gonogo.weather.checks import distance_km
+from gonogo.weather.services import Floats, Request, Service, json_body, numbers, refused
+from gonogo.weather.sunlight import completed
+from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
+
+NAME = "open_meteo"
+FREE_URL = "https://api.open-meteo.com/v1/forecast"
+CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"
+ATTRIBUTION = (
+    ("Weather data by Open-Meteo.com", "https://open-meteo.com/"),
+    (
+        "CC BY 4.0, data changed: checked, filled and brought to the site's hours",
+        "https://creativecommons.org/licenses/by/4.0/",
+    ),
+)
+PAST_DAYS = 15  # 14 days of recent rain and one spare, because days are cut in GMT
+FORECAST_DAYS = 12  # 10 days ahead, today and one spare
+WIND_HEIGHT_M = 10.0
+SNOW_WATER_MM_PER_CM = 10.0 / 7.0  # the service's own ratio: 7 cm of snow are 10 mm of water
+LAST_STAMP_S = 4_102_444_800  # 2100-01-01: a later stamp is no number of seconds since 1970
+
+Convert = Callable[[Any], Any]
+
+
+def _same(value: Any) -> Any:
+    """Return a value whose unit is ours already."""
+    return value
+
+
+def _times(factor: float) -> Convert:
+    """Return the conversion by a factor."""
+    return lambda value: value * factor
+
+
+TEMPERATURE: Mapping[str, Convert] = {"°C": _same, "°F": degc_from_degf}
+DEPTH: Mapping[str, Convert] = {"mm": _same, "inch": _times(MM_PER_INCH)}
+SPEED: Mapping[str, Convert] = {
+    "m/s": _same,
+    "km/h": _times(M_S_PER_KM_H),
+    "mp/h": _times(M_S_PER_MILE_H),
+    "kn": _times(M_S_PER_KNOT),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mapped:
+    """One column: our name, their name, conversions from their units by name, and to which hour a stamp belongs."""
+
+    ours: str
+    theirs: str
+    units: Mapping[str, Convert]
+    is_sum: bool
+
+
+def _wind_2m(convert: Convert) -> Convert:
+    """Return the conversion of a wind at 10 m to m/s at 2 m."""
+    return lambda value: wind_2m_m_s(convert(value), WIND_HEIGHT_M)
+
+
+COLUMN_MAP: tuple[Mapped, ...] = (
+    Mapped(ours="temp_degc", theirs="temperature_2m", units=TEMPERATURE, is_sum=False),
+    Mapped(ours="rh_pct", theirs="relative_humidity_2m", units={"%": _same}, is_sum=False),
+    Mapped(
+        ours="wind_2m_m_s",
+        theirs="wind_speed_10m",
+        units={name: _wind_2m(convert) for name, convert in SPEED.items()},
+        is_sum=False,
+    ),
+    Mapped(ours="pressure_kpa", theirs="surface_pressure", units={"hPa": _times(0.1)}, is_sum=False),
+    Mapped(ours="shortwave_w_m2", theirs="shortwave_radiation", units={"W/m²": _same}, is_sum=True),
+    Mapped(ours="precip_mm", theirs="precipitation", units=DEPTH, is_sum=True),
+    Mapped(
+        ours="snow_mm",
+        theirs="snowfall",
+        units={"cm": _times(SNOW_WATER_MM_PER_CM), "inch": _times(MM_PER_INCH / 10.0 * SNOW_WATER_MM_PER_CM)},
+        is_sum=True,
+    ),
+    Mapped(ours="rain_chance", theirs="precipitation_probability", units={"%": _times(0.01)}, is_sum=True),
+    Mapped(ours="surface_temp_degc", theirs="soil_temperature_0cm", units=TEMPERATURE, is_sum=False),
+    Mapped(ours="weather_code", theirs="weather_code", units={"wmo code": _same}, is_sum=False),
+    Mapped(ours="cloud_pct", theirs="cloud_cover", units={"%": _same}, is_sum=False),
+)
+
+# The reference request; dew point, reference evapotranspiration and snow depth are kept in the raw answer for checks.
+ASKED = (
+    "temperature_2m",
+    "relative_humidity_2m",
+    "dew_point_2m",
+    "precipitation",
+    "precipitation_probability",
+    "shortwave_radiation",
+    "wind_speed_10m",
+    "surface_pressure",
+    "et0_fao_evapotranspiration",
+    "snowfall",
+    "snow_depth",
+    "soil_temperature_0cm",
+    "weather_code",
+)
+
+
+def request(sites: Sequence[Site], now_utc: datetime, base_url: str | None, key: str | None, contact: str) -> Request:
+    """Return the request for sites: hours in GMT as seconds since 1970, a spare day on both sides, wind in m/s.
+
+    With a key the customer host is asked directly: the free host would answer with a redirect that carries the key.
+    The moment is not part of the request: the service counts days from its own today.
+    """
+    free = base_url is None or base_url.rstrip("/") == FREE_URL
+    return Request(
+        url=(CUSTOMER_URL if key else FREE_URL) if free else str(base_url),
+        params={
+            "latitude": ",".join(f"{site.latitude_deg:.4f}" for site in sites),
+            "longitude": ",".join(f"{site.longitude_deg:.4f}" for site in sites),
+            "elevation": ",".join(f"{site.elevation_m:.0f}" for site in sites),
+            "hourly": ",".join(ASKED),
+            "past_days": str(PAST_DAYS),
+            "forecast_days": str(FORECAST_DAYS),
+            "wind_speed_unit": "ms",
+            "timezone": "GMT",
+            "timeformat": "unixtime",
+        },
+        headers={"X-Api-Key": key} if key else {},
+    )
+
+
+def parse(body: bytes, site: Site) -> ParsedForecast:
+    """Return the table of an answer; of a list (many sites) the place nearest to the site.
+
+    Raises WeatherError: passing where the body is no JSON, not passing where its content cannot be used.
+    """
+    decoded = json_body(NAME, body)
+    place = _nearest(decoded if isinstance(decoded, list) else [decoded], site)
+    hourly, units = place.get("hourly"), place.get("hourly_units")
+    if not isinstance(hourly, dict) or not isinstance(units, dict):
+        raise refused(NAME, "hourly", "nothing", "the answer has no hourly table with units.", "Both are right.")
+    stamp_utc = _stamps(hourly.get("time"), units.get("time"), place.get("utc_offset_seconds"))
+    notes: list[str] = []
+    at_stamp: dict[str, Floats] = {}
+    before_stamp: dict[str, Floats] = {}
+    for column in COLUMN_MAP:
+        if column.theirs not in hourly:
+            continue
+        values = numbers(NAME, f"hourly.{column.theirs}", hourly[column.theirs], len(stamp_utc))
+        if np.isnan(values).all():
+            continue  # a model without this variable: its unit is then "undefined"
+        unit = str(units.get(column.theirs))
+        if unit not in column.units and not COLUMNS[column.ours].is_essential:
+            notes.append(f"{column.theirs} was left out: its unit {unit[:20]!r} is not known.")
+            continue
+        if unit not in column.units:
+            raise refused(
+                NAME,
+                f"hourly_units.{column.theirs}",
+                repr(unit),
+                "this unit is not known.",
+                f"One of {', '.join(column.units)} is right.",
+            )
+        converted = np.asarray(column.units[unit](values), dtype=np.float64)
+        (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
+    parsed = ParsedForecast(
+        service=NAME,
+        attribution=ATTRIBUTION,
+        latitude_deg=place["latitude"],
+        longitude_deg=place["longitude"],
+        table=hour_rows(stamp_utc, at_stamp=at_stamp, before_stamp=before_stamp),
+        stamp_utc=stamp_utc,
+        notes=tuple(notes),
+    )
+    return completed(parsed, site)
+
+
+def _nearest(places: Sequence[object], site: Site) -> dict[str, Any]:
+    """Return the place nearest to the site; refuse an error body and what has no coordinates."""
+    with_place: list[dict[str, Any]] = []
+    for place in places:
+        if not isinstance(place, dict):
+            raise refused(NAME, "body", repr(place)[:40], "this is no forecast.", "A JSON object is right.")
+        if place.get("error"):
+            reason = str(place.get("reason", "no reason given"))[:200]
+            raise WeatherError(f"{NAME}: the service answers with an error: {reason} No forecast came.", passing=True)
+        for key, most_deg in (("latitude", 90.0), ("longitude", 180.0)):
+            value: Any = place.get(key)
+            if type(value) not in (int, float) or not -most_deg <= value <= most_deg:
+                raise refused(NAME, key, repr(value)[:40], "this is no coordinate.", "Degrees are right.")
+        with_place.append(place)
+    if not with_place:
+        raise refused(NAME, "body", "[]", "the list of places is empty.", "One place or more is right.")
+
+    def away_km(place: dict[str, Any]) -> float:
+        return distance_km(site.latitude_deg, site.longitude_deg, place["latitude"], place["longitude"])
+
+    return min(with_place, key=away_km)
+
+
+def _stamps(times: object, unit: object, offset_s: object) -> npt.NDArray[np.datetime64]:
+    """Return the stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
+    if not isinstance(times, list) or not times:
+        raise refused(NAME, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
+    if unit == "unixtime":
+        if not all(type(stamp) is int and 0 <= stamp < LAST_STAMP_S for stamp in times):
+            raise refused(NAME, "hourly.time", "no seconds", "stamps are off.", "Whole seconds since 1970 are right.")
+        return np.array(times, dtype=np.int64).astype("datetime64[s]")
+    if unit != "iso8601":
+        raise refused(NAME, "hourly_units.time", repr(unit), "this form is not known.", "unixtime or iso8601 is right.")
+    if type(offset_s) is not int or not -14 * 3600 <= offset_s <= 14 * 3600:
+        raise refused(
+            NAME, "utc_offset_seconds", repr(offset_s)[:40], "local times need it.", "Seconds east of UTC are right."
+        )
+    try:
+        local = [datetime.strptime(stamp, "%Y-%m-%dT%H:%M") for stamp in times]  # noqa: DTZ007 - the offset comes apart
+    except (TypeError, ValueError) as error:
+        raise refused(
+            NAME, "hourly.time", repr(times[0])[:40], "a time is not readable.", "2026-05-12T05:00 is right."
+        ) from error
+    utc_s = np.array(local, dtype="datetime64[s]").astype(np.int64) - offset_s
+    return utc_s.astype("datetime64[s]")
+
+
+def licence_note(key: str | None) -> str:
+    """Return what the licence allows with or without a key."""
+    if key:
+        return (
+            "open_meteo: a key is set, the customer host is asked; commercial use is allowed as far as the plan says. "
+            "Data CC BY 4.0: the credit stands in every mail."
+        )
+    return (
+        "open_meteo: no key is set, the free host is asked; it is for non-commercial use only. "
+        "A contractor needs a key, or the services met_norway or nws. Data CC BY 4.0: the credit stands in every mail."
+    )
+
+
+SERVICE = Service(
+    name=NAME,
+    title="Open-Meteo",
+    attribution=ATTRIBUTION,
+    licence_note=licence_note,
+    commercial_needs_key=True,
+    needs_contact=False,
+    request=request,
+    parse=parse,
+    max_sites=100,
+)

@@ -1,0 +1,92 @@
+"""Radiation and pressure for services that give none, and the sun as a check of a service's clock."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from gonogo.errors import WeatherError
+from gonogo.records import Site
+from gonogo.soil.reference_et import pressure_kpa
+from gonogo.soil.sun import shortwave_from_cloud_w_m2, shortwave_from_temperature_w_m2, sun_hours
+from gonogo.weather.table import ParsedForecast
+
+NIGHT_LIGHT_W_M2 = 20.0  # more than any twilight gives as a mean of an hour; common sense, no source
+NIGHT_HOURS_MAX = 2  # so many hours may be odd before the clock is doubted
+CLOUD_SHARE_MIN = 0.9  # of the hours must have cloud cover for it to stand in for radiation
+
+
+def completed(parsed: ParsedForecast, site: Site) -> ParsedForecast:
+    """Return a parsed forecast with radiation and pressure filled where the service has none at all, and a note each.
+
+    Radiation comes from cloud cover where the service gives it, else from the range of temperature (see soil/sun.py);
+    pressure from the site's elevation (FAO-56, eq. 7). Columns that the service gives, with gaps or not, stay as they
+    are.
+
+    Raises WeatherError where the service's own radiation shines at night: its stamps are not the site's hours.
+    """
+    table, notes = parsed.table, list(parsed.notes)
+    if not len(table):
+        return parsed
+    if table["shortwave_w_m2"].isna().all():
+        estimate, note = _shortwave(table, site)
+        table, notes = pd.concat([table, estimate], ignore_index=True), [*notes, note]
+    else:
+        _require_dark_nights(parsed, site)
+    if table["pressure_kpa"].isna().all():
+        has_state = table["temp_degc"].notna()
+        table = table.assign(pressure_kpa=np.where(has_state, pressure_kpa(site.elevation_m), np.nan))
+        notes.append("Air pressure was taken from the site's elevation.")
+    return replace(parsed, table=table, notes=tuple(notes))
+
+
+def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, str]:
+    """Return rows (hour_utc, shortwave_w_m2) from cloud cover or temperature, and the sentence that says so."""
+    by_hour = table.groupby("hour_utc", sort=True)[["temp_degc", "cloud_pct"]].first()
+    known = by_hour[by_hour["temp_degc"].notna()]
+    hours = known.index.to_numpy().astype("datetime64[s]")
+    latitude_deg, longitude_deg = site.latitude_deg, site.longitude_deg
+    if not len(known):
+        estimate, note = np.zeros(0), "Radiation is not known."
+    elif known["cloud_pct"].notna().mean() >= CLOUD_SHARE_MIN:
+        cloud_pct = known["cloud_pct"].interpolate(limit_direction="both").to_numpy(dtype=np.float64)
+        estimate = shortwave_from_cloud_w_m2(
+            cloud_pct,
+            hour_utc=hours,
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+            elevation_m=site.elevation_m,
+        )
+        note = "The service gives no radiation: it was estimated from cloud cover."
+    else:
+        temp_degc = known["temp_degc"].to_numpy(dtype=np.float64)
+        estimate = shortwave_from_temperature_w_m2(
+            temp_degc, hour_utc=hours, latitude_deg=latitude_deg, longitude_deg=longitude_deg
+        )
+        note = "The service gives no radiation: it was estimated from the range of temperature, which is rough."
+    return pd.DataFrame({"hour_utc": hours, "shortwave_w_m2": estimate}), note
+
+
+def _require_dark_nights(parsed: ParsedForecast, site: Site) -> None:
+    """Refuse stamps under which the sun would shine at night."""
+    lit = parsed.table[["hour_utc", "shortwave_w_m2"]].dropna()
+    hours = lit["hour_utc"].to_numpy().astype("datetime64[s]")
+    is_night = np.ones(len(hours), dtype=bool)
+    for shift_h in (-1, 0, 1):
+        sun = sun_hours(
+            (hours.astype(np.int64) + 3600 * shift_h).astype("datetime64[s]"),
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+        )
+        is_night &= sun.extraterrestrial_mj_m2_h <= 0.0
+    bright = is_night & (lit["shortwave_w_m2"].to_numpy(dtype=np.float64) > NIGHT_LIGHT_W_M2)
+    if bright.sum() > NIGHT_HOURS_MAX:
+        at = int(np.argmax(bright))
+        raise WeatherError(
+            f"{parsed.service}: shortwave_w_m2 = {lit['shortwave_w_m2'].iat[at]:g} at {hours[at]} UTC: the sun is down "
+            f"then, and in {int(bright.sum()) - 1} hours more. Stamps in true UTC are right: the answer's time "
+            "zone or its place is wrong. The answer is not used.",
+            passing=False,
+        )

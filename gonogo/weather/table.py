@@ -1,0 +1,92 @@
+"""What a service hands over: one table with our column names and units, before any check."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of the hourly table.
+
+    unit           as our names state it
+    low, high      a value outside is an error of unit or transport: the forecast is rejected, or, for a column that is
+                   not essential, the column left out; common sense, no source
+    is_essential   without it there is no moisture model
+    may_bridge     a short gap is filled in a straight line
+    clip_low, clip_high   a value between low and clip_low (clip_high and high) is a model's rounding and is set to it
+    """
+
+    unit: str
+    low: float
+    high: float
+    is_essential: bool
+    may_bridge: bool
+    clip_low: float | None = None
+    clip_high: float | None = None
+
+
+COLUMNS: dict[str, Column] = {
+    "temp_degc": Column(unit="degC", low=-60.0, high=60.0, is_essential=True, may_bridge=True),
+    "rh_pct": Column(unit="%", low=0.0, high=105.0, is_essential=True, may_bridge=True, clip_high=100.0),
+    "wind_2m_m_s": Column(unit="m/s", low=0.0, high=75.0, is_essential=True, may_bridge=True),
+    "pressure_kpa": Column(unit="kPa", low=45.0, high=110.0, is_essential=True, may_bridge=True),
+    "shortwave_w_m2": Column(unit="W/m2", low=-5.0, high=1400.0, is_essential=True, may_bridge=True, clip_low=0.0),
+    "precip_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=True, may_bridge=True),
+    "snow_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=False, may_bridge=True),
+    "rain_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),
+    "surface_temp_degc": Column(unit="degC", low=-60.0, high=80.0, is_essential=False, may_bridge=False),
+    "weather_code": Column(unit="WMO 4677", low=0.0, high=99.0, is_essential=False, may_bridge=False),
+    "cloud_pct": Column(unit="%", low=0.0, high=100.0, is_essential=False, may_bridge=False),
+}
+ESSENTIAL = tuple(name for name, column in COLUMNS.items() if column.is_essential)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParsedForecast:
+    """A service's answer in our names and units, unchecked.
+
+    table             a row is the hour [hour_utc, hour_utc + 1 h): `hour_utc` (datetime64[s], UTC) and the columns of
+                      COLUMNS; NaN where the service says nothing. The same hour may stand in two rows whose columns
+                      complete each other (a state stamped at its start, a sum stamped at its end).
+    stamp_utc         the service's own stamps in the order in which they came, datetime64[s]
+    latitude_deg, longitude_deg   the place that the service answers for
+    notes             sentences on what was estimated or left out, for the mail's foot
+    rain_members_mm   (len(table), M) members of an ensemble, None where the service has no ensemble
+    """
+
+    service: str
+    attribution: tuple[tuple[str, str], ...]
+    latitude_deg: float
+    longitude_deg: float
+    table: pd.DataFrame
+    stamp_utc: npt.NDArray[np.datetime64]
+    notes: tuple[str, ...] = ()
+    rain_members_mm: Floats | None = field(default=None)
+
+
+def hour_rows(
+    stamp_utc: npt.NDArray[np.datetime64],
+    *,
+    at_stamp: Mapping[str, Floats],
+    before_stamp: Mapping[str, Floats],
+) -> pd.DataFrame:
+    """Return the table of a service that stamps states at their moment and sums at the END of their hour.
+
+    at_stamp       columns whose value at stamp T belongs to the row [T, T + 1 h)
+    before_stamp   columns whose value at stamp T belongs to the row [T - 1 h, T)
+
+    Nothing is sorted, merged or filled: that is for the checks, which say what they did.
+    """
+    stamps = stamp_utc.astype("datetime64[s]")
+    states = pd.DataFrame({"hour_utc": stamps, **at_stamp})
+    sums = pd.DataFrame({"hour_utc": stamps - np.timedelta64(3600, "s"), **before_stamp})
+    table = pd.concat([states, sums], ignore_index=True)
+    return table.reindex(columns=["hour_utc", *COLUMNS])
