@@ -1,0 +1,168 @@
+"""The parts of a morning view: frozen, rounded, in no language yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gonogo.mail.phrases import Amount, Chance, Day, Duration, Moment, Names, Number, Phrase, Span
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkyView:
+    """The weather of the rest of the day, and where the forecast comes from.
+
+    rain_from    when half of the members have had measurable rain, None where that does not come today
+    frost_from   first hour at or below freezing until tomorrow noon, None where there is none
+    """
+
+    service: str
+    fetched: Moment
+    age: Duration
+    is_old: bool
+    attribution: tuple[tuple[str, str], ...]
+    temp_low: Amount
+    temp_high: Amount
+    wind: Amount
+    rain: Amount
+    rain_chance: Chance
+    rain_floor: Amount
+    rain_from: Moment | None
+    is_raining: bool
+    frost_from: Moment | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterView:
+    """Water for one strip as the truck driver works it. place: position in driving order, from 1."""
+
+    place: int
+    strip_id: str
+    strip: str
+    is_keep_damp: bool
+    litres: Amount
+    litres_m2: Amount
+    per_pass: Amount
+    passes: int
+    speed: Amount
+    load_ends: tuple[Amount, ...]
+    length: Amount
+    start: Moment
+    finish: Moment
+    roll: Span | None
+    target: Amount
+    notes: tuple[Phrase, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripView:
+    """One strip for the superintendent."""
+
+    id: str
+    name: str
+    note: str
+    verdict: str
+    window: Span | None
+    next: Moment | None
+    moisture: Amount
+    moisture_low: Amount
+    moisture_high: Amount
+    top: Amount
+    base: Amount
+    is_split: bool
+    deviation: Phrase
+    optimum: Amount
+    window_low: Amount
+    window_high: Amount
+    material: str
+    test: str
+    reason: Phrase
+    advice: tuple[Phrase, ...]
+    tests: tuple[Phrase, ...]
+    chance_inside: Chance | None
+    chance_dry: Chance | None
+    chance_wet: Chance | None
+    has_reading: bool
+    reading_age: Duration
+    rolling_time: Duration
+    roller_passes: int
+    water: WaterView | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayView:
+    """One day of the horizon: its rain. Day and site share it."""
+
+    day: Day
+    rain: Amount
+    rain_chance: Chance
+    is_working_day: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellView:
+    """One strip on one day. is_workable: there is a stretch with at least the chance that the site asks for."""
+
+    day: Day
+    chance: Chance
+    hours: Number
+    span: Span | None
+    is_workable: bool
+    is_working_day: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowView:
+    """One strip over the horizon. next: its first workable stretch, None when there is none."""
+
+    id: str
+    name: str
+    cells: tuple[CellView, ...]
+    next: Span | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaterialView:
+    """The laboratory result that a strip is judged by, and what of it is assumed."""
+
+    name: str
+    test: str
+    optimum: Amount
+    window_low: Amount
+    window_high: Amount
+    max_density: Amount
+    required: Amount
+    assumed: Names | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MorningView:
+    """Everything that the mails of one crew may say this morning."""
+
+    site: str
+    crew: str
+    day: Day
+    long_day: Day
+    zone: str
+    issue: str
+    is_update: bool
+    is_knowable: bool
+    headline: Phrase
+    tally: tuple[Phrase, ...]
+    n_workable: int
+    strips: tuple[StripView, ...]
+    watering: tuple[WaterView, ...]
+    water_total: Amount | None
+    water_finish: Moment | None
+    n_loads: int
+    truck: str | None
+    tank: Amount | None
+    leave_dry: tuple[Phrase, ...]
+    days: tuple[DayView, ...]
+    rows: tuple[RowView, ...]
+    rain_floor: Amount
+    changes: tuple[Phrase, ...] | None
+    weather: SkyView | None
+    doubts: tuple[Phrase, ...]
+    materials: tuple[MaterialView, ...]
+    repairs: tuple[str, ...]
+    cautions: tuple[Phrase, ...]

@@ -1,0 +1,154 @@
+"""One strip each: what the superintendent reads about it and what the truck driver works by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
+from gonogo.mail import phrases
+from gonogo.mail.items import StripView, WaterView
+from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
+from gonogo.records import Crew, Decision, Site, Strip, Verdict
+
+VOCABULARY: dict[str, dict[str, Key]] = {
+    "reason": REASONS,
+    "advice": ADVICE,
+    "test": TESTS,
+    "flag": FLAGS,
+    "limit": LIMITS,
+}
+NO_VERDICT = frozenset(("not_knowable", "no_forecast", "forecast_too_old"))
+SPLIT_POINTS = 1.0  # halves of a lift that differ by this are shown apart; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """The site's clock on the day of the mail."""
+
+    site: Site
+    day: date
+
+    def at(self, at_utc: datetime, to: str = "nearest") -> Moment:
+        return phrases.moment(at_utc, self.site.zone, self.day, to=to)
+
+    def span(self, from_utc: datetime | None, until_utc: datetime | None) -> Span | None:
+        if from_utc is None or until_utc is None:
+            return None
+        return Span(start=self.at(from_utc, "later"), end=self.at(until_utc, "earlier"))
+
+
+def strip(
+    decision: Decision, its_strip: Strip, site: Site, crew: Crew, clock: Clock, water: WaterView | None
+) -> StripView:
+    """Return one strip as the superintendent reads it."""
+    material = site.material(its_strip.material_id)
+    moisture = phrases.amount("w_pct", decision.w_now_pct)
+    optimum = phrases.amount("w_pct", material.omc_pct)
+    top, base = phrases.amount("w_pct", decision.w_top_pct), phrases.amount("w_pct", decision.w_base_pct)
+    return StripView(
+        id=its_strip.id,
+        name=its_strip.name,
+        note=its_strip.note,
+        verdict=decision.verdict.value,
+        window=clock.span(decision.from_utc, decision.until_utc),
+        next=clock.at(decision.next_utc, "later") if decision.next_utc else None,
+        moisture=moisture,
+        moisture_low=phrases.amount("w_pct", decision.w_p10_pct),
+        moisture_high=phrases.amount("w_pct", decision.w_p90_pct),
+        top=top,
+        base=base,
+        is_split=abs(top.metric[0] - base.metric[0]) >= SPLIT_POINTS,  # False where one is unknown
+        deviation=_deviation(moisture, optimum),
+        optimum=optimum,
+        window_low=phrases.amount("w_pct", material.omc_pct + material.window_low_pct),
+        window_high=phrases.amount("w_pct", material.omc_pct + material.window_high_pct),
+        material=material.name,
+        test=material.test,
+        reason=_sentence("reason", decision.reason, decision, clock),
+        advice=tuple(_sentence("advice", key, decision, clock) for key in decision.advice),
+        tests=tuple(_sentence("test", key, decision, clock) for key in decision.test),
+        chance_inside=_chance(decision, "chance_in_window"),
+        chance_dry=_chance(decision, "chance_too_dry"),
+        chance_wet=_chance(decision, "chance_too_wet"),
+        has_reading=math.isfinite(decision.reading_age_h),
+        reading_age=phrases.duration(decision.reading_age_h, step_min=60),
+        rolling_time=phrases.duration(decision.rolling_time_h),
+        roller_passes=its_strip.passes or crew.roller.passes,
+        water=water,
+    )
+
+
+def watering(decisions: Sequence[Decision], own: Mapping[str, Strip], clock: Clock) -> tuple[WaterView, ...]:
+    """Return the strips that get water, in driving order."""
+    wet = sorted(
+        ((d, d.water) for d in decisions if d.water is not None), key=lambda pair: (pair[1].start_utc, pair[0].strip_id)
+    )
+    views = []
+    for place, (decision, plan) in enumerate(wet, start=1):
+        its_strip = own[decision.strip_id]
+        limits = (_sentence("limit", plan.limited_by, decision, clock),) if plan.limited_by else ()
+        views.append(
+            WaterView(
+                place=place,
+                strip_id=its_strip.id,
+                strip=its_strip.name,
+                is_keep_damp=decision.verdict != Verdict.WATER,
+                litres=phrases.amount("litres", plan.litres),
+                litres_m2=phrases.amount("litres_m2", plan.litres_m2),
+                per_pass=phrases.amount("litres_m2", plan.litres_m2_per_pass),
+                passes=plan.passes,
+                speed=phrases.amount("speed_km_h", plan.speed_km_h),
+                load_ends=tuple(phrases.amount("length_m", end) for end in plan.load_ends_m),
+                length=phrases.amount("length_m", its_strip.length_m),
+                start=clock.at(plan.start_utc),
+                finish=clock.at(plan.finish_utc, "later"),
+                roll=clock.span(decision.from_utc, decision.until_utc),
+                target=phrases.amount("w_pct", plan.w_target_pct),
+                notes=limits + tuple(_sentence("flag", key, decision, clock) for key in plan.flags),
+            )
+        )
+    return tuple(views)
+
+
+def _chance(decision: Decision, fact: str) -> Chance | None:
+    """Return a chance among the facts, None where the decision was made without it."""
+    value = decision.facts.get(fact, math.nan)
+    return None if math.isnan(value) else phrases.chance(value)
+
+
+def _deviation(moisture: Amount, optimum: Amount) -> Phrase:
+    """Return how far the shown moisture lies from the shown optimum, so that a reader's own subtraction agrees."""
+    points = round(moisture.metric[0] - optimum.metric[0], 1)
+    if math.isnan(points):
+        return phrase("deviation.unknown")
+    if points == 0:
+        return phrase("deviation.at")
+    return phrase("deviation.below" if points < 0 else "deviation.above", points=Number(value=abs(points), decimals=1))
+
+
+def _sentence(table: str, key: str, decision: Decision, clock: Clock) -> Phrase:
+    """Return the sentence of a key with every gap that it may name, found among the numbers of the decision."""
+    plan = decision.water
+    gaps: dict[str, Gap] = {}
+    for name in VOCABULARY[table][key].gaps if key in VOCABULARY[table] else ():
+        value: object = decision.facts.get(name)
+        if value is None:
+            value = getattr(plan, name, getattr(decision, name, _in_rules(decision, name)))
+        if name.endswith("_utc"):
+            to = "earlier" if name == "until_utc" else "later"
+            gaps[name] = clock.at(value, to) if isinstance(value, datetime) else phrase("form.unknown")
+        else:
+            gaps[name] = phrases.gap(name, float(value) if isinstance(value, (int, float)) else math.nan)
+    return Phrase(key=f"{table}.{key}", gaps=gaps)
+
+
+def _in_rules(decision: Decision, name: str) -> float:
+    """Return a fact or a setting from what the rule rows saw, NaN where none asked for it."""
+    for row in decision.seen:
+        for left, left_value, _, right, right_value in row.saw:
+            if name in (left, right):
+                return left_value if name == left else right_value
+    return math.nan

@@ -1,0 +1,91 @@
+"""Laying out the text part: lines under 78 columns, hanging labels, and the table of days."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from gonogo.mail.items import MorningView
+from gonogo.mail.language import NO_BREAK, Speaker
+from gonogo.mail.phrases import Day
+
+COLUMNS = 77
+LABEL_COLUMNS = 11
+NAME_COLUMNS = 14
+
+
+def wrap(text: str, indent: int = 0) -> str:
+    """Return text broken into lines under 78 columns, each indented. Numbers stay with their units."""
+    margin = " " * indent
+    return textwrap.fill(
+        text, COLUMNS, initial_indent=margin, subsequent_indent=margin, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def hang(text: str, label: str = "", indent: int = 2, gutter: int = LABEL_COLUMNS) -> str:
+    """Return a label with its text beside it; further lines stand under the text."""
+    margin = " " * indent
+    gutter = max(gutter, len(label) + 1)
+    return textwrap.fill(
+        text,
+        COLUMNS,
+        initial_indent=margin + label.ljust(gutter),
+        subsequent_indent=margin + " " * gutter,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def day_table(view: MorningView, speak: Speaker) -> str:
+    """Return the table of strips by days, with the rain of each day below, in blocks that fit the width."""
+    heads = [speak.say(Day(day=d.day.day, form="head")) for d in view.days]
+    lines: list[tuple[str, list[str]]] = []
+    for row in view.rows:
+        by_day = {c.day.day: c for c in row.cells}
+        cells = [by_day.get(d.day.day) for d in view.days]
+        chances, hours = [], []
+        for cell in cells:
+            if cell is None:
+                chances.append("-")
+                hours.append("")
+            elif not cell.is_working_day:
+                chances.append(speak.word("text.day_off"))
+                hours.append("")
+            else:
+                chances.append(speak.say(cell.chance) + ("*" if cell.is_workable else ""))
+                hours.append(speak.word("text.hours", n=cell.hours))
+        lines += [(row.name, chances), ("", hours)]
+    rain = [speak.say(d.rain) for d in view.days]
+    lines += [(speak.word("label.rain"), rain), ("", [speak.say(d.rain_chance) for d in view.days])]
+
+    width = max(len(text) for text in (*heads, *(t for _, texts in lines for t in texts))) + 2
+    per_block = max((COLUMNS - NAME_COLUMNS) // width, 1)
+    blocks = []
+    for start in range(0, len(heads), per_block):
+        part = slice(start, start + per_block)
+        rows = [_row("", heads[part], width), *(_row(name, texts[part], width) for name, texts in lines)]
+        blocks.append("\n".join(rows))
+    return "\n\n".join(blocks)
+
+
+def _row(name: str, cells: Sequence[str], width: int) -> str:
+    """Return one line of the table; a long name is cut, the mail's other sections give it whole."""
+    shown = name if len(name) < NAME_COLUMNS else name[: NAME_COLUMNS - 2] + "."
+    return (shown.ljust(NAME_COLUMNS) + "".join(c.rjust(width) for c in cells)).rstrip()
+
+
+def tidy(text: str) -> str:
+    """Return the text part as it is sent: ordinary spaces, no runs of empty lines, every line under 78 columns.
+
+    A line that a template left too long is broken here; a link is left whole.
+    """
+    plain = text.replace(NO_BREAK, " ").replace("\u202f", " ")
+    lines: list[str] = []
+    for line in plain.splitlines():
+        line = line.rstrip()
+        if len(line) > COLUMNS:
+            margin = len(line) - len(line.lstrip())
+            lines += wrap(line.strip(), margin).splitlines()
+        elif line or (lines and lines[-1]):
+            lines.append(line)
+    return "\n".join(lines).strip() + "\n"

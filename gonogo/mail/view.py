@@ -1,0 +1,246 @@
+"""The morning as any reader may see it: every number rounded once, every sentence chosen, in no language yet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, datetime
+
+from gonogo.mail import lifts, phrases, sky
+from gonogo.mail.items import CellView, DayView, MaterialView, MorningView, RowView, SkyView, StripView
+from gonogo.mail.lifts import NO_VERDICT, Clock
+from gonogo.mail.phrases import Day, Names, Number, Phrase, phrase
+from gonogo.records import Crew, Decision, Material, OutlookDay, Site, Strip, Verdict
+from gonogo.weather.series import HourlyWeather, Rung
+
+NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
+OLD_READING_H = 24.0  # a reading older than this is named among the doubts; common practice, no source
+FIELDS = (  # fields of a material that have a name in every language
+    "omc_pct",
+    "mdd_kg_m3",
+    "window_low_pct",
+    "window_high_pct",
+    "required_compaction_pct",
+    "specific_gravity",
+    "theta_fc",
+    "theta_wp",
+    "tew_mm",
+    "rew_mm",
+    "soil_class",
+)
+CAUTIONS = ("advice", "deciders", "stop", "water")
+
+
+def build(
+    site: Site,
+    crew: Crew,
+    *,
+    day: date,
+    decisions: Sequence[Decision],
+    outlook: Sequence[OutlookDay],
+    weather: HourlyWeather | None,
+    now_utc: datetime,
+    issue: str = "morning",
+    changes: Sequence[Phrase] | None = None,
+) -> MorningView:
+    """Return the view of one crew's morning.
+
+    decisions  of the site or of the crew; strips of other crews are left out
+    outlook    of every strip and day, may be empty
+    weather    None where there is no forecast to be trusted
+    issue      "morning" for the first mail of the day, anything else for a later one
+    changes    what is different from the last mail; None where there is nothing to compare with
+
+    Without a trusted forecast every strip waits, whatever the decisions say: the last door before the mail.
+    """
+    if weather is None or weather.rung == Rung.NONE:
+        decisions = [_waiting(d) for d in decisions]
+        outlook = ()
+    order = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
+    far = float("inf")
+    own = {s.id: s for s in site.strips if s.crew_id == crew.id}
+    ours = [d for d in decisions if d.strip_id in own]
+    ours.sort(key=lambda d: (order[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
+
+    clock = Clock(site=site, day=day)
+    watering = lifts.watering(ours, own, clock)
+    by_strip = {w.strip_id: w for w in watering}
+    strips = tuple(lifts.strip(d, own[d.strip_id], site, crew, clock, by_strip.get(d.strip_id)) for d in ours)
+    is_knowable = any(d.reason not in NO_VERDICT for d in ours)
+    sky_today = sky.today(weather, site, day, now_utc) if weather is not None else None
+    days, rows = _horizon(outlook, own, clock)
+    used = {own[d.strip_id].material_id for d in ours}
+    return MorningView(
+        site=site.name,
+        crew=crew.name,
+        day=Day(day=day),
+        long_day=Day(day=day, form="long"),
+        zone=site.zone.key,
+        issue=issue,
+        is_update=issue != "morning",
+        is_knowable=is_knowable,
+        headline=_headline(strips, sky_today) if is_knowable else phrase("headline.no_verdict"),
+        tally=tuple(phrase(f"tally.{v}", n=n) for v in Verdict if (n := sum(s.verdict == v for s in strips))),
+        n_workable=sum(s.verdict != Verdict.WAIT for s in strips),
+        strips=strips,
+        watering=watering,
+        water_total=phrases.total(tuple(w.litres for w in watering)) if watering else None,
+        water_finish=max((w.finish for w in watering), key=lambda m: m.at_local.timestamp(), default=None),
+        n_loads=sum(d.water.loads for d in ours if d.water),
+        truck=crew.truck.name if crew.truck else None,
+        tank=phrases.amount("litres", crew.truck.tank_litres) if crew.truck else None,
+        leave_dry=tuple(
+            phrase(f"leave_dry.{s.verdict}", strip=s.name, reason=s.reason) for s in strips if s.id not in by_strip
+        ),
+        days=days,
+        rows=rows,
+        rain_floor=phrases.amount("rain_mm", sky.RAIN_DAY_MM),
+        changes=None if changes is None else tuple(changes),
+        weather=sky_today,
+        doubts=_doubts(ours, strips, weather, is_knowable),
+        materials=tuple(_material(m) for m in site.materials if m.id in used),
+        repairs=weather.repairs if weather is not None else (),
+        cautions=tuple(phrase(f"caution.{c}") for c in CAUTIONS),
+    )
+
+
+def flip(strip: str, before: Verdict, after: Verdict) -> Phrase:
+    """Return the sentence for a strip whose verdict is another than in the last mail."""
+    return phrase("change.verdict", strip=strip, before=phrase(f"verdict.{before}"), after=phrase(f"verdict.{after}"))
+
+
+def _waiting(decision: Decision) -> Decision:
+    """Return the decision turned into "wait, no forecast"."""
+    if decision.verdict == Verdict.WAIT and decision.reason in NO_VERDICT:
+        return decision
+    return replace(
+        decision,
+        verdict=Verdict.WAIT,
+        reason="no_forecast",
+        from_utc=None,
+        until_utc=None,
+        next_utc=None,
+        advice=(),
+        test=(),
+        water=None,
+    )
+
+
+def _headline(strips: Sequence[StripView], weather: SkyView | None) -> Phrase:
+    """Return the whole day in one sentence."""
+    clauses: list[Phrase] = []
+    for verdict in Verdict:
+        of_it = [s for s in strips if s.verdict == verdict]
+        if not of_it:
+            continue
+        names = (
+            Names(items=tuple(s.name for s in of_it))
+            if len(of_it) <= NAMES_AT_MOST
+            else phrase("headline.strips", n=len(of_it))
+        )
+        starts = [s.window.start for s in of_it if s.window is not None]
+        if verdict == Verdict.COMPACT and starts:
+            first = min(starts, key=lambda m: m.at_local.timestamp())
+            clauses.append(phrase("headline.compact", strips=names, start=first))
+        else:
+            clauses.append(phrase(f"headline.{verdict}", strips=names))
+    clauses.append(rain_clause(weather))
+    places = ("first", "second", "third", "fourth")
+    return phrase(f"headline.join_{len(clauses)}", **dict(zip(places, clauses, strict=False)))
+
+
+def rain_clause(weather: SkyView | None) -> Phrase:
+    """Return what the rest of the day brings in rain."""
+    if weather is None:
+        return phrase("headline.no_forecast")
+    if weather.is_raining:
+        return phrase("headline.raining")
+    if weather.rain_from is not None:
+        return phrase("headline.rain", start=weather.rain_from)
+    # A small chance is not worth a word at half past five; the mail's body gives it all the same.
+    if weather.rain_chance.pct >= 20:
+        return phrase("headline.rain_possible", chance=weather.rain_chance)
+    return phrase("headline.dry")
+
+
+def _horizon(
+    outlook: Sequence[OutlookDay], own: dict[str, Strip], clock: Clock
+) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
+    """Return the days of the horizon with their rain, and one row a strip."""
+    ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
+    days = {
+        o.day: DayView(
+            day=Day(day=o.day),
+            rain=phrases.amount("rain_mm", o.rain_mm),
+            rain_chance=phrases.chance(o.rain_chance),
+            is_working_day=o.is_working_day,
+        )
+        for o in ours
+    }
+    rows = []
+    for strip in own.values():
+        cells = tuple(_cell(o, clock) for o in ours if o.strip_id == strip.id)
+        if cells:
+            first = next((c.span for c in cells if c.is_workable), None)
+            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=first))
+    return tuple(days.values()), tuple(rows)
+
+
+def _cell(outlook: OutlookDay, clock: Clock) -> CellView:
+    """Return one strip on one day."""
+    span = clock.span(outlook.from_utc, outlook.until_utc)
+    return CellView(
+        day=Day(day=outlook.day),
+        chance=phrases.chance(outlook.chance),
+        hours=Number(value=round(outlook.workable_h)),
+        span=span,
+        is_workable=outlook.is_working_day and span is not None and outlook.workable_h > 0,
+        is_working_day=outlook.is_working_day,
+    )
+
+
+def _doubts(
+    decisions: Sequence[Decision], strips: Sequence[StripView], weather: HourlyWeather | None, is_knowable: bool
+) -> tuple[Phrase, ...]:
+    """Return what the model is unsure of this morning."""
+    names = {s.id: s.name for s in strips}
+
+    def strips_where(mask: Sequence[bool]) -> Names:
+        return Names(items=tuple(names[d.strip_id] for d, holds in zip(decisions, mask, strict=True) if holds))
+
+    doubts = []
+    if weather is None or weather.rung == Rung.NONE:
+        doubts.append(phrase("doubt.no_forecast"))
+    elif weather.rung == Rung.OLD:
+        doubts.append(phrase("doubt.old_forecast"))
+    if not is_knowable:
+        return tuple(doubts) or (phrase("doubt.no_result"),)
+    unread = [d.reading_age_h == float("inf") or d.reading_age_h != d.reading_age_h for d in decisions]
+    old = [OLD_READING_H < d.reading_age_h < float("inf") for d in decisions]
+    wide = [
+        (s.moisture_high.metric[0] - s.moisture_low.metric[0]) > (s.window_high.metric[0] - s.window_low.metric[0])
+        for s in strips
+    ]
+    for key, mask in (("no_reading", unread), ("old_reading", old), ("wide_band", wide)):
+        if any(mask):
+            doubts.append(phrase(f"doubt.{key}", strips=strips_where(mask)))
+    doubts.append(phrase("doubt.model"))
+    return tuple(doubts)
+
+
+def _material(material: Material) -> MaterialView:
+    """Return the laboratory result that strips of a material are judged by."""
+    return MaterialView(
+        name=material.name,
+        test=material.test,
+        optimum=phrases.amount("w_pct", material.omc_pct),
+        window_low=phrases.amount("w_pct", material.omc_pct + material.window_low_pct),
+        window_high=phrases.amount("w_pct", material.omc_pct + material.window_high_pct),
+        max_density=phrases.amount("dry_density_kg_m3", material.mdd_kg_m3),
+        required=phrases.amount("w_pct", material.required_compaction_pct),
+        assumed=Names(
+            items=tuple(phrase(f"field.{f}") if f in FIELDS else f.replace("_", " ") for f in material.assumed)
+        )
+        if material.assumed
+        else None,
+    )

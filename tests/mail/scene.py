@@ -1,0 +1,352 @@
+"""An invented site and a hand-made morning, for tests of the mails. Nothing here was computed by the model."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from gonogo.records import (
+    Crew,
+    Decision,
+    Drum,
+    Material,
+    OutlookDay,
+    Recipient,
+    Roller,
+    Site,
+    Strip,
+    Surface,
+    Truck,
+    Verdict,
+    WaterPlan,
+)
+from gonogo.weather.series import HourlyWeather, Rung
+
+ZONE = ZoneInfo("Europe/Madrid")
+DAY = date(2026, 6, 17)
+NOW_UTC = datetime(2026, 6, 17, 3, 27, tzinfo=UTC)  # 05:27 on site
+
+
+def at(hour: float, day: date = DAY) -> datetime:
+    """Return a time of the site's clock (summer time, UTC + 2 h) as UTC."""
+    return datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(hours=hour - 2)
+
+
+def person(role: str, **changes: str) -> Recipient:
+    names = {"superintendent": "Zoë Nuñez-Łęcka", "driver": "Ada Example", "planner": "Olu Example"}
+    fields = {"name": names.get(role, "Ola Example"), "address": f"{role}@example.com", "role": role} | changes
+    return Recipient(**fields)
+
+
+def material(**changes: object) -> Material:
+    fields: dict[str, object] = {
+        "id": "clay",
+        "name": "Red clay",
+        "soil_class": "clay",
+        "omc_pct": 16.5,
+        "mdd_kg_m3": 1780.0,
+        "test": "Standard Proctor",
+        "window_low_pct": -1.5,
+        "window_high_pct": 2.0,
+        "required_compaction_pct": 95.0,
+        "specific_gravity": 2.70,
+        "theta_fc": 0.36,
+        "theta_wp": 0.18,
+        "assumed": ("specific_gravity", "theta_fc", "theta_wp"),
+    }
+    return Material(**(fields | changes))
+
+
+SAND = material(
+    id="sand",
+    name="Pit sand",
+    soil_class="sand",
+    omc_pct=9.0,
+    mdd_kg_m3=1930.0,
+    test="Modified Proctor",
+    window_low_pct=-2.0,
+    window_high_pct=2.0,
+    is_granular=True,
+    assumed=(),
+)
+
+
+def strip(strip_id: str, name: str, crew_id: str = "north", material_id: str = "clay", **changes: object) -> Strip:
+    fields: dict[str, object] = {
+        "length_m": 240.0,
+        "width_m": 12.0,
+        "lift_thickness_m": 0.25,
+        "dry_density_kg_m3": 1450.0,
+        "surface": Surface.LOOSE,
+    }
+    return Strip(id=strip_id, name=name, crew_id=crew_id, material_id=material_id, **(fields | changes))
+
+
+ROLLER = Roller(
+    id="r1",
+    name="Padded roller",
+    drum=Drum.PADDED,
+    rolled_width_m=2.1,
+    overlap_m=0.3,
+    speed_km_h=4.0,
+    passes=6,
+    efficiency=0.83,
+)
+TRUCK = Truck(
+    id="t1",
+    name="Truck 7",
+    tank_litres=12000.0,
+    bar_width_m=4.0,
+    flow_litres_min=900.0,
+    fill_time_min=12.0,
+    travel_time_min=8.0,
+    speed_min_km_h=2.0,
+    speed_max_km_h=12.0,
+)
+CREW = Crew(
+    id="north",
+    name="North crew",
+    roller=ROLLER,
+    truck=TRUCK,
+    recipients=(person("superintendent"), person("driver"), person("planner")),
+)
+STRIPS = (
+    strip("N1", "N1 upstream"),
+    strip("N2", "N2 upstream"),
+    strip("N3", "N3 core"),
+    strip("N4", "N4 filter", material_id="sand"),
+    strip("N5", "N5 toe", note="Culvert below the east end."),
+    strip("S1", "S1 south", crew_id="south"),
+)
+
+
+def site(**changes: object) -> Site:
+    fields: dict[str, object] = {
+        "id": "amberbank",
+        "name": "Amberbank Dam",
+        "latitude_deg": 40.0,
+        "longitude_deg": -4.0,
+        "elevation_m": 610.0,
+        "zone": ZONE,
+        "working_days": (0, 1, 2, 3, 4),
+        "shift_start": time(6),
+        "shift_end": time(18),
+        "mail_at": time(5, 30),
+        "deadline": time(7),
+        "holidays": (),
+        "mixing_depth_m": 0.30,
+        "crews": (CREW,),
+        "materials": (material(), SAND),
+        "strips": STRIPS,
+    }
+    return Site(**(fields | changes))
+
+
+def weather(**changes: object) -> HourlyWeather:
+    """Return three days of weather from midnight UTC; rain from 14:00 on site in most members of the first day."""
+    n_hours, n_members = 72, 10
+    hours = np.datetime64("2026-06-17T00", "h") + np.arange(n_hours)
+    local = (np.arange(n_hours) + 2) % 24
+    temp = 19.0 - 7.0 * np.cos((local - 4) / 24 * 2 * np.pi)
+    members = np.zeros((n_hours, n_members))
+    members[12:16, :7] = 1.6
+    known = {
+        "service": "open_meteo",
+        "attribution": (("Weather data by Open-Meteo.com, CC BY 4.0", "https://open-meteo.com/"),),
+        "fetched_utc": NOW_UTC - timedelta(minutes=25),
+        "rung": Rung.FRESH,
+        "repairs": ("Two missing hours of wind on 16 June were filled from their neighbours.",),
+        "hour_utc": hours,
+        "temp_degc": temp,
+        "rh_pct": np.full(n_hours, 55.0),
+        "wind_2m_m_s": np.full(n_hours, 4.2),
+        "pressure_kpa": np.full(n_hours, 94.0),
+        "shortwave_w_m2": np.maximum(0.0, 800.0 * np.sin((local - 6) / 12 * np.pi)),
+        "rain_mm": members.mean(axis=1),
+        "rain_chance": np.full(n_hours, 0.2),
+        "snow_mm": np.zeros(n_hours),
+        "surface_temp_degc": temp,
+        "weather_code": np.zeros(n_hours),
+        "rain_members_mm": members,
+    }
+    return HourlyWeather(**(known | changes))
+
+
+FACTS = {
+    "chance_in_window": 0.84,
+    "chance_too_dry": 0.12,
+    "chance_too_wet": 0.04,
+    "chance_needed": 0.7,
+    "chance_of_rain": 0.7,
+    "hours_until_rain_h": 8.5,
+    "working_hours_left_h": 12.0,
+    "time_needed_h": 3.2,
+    "rolling_time_h": 2.7,
+    "evaporation_mm_h": 0.62,
+    "vibration_caution_m": 15.0,
+    "dose_litres_m2": 6.4,
+    "dose_min_litres_m2": 0.5,
+    "dose_max_litres_m2": 40.0,
+    "rolling_speed_km_h": 7.0,
+    "forecast_age_h": 0.4,
+    "rained_since_reading_mm": 14.0,
+    "deviation_pct": -0.4,
+}
+
+
+def decision(strip_id: str, verdict: Verdict, reason: str, **changes: object) -> Decision:
+    fields: dict[str, object] = {
+        "rule_id": reason,
+        "from_utc": None,
+        "until_utc": None,
+        "next_utc": None,
+        "facts": dict(FACTS),
+        "seen": (),
+        "advice": (),
+        "test": (),
+        "water": None,
+        "w_now_pct": 16.1,
+        "w_p10_pct": 15.3,
+        "w_p90_pct": 16.9,
+        "w_top_pct": 15.8,
+        "w_base_pct": 16.3,
+        "reading_age_h": 14.0,
+        "rolling_time_h": 2.7,
+    }
+    return Decision(strip_id=strip_id, verdict=verdict, reason=reason, **(fields | changes))
+
+
+def water(strip_id: str, **changes: object) -> WaterPlan:
+    fields: dict[str, object] = {
+        "litres": 18432.0,
+        "litres_m2": 6.4,
+        "w_now_pct": 13.9,
+        "w_target_pct": 16.3,
+        "evaporation_allowance_mm": 0.5,
+        "rain_credit_mm": 0.0,
+        "passes": 3,
+        "litres_m2_per_pass": 2.13,
+        "speed_km_h": 6.3,
+        "loads": 2,
+        "load_ends_m": (156.0, 240.0),
+        "start_utc": at(6.25),
+        "finish_utc": at(8.02),
+        "truck_id": "t1",
+    }
+    return WaterPlan(strip_id=strip_id, **(fields | changes))
+
+
+def decisions() -> tuple[Decision, ...]:
+    """One strip of each kind, two of them watered, one split, one without a reading."""
+    return (
+        decision(
+            "N1",
+            Verdict.COMPACT,
+            "in_window",
+            from_utc=at(6),
+            until_utc=at(11.5),
+            advice=("keep_surface_damp", "seal_before_rain", "spread_no_more"),
+            test=("density_after_rolling",),
+            water=water(
+                "N1",
+                litres=1440.0,
+                litres_m2=0.5,
+                passes=1,
+                litres_m2_per_pass=0.5,
+                speed_km_h=12.0,
+                loads=1,
+                load_ends_m=(240.0,),
+                start_utc=at(9),
+                finish_utc=at(9.2),
+                limited_by="maintain",
+                flags=("speed_outside_range",),
+            ),
+        ),
+        decision(
+            "N2",
+            Verdict.WATER,
+            "too_dry",
+            from_utc=at(9.5),
+            until_utc=at(13),
+            advice=("mix_full_depth", "seal_before_rain"),
+            test=("test_after_watering", "density_after_rolling"),
+            water=water("N2", limited_by="wet_edge", flags=("retest_after_watering",)),
+            w_now_pct=13.9,
+            w_p10_pct=13.1,
+            w_p90_pct=14.8,
+            w_top_pct=12.2,
+            w_base_pct=15.6,
+            facts=FACTS | {"chance_in_window": 0.09, "chance_too_dry": 0.91, "chance_too_wet": 0.0},
+        ),
+        decision(
+            "N3",
+            Verdict.WAIT,
+            "too_wet",
+            next_utc=at(7, date(2026, 6, 19)),
+            advice=("disk_and_aerate", "crown_and_drain"),
+            w_now_pct=19.4,
+            w_p10_pct=18.2,
+            w_p90_pct=20.6,
+            w_top_pct=19.1,
+            w_base_pct=19.7,
+            facts=FACTS | {"chance_in_window": 0.06, "chance_too_dry": 0.0, "chance_too_wet": 0.94},
+        ),
+        decision(
+            "N4",
+            Verdict.COMPACT,
+            "in_window",
+            from_utc=at(7),
+            until_utc=at(12),
+            advice=("as_wet_as_practical",),
+            test=("density_after_rolling",),
+            w_now_pct=9.3,
+            w_p10_pct=8.5,
+            w_p90_pct=10.1,
+            w_top_pct=9.1,
+            w_base_pct=9.6,
+            reading_age_h=38.0,
+        ),
+        decision(
+            "N5",
+            Verdict.WAIT,
+            "no_reading",
+            next_utc=at(6, date(2026, 6, 18)),
+            advice=("test_then_roll", "static_only"),
+            test=("test_before_rolling",),
+            w_p10_pct=12.5,
+            w_p90_pct=21.0,
+            reading_age_h=float("inf"),
+            facts=FACTS | {"chance_in_window": 0.41, "chance_too_dry": 0.33, "chance_too_wet": 0.26},
+        ),
+        decision("S1", Verdict.WAIT, "too_wet"),
+    )
+
+
+def outlook(n_days: int = 8) -> tuple[OutlookDay, ...]:
+    """A horizon with rain on the first day, a weekend, and chances that differ by strip and day."""
+    rows = []
+    for place, its_strip in enumerate(STRIPS):
+        for offset in range(n_days):
+            day = DAY + timedelta(days=offset)
+            works = day.weekday() < 5
+            share = max(0.0, min(1.0, 0.93 - 0.11 * abs(offset - place)))
+            hours = round(10 * share) if works and share >= 0.7 else 0
+            rows.append(
+                OutlookDay(
+                    strip_id=its_strip.id,
+                    day=day,
+                    chance=share,
+                    workable_h=float(hours),
+                    from_utc=at(6, day) if hours else None,
+                    until_utc=at(6 + hours, day) if hours else None,
+                    rain_mm=4.5 if offset == 0 else 0.0 if offset < 5 else 12.0,
+                    rain_chance=0.7 if offset == 0 else 0.05 if offset < 5 else 0.9,
+                    w_mean_pct=16.0,
+                    w_p10_pct=15.0,
+                    w_p90_pct=17.0,
+                    is_working_day=works,
+                )
+            )
+    return tuple(rows)
