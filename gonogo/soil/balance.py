@@ -220,6 +220,7 @@ def march(
     surface: npt.NDArray[np.int64],
     frozen: npt.NDArray[np.bool_],
     kc_max: Floats,
+    surface_before: npt.NDArray[np.int64] | None = None,
     step_h: float = 1.0,
     keep_path: bool = True,
     keep_fluxes: bool = False,
@@ -231,6 +232,7 @@ def march(
     rain_mm      liquid water reaching the ground in the step [mm], (H, M)
     watering_mm  water put on by the truck in the step [mm], (H, S)
     surface      index into rain.SURFACES, (H, S); a change takes place at the start of its step
+    surface_before   the same before the first step (S,), or None: as in the first step
     frozen       (H,) nothing moves in such a step, and what falls runs off
     kc_max       upper limit of bare-soil evaporation over et0_mm [-], (H,)
     step_h       length of a step [h]; depths are given for the step, shares and intake in params for an hour
@@ -264,7 +266,8 @@ def march(
         changes[1:] = np.any(surface[1:, part] != surface[:-1, part], axis=1)
         for h in range(n_steps):
             if changes[h]:
-                block.set_surface(surface[h, part], surface[h - 1, part] if h else None)
+                before = surface[h - 1] if h else surface_before
+                block.set_surface(surface[h, part], None if before is None else before[part])
             if frozen[h]:
                 if rains[h] or waters[h]:
                     block.ran_off += rain_mm[h] + watering_mm[h, part][:, None]

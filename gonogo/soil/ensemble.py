@@ -1,0 +1,226 @@
+"""Moisture of all strips as an ensemble: members march through the weather and each reading pulls them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import SoilError
+from gonogo.soil.balance import SoilState, march
+from gonogo.soil.filter import GATE_SD, pull
+from gonogo.soil.strip import (
+    SCORE_LIMIT,
+    Learned,
+    StripSoil,
+    drawn_scores,
+    drawn_start,
+    nothing_learned,
+    params_from_scores,
+)
+
+Floats = npt.NDArray[np.float64]
+
+# Standard deviation of one test against the true water content of the same soil [% points]. From memory: about
+# 2.7 % of the value for the oven (ASTM D2216), 0.3 to 0.5 points for a gauge (D6938) and more between gauges,
+# 0.5 to 1 for the microwave (D4643), 1 for carbide (D4944); the hand: common practice, no source.
+METHOD_ERROR_PCT: dict[str, float] = {
+    "oven": 0.4,
+    "nuclear gauge": 0.6,
+    "microwave": 0.7,
+    "carbide": 1.0,
+    "hand feel": 2.0,
+}
+# One test stands for one spot; the mean of the strip lies elsewhere by about this much: common practice, no source.
+SPOT_SCATTER_PCT = 0.6
+CONFIRM_WITHIN_H = 72  # a second far-off reading within this time that agrees with the first is believed
+IMPOSSIBLE = "reading_impossible"
+FAR = "reading_far"
+CONFIRMED = "reading_confirmed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingAt:
+    """A moisture test placed on the model's axes.
+
+    strip   index of the strip
+    hour    index of the hour at whose start it counts, 0 to H
+    w_pct   water content of the lift [% of dry mass]
+    sd_pct  error of the method [% points], a value of METHOD_ERROR_PCT
+    """
+
+    strip: int
+    hour: int
+    w_pct: float
+    sd_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripMoisture:
+    """Water content of every strip, hour and member.
+
+    w_pct, w_top_pct, w_base_pct   lift mean, top (up to 100 mm) and base [%], (H + 1, S, M) at the start of the hour;
+                                   in the hour of a reading after it has pulled; the last row is the end
+    closure_error_mm               largest gap of the water balance of any member between two readings [mm]
+    learned                        what the readings taught of each strip's soil
+    reading_flags                  (index of the reading, key, text) of each reading that did not fit
+    """
+
+    w_pct: Floats
+    w_top_pct: Floats
+    w_base_pct: Floats
+    closure_error_mm: float
+    learned: Learned
+    reading_flags: tuple[tuple[int, str, str], ...]
+
+
+def run(
+    strips: StripSoil,
+    *,
+    hour_utc: npt.NDArray[np.datetime64],
+    et0_mm: Floats,
+    kc_max: Floats,
+    rain_members_mm: Floats,
+    frozen: npt.NDArray[np.bool_],
+    readings: Sequence[ReadingAt],
+    watering_mm: Floats,
+    surface: npt.NDArray[np.int64],
+    rng: np.random.Generator,
+    prior: Learned | None = None,
+) -> StripMoisture:
+    """Return the moisture of S strips over H hours as M members, pulled by the readings on the way.
+
+    hour_utc         start of each hour (H,)
+    et0_mm           reference evapotranspiration (H,) or (H, M); kc_max (H,)
+    rain_members_mm  liquid water at the ground (H, M), at least two members
+    frozen           (H,); watering_mm (H, S); surface (H, S) index into rain.SURFACES
+    prior            what was learned before on these strips, or None
+
+    A strip without readings has a wide start around its optimum. A reading outside physics changes nothing; one far
+    outside the members' band hardly counts until a second one agrees. Both are flagged and kept by the caller.
+    Raises SoilError for a reading off the axes or one member, and what balance.march raises.
+    Source: see soil/filter.py and soil/balance.py. Checked in tests/soil/test_ensemble.py.
+    """
+    n_hours, n_members, n_strips = len(hour_utc), rain_members_mm.shape[1], strips.omc_pct.size
+    if n_members < 2:
+        raise SoilError(f"{n_members} member: at least two are needed for a spread, for example 50.")
+    for i, r in enumerate(readings):
+        if not (0 <= r.strip < n_strips and 0 <= r.hour <= n_hours and np.isfinite(r.w_pct) and r.sd_pct > 0.0):
+            raise SoilError(f"reading {i} ({r}): strip, hour, water content or error lies off the axes. Leave it out.")
+    scores = drawn_scores(nothing_learned(n_strips) if prior is None else prior, n_members, rng)
+    state = drawn_start(strips, n_members, rng)
+    judge = _Judge(strips, readings)
+    top = np.empty((n_hours + 1, n_strips, n_members))
+    base = np.empty_like(top)
+    closure_error_mm = 0.0
+    stops = sorted({r.hour for r in readings} | {0, n_hours})
+    for begin, end in zip(stops, [*stops[1:], n_hours], strict=True):
+        state, scores = judge.assimilated(begin, state, scores)
+        top[begin], base[begin] = state.top_mm, state.base_mm
+        if begin == end:
+            continue
+        span = slice(begin, end)
+        path = march(
+            state,
+            params_from_scores(strips, scores),
+            et0_mm=et0_mm[span],
+            rain_mm=rain_members_mm[span],
+            watering_mm=watering_mm[span],
+            surface=surface[span],
+            surface_before=surface[begin - 1] if begin else None,
+            frozen=frozen[span],
+            kc_max=kc_max[span],
+        )
+        top[begin : end + 1], base[begin : end + 1] = path.top_mm, path.base_mm
+        closure_error_mm = max(closure_error_mm, path.closure_error_mm)
+        state = SoilState(top_mm=path.top_mm[-1], base_mm=path.base_mm[-1])
+    to_pct = (100_000.0 / strips.dry_density_kg_m3)[:, None]  # per mm of water in a mm of soil
+    lift_mm, top_mm = strips.lift_thickness_mm[:, None], strips.top_mm[:, None]
+    return StripMoisture(
+        w_pct=(top + base) * (to_pct / lift_mm),
+        w_top_pct=top * (to_pct / top_mm),
+        w_base_pct=base * (to_pct / (lift_mm - top_mm)),
+        closure_error_mm=closure_error_mm,
+        learned=Learned(score_mean=scores.mean(axis=-1), score_sd=scores.std(axis=-1, ddof=1)),
+        reading_flags=tuple(judge.flags),
+    )
+
+
+class _Judge:
+    """Brings the readings of an hour to the members, and remembers the ones that did not fit."""
+
+    def __init__(self, strips: StripSoil, readings: Sequence[ReadingAt]) -> None:
+        self.strips, self.readings = strips, readings
+        self.flags: list[tuple[int, str, str]] = []
+        self.suspects: dict[int, ReadingAt] = {}
+
+    def assimilated(self, hour: int, state: SoilState, scores: Floats) -> tuple[SoilState, Floats]:
+        """Return state and scores after all readings of this hour, a strip's own ones one after the other."""
+        waiting = [i for i, r in enumerate(self.readings) if r.hour == hour and self._is_possible(i)]
+        while waiting:
+            batch: dict[int, int] = {}
+            for i in waiting:
+                batch.setdefault(self.readings[i].strip, i)
+            waiting = [i for i in waiting if i not in batch.values()]
+            state, scores = self._pulled(list(batch.values()), state, scores)
+        return state, scores
+
+    def _is_possible(self, i: int) -> bool:
+        """Say whether physics allows a reading; flag it if not."""
+        r = self.readings[i]
+        saturated = float(self.strips.saturated_w_pct[r.strip])
+        if 0.0 < r.w_pct <= saturated + 2.0 * r.sd_pct:
+            return True
+        self.flags.append(
+            (
+                i,
+                IMPOSSIBLE,
+                f"{r.w_pct:.1f} % cannot be: at this density the pores are full at {saturated:.1f} %. "
+                "The reading is kept and not used. Repeat the test, or correct density or specific gravity.",
+            )
+        )
+        return False
+
+    def _is_confirmed(self, r: ReadingAt) -> bool:
+        """Say whether an earlier far-off reading of the strip said the same."""
+        suspect = self.suspects.get(r.strip)
+        if suspect is None or r.hour - suspect.hour > CONFIRM_WITHIN_H:
+            return False
+        both_pct = float(np.hypot(np.hypot(r.sd_pct, suspect.sd_pct), SPOT_SCATTER_PCT * np.sqrt(2.0)))
+        return abs(r.w_pct - suspect.w_pct) <= 2.0 * both_pct
+
+    def _pulled(self, batch: list[int], state: SoilState, scores: Floats) -> tuple[SoilState, Floats]:
+        """Return state and scores after at most one reading a strip."""
+        chosen = [self.readings[i] for i in batch]
+        at = np.array([r.strip for r in chosen])
+        thickness_m = self.strips.lift_thickness_mm[at] / 1000.0
+        mm_per_pct = thickness_m * self.strips.dry_density_kg_m3[at] / 100.0
+        expected = (state.top_mm[at] + state.base_mm[at]) / mm_per_pct[:, None]
+        confirmed = np.array([self._is_confirmed(r) for r in chosen])
+        pulled = pull(
+            state.top_mm[at],
+            state.base_mm[at],
+            scores[:, at],
+            mm_per_pct=mm_per_pct,
+            w_pct=np.array([r.w_pct for r in chosen]),
+            sd_pct=np.hypot(np.array([r.sd_pct for r in chosen]), SPOT_SCATTER_PCT),
+            is_confirmed=confirmed,
+        )
+        for k, (i, r) in enumerate(zip(batch, chosen, strict=True)):
+            low, high = np.percentile(expected[k], (10.0, 90.0))
+            band = f"{r.w_pct:.1f} % against the expected {low:.1f} to {high:.1f} %"
+            if confirmed[k]:
+                self.flags.append((i, CONFIRMED, f"{band}: a second test says so, and it is believed."))
+                self.suspects.pop(r.strip, None)
+            elif pulled.distance_sd[k] > GATE_SD:
+                self.flags.append((i, FAR, f"{band}: kept, but it hardly counts until a second test agrees."))
+                self.suspects[r.strip] = r
+        top, base, new_scores = state.top_mm.copy(), state.base_mm.copy(), scores.copy()
+        sat = self.strips.theta_sat[at, None]
+        top_thickness = self.strips.top_mm[at, None]
+        top[at] = np.clip(pulled.top_mm, 0.0, sat * top_thickness)
+        base[at] = np.clip(pulled.base_mm, 0.0, sat * (self.strips.lift_thickness_mm[at, None] - top_thickness))
+        new_scores[:, at] = np.clip(pulled.scores, -SCORE_LIMIT, SCORE_LIMIT)
+        return SoilState(top_mm=top, base_mm=base), new_scores

@@ -1,0 +1,224 @@
+"""The soil of the strips of a site, and the members drawn around it.
+
+A member's parameter is the strip's default times exp(spread * score); scores are standard normal at first and are what
+a reading teaches. So what a strip has learned is a mean and a spread of scores for each row of LEARNABLE.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import SoilError
+from gonogo.soil.balance import SoilParams, SoilState
+from gonogo.soil.bare_soil import SURFACE_LAYER_MM
+from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.soil.compaction import WATER_DENSITY_KG_M3
+from gonogo.soil.rain import loose_intake_mm_h
+
+Floats = npt.NDArray[np.float64]
+
+BASE_MIN_MM = 10.0  # a thin lift keeps this much for its base, so that every strip has two layers
+FC_MAX_SHARE = 0.95  # field capacity stays below saturation: some air is always trapped
+TEW_MIN_MM = 2.0
+REW_MAX_SHARE = 0.8  # stage two must have room
+START_SPREAD = 0.3  # of optimum; what may lie there before any reading
+LAYER_SPREAD = 0.12  # of optimum; difference between the layers before any reading
+TRAPPED_AIR = 0.97  # wettest start against saturation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learnable:
+    """One parameter that differs between members and that readings teach.
+
+    spread   standard deviation of its natural logarithm before any reading [-]
+    meaning  in words, for whoever inspects what was learned
+    """
+
+    spread: float
+    meaning: str
+
+
+# Spreads are our own assumption until fitted on measured soil: common practice, no source.
+LEARNABLE: dict[str, Learnable] = {
+    "theta_fc": Learnable(spread=0.15, meaning="field capacity"),
+    "rew_mm": Learnable(spread=0.25, meaning="water that dries readily"),
+    "evaporation_factor": Learnable(spread=0.25, meaning="evaporation against bare soil"),
+    "drainage_frac_h": Learnable(spread=0.6, meaning="drainage from the top"),
+    "base_drainage_frac_h": Learnable(spread=0.8, meaning="drainage out of the lift"),
+    "resupply_frac_h": Learnable(spread=0.6, meaning="levelling between base and top"),
+    "intake_mm_h": Learnable(spread=0.6, meaning="intake of rain"),
+}
+SCORE_LIMIT = 3.0  # a member stays within three standard deviations of the default
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripSoil:
+    """Defaults of each strip's soil, every array (S,).
+
+    lift_thickness_mm, dry_density_kg_m3   as the lift lies (both loose or both compacted)
+    omc_pct                                optimum water content, around which an untested strip starts [%]
+    theta_fc, theta_wp, theta_sat          at this density [m3/m3]
+    rew_mm                                 of a 100 mm surface layer [mm]
+    drainage_frac_h, base_drainage_frac_h, resupply_frac_h, intake_mm_h   as in SoilParams
+    """
+
+    lift_thickness_mm: Floats
+    dry_density_kg_m3: Floats
+    omc_pct: Floats
+    theta_fc: Floats
+    theta_wp: Floats
+    theta_sat: Floats
+    rew_mm: Floats
+    drainage_frac_h: Floats
+    base_drainage_frac_h: Floats
+    resupply_frac_h: Floats
+    intake_mm_h: Floats
+
+    @property
+    def top_mm(self) -> Floats:
+        """Thickness of the layer that evaporation reaches [mm]."""
+        return np.minimum(SURFACE_LAYER_MM, self.lift_thickness_mm - BASE_MIN_MM)
+
+    @property
+    def dry_mass_kg_m2(self) -> Floats:
+        """Dry mass under one square metre [kg/m2]."""
+        return self.lift_thickness_mm / 1000.0 * self.dry_density_kg_m3
+
+    @property
+    def saturated_w_pct(self) -> Floats:
+        """Water content that fills the pores [%]."""
+        return 100.0 * self.theta_sat * WATER_DENSITY_KG_M3 / self.dry_density_kg_m3
+
+
+def strip_soil(
+    *,
+    soil_class: Sequence[str],
+    lift_thickness_mm: npt.ArrayLike,
+    dry_density_kg_m3: npt.ArrayLike,
+    specific_gravity: npt.ArrayLike,
+    omc_pct: npt.ArrayLike,
+    theta_fc: npt.ArrayLike,
+    theta_wp: npt.ArrayLike,
+) -> StripSoil:
+    """Return the soil of S strips from their geometry, density and class; every argument has one value a strip.
+
+    theta_fc, theta_wp  of the material [m3/m3]; field capacity is held below saturation at this density
+
+    Raises SoilError for an unknown class, a lift of 20 mm or less, or a density at or above that of the solids.
+    Source: rows of soil/classes.py. Checked in tests/soil/test_strip.py.
+    """
+    unknown = sorted(set(soil_class) - set(SOIL_CLASSES))
+    if unknown:
+        raise SoilError(f"soil class {', '.join(unknown)}: not known. Write one of {', '.join(SOIL_CLASSES)}.")
+    thickness, density = np.asarray(lift_thickness_mm, np.float64), np.asarray(dry_density_kg_m3, np.float64)
+    theta_sat = 1.0 - density / (np.asarray(specific_gravity, np.float64) * WATER_DENSITY_KG_M3)
+    if not np.all(thickness > 2.0 * BASE_MIN_MM):
+        raise SoilError(f"lift thickness {thickness.tolist()} mm: must be above 20 mm, for example 200.")
+    if not np.all((theta_sat > 0.0) & (density > 0.0)):
+        raise SoilError(
+            f"dry density {density.tolist()} kg/m3: must lie above 0 and below that of the solids. For example 1850."
+        )
+    rows = [SOIL_CLASSES[name] for name in soil_class]
+    drainage = 1.0 - np.exp(-1.0 / np.array([r.drainage_time_h for r in rows]))
+    return StripSoil(
+        lift_thickness_mm=thickness,
+        dry_density_kg_m3=density,
+        omc_pct=np.asarray(omc_pct, np.float64),
+        theta_fc=np.minimum(np.asarray(theta_fc, np.float64), FC_MAX_SHARE * theta_sat),
+        theta_wp=np.asarray(theta_wp, np.float64),
+        theta_sat=theta_sat,
+        rew_mm=np.array([r.rew_mm for r in rows]),
+        drainage_frac_h=drainage,
+        # Below the lift lies compacted fill, which lets water through far more slowly; how much is learned.
+        base_drainage_frac_h=drainage / 4.0,
+        resupply_frac_h=1.0 - np.exp(-1.0 / np.array([r.resupply_time_h for r in rows])),
+        intake_mm_h=np.array([loose_intake_mm_h(r) for r in rows]),
+    )
+
+
+def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
+    """Return the parameters of every member (S, M) from its scores (P, S, M) in the order of LEARNABLE."""
+    drawn: dict[str, Floats] = {}
+    for (name, row), score in zip(LEARNABLE.items(), scores, strict=True):
+        # The evaporation factor has no default of its own: 1 is bare soil.
+        default = np.ones(score.shape[0]) if name == "evaporation_factor" else getattr(strips, name)
+        drawn[name] = default[:, None] * np.exp(row.spread * score)
+    top = strips.top_mm[:, None]
+    theta_fc = np.minimum(drawn["theta_fc"], FC_MAX_SHARE * strips.theta_sat[:, None])
+    tew_mm = np.maximum((theta_fc - 0.5 * strips.theta_wp[:, None]) * top, TEW_MIN_MM)
+    return SoilParams(
+        top_thickness_mm=top,
+        base_thickness_mm=strips.lift_thickness_mm[:, None] - top,
+        theta_fc=theta_fc,
+        theta_sat=strips.theta_sat[:, None],
+        tew_mm=tew_mm,
+        rew_mm=np.minimum(drawn["rew_mm"] * top / SURFACE_LAYER_MM, REW_MAX_SHARE * tew_mm),
+        evaporation_factor=drawn["evaporation_factor"],
+        drainage_frac_h=np.minimum(drawn["drainage_frac_h"], 1.0),
+        base_drainage_frac_h=np.minimum(drawn["base_drainage_frac_h"], 1.0),
+        resupply_frac_h=np.minimum(drawn["resupply_frac_h"], 1.0),
+        intake_mm_h=drawn["intake_mm_h"],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What each strip's soil has been found to be: mean and spread of the scores, each (P, S) in LEARNABLE's order.
+
+    The parameter's own factor on the default is exp(spread * score_mean).
+    """
+
+    score_mean: Floats
+    score_sd: Floats
+
+    def factors(self) -> Mapping[str, Floats]:
+        """Return the learned factor on the default of each parameter, (S,)."""
+        spread = np.array([row.spread for row in LEARNABLE.values()])[:, None]
+        return dict(zip(LEARNABLE, np.exp(spread * self.score_mean), strict=True))
+
+    def discounted(self, share: float) -> Learned:
+        """Return what the next lift of the same material may take over: `share` 1 everything, 0 nothing.
+
+        The mean shrinks to the default and the spread grows back to what it was before any reading.
+        """
+        if not 0.0 <= share <= 1.0:
+            raise SoilError(f"share of what was learned = {share:g}: must lie between 0 and 1, for example 0.5.")
+        variance = share**2 * self.score_sd**2 + (1.0 - share**2)
+        return Learned(score_mean=share * self.score_mean, score_sd=np.sqrt(variance))
+
+
+def nothing_learned(n_strips: int) -> Learned:
+    """Return the state of knowledge before any reading."""
+    shape = (len(LEARNABLE), n_strips)
+    return Learned(score_mean=np.zeros(shape), score_sd=np.ones(shape))
+
+
+def _standardised(draws: Floats) -> Floats:
+    """Return draws (..., M) with mean 0 and standard deviation 1 over the members, free of sampling error."""
+    centred = draws - draws.mean(axis=-1, keepdims=True)
+    return np.asarray(centred / centred.std(axis=-1, keepdims=True, ddof=1))
+
+
+def drawn_scores(learned: Learned, n_members: int, rng: np.random.Generator) -> Floats:
+    """Return scores (P, S, M) of members drawn around what was learned."""
+    draws = _standardised(rng.standard_normal((*learned.score_mean.shape, n_members)))
+    scores = learned.score_mean[..., None] + learned.score_sd[..., None] * draws
+    return np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT)
+
+
+def drawn_start(strips: StripSoil, n_members: int, rng: np.random.Generator) -> SoilState:
+    """Return a wide start (S, M) for strips of which nothing has been measured yet: around optimum, layers apart."""
+    draws = _standardised(rng.standard_normal((2, strips.omc_pct.size, n_members)))
+    omc = strips.omc_pct[:, None]
+    lift_pct, apart_pct = omc * (1.0 + START_SPREAD * draws[0]), omc * LAYER_SPREAD * draws[1]
+    driest, wettest = 0.1 * omc, TRAPPED_AIR * strips.saturated_w_pct[:, None]
+    mm_per_pct = strips.dry_density_kg_m3[:, None] / 1000.0 / 100.0
+    top = strips.top_mm[:, None]
+    return SoilState(
+        top_mm=np.clip(lift_pct - apart_pct, driest, wettest) * mm_per_pct * top,
+        base_mm=np.clip(lift_pct + apart_pct, driest, wettest) * mm_per_pct * (strips.lift_thickness_mm[:, None] - top),
+    )
