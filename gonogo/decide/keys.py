@@ -1,7 +1,7 @@
 """The sentence keys that decisions use and every language must have: reasons, advice, tests, flags.
 
-A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or of
-a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
+A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
+of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
 """
 
 from __future__ import annotations
@@ -116,14 +116,15 @@ ADVICE: dict[str, Key] = {
     ),
     "clear_frozen": Key(meaning="remove frozen material; do not disk it in and do not place fill on frozen ground"),
     "roll_in_sections": Key(
-        meaning="open or spread only as much as the shift can roll and seal", gaps=("working_hours_left_h", "rolling_time_h")
+        meaning="open or spread only as much as the shift can roll and seal",
+        gaps=("working_hours_left_h", "rolling_time_h"),
     ),
     "scarify_first": Key(meaning="the surface is sealed: scarify it before watering, or the water runs off"),
     "mix_full_depth": Key(meaning="mix through the full depth of the lift (disk, grader or rotary mixer)"),
     "stop_if_it_runs_off": Key(meaning="stop watering where it ponds, runs off the strip or could ice"),
     "thin_the_lift": Key(meaning="spread a thinner lift, no thicker than the mixer reaches"),
     "static_only": Key(
-        meaning="vibration off, static weight only: near a structure, or the strip says so; test, more passes may be needed",
+        meaning="vibration off, static weight only: a structure is near, or the strip says so; test more",
         gaps=("vibration_caution_m",),
     ),
     "drum_not_for_soil": Key(
@@ -141,9 +142,13 @@ ADVICE: dict[str, Key] = {
         meaning="rain is on its way: leave nothing loose, seal with a smooth drum and crown before it",
         gaps=("hours_until_rain_h",),
     ),
-    "spread_no_more": Key(meaning="spread no more than can be rolled and sealed before the rain", gaps=("hours_until_rain_h",)),
+    "spread_no_more": Key(
+        meaning="spread no more than can be rolled and sealed before the rain", gaps=("hours_until_rain_h",)
+    ),
     "seal_at_shift_end": Key(meaning="seal the surface at the end of the shift; leave nothing loose overnight"),
-    "crew_day_too_full": Key(meaning="this crew's strips need more rolling hours today than the shift has; choose by the outlook"),
+    "crew_day_too_full": Key(
+        meaning="this crew's strips need more rolling hours than the shift has; choose by the outlook"
+    ),
 }
 
 # What to test: any number per decision.

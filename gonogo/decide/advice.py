@@ -1,0 +1,95 @@
+"""What to do and what to test under each verdict: an ordered table, judged with the conditions of the rules.
+
+The pairs of state and weather follow the French guide to earthworks (GTR, annex 2) as far as it was read, class A1: a
+right lift in strong evaporation is kept damp, in light rain it may go on; a wet one is aerated in thin layers in strong
+evaporation and waits in light rain. The other rows are specifications read or common practice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gonogo.decide.rules import Condition
+from gonogo.records import Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One sentence and when it stands.
+
+    key        a row of keys.ADVICE, or of keys.TESTS in the second table
+    verdicts   the verdicts it stands under; reasons: the reasons too, empty = any
+    when       conditions, all of which must hold; one that cannot be judged does not hold, unless if_unknown
+    if_unknown the sentence stands, too, where a condition cannot be judged: cautions
+    """
+
+    key: str
+    verdicts: tuple[Verdict, ...]
+    reasons: tuple[str, ...] = ()
+    when: tuple[Condition, ...] = ()
+    if_unknown: bool = False
+
+
+_ANY = (Verdict.COMPACT, Verdict.WATER, Verdict.WAIT)
+_WORK = (Verdict.COMPACT, Verdict.WATER)
+_WAIT = (Verdict.WAIT,)
+_UNSURE = ("no_reading", "reading_too_old", "too_uncertain", "not_knowable", "no_forecast", "forecast_too_old")
+_WET = ("too_wet",)
+_STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
+_WEAK: Condition = ("evaporation_mm_h", "<", "strong_evaporation_mm_h")
+_RAIN_NEAR: Condition = ("hours_until_rain_h", "<=", "seal_ahead_h")
+_NO_RAIN_NEAR: Condition = ("hours_until_rain_h", ">", "seal_ahead_h")
+
+ADVICE_ROWS: tuple[Row, ...] = (
+    Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
+    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "retest_after_rain")),
+    Row(
+        key="light_rain_care",
+        verdicts=(Verdict.COMPACT,),
+        when=(("rain_in_window_mm_h", ">=", "light_rain_mm_h"),),
+        if_unknown=True,
+    ),
+    Row(key="keep_surface_damp", verdicts=(Verdict.COMPACT,), when=(_STRONG,)),
+    Row(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
+    Row(key="as_wet_as_practical", verdicts=_WORK, when=(("is_granular", "==", "yes"),)),
+    Row(
+        key="very_wet_remove_or_treat",
+        verdicts=_WAIT,
+        reasons=_WET,
+        when=(("moisture_ratio", ">=", "very_wet_ratio"),),
+    ),
+    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _NO_RAIN_NEAR)),
+    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _NO_RAIN_NEAR)),
+    Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
+    Row(key="clear_frozen", verdicts=_WAIT, reasons=("frozen",)),
+    Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
+    Row(key="thin_the_lift", verdicts=_WAIT, reasons=("lift_too_thick_to_mix",)),
+    Row(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
+    Row(key="mix_full_depth", verdicts=(Verdict.WATER,)),
+    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("split_lift",)),
+    Row(key="stop_if_it_runs_off", verdicts=(Verdict.WATER,)),
+    Row(key="static_only", verdicts=_WORK, when=(("is_vibration_off", "==", "yes"),), if_unknown=True),
+    Row(key="drum_not_for_soil", verdicts=_WORK, when=(("drum_suits", "==", "no"),)),
+    Row(key="rolling_too_fast", verdicts=_WORK, when=(("rolling_speed_km_h", ">", "rolling_speed_max_km_h"),)),
+    Row(key="rolling_too_slow", verdicts=_WORK, when=(("rolling_speed_km_h", "<", "rolling_speed_min_km_h"),)),
+    Row(key="seal_before_rain", verdicts=_ANY, when=(_RAIN_NEAR,), if_unknown=True),
+    Row(key="spread_no_more", verdicts=_WORK, when=(_RAIN_NEAR,)),
+    Row(key="seal_at_shift_end", verdicts=_WORK),
+)
+
+TEST_ROWS: tuple[Row, ...] = (
+    Row(key="check_for_frost", verdicts=_WORK, when=(("coldest_12h_degc", "<=", "freeze_temp_degc"),)),
+    Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen",)),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=_UNSURE),
+    Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
+    Row(
+        key="retest_after_rain",
+        verdicts=_WAIT,
+        reasons=(*_WET, "rain_too_soon", "rain_will_wet_it", "no_reading", "reading_too_old"),
+        when=(("rained_since_reading_mm", ">", "heavy_rain_retest_mm"),),
+    ),
+    Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift",)),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it")),
+    Row(key="test_after_watering", verdicts=(Verdict.WATER,)),
+    Row(key="density_after_rolling", verdicts=_WORK),
+)

@@ -1,0 +1,94 @@
+"""Everything one morning's decisions are made from, and nothing else."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import SoilError
+from gonogo.records import Crew, Material, Site, Strip
+from gonogo.weather.series import HourlyWeather
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MorningInputs:
+    """The inputs of a site's morning; NaN = unknown everywhere.
+
+    strips                     S strips of the site, in the order in which the truck serves them
+    now_utc, day               the moment of the run; the local date it is about
+    hour_utc                   (H,) datetime64[h], rising by one hour
+    w_pct                      (H, S, M) mean of the lift at the START of each hour [%]
+    w_top_pct, w_base_pct      (H, S, M) its upper and lower half [%]
+    et0_mm                     (H,) reference evapotranspiration of the hour [mm]
+    weather                    the checked forecast; its rain members are those of w_pct, in the same order
+    reading_age_h              (S,) age of the strip's last moisture test [h], inf where there is none
+    rained_since_reading_mm    (S,) rain since that test [mm], 0 where there is none
+    settings                   every number of defaults.toml by name, as in force for the site
+
+    Raises SoilError where the shapes do not fit together: nothing may be judged on rows that do not belong together.
+    """
+
+    site: Site
+    strips: tuple[Strip, ...]
+    now_utc: datetime
+    day: date
+    hour_utc: npt.NDArray[np.datetime64]
+    w_pct: Floats
+    w_top_pct: Floats
+    w_base_pct: Floats
+    et0_mm: Floats
+    weather: HourlyWeather
+    reading_age_h: Floats
+    rained_since_reading_mm: Floats
+    settings: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        n_hours, n_strips = len(self.hour_utc), len(self.strips)
+        n_members = self.weather.rain_members_mm.shape[1]
+        whole = (n_hours, n_strips, n_members)
+        wanted = {
+            "w_pct": whole,
+            "w_top_pct": whole,
+            "w_base_pct": whole,
+            "et0_mm": (n_hours,),
+            "reading_age_h": (n_strips,),
+            "rained_since_reading_mm": (n_strips,),
+        }
+        wrong = [
+            f"{name} has shape {np.shape(getattr(self, name))}, wanted {shape}"
+            for name, shape in wanted.items()
+            if np.shape(getattr(self, name)) != shape
+        ]
+        steps = np.diff(self.hour_utc.astype("datetime64[h]").astype(np.int64))
+        if n_hours == 0 or np.any(steps != 1):
+            wrong.append("hour_utc does not rise hour by hour")
+        if wrong:
+            raise SoilError(f"{self.site.id}: the morning's inputs do not fit together: " + "; ".join(wrong) + ".")
+
+    def setting(self, name: str) -> float:
+        """Return a setting, NaN where it is missing: a missing number makes a strip wait, it does not stop the run."""
+        return float(self.settings.get(name, math.nan))
+
+    def crew(self, strip: Strip) -> Crew:
+        return self.site.crew(strip.crew_id)
+
+    def material(self, strip: Strip) -> Material:
+        return self.site.material(strip.material_id)
+
+
+def on_hours(inputs: MorningInputs, column: Floats) -> Floats:
+    """Return a column of the weather on the hours of the moisture path, NaN where the forecast has no such hour."""
+    weather_h = inputs.weather.hour_utc.astype("datetime64[h]").astype(np.int64)
+    hours = inputs.hour_utc.astype("datetime64[h]").astype(np.int64)
+    row = hours - weather_h[0] if len(weather_h) else np.full(len(hours), -1)
+    known = (row >= 0) & (row < len(weather_h))
+    out = np.full((len(hours), *column.shape[1:]), np.nan)
+    out[known] = column[row[known]]
+    return out

@@ -1,0 +1,122 @@
+"""The days ahead, strip by strip: chance and hours of a workable window, rain, moisture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, time, timedelta
+
+import numpy as np
+
+from gonogo import times
+from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide.windows import Prepared, Stretch, Working, epoch_h, moment, prepare, rows, stretches, working
+from gonogo.records import OutlookDay
+from gonogo.weather.series import Rung
+
+WET_DAY_MM = 1.0  # a day with at least this much rain is a wet day: WMO climatological practice, from memory
+
+
+def days(prepared: Prepared) -> Iterator[Working]:
+    """Yield the working hours of every local date from the morning's own on whose hours the table still reaches."""
+    inputs = prepared.inputs
+    last = times.local_date(moment(prepared.cond.first_h + len(inputs.hour_utc) - 1.0), inputs.site.zone)
+    day = inputs.day
+    while day <= last:
+        hours = working(inputs, day)
+        if prepared.row_at(hours.from_h) is not None:
+            yield hours
+        day += timedelta(days=1)
+
+
+def known_stretches(prepared: Prepared, s: int, hours: Working) -> tuple[Stretch, ...]:
+    """Return the stretches of a day of which the chance is known."""
+    found = stretches(prepared.cond, s, hours, prepared.rolling_h[s], prepared.seal_h)
+    return tuple(c for c in found if not math.isnan(c.chance_in_window))
+
+
+def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
+    """Return the first hour from which strip s is likely workable, None where the horizon holds none."""
+    if prepared.inputs.weather.rung == Rung.NONE:
+        return None
+    for hours in days(prepared):
+        if hours.is_working_day:
+            for candidate in known_stretches(prepared, s, hours):
+                if candidate.chance_in_window >= prepared.chance_needed:
+                    return moment(candidate.start_h)
+    return None
+
+
+def band_pct(members: Floats) -> tuple[float, float, float]:
+    """Return (mean, 10 %, 90 %) of members, all NaN where one is unknown."""
+    if not members.size or bool(np.any(np.isnan(members))):
+        return math.nan, math.nan, math.nan
+    p10, p90 = np.percentile(members, (10.0, 90.0))
+    return float(np.mean(members)), float(p10), float(p90)
+
+
+def _workable_h(prepared: Prepared, s: int, hours: Working) -> float:
+    """Return how many working hours have at least the chance that is needed, each hour by itself [h]."""
+    cond = prepared.cond
+    first = math.floor(hours.from_h) - cond.first_h
+    last = min(math.ceil(hours.until_h) - cond.first_h, len(cond.is_calm))
+    total = 0.0
+    for row in range(max(first, 0), last):
+        inside = cond.is_inside[row : row + 2, s].min(axis=0) * cond.is_rainless[row]
+        chance = float(np.mean(inside) * cond.is_unfrozen[row] * cond.is_calm[row])
+        if chance >= prepared.chance_needed:
+            h = float(cond.first_h + row)
+            total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)
+    return total
+
+
+def _rain(prepared: Prepared, day: date) -> tuple[float, float]:
+    """Return expected rain of a local date [mm] and the chance of a wet day, over the hours that the table holds."""
+    inputs, cond = prepared.inputs, prepared.cond
+    ends = [times.moment_utc(d, time(0), inputs.site.zone).astimezone(UTC) for d in (day, day + timedelta(days=1))]
+    from_h = max(epoch_h(ends[0]), float(cond.first_h))
+    until_h = min(epoch_h(ends[1]), float(cond.first_h + len(cond.is_calm)))
+    part = rows(cond, from_h, until_h)
+    if part is None:
+        return math.nan, math.nan
+    members = cond.rain_mm[part].sum(axis=0)
+    chance = math.nan if bool(np.any(np.isnan(members))) else float(np.mean(members >= WET_DAY_MM))
+    return float(on_hours(inputs, inputs.weather.rain_mm)[part].sum()), chance
+
+
+def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
+    """Return one row for every strip and every day of the horizon: strips in their order, days in theirs.
+
+    A day off has the chances that its shift would have. A forecast that may not be used gives NaN chances: nobody is
+    told of a window. The last day counts as far as the forecast reaches.
+    """
+    prepared = prepare(inputs)
+    usable = inputs.weather.rung != Rung.NONE
+    ahead = [(hours, *_rain(prepared, hours.day)) for hours in days(prepared)]
+    found = []
+    for s, strip in enumerate(inputs.strips):
+        for hours, rain_mm, rain_chance in ahead:
+            candidates = known_stretches(prepared, s, hours)
+            chosen = max(candidates, key=lambda c: c.chance_in_window, default=None) if usable else None
+            fits = math.isfinite(prepared.rolling_h[s]) and hours.hours >= prepared.rolling_h[s] + prepared.seal_h
+            nothing = math.nan if fits or not usable else 0.0
+            row = prepared.row_at(hours.from_h)
+            mean, p10, p90 = band_pct(inputs.w_pct[row, s]) if row is not None else (math.nan,) * 3
+            is_window = chosen is not None and chosen.chance_in_window > 0.0
+            found.append(
+                OutlookDay(
+                    strip_id=strip.id,
+                    day=hours.day,
+                    chance=nothing if chosen is None else chosen.chance_in_window,
+                    workable_h=_workable_h(prepared, s, hours) if usable else math.nan,
+                    from_utc=moment(chosen.start_h) if chosen is not None and is_window else None,
+                    until_utc=moment(chosen.end_h) if chosen is not None and is_window else None,
+                    rain_mm=rain_mm,
+                    rain_chance=rain_chance,
+                    w_mean_pct=mean,
+                    w_p10_pct=p10,
+                    w_p90_pct=p90,
+                    is_working_day=hours.is_working_day,
+                )
+            )
+    return tuple(found)

@@ -1,0 +1,111 @@
+"""Rolling: how long it takes, whether the drum suits the soil, how near a building it may vibrate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gonogo.records import Drum, Material, Roller, Strip
+from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.units import METRE_PER_FOOT, MM_PER_INCH
+
+# A vibratory roller at 25 ft: 0.210 in/s. Source: Caltrans, Transportation and Construction Vibration Guidance Manual,
+# 2013. Its exponent for a soil that is not known is 1.1; 1.5 in other guides predicts less: not the safe side.
+ROLLER_PPV_MM_S = 0.210 * MM_PER_INCH
+ROLLER_PPV_DISTANCE_M = 25.0 * METRE_PER_FOOT
+PPV_EXPONENT = 1.1
+
+# Which soils a drum suits. Common practice, no source; that padded drums are not for cohesionless soil: TRID 26506.
+DRUM_SUITS: dict[tuple[Drum, bool], frozenset[str]] = {
+    (Drum.SMOOTH, True): frozenset({"granular", "silty"}),
+    (Drum.SMOOTH, False): frozenset({"granular", "silty"}),
+    (Drum.PADDED, True): frozenset({"clayey", "silty"}),
+    (Drum.PADDED, False): frozenset({"clayey", "silty"}),
+    (Drum.PNEUMATIC, True): frozenset({"granular", "silty", "clayey"}),
+    (Drum.PNEUMATIC, False): frozenset({"granular", "silty", "clayey"}),
+}
+
+
+def area_rate_m2_h(
+    speed_km_h: float, rolled_width_m: float, overlap_m: float, passes: float, efficiency: float
+) -> float:
+    """Return the finished area per hour of one roller [m2/h].
+
+    speed_km_h      [km/h], rolling
+    rolled_width_m  width of the drum [m]
+    overlap_m       width that each pass rolls again beside the one before [m], below rolled_width_m
+    passes          full coverages that the lift needs [-]; no pass at all gives infinity
+    efficiency      working minutes of an hour / 60 [-], 0 to 1
+
+    Source: field-manual production formula. Checked in tests/published/rolling_production.toml.
+    """
+    swath_m_h = 1000.0 * speed_km_h * max(rolled_width_m - overlap_m, 0.0) * efficiency
+    return swath_m_h / passes if passes else float("inf")
+
+
+def volume_rate_m3_h(area_m2_h: float, lift_thickness_m: float) -> float:
+    """Return the finished volume per hour [m3/h]: finished area [m2/h] times lift thickness [m], both of one state.
+
+    Source: identity. Checked in tests/published/rolling_production.toml.
+    """
+    return area_m2_h * lift_thickness_m
+
+
+def rolling_time_h(strip: Strip, roller: Roller) -> float:
+    """Return how long one roller takes for a strip [h]; infinite where the roller would never finish.
+
+    The strip's number of passes goes before the roller's.
+    Source: work / rate, FM 5-434 ch. 1. Checked in tests/published/rolling_production.toml.
+    """
+    passes = roller.passes if strip.passes is None else strip.passes
+    rate = area_rate_m2_h(roller.speed_km_h, roller.rolled_width_m, roller.overlap_m, passes, roller.efficiency)
+    if rate <= 0.0:
+        return float("inf")
+    return strip.area_m2 / rate
+
+
+def soil_group(material: Material) -> str:
+    """Return "granular", "silty" or "clayey" for a material; its own word goes before its soil class."""
+    return "granular" if material.is_granular else SOIL_CLASSES[material.soil_class].group
+
+
+def drum_suits(roller: Roller, material: Material) -> bool:
+    """Return whether the drum suits the soil. Common practice, no source."""
+    return soil_group(material) in DRUM_SUITS[roller.drum, roller.vibrates]
+
+
+def vibration_ppv_mm_s(distance_m: float, exponent: float = PPV_EXPONENT) -> float:
+    """Return the peak particle velocity of a vibratory roller at a distance [mm/s].
+
+    distance_m   [m], above 0
+    exponent     loss with distance [-], 1.0 for hard ground to 1.5
+
+    Source: Caltrans 2013. Checked in tests/published/vibration.toml.
+    """
+    return float(ROLLER_PPV_MM_S * (ROLLER_PPV_DISTANCE_M / distance_m) ** exponent)
+
+
+def vibration_caution_m(limit_mm_s: float, ppv_mm_s: float = ROLLER_PPV_MM_S, exponent: float = PPV_EXPONENT) -> float:
+    """Return the distance within which the drum must not vibrate [m].
+
+    limit_mm_s   greatest vibration at the structure [mm/s], above 0
+    ppv_mm_s     the machine's vibration at 25 ft [mm/s]
+    exponent     loss with distance [-]
+
+    Source: Caltrans 2013, solved for the distance. Checked in tests/published/vibration.toml.
+    """
+    return ROLLER_PPV_DISTANCE_M * float((ppv_mm_s / limit_mm_s) ** (1.0 / exponent))
+
+
+def must_not_vibrate(strip: Strip, roller: Roller, settings: Mapping[str, float]) -> bool:
+    """Return whether a vibrating roller has to run as dead weight: the strip says so, or a structure is near.
+
+    A limit that is not known counts as near. Switching off on fragile ground and near buildings: common practice.
+    """
+    if not roller.vibrates:
+        return False
+    if not strip.may_vibrate:
+        return True
+    if strip.distance_to_structure_m is None:
+        return False
+    caution_m = vibration_caution_m(settings.get("vibration_limit_mm_s", float("nan")))
+    return not strip.distance_to_structure_m > caution_m

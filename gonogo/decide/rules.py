@@ -1,0 +1,136 @@
+"""The ordered table of rules, and nothing else.
+
+A condition is (fact, operator, fact or setting); the conditions of a row are joined by "and", "or" is a second row. The
+facts "yes" and "no" are the numbers that a yes/no fact has. How the table is judged stands in decide/verdict.py: first
+the gate (anything unknown waits), then the first row that holds. Rows that let work go on stand last.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gonogo.records import Verdict
+
+Condition = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One row.
+
+    id              stored with every decision
+    when            conditions, all of which must hold
+    because         reason key, a row of keys.REASONS
+    site_may_change whether a setting of the row may be changed by a site (defaults.toml says which)
+    """
+
+    id: str
+    verdict: Verdict
+    when: tuple[Condition, ...]
+    because: str
+    site_may_change: bool
+
+
+_TOO_DRY: Condition = ("chance_too_dry", ">", "too_dry_chance_max")
+_TOO_WET: Condition = ("chance_too_wet", ">", "too_wet_chance_max")
+
+
+def _wait(rule_id: str, *when: Condition, because: str, site_may_change: bool = False) -> Rule:
+    """Return a row that makes a strip wait."""
+    return Rule(id=rule_id, verdict=Verdict.WAIT, when=when, because=because, site_may_change=site_may_change)
+
+
+RULES: tuple[Rule, ...] = (
+    # --- nothing to go by
+    _wait("no_forecast", ("is_forecast_usable", "==", "no"), because="no_forecast"),
+    _wait("forecast_too_old", ("forecast_age_h", ">", "forecast_max_age_h"), because="forecast_too_old"),
+    # --- nobody there, or no time
+    _wait("day_off", ("is_working_day", "==", "no"), because="day_off"),
+    _wait(
+        "not_enough_hours",
+        ("working_hours_left_h", "<", "time_needed_h"),
+        because="not_enough_hours",
+        site_may_change=True,
+    ),
+    # --- weather that stops everything
+    _wait("frozen", ("longest_unfrozen_h", "<", "time_needed_h"), because="frozen", site_may_change=True),
+    _wait("stormy", ("longest_calm_h", "<", "time_needed_h"), because="stormy", site_may_change=True),
+    _wait(
+        "weather_leaves_no_time",
+        ("longest_workable_h", "<", "time_needed_h"),
+        because="weather_leaves_no_time",
+        site_may_change=True,
+    ),
+    _wait("rain_too_soon", ("chance_of_rain", ">", "chance_spare"), because="rain_too_soon", site_may_change=True),
+    # --- nothing measured
+    _wait("no_reading", ("has_reading", "==", "no"), because="no_reading"),
+    _wait(
+        "reading_too_old",
+        ("reading_age_h", ">", "reading_max_age_h"),
+        because="reading_too_old",
+        site_may_change=True,
+    ),
+    # --- the lift itself
+    _wait("too_wet_or_too_dry", _TOO_WET, _TOO_DRY, because="too_uncertain", site_may_change=True),
+    _wait("too_wet", _TOO_WET, because="too_wet", site_may_change=True),
+    _wait(
+        "retest_after_rain",
+        ("rained_since_reading_mm", ">", "heavy_rain_retest_mm"),
+        because="retest_after_rain",
+        site_may_change=True,
+    ),
+    _wait("split_lift", ("chance_split", ">", "split_chance_max"), because="split_lift", site_may_change=True),
+    # --- too dry: what keeps the water truck away, then the water truck
+    _wait(
+        "lift_too_thick_to_mix",
+        _TOO_DRY,
+        ("is_mixable", "==", "no"),
+        because="lift_too_thick_to_mix",
+        site_may_change=True,
+    ),
+    _wait(
+        "rain_will_wet_it",
+        _TOO_DRY,
+        ("chance_rain_does_it", ">=", "rain_does_it_chance"),
+        because="rain_will_wet_it",
+        site_may_change=True,
+    ),
+    _wait("no_truck", _TOO_DRY, ("has_truck", "==", "no"), because="no_truck", site_may_change=True),
+    # A dose too small to matter on a strip that may be too dry: the spread is the trouble, and only a test mends that.
+    _wait(
+        "dose_too_small",
+        _TOO_DRY,
+        ("dose_litres_m2", "<", "dose_min_litres_m2"),
+        because="too_uncertain",
+        site_may_change=True,
+    ),
+    _wait(
+        "no_time_for_water",
+        _TOO_DRY,
+        ("is_water_in_time", "==", "no"),
+        because="no_time_for_water",
+        site_may_change=True,
+    ),
+    Rule(
+        id="water",
+        verdict=Verdict.WATER,
+        when=(_TOO_DRY, ("is_water_in_time", "==", "yes")),
+        because="too_dry",
+        site_may_change=True,
+    ),
+    # --- right
+    _wait(
+        "rain_in_window",
+        ("chance_in_window", ">=", "chance_needed"),
+        ("rain_free_h", "<", "time_needed_h"),
+        because="rain_too_soon",
+        site_may_change=True,
+    ),
+    Rule(
+        id="window",
+        verdict=Verdict.COMPACT,
+        when=(("chance_in_window", ">=", "chance_needed"), ("rain_free_h", ">=", "time_needed_h")),
+        because="in_window",
+        site_may_change=True,
+    ),
+)

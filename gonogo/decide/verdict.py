@@ -1,0 +1,206 @@
+"""From inputs to decisions: judge the table of rules for every strip, and keep what every row saw."""
+
+from __future__ import annotations
+
+import math
+import operator
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gonogo.decide import facts, water
+from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
+from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.outlook import band_pct, next_workable_utc
+from gonogo.decide.rolling import rolling_time_h
+from gonogo.decide.rules import RULES, Condition, Rule
+from gonogo.decide.windows import Prepared, moment, prepare, run_around
+from gonogo.records import Decision, RuleSeen, Site, Strip, Verdict
+
+NOT_KNOWABLE = "not_knowable"  # rule id and reason where the gate closed
+NOTHING_HELD = "nothing_held"  # rule id where no row held
+_UNSURE = "too_uncertain"
+
+OPERATORS: dict[str, Callable[[float, float], bool]] = {
+    ">": operator.gt,
+    ">=": operator.ge,
+    "<": operator.lt,
+    "<=": operator.le,
+    "==": operator.eq,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What the table says of one strip."""
+
+    verdict: Verdict
+    rule_id: str
+    reason: str
+    seen: tuple[RuleSeen, ...]
+
+
+def _seen(rule_id: str, when: Sequence[Condition], number: Callable[[str], float]) -> RuleSeen:
+    """Return a row as judged; held is None where a number is unknown."""
+    saw = tuple((left, number(left), op, right, number(right)) for left, op, right in when)
+    unknown = any(math.isnan(a) or math.isnan(b) for _, a, _, _, b in saw)
+    held = None if unknown else all(OPERATORS[op](a, b) for _, a, op, _, b in saw)
+    return RuleSeen(rule_id=rule_id, held=held, saw=saw)
+
+
+def judge(strip_facts: Mapping[str, float], settings: Mapping[str, float], rules: Sequence[Rule] = RULES) -> Judged:
+    """Return the verdict of the table for one strip, with every row as it was judged.
+
+    strip_facts   facts by name; settings   by name. A name is looked up in the facts first; one found nowhere is NaN.
+
+    The gate comes first: if any fact or setting that any row names is NaN, the strip waits as not knowable, whatever
+    else is true. Then the first row that holds decides; if none does, the strip waits.
+    """
+
+    def number(name: str) -> float:
+        return float(strip_facts.get(name, settings.get(name, math.nan)))
+
+    seen = tuple(_seen(rule.id, rule.when, number) for rule in rules)
+    if any(row.held is None for row in seen):
+        return Judged(verdict=Verdict.WAIT, rule_id=NOT_KNOWABLE, reason=NOT_KNOWABLE, seen=seen)
+    for rule, row in zip(rules, seen, strict=True):
+        if row.held:
+            return Judged(verdict=rule.verdict, rule_id=rule.id, reason=rule.because, seen=seen)
+    return Judged(verdict=Verdict.WAIT, rule_id=NOTHING_HELD, reason=_UNSURE, seen=seen)
+
+
+def sentences(
+    table: Sequence[Row], judged: Judged, strip_facts: Mapping[str, float], settings: Mapping[str, float]
+) -> tuple[str, ...]:
+    """Return the keys of the sentences that stand under a verdict, in the order of their table, each once."""
+
+    def number(name: str) -> float:
+        return float(strip_facts.get(name, settings.get(name, math.nan)))
+
+    keys: dict[str, None] = {}
+    for row in table:
+        if judged.verdict in row.verdicts and (not row.reasons or judged.reason in row.reasons):
+            held = _seen(row.key, row.when, number).held
+            if held or (held is None and row.if_unknown):
+                keys[row.key] = None
+    return tuple(keys)
+
+
+def _of_strip(columns: Mapping[str, Floats], s: int) -> dict[str, float]:
+    """Return the facts of one strip."""
+    return {name: float(column[s]) for name, column in columns.items()}
+
+
+def decide(inputs: MorningInputs) -> tuple[Decision, ...]:
+    """Return the decision for every strip, in the order of inputs.strips.
+
+    Water is decided in two steps: the table says who would be watered if the truck could do it; the trucks then serve
+    those strips in the order given; and the table is judged again with what came out.
+    """
+    prepared, settings = prepare(inputs), inputs.settings
+    n_strips = range(len(inputs.strips))
+    dry_run = facts.collect(facts.Known(prepared=prepared, watered={}))
+    wanted = [s for s in n_strips if judge(_of_strip(dry_run, s), settings).verdict == Verdict.WATER]
+    free_h: dict[str, float] = {}
+    watered = water.plan(prepared, wanted, free_h)
+    columns = facts.collect(facts.Known(prepared=prepared, watered=watered)) if watered else dry_run
+    decisions = tuple(
+        _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free_h)
+        for s in n_strips
+    )
+    return _with_full_days(prepared, decisions)
+
+
+def _decision(
+    prepared: Prepared,
+    s: int,
+    judged: Judged,
+    strip_facts: dict[str, float],
+    watered: water.Outcome | None,
+    free_h: dict[str, float],
+) -> Decision:
+    """Return the decision of one strip with its times, sentences and water."""
+    inputs, strip = prepared.inputs, prepared.inputs.strips[s]
+    from_h = until_h = math.nan
+    plan = None
+    best = prepared.best[s]
+    if judged.verdict == Verdict.COMPACT and best is not None:
+        from_h, until_h = run_around(prepared.candidates[s], best, prepared.chance_needed)
+        if strip_facts["evaporation_mm_h"] >= inputs.setting("strong_evaporation_mm_h"):
+            plan = water.maintain(prepared, s, best, free_h)
+    elif judged.verdict == Verdict.WATER and watered is not None:
+        from_h, until_h, plan = watered.from_h, watered.until_h, watered.plan
+    waits = judged.verdict == Verdict.WAIT
+    row = prepared.row_at(prepared.today.from_h)
+    mean, p10, p90 = (math.nan,) * 3 if row is None else band_pct(inputs.w_pct[row, s])
+    return Decision(
+        strip_id=strip.id,
+        verdict=judged.verdict,
+        rule_id=judged.rule_id,
+        reason=judged.reason,
+        from_utc=None if math.isnan(from_h) else moment(from_h),
+        until_utc=None if math.isnan(until_h) else moment(until_h),
+        next_utc=next_workable_utc(prepared, s) if waits else None,
+        facts=strip_facts,
+        seen=judged.seen,
+        advice=sentences(ADVICE_ROWS, judged, strip_facts, inputs.settings),
+        test=sentences(TEST_ROWS, judged, strip_facts, inputs.settings),
+        water=plan,
+        w_now_pct=mean,
+        w_p10_pct=p10,
+        w_p90_pct=p90,
+        w_top_pct=math.nan if row is None else float(np.mean(inputs.w_top_pct[row, s])),
+        w_base_pct=math.nan if row is None else float(np.mean(inputs.w_base_pct[row, s])),
+        reading_age_h=float(inputs.reading_age_h[s]),
+        rolling_time_h=prepared.rolling_h[s],
+    )
+
+
+def _with_full_days(prepared: Prepared, decisions: tuple[Decision, ...]) -> tuple[Decision, ...]:
+    """Return the decisions, with a word where a crew's one roller has more to roll today than the hours hold."""
+    inputs = prepared.inputs
+    busy: dict[str, float] = {}
+    for strip, decision in zip(inputs.strips, decisions, strict=True):
+        if decision.verdict != Verdict.WAIT:
+            roller = inputs.crew(strip).roller.id
+            busy[roller] = busy.get(roller, 0.0) + decision.rolling_time_h
+    hours = prepared.today.hours - prepared.seal_h
+    return tuple(
+        replace(d, advice=(*d.advice, "crew_day_too_full"))
+        if d.verdict != Verdict.WAIT and busy[inputs.crew(strip).roller.id] > hours
+        else d
+        for strip, d in zip(inputs.strips, decisions, strict=True)
+    )
+
+
+def no_verdict(site: Site, strips: Sequence[Strip], reason: str) -> tuple[Decision, ...]:
+    """Return "wait" for every strip, for a morning on which nothing could be computed.
+
+    reason   a row of keys.REASONS: "not_knowable" where the computation failed, "no_forecast" where there was none
+    """
+    judged = Judged(verdict=Verdict.WAIT, rule_id=NOT_KNOWABLE, reason=reason, seen=())
+    return tuple(
+        Decision(
+            strip_id=strip.id,
+            verdict=Verdict.WAIT,
+            rule_id=NOT_KNOWABLE,
+            reason=reason,
+            from_utc=None,
+            until_utc=None,
+            next_utc=None,
+            facts={},
+            seen=(),
+            advice=sentences(ADVICE_ROWS, judged, {}, {}),
+            test=sentences(TEST_ROWS, judged, {}, {}),
+            water=None,
+            w_now_pct=math.nan,
+            w_p10_pct=math.nan,
+            w_p90_pct=math.nan,
+            w_top_pct=math.nan,
+            w_base_pct=math.nan,
+            reading_age_h=math.nan,
+            rolling_time_h=rolling_time_h(strip, site.crew(strip.crew_id).roller),
+        )
+        for strip in strips
+    )
