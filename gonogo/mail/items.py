@@ -33,7 +33,12 @@ class SkyView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterView:
-    """Water for one strip as the truck driver works it. place: position in driving order, from 1."""
+    """Water for one strip as the truck driver works it.
+
+    place      position in driving order, from 1
+    lanes      widths of the spray bar across the strip
+    sections   where each load begins and runs out, along the strip
+    """
 
     place: int
     strip_id: str
@@ -44,8 +49,8 @@ class WaterView:
     per_pass: Amount
     passes: int
     speed: Amount
-    load_ends: tuple[Amount, ...]
-    length: Amount
+    lanes: int
+    sections: tuple[tuple[Amount, Amount], ...]
     start: Moment
     finish: Moment
     roll: Span | None
@@ -63,6 +68,7 @@ class StripView:
     verdict: str
     window: Span | None
     next: Moment | None
+    has_moisture: bool
     moisture: Amount
     moisture_low: Amount
     moisture_high: Amount
@@ -78,9 +84,7 @@ class StripView:
     reason: Phrase
     advice: tuple[Phrase, ...]
     tests: tuple[Phrase, ...]
-    chance_inside: Chance | None
-    chance_dry: Chance | None
-    chance_wet: Chance | None
+    chances: tuple[Chance, Chance, Chance] | None  # inside the window, too dry, too wet
     has_reading: bool
     reading_age: Duration
     rolling_time: Duration
@@ -90,22 +94,30 @@ class StripView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayView:
-    """One day of the horizon: its rain. Day and site share it."""
+    """One day of the horizon and its rain, the same for every strip. is_dry: the shown amount is nought."""
 
     day: Day
+    head: Day
     rain: Amount
     rain_chance: Chance
+    is_dry: bool
     is_working_day: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellView:
-    """One strip on one day. is_workable: there is a stretch with at least the chance that the site asks for."""
+    """One strip on one day.
+
+    hours         workable hours of the shift, whole
+    span_times    the best stretch without its date, for a place that names the day
+    is_workable   there is a stretch with at least the chance that the site asks for
+    """
 
     day: Day
     chance: Chance
     hours: Number
     span: Span | None
+    span_times: Span | None
     is_workable: bool
     is_working_day: bool
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
 from gonogo.mail import phrases
 from gonogo.mail.items import StripView, WaterView
 from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
-from gonogo.records import Crew, Decision, Site, Strip, Verdict
+from gonogo.records import Crew, Decision, Site, Strip, Truck, Verdict
 
 VOCABULARY: dict[str, dict[str, Key]] = {
     "reason": REASONS,
@@ -55,6 +56,7 @@ def strip(
         verdict=decision.verdict.value,
         window=clock.span(decision.from_utc, decision.until_utc),
         next=clock.at(decision.next_utc, "later") if decision.next_utc else None,
+        has_moisture=math.isfinite(decision.w_now_pct),
         moisture=moisture,
         moisture_low=phrases.amount("w_pct", decision.w_p10_pct),
         moisture_high=phrases.amount("w_pct", decision.w_p90_pct),
@@ -70,9 +72,7 @@ def strip(
         reason=_sentence("reason", decision.reason, decision, clock),
         advice=tuple(_sentence("advice", key, decision, clock) for key in decision.advice),
         tests=tuple(_sentence("test", key, decision, clock) for key in decision.test),
-        chance_inside=_chance(decision, "chance_in_window"),
-        chance_dry=_chance(decision, "chance_too_dry"),
-        chance_wet=_chance(decision, "chance_too_wet"),
+        chances=_chances(decision),
         has_reading=math.isfinite(decision.reading_age_h),
         reading_age=phrases.duration(decision.reading_age_h, step_min=60),
         rolling_time=phrases.duration(decision.rolling_time_h),
@@ -81,7 +81,9 @@ def strip(
     )
 
 
-def watering(decisions: Sequence[Decision], own: Mapping[str, Strip], clock: Clock) -> tuple[WaterView, ...]:
+def watering(
+    decisions: Sequence[Decision], own: Mapping[str, Strip], truck: Truck | None, clock: Clock
+) -> tuple[WaterView, ...]:
     """Return the strips that get water, in driving order."""
     wet = sorted(
         ((d, d.water) for d in decisions if d.water is not None), key=lambda pair: (pair[1].start_utc, pair[0].strip_id)
@@ -101,8 +103,11 @@ def watering(decisions: Sequence[Decision], own: Mapping[str, Strip], clock: Clo
                 per_pass=phrases.amount("litres_m2", plan.litres_m2_per_pass),
                 passes=plan.passes,
                 speed=phrases.amount("speed_km_h", plan.speed_km_h),
-                load_ends=tuple(phrases.amount("length_m", end) for end in plan.load_ends_m),
-                length=phrases.amount("length_m", its_strip.length_m),
+                lanes=math.ceil(its_strip.width_m / truck.bar_width_m - 1e-9) if truck else 1,
+                sections=tuple(
+                    (phrases.amount("length_m", start), phrases.amount("length_m", end))
+                    for start, end in itertools.pairwise((0.0, *plan.load_ends_m))
+                ),
                 start=clock.at(plan.start_utc),
                 finish=clock.at(plan.finish_utc, "later"),
                 roll=clock.span(decision.from_utc, decision.until_utc),
@@ -113,10 +118,15 @@ def watering(decisions: Sequence[Decision], own: Mapping[str, Strip], clock: Clo
     return tuple(views)
 
 
-def _chance(decision: Decision, fact: str) -> Chance | None:
-    """Return a chance among the facts, None where the decision was made without it."""
-    value = decision.facts.get(fact, math.nan)
-    return None if math.isnan(value) else phrases.chance(value)
+def _chances(decision: Decision) -> tuple[Chance, Chance, Chance] | None:
+    """Return the chances of being inside the window, too dry and too wet; None where none was computed.
+
+    All nought is how the facts say that no stretch of today fits.
+    """
+    inside, dry, wet = (decision.facts.get(f"chance_{name}", math.nan) for name in ("in_window", "too_dry", "too_wet"))
+    if math.isnan(inside + dry + wet) or inside + dry + wet == 0:
+        return None
+    return phrases.chance(inside), phrases.chance(dry), phrases.chance(wet)
 
 
 def _deviation(moisture: Amount, optimum: Amount) -> Phrase:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 
 from gonogo.mail.items import MorningView
 from gonogo.mail.language import NO_BREAK, Speaker
-from gonogo.mail.phrases import Day
 
 COLUMNS = 77
 LABEL_COLUMNS = 11
@@ -38,7 +38,7 @@ def hang(text: str, label: str = "", indent: int = 2, gutter: int = LABEL_COLUMN
 
 def day_table(view: MorningView, speak: Speaker) -> str:
     """Return the table of strips by days, with the rain of each day below, in blocks that fit the width."""
-    heads = [speak.say(Day(day=d.day.day, form="head")) for d in view.days]
+    heads = [speak.say(d.head) for d in view.days]
     lines: list[tuple[str, list[str]]] = []
     for row in view.rows:
         by_day = {c.day.day: c for c in row.cells}
@@ -53,25 +53,29 @@ def day_table(view: MorningView, speak: Speaker) -> str:
                 hours.append("")
             else:
                 chances.append(speak.say(cell.chance) + ("*" if cell.is_workable else ""))
-                hours.append(speak.word("text.hours", n=cell.hours))
+                hours.append(speak.word("text.hours", n=cell.hours) if cell.is_workable else "-")
         lines += [(row.name, chances), ("", hours)]
-    rain = [speak.say(d.rain) for d in view.days]
+    rain = [speak.word("text.dry") if d.is_dry else speak.say(d.rain) for d in view.days]
     lines += [(speak.word("label.rain"), rain), ("", [speak.say(d.rain_chance) for d in view.days])]
 
-    width = max(len(text) for text in (*heads, *(t for _, texts in lines for t in texts))) + 2
-    per_block = max((COLUMNS - NAME_COLUMNS) // width, 1)
+    name_width = min(max(len(name) for name, _ in lines) + 1, NAME_COLUMNS)
+    widest = max(len(text) for text in (*heads, *(t for _, texts in lines for t in texts)))
+    # Two spaces between columns where all days then fit on one line, else one.
+    width = widest + (2 if name_width + len(heads) * (widest + 2) <= COLUMNS else 1)
+    n_blocks = math.ceil(len(heads) / max((COLUMNS - name_width) // width, 1))
+    per_block = math.ceil(len(heads) / n_blocks)
     blocks = []
     for start in range(0, len(heads), per_block):
         part = slice(start, start + per_block)
-        rows = [_row("", heads[part], width), *(_row(name, texts[part], width) for name, texts in lines)]
-        blocks.append("\n".join(rows))
+        rows = [("", heads[part]), *((name, texts[part]) for name, texts in lines)]
+        blocks.append("\n".join(_row(name, cells, name_width, width) for name, cells in rows))
     return "\n\n".join(blocks)
 
 
-def _row(name: str, cells: Sequence[str], width: int) -> str:
+def _row(name: str, cells: Sequence[str], name_width: int, width: int) -> str:
     """Return one line of the table; a long name is cut, the mail's other sections give it whole."""
-    shown = name if len(name) < NAME_COLUMNS else name[: NAME_COLUMNS - 2] + "."
-    return (shown.ljust(NAME_COLUMNS) + "".join(c.rjust(width) for c in cells)).rstrip()
+    shown = name if len(name) < name_width else name[: name_width - 2] + "."
+    return (shown.ljust(name_width) + "".join(c.rjust(width) for c in cells)).rstrip()
 
 
 def tidy(text: str) -> str:

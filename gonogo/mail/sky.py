@@ -38,7 +38,7 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
     fallen = np.cumsum(np.nan_to_num(members), axis=0)
     has_begun = (fallen >= MEASURABLE_RAIN_MM).mean(axis=1) >= 0.5 if len(fallen) else np.zeros(0, dtype=bool)
     return SkyView(
-        service=weather.service,
+        service=weather.service.replace("_", " ").title(),
         fetched=phrases.moment(weather.fetched_utc, site.zone, day, step_min=1),
         age=phrases.duration(max((now_utc - weather.fetched_utc).total_seconds(), 0.0) / 3600.0, step_min=5),
         is_old=weather.rung != Rung.FRESH,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -63,7 +64,7 @@ def build(
     ours.sort(key=lambda d: (order[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
 
     clock = Clock(site=site, day=day)
-    watering = lifts.watering(ours, own, clock)
+    watering = lifts.watering(ours, own, crew.truck, clock)
     by_strip = {w.strip_id: w for w in watering}
     strips = tuple(lifts.strip(d, own[d.strip_id], site, crew, clock, by_strip.get(d.strip_id)) for d in ours)
     is_knowable = any(d.reason not in NO_VERDICT for d in ours)
@@ -110,7 +111,7 @@ def flip(strip: str, before: Verdict, after: Verdict) -> Phrase:
 
 
 def _waiting(decision: Decision) -> Decision:
-    """Return the decision turned into "wait, no forecast"."""
+    """Return the decision turned into "wait, no forecast"; moisture carried on by no forecast is not shown either."""
     if decision.verdict == Verdict.WAIT and decision.reason in NO_VERDICT:
         return decision
     return replace(
@@ -120,9 +121,16 @@ def _waiting(decision: Decision) -> Decision:
         from_utc=None,
         until_utc=None,
         next_utc=None,
+        facts={},
+        seen=(),
         advice=(),
-        test=(),
+        test=("test_before_rolling",),
         water=None,
+        w_now_pct=math.nan,
+        w_p10_pct=math.nan,
+        w_p90_pct=math.nan,
+        w_top_pct=math.nan,
+        w_base_pct=math.nan,
     )
 
 
@@ -171,8 +179,10 @@ def _horizon(
     days = {
         o.day: DayView(
             day=Day(day=o.day),
+            head=Day(day=o.day, form="head"),
             rain=phrases.amount("rain_mm", o.rain_mm),
             rain_chance=phrases.chance(o.rain_chance),
+            is_dry=phrases.amount("rain_mm", o.rain_mm).metric[0] == 0,
             is_working_day=o.is_working_day,
         )
         for o in ours
@@ -194,6 +204,7 @@ def _cell(outlook: OutlookDay, clock: Clock) -> CellView:
         chance=phrases.chance(outlook.chance),
         hours=Number(value=round(outlook.workable_h)),
         span=span,
+        span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
         is_workable=outlook.is_working_day and span is not None and outlook.workable_h > 0,
         is_working_day=outlook.is_working_day,
     )

@@ -331,7 +331,7 @@ def outlook(n_days: int = 8) -> tuple[OutlookDay, ...]:
         for offset in range(n_days):
             day = DAY + timedelta(days=offset)
             works = day.weekday() < 5
-            share = max(0.0, min(1.0, 0.93 - 0.11 * abs(offset - place)))
+            share = max(0.0, min(1.0, 0.93 - 0.11 * abs(offset - (0, 0, 2, 0, 1, 2)[place])))
             hours = round(10 * share) if works and share >= 0.7 else 0
             rows.append(
                 OutlookDay(
