@@ -141,7 +141,7 @@ class ConfigFile:
         else:
             wrong = _TYPES.get(kind, f"is not right: {detail['msg'].lower()}.")
             quoted = isinstance(value_at(self.raw, at), str) and kind not in ("missing", "string_too_short")
-            self.complain(at, wrong, f"Write {'without quotes, ' if quoted else ''}for example, {example(key)}.")
+            self.complain(at, wrong, f"Write{' it without quotes,' if quoted else ','} for example, {example(key)}.")
 
     def _note_unknown_key(self, model: type[BaseModel], inner: Loc, at: Loc, key: str) -> None:
         known = list(_fields_at(model, inner[:-1]))

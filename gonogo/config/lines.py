@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import takewhile
 
 Loc = tuple[str | int, ...]
 
@@ -31,11 +32,14 @@ def line_of(text: str, loc: Loc) -> int | None:
                 for depth in range(1, len(table)):
                     if table[:depth] in counts:
                         table = (*table[:depth], str(counts[table[:depth]]), *table[depth:])
-            here = table
+            here, is_header = table, True
         elif key := _KEY.match(line):
+            is_header = False
             here = (*table, *(part.strip("\"'") for part in _PART.findall(key[1])))
         else:
             continue
-        if len(here) > best and wanted[: len(here)] == here:
-            best, best_line = len(here), number
+        shared = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], zip(here, wanted, strict=False)))
+        # A header below the table wanted ([strip.N1.reading] for strip.N1) shows where that table is.
+        if shared > best and (shared == len(here) or (is_header and shared >= min(2, len(wanted)))):
+            best, best_line = shared, number
     return best_line

@@ -38,13 +38,12 @@ def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str,
     """Return the service-wide part of a config; every fault of the file becomes a complaint on it."""
     keys = {k: v for k, v in file.raw.items() if k not in _TABLES}
     head = file.read(HeadTable, keys, ())
-    operator = head.operator if head else None
     return ServiceFile(
         use=head.use if head else "",
-        operator_address=operator,
+        operator_address=head.operator if head else None,
         store_url=_store_url(file, environ),
         transport=_transport(file, environ),
-        services=_services(file, vocabulary, operator, environ),
+        services=_services(file, vocabulary, head, environ),
         settings=read_settings(file, "operator"),
     )
 
@@ -153,7 +152,7 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
 
 
 def _services(
-    file: ConfigFile, vocabulary: Vocabulary, operator: str | None, environ: Mapping[str, str]
+    file: ConfigFile, vocabulary: Vocabulary, head: HeadTable | None, environ: Mapping[str, str]
 ) -> tuple[ServiceSettings, ...]:
     """Return the weather services in the order in which they are asked."""
     raw: Any = file.raw.get("weather", [])
@@ -176,8 +175,8 @@ def _services(
         table = file.read(WeatherTable, entry, loc)
         if table is None:
             continue
-        contact = table.contact or operator or ""
-        if not contact and name in vocabulary.need_contact:
+        contact = table.contact or (head.operator if head else None) or ""
+        if head is not None and not contact and name in vocabulary.need_contact:
             file.complain(
                 (*loc, "contact"),
                 "is missing: this service asks for an address to write to when something is wrong.",
@@ -185,6 +184,12 @@ def _services(
             )
             continue
         key = read_secret(file, loc, "key", env=table.key_env, path=table.key_file, environ=environ)
+        if key is None and head is not None and head.use == "commercial" and name in vocabulary.commercial_needs_key:
+            file.warn(
+                (*loc, "service"),
+                'is free without a key for non-commercial use only; this config says use = "commercial".',
+                "Set key_env with a paid plan's key, put a service that allows commercial use first, or only evaluate.",
+            )
         services.append(
             ServiceSettings(
                 name=table.service,

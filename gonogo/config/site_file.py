@@ -138,9 +138,9 @@ def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
             if not isinstance(person, dict):
                 continue
             loc = ("crew", name, "person", n)
-            for key, known in (("role", vocabulary.roles), ("language", vocabulary.languages)):
-                if isinstance(person.get(key), str) and person[key] not in known:
-                    file.complain((*loc, key), f"is no {key} of the mails.", choose_from(person[key], known))
+            for key, words in (("role", vocabulary.roles), ("language", vocabulary.languages)):
+                if isinstance(person.get(key), str) and person[key] not in words:
+                    file.complain((*loc, key), f"is no {key} of the mails.", choose_from(person[key], words))
             mail = (str(person.get("address")).casefold(), str(person.get("role")))
             if mail in seen and "address" in person:
                 file.complain((*loc, "address"), "would get the same mail twice.", "Delete one of the two people.")

@@ -125,10 +125,10 @@ _KEY_IN_URL = re.compile(r"key|token|secret|password", re.IGNORECASE)
 _LOCAL_HOSTS = ("localhost", "127.0.0.1", "::1")
 
 
-def near(word: str, known: Iterable[str]) -> str | None:
-    """Return the known word that a mistyped one is nearest to, or None."""
+def near(word: str, known: Iterable[str], *, likeness: float = 0.6) -> str | None:
+    """Return the known word that a mistyped one is nearest to, or None where none is like it (0 to 1) enough."""
     by_fold = {k.casefold().replace(" ", "_"): k for k in known}
-    hits = difflib.get_close_matches(word.casefold().replace(" ", "_"), list(by_fold), n=1, cutoff=0.6)
+    hits = difflib.get_close_matches(word.casefold().replace(" ", "_"), list(by_fold), n=1, cutoff=likeness)
     return by_fold[hits[0]] if hits else None
 
 
@@ -191,7 +191,7 @@ def _zone_name(value: str) -> str:
     try:
         ZoneInfo(value)
     except (KeyError, ValueError, OSError) as error:
-        suggestion = near(value, available_timezones())
+        suggestion = near(value, available_timezones(), likeness=0.8)
         hint = f'Did you mean "{suggestion}"? ' if suggestion else ""
         raise fault(
             "is no time zone of the IANA database.", f'{hint}Write region and city, for example "America/Chicago".'

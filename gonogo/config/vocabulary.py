@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from importlib import resources
 
+from gonogo.soil.ensemble import METHOD_ERROR_PCT
 from gonogo.weather import services
-
-METHOD_ERROR_PCT = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vocabulary:
     """roles, languages: what mails can be written for; methods: moisture tests; services: weather services.
 
-    need_contact   services that want a mail address in the request
+    need_contact            services that want a mail address in the request
+    commercial_needs_key    services that are free without a key for non-commercial use only
     """
 
     roles: tuple[str, ...]
@@ -22,6 +22,7 @@ class Vocabulary:
     methods: tuple[str, ...]
     services: tuple[str, ...]
     need_contact: tuple[str, ...] = ()
+    commercial_needs_key: tuple[str, ...] = ()
 
 
 def installed() -> Vocabulary:
@@ -35,4 +36,5 @@ def installed() -> Vocabulary:
         methods=tuple(METHOD_ERROR_PCT),
         services=tuple(found),
         need_contact=tuple(name for name, service in found.items() if service.needs_contact),
+        commercial_needs_key=tuple(name for name, service in found.items() if service.commercial_needs_key),
     )

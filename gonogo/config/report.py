@@ -1,0 +1,154 @@
+"""What `gonogo check` and `gonogo settings` print, as text."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections import Counter
+from collections.abc import Iterator
+
+from gonogo.config.load import Config
+from gonogo.config.settings import Setting, setting_rows
+from gonogo.config.tables import DAYS
+from gonogo.errors import ConfigError
+from gonogo.records import Crew, Material, Site, Transport
+from gonogo.weather import services
+
+WIDTH = 100
+
+
+def check_report(config: Config) -> str:
+    """Return what an accepted config holds: sites, crews, strips, weather services and licence, mail, warnings."""
+    n_strips = sum(len(site.strips) for site in config.sites)
+    lines = [f"{config.folder}: no fault. {_count(len(config.sites), 'site')}, {_count(n_strips, 'strip')}."]
+    for site in config.sites:
+        lines += ["", *_site(site, len(config.readings[site.id]))]
+    lines += ["", f"Weather, asked in this order, for {config.use} use:"]
+    known = services.find()
+    for n, asked in enumerate(config.services, start=1):
+        service = known[asked.name]
+        host = f" at {asked.base_url}" if asked.base_url else ""
+        key = "with a key" if asked.key else "without a key"
+        lines += [f"  {n}. {service.title} ({asked.name}){host}, {key}"]
+        lines += _wrapped(service.licence_note(asked.key), "     ")
+        lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.attribution]
+    lines += ["", f"Mail: {_transport(config.transport)}"]
+    lines += [f"Operator: {config.operator_address or 'none; faults show in the log and in `gonogo status` alone'}"]
+    lines += [f"Store: {shown_url(config.store_url)}"]
+    changed = [s for site in config.sites for s in settings_in_force(config, site.id) if s.origin != "default"]
+    lines += [f"Settings: {len({s.name for s in changed})} of {len(setting_rows())} changed; see `gonogo settings`."]
+    lines += ["", f"Warnings: {len(config.warnings) or 'none'}"]
+    for warning in config.warnings:
+        lines += _wrapped(str(warning), "    ", first="  - ")
+    return "\n".join(lines) + "\n"
+
+
+def fault_report(error: ConfigError) -> str:
+    """Return every complaint of a refused config, one after the other, and how many there are."""
+    n = len(error.complaints)
+    lines = [str(complaint) for complaint in error.complaints]
+    return "\n".join([*lines, "", f"{_count(n, 'fault')}. Nothing was changed and nothing was run."]) + "\n"
+
+
+def settings_in_force(config: Config, site_id: str) -> tuple[Setting, ...]:
+    """Return every setting of a site with its value in force and who set it, in the order of the table."""
+    values, origins = config.settings[site_id], config.setting_origin[site_id]
+    return tuple(
+        Setting(name=name, value=values[name], origin=origins[name], row=row) for name, row in setting_rows().items()
+    )
+
+
+def settings_report(config: Config | None, site_id: str | None = None) -> str:
+    """Return the table of settings: of one site, of every site, or the defaults alone where there is no config.
+
+    Raises KeyError for a site that the config does not hold.
+    """
+    if config is None:
+        rows = setting_rows().items()
+        defaults = tuple(Setting(name=n, value=r.value, origin="default", row=r) for n, r in rows)
+        return "\n".join(_settings_table("Defaults", defaults)) + "\n"
+    lines: list[str] = []
+    for wanted in [site_id] if site_id is not None else [site.id for site in config.sites]:
+        lines += ["", *_settings_table(f"Site {wanted}", settings_in_force(config, wanted))]
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def shown_url(url: str) -> str:
+    """Return a database address without its password."""
+    return re.sub(r"^([^:]+://[^:/@]*):.*@", r"\1:(not shown)@", url).partition("?")[0]
+
+
+def _settings_table(title: str, settings: tuple[Setting, ...]) -> list[str]:
+    """Return one line of numbers for each setting, what it means below."""
+    lines = [title, "=" * len(title)]
+    who = {"site": "site or operator may change it", "operator": "operator may change it", "no": "fixed"}
+    for setting in settings:
+        row = setting.row
+        value, low, high = (_number(v, row.unit) for v in (setting.value, row.min, row.max))
+        unit = "" if row.unit in ("-", "yes/no") else f" {row.unit}"
+        allowed = "true or false" if row.unit == "yes/no" else f"{low} to {high}{unit}"
+        lines += [f"{setting.name} = {value}{unit}   ({setting.origin}; {allowed}; {who[row.change]})"]
+        lines += _wrapped(f"{row.help}. Source: {row.source}.", "    ")
+    return lines
+
+
+def _number(value: float, unit: str) -> str:
+    if unit == "yes/no":
+        return "true" if value else "false"
+    return f"{value:g}"
+
+
+def _site(site: Site, n_readings: int) -> Iterator[str]:
+    latitude = f"{abs(site.latitude_deg):g} {'N' if site.latitude_deg >= 0 else 'S'}"
+    longitude = f"{abs(site.longitude_deg):g} {'E' if site.longitude_deg >= 0 else 'W'}"
+    days = ", ".join(DAYS[day] for day in site.working_days)
+    yield f"{site.name} (site {site.id})"
+    yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
+    yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
+    yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}"
+    for material in site.materials:
+        yield from _wrapped(_material(material), "      ", first="  ")
+    for crew in site.crews:
+        yield from _wrapped(_crew(site, crew), "      ", first="  ")
+    yield f"  Strips: {len(site.strips)}, {n_readings} with a moisture test in this file"
+
+
+def _material(material: Material) -> str:
+    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    assumed = f"; assumed: {', '.join(material.assumed)}" if material.assumed else ""
+    return (
+        f"Material {material.id}, {material.name}: optimum {material.omc_pct:.1f} %, maximum "
+        f"{material.mdd_kg_m3:.0f} kg/m3 ({material.test}), window {low:.1f} to {high:.1f} %{assumed}"
+    )
+
+
+def _crew(site: Site, crew: Crew) -> str:
+    own = [strip.id for strip in site.strips if strip.crew_id == crew.id]
+    roles = Counter(person.role for person in crew.recipients)
+    mails = ", ".join(f"{n} {role}" for role, n in roles.items())
+    truck = crew.truck.name if crew.truck else "no water truck"
+    strips = f"strips {', '.join(own)}" if own else "no strip"
+    return f"Crew {crew.id}, {crew.name}: {crew.roller.name}; {truck}; {strips}; mails to {mails}"
+
+
+def _transport(transport: Transport) -> str:
+    if transport.kind == "folder":
+        return f"written as files into {transport.folder}; nothing is sent"
+    login = f"as {transport.username}" if transport.username else "without a login"
+    return f"sent by {transport.host}:{transport.port} ({transport.security}), {login}, from {transport.sender}"
+
+
+def _wrapped(text: str, indent: str, *, first: str | None = None) -> list[str]:
+    """Return a text in lines of at most WIDTH characters; addresses and paths stay whole."""
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
