@@ -11,8 +11,7 @@ import hashlib
 import json
 import math
 import zlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
@@ -20,7 +19,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records import Answer, Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
@@ -39,16 +38,11 @@ SECRET_HEADERS = frozenset({"authorization", "cookie", "set-cookie", "proxy-auth
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredAnswer:
-    """An answer as it came. body: the bytes of the response; rejected: "" or why it was of no use."""
+    """An answer with its place in the store. rejected: "" or why it was of no use."""
 
     id: int
     site_id: str
-    service: str
-    url: str
-    fetched_utc: datetime
-    status: int
-    headers: dict[str, str]
-    body: bytes = field(repr=False)
+    answer: Answer
     rejected: str = ""
 
 
@@ -75,34 +69,24 @@ class StoredEntry:
 # --- answers -------------------------------------------------------------------------------------------------
 
 
-def save_answer(
-    connection: sa.Connection,
-    *,
-    site_id: str,
-    service: str,
-    url: str,
-    fetched_utc: datetime,
-    status: int,
-    headers: Mapping[str, str],
-    body: bytes,
-) -> int:
+def save_answer(connection: sa.Connection, site_id: str, answer: Answer) -> int:
     """Store an answer as it came, before anyone reads it, and return its id.
 
-    url, headers   stored without keys, sessions and user names, even if the caller left them in
+    URL and headers are stored without keys, sessions and user names, even if the caller left them in.
     """
-    kept = {name.lower(): value for name, value in headers.items() if name.lower() not in SECRET_HEADERS}
+    headers = {name.lower(): value for name, value in answer.headers.items()}
     inserted = connection.execute(
         sa.insert(schema.answer)
         .values(
             site_id=site_id,
-            service=service,
-            url=url_without_key(url),
-            fetched_utc=fetched_utc,
-            status=status,
-            headers=json.dumps(kept, sort_keys=True),
-            body_gzip=gzip.compress(body, mtime=0),
-            body_bytes=len(body),
-            body_sha256=hashlib.sha256(body).hexdigest(),
+            service=answer.service,
+            url=url_without_key(answer.url),
+            fetched_utc=answer.fetched_utc,
+            status=answer.status,
+            headers=json.dumps({k: v for k, v in headers.items() if k not in SECRET_HEADERS}, sort_keys=True),
+            body_gzip=gzip.compress(answer.body, mtime=0),
+            body_bytes=len(answer.body),
+            body_sha256=hashlib.sha256(answer.body).hexdigest(),
         )
         .returning(schema.answer.c.id)
     )
@@ -128,7 +112,7 @@ def latest_answer(connection: sa.Connection, site_id: str, *, service: str | Non
     return None if row is None else _answer(row)
 
 
-def answer(connection: sa.Connection, answer_id: int) -> StoredAnswer:
+def stored_answer(connection: sa.Connection, answer_id: int) -> StoredAnswer:
     """Return one answer. Raises StoreError where there is none, or its bytes are not those that were stored."""
     row = connection.execute(sa.select(schema.answer).where(schema.answer.c.id == answer_id)).first()
     if row is None:
@@ -156,17 +140,15 @@ def _answer(row: sa.Row[Any]) -> StoredAnswer:
         raise StoreError(f"The stored answer {row.id} is damaged: {error}. A newer answer is needed.") from error
     if hashlib.sha256(body).hexdigest() != row.body_sha256:
         raise StoreError(f"The stored answer {row.id} is damaged: its bytes are not those that were stored.")
-    return StoredAnswer(
-        id=row.id,
-        site_id=row.site_id,
+    answer = Answer(
         service=row.service,
         url=row.url,
         fetched_utc=row.fetched_utc,
         status=row.status,
         headers=json.loads(row.headers),
         body=body,
-        rejected=row.rejected or "",
     )
+    return StoredAnswer(id=row.id, site_id=row.site_id, answer=answer, rejected=row.rejected or "")
 
 
 # --- entries -------------------------------------------------------------------------------------------------

@@ -110,7 +110,7 @@ def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: d
             n_crashes=0,
             last_error="",
         )
-        n_new += connection.execute(statement).rowcount
+        n_new += connection.scalar(statement.returning(message.c.id)) is not None
     return n_new
 
 

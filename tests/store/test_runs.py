@@ -1,0 +1,242 @@
+"""Runs on both databases: each morning once, its whole record with it, and nothing from a claim that was lost."""
+
+from __future__ import annotations
+
+import math
+import threading
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+import sqlalchemy as sa
+from hypothesis import given
+from hypothesis import strategies as st
+from messages import MORNING, out_message
+
+from gonogo.errors import StoreError
+from gonogo.records import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
+from gonogo.store import outbox, runs, schema
+from gonogo.store.encoding import decoded, encoded
+from gonogo.store.runs import Claim, RunRecord
+
+DAY = date(2026, 6, 1)
+MINUTE = timedelta(minutes=1)
+
+PLAN = WaterPlan(
+    strip_id="N2",
+    litres=8123.4,
+    litres_m2=4.06,
+    w_now_pct=9.0,
+    w_target_pct=11.0,
+    evaporation_allowance_mm=0.3,
+    rain_credit_mm=0.0,
+    passes=2,
+    litres_m2_per_pass=2.03,
+    speed_km_h=4.5,
+    loads=1,
+    load_ends_m=(100.0,),
+    start_utc=MORNING,
+    finish_utc=MORNING + 40 * MINUTE,
+    truck_id="truck-1",
+    flags=("retest_after_watering",),
+)
+
+
+def decision(strip_id: str, verdict: Verdict, water: WaterPlan | None = None) -> Decision:
+    return Decision(
+        strip_id=strip_id,
+        verdict=verdict,
+        rule_id="too_dry",
+        reason="too_dry",
+        from_utc=MORNING,
+        until_utc=MORNING + timedelta(hours=3),
+        next_utc=None,
+        facts={"chance_in_window": 0.1 + 0.2, "rain_mm": math.nan, "hours_until_rain_h": math.inf},
+        seen=(RuleSeen(rule_id="frozen", held=None, saw=(("temp_min_degc", math.nan, "<", "freeze_temp_degc", 0.0),)),),
+        advice=("seal_before_rain",),
+        test=("test_before_rolling",),
+        water=water,
+        w_now_pct=9.0,
+        w_p10_pct=8.5,
+        w_p90_pct=9.6,
+        w_top_pct=8.0,
+        w_base_pct=9.5,
+        reading_age_h=math.inf,
+        rolling_time_h=1.25,
+    )
+
+
+def outlook_day(day: date, strip_id: str = "N1") -> OutlookDay:
+    return OutlookDay(
+        strip_id=strip_id,
+        day=day,
+        chance=0.7,
+        workable_h=6.0,
+        from_utc=MORNING,
+        until_utc=None,
+        rain_mm=1.5,
+        rain_chance=0.4,
+        w_mean_pct=11.0,
+        w_p10_pct=10.0,
+        w_p90_pct=12.0,
+        is_working_day=True,
+    )
+
+
+RECORD = RunRecord(
+    decisions=(decision("N2", Verdict.WATER, PLAN), decision("N1", Verdict.WAIT)),
+    outlook=(outlook_day(DAY), outlook_day(DAY + timedelta(days=1))),
+    config_text="[site]\nname = 'Žilina'\n",
+    seed=2**63 + 11,
+    program_version="2026.1",
+    answer_id=None,
+    faults=("one hour of wind was missing",),
+    error="Traceback\x00",
+)
+
+
+def claim(store: sa.Engine, day: date = DAY, owner: str = "a", issue: str = "morning") -> Claim:
+    made = runs.claim_run(store, "north-fill", day, issue, now_utc=MORNING, owner=owner)
+    assert made is not None
+    return made
+
+
+def finish(store: sa.Engine, claimed: Claim, record: RunRecord = RECORD) -> None:
+    with schema.begin(store) as connection:
+        runs.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
+
+
+def same(one: object, other: object) -> bool:
+    """Equal, with unknown numbers equal to unknown numbers."""
+    return encoded(one) == encoded(other)
+
+
+def test_a_finished_run_gives_back_everything_it_came_to(store: sa.Engine) -> None:
+    claimed = claim(store)
+    finish(store, claimed)
+    with schema.read(store) as connection:
+        run = runs.last_run(connection, "north-fill")
+        kept = runs.decisions(connection, claimed.run_id)
+        assert same(kept, RECORD.decisions)
+        assert [one.strip_id for one in kept] == ["N2", "N1"]
+        assert kept[0].water == PLAN
+        assert math.isnan(kept[0].facts["rain_mm"])
+        assert kept[0].reading_age_h == math.inf
+        assert runs.outlook(connection, claimed.run_id) == RECORD.outlook
+        assert runs.config_text(connection, claimed.run_id) == RECORD.config_text
+    assert run is not None
+    assert (run.state, run.day, run.issue, run.seed) == ("finished", DAY, "morning", 2**63 + 11)
+    assert (run.faults, run.error, run.program_version) == (RECORD.faults, "Traceback", "2026.1")
+    assert run.finished_utc == MORNING + MINUTE
+
+
+def test_a_morning_is_claimed_once_and_never_again_when_done(store: sa.Engine) -> None:
+    claimed = claim(store)
+    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b") is None
+    finish(store, claimed)
+    late = MORNING + timedelta(days=30)
+    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b") is None
+
+
+def test_another_site_day_or_issue_is_another_run(store: sa.Engine) -> None:
+    claim(store)
+    claim(store, DAY + timedelta(days=1))
+    claim(store, issue="look-0900")
+    assert runs.claim_run(store, "south-dam", DAY, "morning", now_utc=MORNING, owner="a") is not None
+
+
+def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None:
+    winners: list[str] = []
+    gate = threading.Barrier(8)
+
+    def compete(owner: str) -> None:
+        gate.wait()
+        if runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner=owner):
+            winners.append(owner)
+
+    threads = [threading.Thread(target=compete, args=(f"s{i}",)) for i in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(winners) == 1
+
+
+def test_the_claim_of_a_dead_service_is_taken_over_and_its_result_dropped_whole(store: sa.Engine) -> None:
+    dead = claim(store, owner="dead")
+    soon, late = MORNING + 9 * MINUTE, MORNING + 10 * MINUTE
+    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=soon, owner="b") is None
+    taken = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b")
+    assert taken is not None
+    assert (taken.run_id, taken.attempt) == (dead.run_id, 2)
+
+    def wake_up() -> None:
+        with schema.begin(store) as connection:
+            outbox.put(connection, [out_message(1)], now_utc=late)
+            runs.finish_run(connection, dead, RECORD, now_utc=late)
+
+    with pytest.raises(StoreError, match="taken over"):
+        wake_up()
+    with schema.read(store) as connection:
+        assert runs.last_run(connection, "north-fill") is None
+        assert runs.config_text(connection, dead.run_id) == ""
+        assert outbox.outcomes(connection) == ()
+    finish(store, taken)
+
+
+def test_a_claim_that_is_given_up_is_free_at_once_and_says_why(store: sa.Engine) -> None:
+    claimed = claim(store)
+    runs.release_run(store, claimed, now_utc=MORNING, error="disk full")
+    with schema.read(store) as connection:
+        open_run = runs.last_run(connection, "north-fill", is_finished=False)
+    assert open_run is not None
+    assert (open_run.state, open_run.error) == ("claimed", "disk full")
+    again = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b")
+    assert again is not None
+    assert again.attempt == 2
+
+
+def test_yesterday_is_the_newest_finished_run_of_an_earlier_date(store: sa.Engine) -> None:
+    for days_ago in (3, 1, 0):
+        finish(store, claim(store, DAY - timedelta(days=days_ago)))
+    finish(store, claim(store, issue="look-0900"))
+    with schema.read(store) as connection:
+        yesterday = runs.last_run(connection, "north-fill", before_day=DAY)
+        today = runs.last_run(connection, "north-fill", day=DAY)
+        listed = runs.runs(connection, site_id="north-fill")
+    assert yesterday is not None
+    assert today is not None
+    assert yesterday.day == DAY - timedelta(days=1)
+    assert today.issue == "look-0900"
+    assert len(listed) == 4
+
+
+def test_one_configuration_is_kept_once_however_many_runs_used_it(store: sa.Engine) -> None:
+    finish(store, claim(store))
+    finish(store, claim(store, DAY + timedelta(days=1)))
+    with schema.read(store) as connection:
+        assert connection.scalar(sa.select(sa.func.count()).select_from(schema.config_copy)) == 1
+
+
+def test_a_decision_that_cannot_be_stored_stores_nothing_of_the_run(store: sa.Engine) -> None:
+    claimed = claim(store)
+    broken = decision("N1", Verdict.WAIT)
+    broken.facts["chance_in_window"] = np.zeros(3)  # type: ignore[assignment]
+    with pytest.raises(StoreError, match="Decision cannot be stored"):
+        finish(store, claimed, RunRecord(
+            decisions=(broken,), outlook=(), config_text="x", seed=1, program_version="", answer_id=None
+        ))  # fmt: skip
+    with schema.read(store) as connection:
+        assert runs.last_run(connection, "north-fill") is None
+        assert runs.config_text(connection, claimed.run_id) == ""
+
+
+@given(number=st.floats(), n=st.integers())
+def test_every_number_comes_back_as_the_number_it_was(number: float, n: int) -> None:
+    kept = decoded(
+        encoded(RuleSeen(rule_id="r", held=n > 0, saw=(("f", number, ">", "s", float(n % 2**53)),))), RuleSeen
+    )
+    back = kept.saw[0][1]
+    assert back == number or (math.isnan(back) and math.isnan(number))
+    assert math.copysign(1.0, back) == math.copysign(1.0, number) or math.isnan(number)
+    assert kept.held is (n > 0)
