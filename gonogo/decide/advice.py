@@ -38,7 +38,11 @@ _WET = ("too_wet",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
 _WEAK: Condition = ("evaporation_mm_h", "<", "strong_evaporation_mm_h")
 _RAIN_NEAR: Condition = ("hours_until_rain_h", "<=", "seal_ahead_h")
-_NO_RAIN_NEAR: Condition = ("hours_until_rain_h", ">", "seal_ahead_h")
+_NO_RAIN: tuple[Condition, ...] = (
+    ("hours_until_rain_h", ">", "seal_ahead_h"),
+    ("rain_today_mm_h", "<", "light_rain_mm_h"),
+)
+_WORTH_DRYING: Condition = ("moisture_ratio", "<", "very_wet_ratio")
 
 ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
@@ -47,7 +51,6 @@ ADVICE_ROWS: tuple[Row, ...] = (
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
         when=(("rain_in_window_mm_h", ">=", "light_rain_mm_h"),),
-        if_unknown=True,
     ),
     Row(key="keep_surface_damp", verdicts=(Verdict.COMPACT,), when=(_STRONG,)),
     Row(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
@@ -58,9 +61,15 @@ ADVICE_ROWS: tuple[Row, ...] = (
         reasons=_WET,
         when=(("moisture_ratio", ">=", "very_wet_ratio"),),
     ),
-    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _NO_RAIN_NEAR)),
-    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _NO_RAIN_NEAR)),
+    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, *_NO_RAIN)),
+    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, *_NO_RAIN)),
     Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
+    Row(
+        key="crown_and_drain",
+        verdicts=_WAIT,
+        reasons=_WET,
+        when=(("rain_today_mm_h", ">=", "light_rain_mm_h"),),
+    ),
     Row(key="clear_frozen", verdicts=_WAIT, reasons=("frozen",)),
     Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
     Row(key="thin_the_lift", verdicts=_WAIT, reasons=("lift_too_thick_to_mix",)),
@@ -72,7 +81,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="drum_not_for_soil", verdicts=_WORK, when=(("drum_suits", "==", "no"),)),
     Row(key="rolling_too_fast", verdicts=_WORK, when=(("rolling_speed_km_h", ">", "rolling_speed_max_km_h"),)),
     Row(key="rolling_too_slow", verdicts=_WORK, when=(("rolling_speed_km_h", "<", "rolling_speed_min_km_h"),)),
-    Row(key="seal_before_rain", verdicts=_ANY, when=(_RAIN_NEAR,), if_unknown=True),
+    Row(key="seal_before_rain", verdicts=_ANY, when=(_RAIN_NEAR,)),
     Row(key="spread_no_more", verdicts=_WORK, when=(_RAIN_NEAR,)),
     Row(key="seal_at_shift_end", verdicts=_WORK),
 )

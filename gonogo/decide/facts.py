@@ -93,6 +93,15 @@ def _rain_in_window(known: Known, s: int) -> float:
     return float(np.max(np.mean(known.prepared.cond.rain_mm[part], axis=1)))
 
 
+def _rain_today(known: Known, _s: int) -> float:
+    """Return the greatest expected hourly rain of the working hours left [mm/h], 0 where none are left."""
+    today, cond = known.prepared.today, known.prepared.cond
+    part = rows(cond, today.from_h, today.until_h)
+    if today.hours <= 0.0:
+        return 0.0
+    return math.nan if part is None else float(np.max(np.mean(cond.rain_mm[part], axis=1)))
+
+
 def _evaporation(known: Known, _s: int) -> float:
     """Return the mean reference evapotranspiration of the working hours left [mm/h], 0 where none are left."""
     prepared = known.prepared
@@ -209,6 +218,9 @@ FACTS: dict[str, Fact] = {
     "rain_free_h": Fact(unit="h", meaning="hours from the start of the best stretch until likely rain", of=_rain_free),
     "rain_in_window_mm_h": Fact(
         unit="mm/h", meaning="greatest expected hourly rain in the best stretch", of=_rain_in_window
+    ),
+    "rain_today_mm_h": Fact(
+        unit="mm/h", meaning="greatest expected hourly rain of the working hours left", of=_rain_today
     ),
     "evaporation_mm_h": Fact(
         unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=_evaporation

@@ -126,7 +126,7 @@ def _decision(
     plan = None
     best = prepared.best[s]
     if judged.verdict == Verdict.COMPACT and best is not None:
-        from_h, until_h = run_around(prepared.candidates[s], best, prepared.chance_needed)
+        from_h, until_h = run_around(prepared, s, best)
         if strip_facts["evaporation_mm_h"] >= inputs.setting("strong_evaporation_mm_h"):
             plan = water.maintain(prepared, s, best, free_h)
     elif judged.verdict == Verdict.WATER and watered is not None:

@@ -7,14 +7,14 @@ when the lift is rolled, so loose thickness goes with loose density throughout.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
 from gonogo.decide.inputs import Floats
-from gonogo.decide.spraying import Spray, Trips, pass_limit_litres_m2, spray, trips
+from gonogo.decide.spraying import Spray, Trips, pass_limit_litres_m2, spray, spray_rate_litres_m2, trips
 from gonogo.decide.windows import Prepared, Stretch, amount_between, moment, rows
 from gonogo.records import Material, Strip, Truck, WaterPlan
 
@@ -64,9 +64,10 @@ def greatest_dose_litres_m2(headroom_litres_m2: Floats, overshoot_chance_max: fl
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dose:
-    """One dose with what it was made of, SI, L/m2 = mm."""
+    """One dose with what it was made of, SI, L/m2 = mm. greatest_litres_m2: what the wet edge allows."""
 
     litres_m2: float
+    greatest_litres_m2: float
     w_now_pct: float
     evaporation_mm: float
     rain_mm: float
@@ -104,6 +105,7 @@ def dose(prepared: Prepared, s: int, at_h: float, roll_h: float, *, target_pct: 
     limited_by = "wet_edge" if cap < wanted else "rain" if float(np.mean(rain)) > 0.1 else ""
     return Dose(
         litres_m2=math.nan if math.isnan(wanted + cap) else max(min(wanted, cap), 0.0),
+        greatest_litres_m2=cap,
         w_now_pct=float(np.mean(w)),
         evaporation_mm=evaporation,
         rain_mm=float(np.mean(rain)),
@@ -132,7 +134,7 @@ def _weather_window(prepared: Prepared, s: int, from_h: float) -> tuple[float, f
             last_end = start_h + rolling_h
         elif not math.isnan(first):
             break
-        start_h = math.floor(start_h + 1e-9) + 1.0
+        start_h = math.floor(4.0 * start_h + 1e-6) / 4.0 + 0.25
     return None if math.isnan(first) else (first, last_end)
 
 
@@ -285,6 +287,11 @@ def maintain(prepared: Prepared, s: int, window: Stretch, free_h: dict[str, floa
     given = dose(prepared, s, window.start_h, window.end_h, target_pct=mean_pct)
     if not given.litres_m2 >= inputs.setting("dose_min_litres_m2"):
         return None
+    # Thinner than its fastest pass no truck can spray; that much is put on if the wet edge allows.
+    thinnest = spray_rate_litres_m2(truck.flow_litres_min, truck.speed_max_km_h, truck.bar_width_m)
+    given = replace(given, litres_m2=max(given.litres_m2, thinnest))
+    if not given.litres_m2 <= given.greatest_litres_m2:
+        return None
     called_h = free_h.get(truck.id, prepared.today.from_h)
     ready_h = called_h + (truck.fill_time_min + truck.travel_time_min) / 60.0 / inputs.setting("truck_efficiency")
     at_h = max(ready_h, window.start_h)
@@ -295,8 +302,3 @@ def maintain(prepared: Prepared, s: int, window: Stretch, free_h: dict[str, floa
         return None
     free_h[truck.id] = at_h + planned[1].spray_h + planned[1].leave_h
     return planned[0]
-
-
-def in_driving_order(plans: Mapping[str, WaterPlan]) -> tuple[WaterPlan, ...]:
-    """Return water plans in the order in which they are driven."""
-    return tuple(sorted(plans.values(), key=lambda p: (p.start_utc, p.strip_id)))

@@ -129,7 +129,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_rainless=flagged(rain < rain_stop, rain, rain_stop),
         is_unfrozen=flagged(unfrozen, temp, snow, freeze, snow_stop),
         is_calm=flagged(calm, wind, wind_stop),
-        is_inside=flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high),
+        # The path was computed from evapotranspiration: where that is unknown, so is the path.
+        is_inside=flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
         is_too_wet=flagged(mean > high, mean, high),
         is_too_dry=flagged(mean < low, mean, low),
         is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
@@ -211,20 +212,6 @@ def best(candidates: tuple[Stretch, ...]) -> Stretch | None:
     return unknown[0] if unknown else max(candidates, key=lambda c: c.chance_in_window)
 
 
-def run_around(candidates: tuple[Stretch, ...], chosen: Stretch, chance_needed: float) -> tuple[float, float]:
-    """Return (from_h, until_h) of the unbroken run of good starts that holds the chosen stretch.
-
-    Rolling that starts at from_h or any later full hour and ends by until_h has the chance that is needed.
-    """
-    k = candidates.index(chosen)
-    first = last = k
-    while first > 0 and candidates[first - 1].chance_in_window >= chance_needed:
-        first -= 1
-    while last + 1 < len(candidates) and candidates[last + 1].chance_in_window >= chance_needed:
-        last += 1
-    return candidates[first].start_h, candidates[last].end_h
-
-
 def longest_run_h(holds: Floats, cond: Conditions, hours: Working) -> float:
     """Return the longest unbroken part of the working hours in which a condition holds [h], NaN = unknown."""
     if hours.hours <= 0.0:
@@ -263,6 +250,30 @@ class Prepared:
         """Return the row whose hour holds a moment, None outside the table."""
         row = math.floor(at_h + _NUDGE_H) - self.cond.first_h
         return row if 0 <= row < len(self.inputs.hour_utc) else None
+
+
+def run_around(prepared: Prepared, s: int, chosen: Stretch) -> tuple[float, float]:
+    """Return (from_h, until_h) of the unbroken run of good starts that holds the chosen stretch of strip s.
+
+    Rolling that starts at from_h or later and ends by until_h, to the quarter hour, has the chance that is needed.
+    """
+    candidates, chance_needed = prepared.candidates[s], prepared.chance_needed
+    k = candidates.index(chosen)
+    first = last = k
+    while first > 0 and candidates[first - 1].chance_in_window >= chance_needed:
+        first -= 1
+    while last + 1 < len(candidates) and candidates[last + 1].chance_in_window >= chance_needed:
+        last += 1
+    end_h = candidates[last].end_h
+    # Starts stand on full hours; the end is pushed on by quarters as far as weather, moisture and shift allow.
+    for quarter in (0.25, 0.5, 0.75):
+        later = stretch(prepared.cond, s, candidates[last].start_h + quarter, prepared.rolling_h[s], prepared.seal_h)
+        if later.end_h + prepared.seal_h > prepared.today.until_h + _NUDGE_H or not (
+            later.chance_in_window >= chance_needed
+        ):
+            break
+        end_h = later.end_h
+    return candidates[first].start_h, end_h
 
 
 def chance_needed(inputs: MorningInputs) -> float:
