@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from email.message import EmailMessage
-from email.parser import BytesParser
+from email.parser import BytesHeaderParser
 from email.policy import SMTP
 
 from gonogo.errors import DeliveryError
@@ -56,7 +56,7 @@ def checked_raw(letter: Letter) -> bytes:
     head = raw.partition(b"\r\n\r\n")[0]
     if b"\x00" in head or not head.isascii():
         raise _refusal(letter, "its head holds bytes that are not plain ASCII")
-    parsed = BytesParser(policy=SMTP).parsebytes(head + b"\r\n\r\n")
+    parsed = BytesHeaderParser(policy=SMTP).parsebytes(head + b"\r\n\r\n")
     names = [name.lower() for name in parsed.keys()]
     odd = sorted({name for name in names if name not in KNOWN_HEADERS})
     doubled = sorted({name for name in names if names.count(name) > 1})

@@ -102,12 +102,16 @@ def reject_answer(connection: sa.Connection, answer_id: int, reason: str) -> Non
     )
 
 
-def latest_answer(connection: sa.Connection, site_id: str, *, service: str | None = None) -> StoredAnswer | None:
-    """Return the newest answer of a site (of one service) that was 200 and was not rejected, or None."""
+def latest_answer(
+    connection: sa.Connection, site_id: str, *, service: str | None = None, until_utc: datetime | None = None
+) -> StoredAnswer | None:
+    """Return the newest answer of a site (of one service, up to a moment) that was 200 and not rejected, or None."""
     kept = schema.answer
     query = sa.select(kept).where(kept.c.site_id == site_id, kept.c.status == 200, kept.c.rejected.is_(None))
     if service is not None:
         query = query.where(kept.c.service == service)
+    if until_utc is not None:
+        query = query.where(kept.c.fetched_utc <= until_utc)
     row = connection.execute(query.order_by(kept.c.fetched_utc.desc(), kept.c.id.desc()).limit(1)).first()
     return None if row is None else _answer(row)
 

@@ -1,0 +1,390 @@
+"""Commands and exit codes; the only place that prints. Heavy imports stand inside the commands, so --help is quick."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gonogo.errors import ConfigError, GonogoError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from gonogo.config import Config
+    from gonogo.records import Site
+
+
+class Exit(IntEnum):
+    """Exit codes, for scripts and monitors."""
+
+    OK = 0
+    ATTENTION = 1  # it ran, but somebody must look: a failed run, a mail not delivered, an error
+    CONFIG = 2  # wrong usage or wrong input; nothing was changed
+    NO_VERDICT = 3  # the mails went out and say that no verdict could be made
+
+
+app = typer.Typer(
+    name="gonogo",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
+        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
+        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "`gonogo serve` does it every working day.\n\n"
+        "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
+        "and the mails say so."
+    ),
+)
+record_app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help=(
+        "Record what happened on site: a moisture test, the rain gauge, the water truck, work on the surface.\n\n"
+        "Nothing is ever overwritten: to correct an entry, record it again with --corrects and its number "
+        "(`gonogo record list` shows numbers).\n\n"
+        "Examples:\n\n"
+        '  gonogo record reading N3 11.2 --method "nuclear gauge"\n\n'
+        '  gonogo record rain 4.5 --since "2026-05-11 18:00"\n\n'
+        "  gonogo record watering N3 9000\n\n"
+        "  gonogo record surface N3 rolled --passes 6\n\n"
+        "  gonogo record csv monday.csv"
+    ),
+)
+app.add_typer(record_app, name="record", short_help="Record a test, rain, watering or surface work.")
+
+ConfigOption = Annotated[
+    Path, typer.Option("--config", envvar="GONOGO_CONFIG", help="Folder with gonogo.toml and sites/*.toml.")
+]
+SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left out where the config has one site.")]
+AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
+CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
+CONFIG_FOLDER = Path("config")
+
+
+@app.callback()
+def _logging(
+    verbose: Annotated[bool, typer.Option("--verbose", help="Say on stderr what is being done.")] = False,
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if version:
+        from gonogo import __version__
+
+        print(f"gonogo {__version__}")
+        raise typer.Exit(Exit.OK)
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING,
+        format="%(asctime)s %(levelname)s %(name)s %(message)s",
+        stream=sys.stderr,
+    )
+
+
+# --- commands ------------------------------------------------------------------------------------------------
+
+
+@app.command(short_help="Run one recorded morning; no config, no network.")
+def demo(
+    folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
+) -> None:
+    """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
+
+    Writes each mail as .eml and .html into a folder, with an index.html to open in a browser.
+    """
+    from gonogo import demo as demonstration
+
+    with _progress("one morning on recorded weather") as step:
+        result = demonstration.run(folder, say=step)
+    print(result.table)
+    print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
+    raise typer.Exit(Exit.OK)
+
+
+@app.command(short_help="Read the config and name every fault in it.")
+def check(config: ConfigOption = CONFIG_FOLDER) -> None:
+    """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
+
+    Also says what the licence of each weather service allows for your use. Sends nothing, asks nothing of the network.
+    """
+    from gonogo.config import check_report
+
+    print(check_report(_load(config)))
+
+
+@app.command(short_help="Print every adjustable number and who set it.")
+def settings(
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Print every adjustable number: the value in force, its unit and range, who set it, and its source."""
+    from gonogo.config import settings_report
+
+    loaded = _load(config)
+    print(settings_report(loaded, _one_site(loaded, site).id))
+
+
+@app.command(short_help="Make this morning's verdicts now and mail them.")
+def morning(
+    site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = "",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False,
+    on: Annotated[
+        str,
+        typer.Option(
+            "--date",
+            help="Another morning, such as 2026-05-13, as if run at its mail time (or at 2026-05-13T06:10). A day "
+            "already past is shown, never sent.",
+        ),
+    ] = "",
+    folder: Annotated[
+        Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
+    ] = None,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Make this morning's verdicts now and send the mails, for one site or for all.
+
+    A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
+    """
+    from gonogo import commands
+
+    loaded = _load(config)
+    sites = (_one_site(loaded, site),) if site else loaded.sites
+    with _progress("mornings", total=len(sites)) as step:
+        outcome = commands.mornings(
+            loaded,
+            sites,
+            now_utc=datetime.now(UTC),
+            on=parse_date_or_moment(on) if on else None,
+            dry_run=dry_run,
+            folder=folder,
+            say=step,
+        )
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
+@app.command(short_help="Run every site's mornings until stopped.")
+def serve(config: ConfigOption = CONFIG_FOLDER) -> None:
+    """Run the mornings of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
+
+    A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
+    one database do no harm: each morning runs once and each mail goes once.
+    """
+    from gonogo import commands
+
+    raise typer.Exit(commands.serve(_load(config)))
+
+
+@app.command(short_help="Say what ran, what was sent and what failed.")
+def status(config: ConfigOption = CONFIG_FOLDER) -> None:
+    """Say how the last run of each site went, which mails wait or failed, and when the next run starts.
+
+    Exit code 0 when all is well and 1 when somebody must look, for monitors.
+    """
+    from gonogo import status as state
+
+    outcome = state.status(_load(config), now_utc=datetime.now(UTC))
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
+# --- record --------------------------------------------------------------------------------------------------
+
+
+def _record(config: Path, site_id: str, fields: dict[str, str]) -> None:
+    from gonogo import entries, recording
+
+    loaded = _load(config)
+    site = _one_site(loaded, site_id, strip_id=fields.get("strip", ""))
+    now_utc = datetime.now(UTC)
+    new = entries.parse([("command line", fields)], site, now_utc)
+    print(recording.store_entries(loaded, site, new, now_utc, by="command line"))
+
+
+@record_app.command("reading", short_help="A moisture test of a lift.")
+def record_reading(
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
+    w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")],
+    method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")],
+    dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = "",
+    at: AtOption = "",
+    corrects: CorrectsOption = "",
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record a moisture test of a lift."""
+    fields = {"kind": "reading", "strip": strip, "w_pct": w_pct, "method": method, "at": at, "corrects": corrects}
+    _record(config, site, fields | {"dry_density_kg_m3": dry_density})
+
+
+@record_app.command("rain", short_help="The site's rain gauge.")
+def record_rain(
+    rain_mm: Annotated[str, typer.Argument(help="Millimetres caught; 0 is a reading too.")],
+    since: Annotated[str, typer.Option("--since", help="When the gauge was last emptied.")],
+    until: Annotated[str, typer.Option("--until", help="When it was read. Now when left out.")] = "",
+    corrects: CorrectsOption = "",
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record the site's rain gauge. It overrides the weather service's past rain for that time."""
+    fields = {"kind": "rain", "rain_mm": rain_mm, "at": since, "until": until, "corrects": corrects}
+    _record(config, site, fields)
+
+
+@record_app.command("watering", short_help="Water put on a strip.")
+def record_watering(
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
+    litres: Annotated[str, typer.Argument(help="Litres put on the strip.")],
+    at: AtOption = "",
+    corrects: CorrectsOption = "",
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record water put on a strip by the truck."""
+    _record(config, site, {"kind": "watering", "strip": strip, "litres": litres, "at": at, "corrects": corrects})
+
+
+@record_app.command("surface", short_help="A strip rolled, sealed, disked, or newly spread.")
+def record_surface(
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
+    work: Annotated[str, typer.Argument(help="rolled, sealed, disked, or spread (a new lift lies there).")],
+    passes: Annotated[str, typer.Option("--passes", help="Passes of the roller.")] = "",
+    at: AtOption = "",
+    corrects: CorrectsOption = "",
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record work that changed a strip's surface: rolled, sealed, disked, or a new lift spread."""
+    fields = {"kind": "surface", "strip": strip, "work": work, "passes": passes, "at": at, "corrects": corrects}
+    _record(config, site, fields)
+
+
+@record_app.command("csv", short_help="Every row of a CSV file.")
+def record_csv(
+    file: Annotated[Path, typer.Argument(help="CSV file with a header row.", exists=True, dir_okay=False)],
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record every row of a CSV file, or nothing where any row is at fault.
+
+    Columns: kind (reading, rain, watering, surface), strip, at, until, w_pct, dry_density_kg_m3, method, rain_mm,
+    litres, work, passes, corrects. Leave out the columns you do not need.
+    """
+    from gonogo import entries, recording
+
+    loaded = _load(config)
+    target, now_utc = _one_site(loaded, site), datetime.now(UTC)
+    new = entries.parse_csv(file.read_text(encoding="utf-8"), str(file), target, now_utc)
+    print(recording.store_entries(loaded, target, new, now_utc, by="csv"))
+
+
+@record_app.command("list", short_help="Show what was recorded.")
+def record_list(
+    days: Annotated[int, typer.Option("--days", help="How far back.", min=1)] = 7,
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """List recorded entries with their numbers, newest last; corrected ones are marked."""
+    from gonogo import recording
+
+    loaded = _load(config)
+    print(recording.entry_list(loaded, _one_site(loaded, site), days=days, now_utc=datetime.now(UTC)))
+
+
+# --- what the commands share ---------------------------------------------------------------------------------
+
+
+def _load(folder: Path) -> Config:
+    from gonogo import config
+
+    return config.load(folder, environ=os.environ)
+
+
+def _one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
+    """Return the site meant: by id, by being the only one, or by being the only one with that strip."""
+    import difflib
+
+    from gonogo.errors import Complaint
+
+    if site_id:
+        candidates = [s for s in config.sites if s.id == site_id]
+    elif len(config.sites) == 1:
+        candidates = list(config.sites)
+    else:
+        candidates = [s for s in config.sites if strip_id and any(strip.id == strip_id for strip in s.strips)]
+    if len(candidates) == 1:
+        return candidates[0]
+    names = [s.id for s in config.sites]
+    near = difflib.get_close_matches(site_id, names, n=1)
+    raise ConfigError(
+        [
+            Complaint(
+                place="command line",
+                key="site",
+                value=site_id,
+                wrong="no such site." if site_id else "several sites fit.",
+                right=f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}.",
+            )
+        ]
+    )
+
+
+@contextmanager
+def _progress(what: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
+    """Show progress on a terminal; stay quiet in a log."""
+    if not sys.stderr.isatty():
+        yield lambda _text: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn
+
+    columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
+    if total and total > 1:
+        columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+
+        def step(text: str) -> None:
+            bar.update(task, description=text, advance=1 if total else 0)
+
+        yield step
+
+
+def parse_date_or_moment(text: str) -> date | datetime:
+    """Return a date, or a moment where a time is given. Raises ConfigError naming what would be right."""
+    from gonogo.errors import Complaint
+
+    for reader in (date.fromisoformat, datetime.fromisoformat):
+        try:
+            return reader(text)
+        except ValueError:
+            continue
+    wrong, right = "not a date.", "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
+    raise ConfigError([Complaint(place="command line", key="--date", value=text, wrong=wrong, right=right)])
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command and return its exit code; our own errors become words on stderr."""
+    try:
+        app(args=list(arguments), prog_name="gonogo")
+    except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
+        return stop.code if isinstance(stop.code, int) else Exit.OK
+    except ConfigError as error:
+        for complaint in error.complaints:
+            print(complaint, file=sys.stderr)
+        if len(error.complaints) > 1:
+            print(f"{len(error.complaints)} faults.", file=sys.stderr)
+        return Exit.CONFIG
+    except GonogoError as error:
+        print(f"gonogo: {error}", file=sys.stderr)
+        return Exit.ATTENTION
+    return Exit.OK
