@@ -226,7 +226,8 @@ def _answer(
         # The library's own text holds the whole address; only the kind of fault is told.
         kind = type(error).__name__
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
-        raise WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing) from error
+        told = WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing)
+        raise told from (None if settings.key and settings.key in str(error) else error)
     return Answer(
         service=service.name,
         url=_without_secret(address, settings),

@@ -32,7 +32,8 @@ def likely_chance(rain_mm: Floats, rain_chance: Floats, lead_h: Floats, *, widen
     at_mm, at_chance = zip(*CHANCE_OF_AMOUNT, strict=True)
     implied = np.interp(rain_mm, at_mm, at_chance) * 0.5 ** (np.maximum(lead_h, 0.0) / CHANCE_HALVES_H)
     beside = np.zeros_like(implied)
-    beside[1:], beside[:-1] = implied[:-1], np.maximum(beside[:-1], implied[1:])
+    beside[1:] = implied[:-1]
+    beside[:-1] = np.maximum(beside[:-1], implied[1:])
     implied = np.maximum(implied, CHANCE_OF_NEIGHBOUR * beside * np.isnan(rain_chance))
     chance = np.clip(np.maximum(np.nan_to_num(rain_chance, nan=0.0), implied), 0.0, 1.0)
     towards_half = 0.2 * (widening - 1.0)

@@ -1,0 +1,103 @@
+"""Members of rain: equally likely, right on average, wetter and drier the further ahead."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gonogo.weather.members import expected_rain_mm, likely_chance, rain_members_mm
+
+NONE = np.full(240, np.nan)
+LEAD = np.arange(240, dtype=np.float64)
+
+
+def members(rain: np.ndarray, chance: np.ndarray, lead: np.ndarray = LEAD, **more: object) -> np.ndarray:
+    """Return 50 members with a fixed seed."""
+    return rain_members_mm(rain, chance, lead, n_members=50, rng=np.random.default_rng(3), **more)  # type: ignore[arg-type]
+
+
+@settings(deadline=None)
+@given(
+    rain=st.lists(st.floats(0.0, 50.0), min_size=2, max_size=40),
+    chance=st.one_of(st.just(float("nan")), st.floats(0.0, 1.0)),
+    start_h=st.integers(-300, 300),
+    n_members=st.integers(1, 60),
+    widening=st.floats(1.0, 2.0),
+)
+def test_members_are_never_negative_and_their_mean_is_the_expected_rain(
+    rain: list[float], chance: float, start_h: int, n_members: int, widening: float
+) -> None:
+    amount = np.array(rain)
+    drawn = rain_members_mm(
+        amount,
+        np.full(len(amount), chance),
+        start_h + np.arange(len(amount), dtype=np.float64),
+        n_members=n_members,
+        rng=np.random.default_rng(0),
+        widening=widening,
+    )
+    assert drawn.shape == (len(amount), n_members)
+    assert (drawn >= 0.0).all()
+    np.testing.assert_allclose(drawn.mean(axis=1), amount, rtol=1e-9, atol=1e-12)
+
+
+def test_the_share_of_wet_members_is_the_services_chance() -> None:
+    for chance in (0.1, 0.3, 0.5, 0.9):
+        drawn = members(np.full(240, 0.01), np.full(240, chance))
+        assert ((drawn > 0).mean(axis=1) == pytest.approx(chance)) is True
+
+
+def test_a_dry_hour_without_chance_is_dry_in_every_member() -> None:
+    assert (members(np.zeros(240), np.zeros(240)) == 0.0).all()
+
+
+def test_the_spread_of_a_days_rain_grows_with_lead() -> None:
+    drawn = members(np.full(240, 1.0), NONE)
+    spread = [drawn[24 * day : 24 * day + 24].sum(axis=0).std() for day in range(10)]
+    assert np.mean(spread[7:]) > 1.2 * np.mean(spread[:3])
+
+
+def test_an_old_forecast_spreads_wider() -> None:
+    rain = np.full(240, 1.0)
+    fresh, old = members(rain, NONE).sum(axis=0).std(), members(rain, NONE, widening=1.5).sum(axis=0).std()
+    assert old > 1.1 * fresh
+
+
+def test_a_gauged_past_is_nearly_certain_and_a_past_from_a_model_is_not() -> None:
+    rain, past = np.full(240, 1.0), LEAD - 240
+    gauged = members(rain, NONE, past, gauged_share=np.ones(240))
+    modelled = members(rain, NONE, past)
+    assert (gauged > 0).all()
+    assert gauged.std(axis=1).max() < 0.06
+    assert modelled.std(axis=1).min() > 0.3
+
+
+def test_a_member_stays_wet_through_a_shower() -> None:
+    wet = members(np.full(240, 0.5), np.full(240, 0.5)) > 0
+    stays = (wet[1:] & wet[:-1]).sum() / wet[:-1].sum()
+    assert stays > 0.7  # 0.5 would be members that forget from hour to hour
+
+
+def test_the_same_seed_gives_the_same_members() -> None:
+    rain = np.linspace(0.0, 3.0, 240)
+    assert (members(rain, NONE) == members(rain, NONE)).all()
+
+
+def test_a_chance_without_an_amount_is_rain_of_its_least_amount() -> None:
+    # A chance of 0.8 of at least 0.1 mm is 0.08 mm on average, or more.
+    expected = expected_rain_mm(np.array([0.0, 0.0, 2.0, 0.0]), np.array([0.8, 0.0, 0.8, np.nan]))
+    assert expected.tolist() == pytest.approx([0.08, 0.0, 2.0, 0.0])
+
+
+def test_an_amount_without_a_chance_still_has_one() -> None:
+    chance = likely_chance(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), np.full(5, np.nan), np.zeros(5))
+    assert chance[2] == pytest.approx(0.8)
+    assert chance[1] == chance[3] == pytest.approx(0.32)
+    assert chance[0] == chance[4] == 0.0
+
+
+def test_no_member_at_all_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least one member"):
+        rain_members_mm(np.zeros(3), np.zeros(3), np.zeros(3), n_members=0, rng=np.random.default_rng(0))
