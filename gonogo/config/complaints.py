@@ -47,12 +47,17 @@ _TYPES = {
 }
 
 
+def plain(text: str) -> str:
+    """Return a text on one line: with escapes where it holds what a terminal or a log must not see."""
+    return text if text.isprintable() else text.encode("unicode_escape").decode("ascii")
+
+
 def written(value: Any) -> str:
     """Return a value much as it stood in the file, cut to a line."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = '"' + value.encode("unicode_escape").decode("ascii") + '"' if not value.isprintable() else f'"{value}"'
+        text = f'"{plain(value)}"'
     elif isinstance(value, (dict, list)):
         text = repr(value) if len(value) <= 8 else f"{'table' if isinstance(value, dict) else 'list'} of {len(value)}"
     else:
@@ -85,7 +90,8 @@ class ConfigFile:
             self._unreadable(f"is not usable TOML: {error}.", "Write plain tables, numbers and dates.")
 
     def _unreadable(self, wrong: str, right: str) -> None:
-        self.complaints.append(Complaint(place=str(self.path), key="file", value="", wrong=wrong, right=right))
+        place = plain(str(self.path))
+        self.complaints.append(Complaint(place=place, key="file", value="", wrong=plain(wrong), right=right))
 
     @property
     def is_readable(self) -> bool:
@@ -104,7 +110,8 @@ class ConfigFile:
         shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
         line = line_of(self.text, loc)
         place = f"{self.path}:{line}" if line else str(self.path)
-        return Complaint(place=place, key=".".join(map(str, loc)), value=shown, wrong=wrong, right=right)
+        key = ".".join(map(str, loc))
+        return Complaint(place=plain(place), key=plain(key), value=shown, wrong=plain(wrong), right=plain(right))
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""

@@ -204,3 +204,12 @@ def test_the_right_value_in_its_place_is_accepted(case: str, example: Copy) -> N
     file, old, _, _, _, _, accepted = CASES[case]
     example.edit(file, old, accepted)
     assert example.load().sites[0].strips
+
+
+@pytest.mark.parametrize("name", ['"a\\u001b[31m"', '"a\\nb"', '"\\u202e"'])
+def test_a_complaint_never_carries_what_a_terminal_must_not_see(name: str, example: Copy) -> None:
+    example.edit(SITE, "[roller.smooth]", f"[roller.{name}]")
+    example.edit(SITE, "note =", f"{name} =")
+    complaints = example.complaints()
+    assert len(complaints) == 3
+    assert all(str(c).isprintable() for c in complaints)
