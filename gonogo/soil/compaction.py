@@ -218,9 +218,10 @@ def fit_curve(w_pct: npt.ArrayLike, dry_density_kg_m3: npt.ArrayLike, *, specifi
     dry_density_kg_m3  dry densities of the same points [kg/m3]
     specific_gravity   of the solids [-], places the zero-air-voids line
 
-    The peak is never below the highest point and lies between its neighbours, as a curve drawn by hand would.
+    The peak is never below the highest point and lies between its neighbours, as a curve drawn by hand would. Where the
+    parabola overshoots the zero-air-voids line, the highest point itself stands.
     Raises SoilError with fewer than four points, two equal water contents, no point on one side of the peak, a value
-    outside physics, or a point or peak above the zero-air-voids line.
+    outside physics, or a point above the zero-air-voids line.
     Source: interpolation by parabola, common practice. Checked in tests/published/compaction_curves.toml.
     """
     w = np.asarray(w_pct, dtype=np.float64)
@@ -260,7 +261,11 @@ def fit_curve(w_pct: npt.ArrayLike, dry_density_kg_m3: npt.ArrayLike, *, specifi
     else:
         omc_pct = float((w0 + w1) / 2.0 - slope / (2.0 * curvature))
         mdd_kg_m3 = float(d0 + slope * (omc_pct - w0) + curvature * (omc_pct - w0) * (omc_pct - w1))
-    require_below_zav(omc_pct, mdd_kg_m3, specific_gravity)
+    if mdd_kg_m3 > float(zav_dry_density_kg_m3(omc_pct, specific_gravity)):
+        omc_pct, mdd_kg_m3 = (
+            float(w1),
+            float(d1),
+        )  # a steep curve overshoots what physics allows; the test point does not
     return CurveFit(
         omc_pct=omc_pct,
         mdd_kg_m3=mdd_kg_m3,
