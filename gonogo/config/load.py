@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from gonogo.config.complaints import ConfigFile
@@ -35,7 +35,7 @@ class Config:
     setting_origin: Mapping[str, Mapping[str, str]]
     readings: Mapping[str, tuple[Reading, ...]]
     services: tuple[ServiceSettings, ...]
-    store_url: str
+    store_url: str = field(repr=False)  # may carry a password
     transport: Transport
     operator_address: str | None
     use: str
