@@ -163,6 +163,7 @@ class MorningView:
     n_workable: int
     strips: tuple[StripView, ...]
     watering: tuple[WaterView, ...]
+    water_strips: Names | Phrase
     water_total: Amount | None
     water_finish: Moment | None
     n_loads: int

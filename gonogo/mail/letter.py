@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -56,10 +57,12 @@ def raw_message(
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")
     mail["Message-ID"] = message_id
     mail["Auto-Submitted"] = "auto-generated"
-    mail["Content-Language"] = language
     mail.set_content(text, cte="quoted-printable")
     if html:
         mail.add_alternative(html, subtype="html", cte="quoted-printable")
+        # The same run gives the same bytes. Quoted-printable never holds "=_", so no body can hold the boundary.
+        mail.set_boundary("=_" + hashlib.sha256(message_id.encode()).hexdigest()[:32])
+    mail["Content-Language"] = language  # last: making parts would move it into the first of them
     return mail.as_bytes()
 
 

@@ -148,6 +148,7 @@ def moment(at_utc: datetime, zone: ZoneInfo, day: date, *, to: str = "nearest", 
 
 # The unit that closes a fact's name says how it is shown. Longer endings first.
 _ENDINGS = (
+    ("_litres_m2_per_pass", "litres_m2"),
     ("_litres_m2", "litres_m2"),
     ("_litres", "litres"),
     ("_pct", "w_pct"),

@@ -85,6 +85,7 @@ def build(
         n_workable=sum(s.verdict != Verdict.WAIT for s in strips),
         strips=strips,
         watering=watering,
+        water_strips=_named([w.strip for w in watering]),
         water_total=phrases.total(tuple(w.litres for w in watering)) if watering else None,
         water_finish=max((w.finish for w in watering), key=lambda m: m.at_local.timestamp(), default=None),
         n_loads=sum(d.water.loads for d in ours if d.water),
@@ -141,11 +142,7 @@ def _headline(strips: Sequence[StripView], weather: SkyView | None) -> Phrase:
         of_it = [s for s in strips if s.verdict == verdict]
         if not of_it:
             continue
-        names = (
-            Names(items=tuple(s.name for s in of_it))
-            if len(of_it) <= NAMES_AT_MOST
-            else phrase("headline.strips", n=len(of_it))
-        )
+        names = _named([s.name for s in of_it])
         starts = [s.window.start for s in of_it if s.window is not None]
         if verdict == Verdict.COMPACT and starts:
             first = min(starts, key=lambda m: m.at_local.timestamp())
@@ -155,6 +152,11 @@ def _headline(strips: Sequence[StripView], weather: SkyView | None) -> Phrase:
     clauses.append(rain_clause(weather))
     places = ("first", "second", "third", "fourth")
     return phrase(f"headline.join_{len(clauses)}", **dict(zip(places, clauses, strict=False)))
+
+
+def _named(strips: Sequence[str]) -> Names | Phrase:
+    """Return the strips by name, or how many they are where names would fill the line."""
+    return Names(items=tuple(strips)) if len(strips) <= NAMES_AT_MOST else phrase("headline.strips", n=len(strips))
 
 
 def rain_clause(weather: SkyView | None) -> Phrase:

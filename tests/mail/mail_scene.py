@@ -15,6 +15,7 @@ from gonogo.records import (
     OutlookDay,
     Recipient,
     Roller,
+    RuleSeen,
     Site,
     Strip,
     Surface,
@@ -34,9 +35,9 @@ def at(hour: float, day: date = DAY) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(hours=hour - 2)
 
 
-def person(role: str, **changes: str) -> Recipient:
+def person(role: str, /, **changes: str) -> Recipient:
     names = {"superintendent": "Zoë Nuñez-Łęcka", "driver": "Ada Example", "planner": "Olu Example"}
-    fields = {"name": names.get(role, "Ola Example"), "address": f"{role}@example.com", "role": role} | changes
+    fields = {"name": names.get(role, "Ola Example"), "address": f"{role}@example.com", "role": role, **changes}
     return Recipient(**fields)
 
 
@@ -350,3 +351,7 @@ def outlook(n_days: int = 8) -> tuple[OutlookDay, ...]:
                 )
             )
     return tuple(rows)
+
+
+def rule_seen(rule_id: str, *saw: tuple[str, float, str, str, float]) -> RuleSeen:
+    return RuleSeen(rule_id=rule_id, held=True, saw=saw)

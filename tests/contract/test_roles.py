@@ -1,0 +1,168 @@
+"""Every role, in every language and unit system: it renders, and it carries what no mail may lack."""
+
+from __future__ import annotations
+
+import html as html_text
+import importlib.util
+import re
+import shutil
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from gonogo.errors import ConfigError
+from gonogo.mail import language, render, view
+from gonogo.mail.letter import RenderedMail
+
+
+def _scene() -> ModuleType:
+    """Load the hand-made morning that the tests of the mails use."""
+    if "mail_scene" not in sys.modules:
+        path = Path(__file__).parents[1] / "mail" / "mail_scene.py"
+        spec = importlib.util.spec_from_file_location("mail_scene", path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules["mail_scene"] = module
+        spec.loader.exec_module(module)
+    return sys.modules["mail_scene"]
+
+
+scene = _scene()
+ROLES = render.roles()
+CASES = [(r, code, units) for r in ROLES for code in language.languages() for units in ("metric", "us")]
+MORNINGS = ("verdicts", "nothing to water", "old forecast", "no forecast", "no result", "rest day")
+
+
+def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLES) -> RenderedMail:
+    decisions, outlook, weather = scene.decisions(), scene.outlook(), scene.weather()
+    if kind == "nothing to water":
+        decisions = tuple(d for d in decisions if d.water is None)
+    elif kind == "old forecast":
+        weather = scene.weather(rung=scene.Rung.OLD)
+    elif kind == "no forecast":
+        weather = None
+    elif kind == "no result":
+        wait = scene.Verdict.WAIT
+        decisions = tuple(scene.decision(s.id, wait, "not_knowable", facts={}) for s in scene.STRIPS)
+        outlook = ()
+    elif kind == "rest day":
+        decisions = tuple(scene.decision(s.id, scene.Verdict.WAIT, "day_off") for s in scene.STRIPS)
+    made = view.build(
+        scene.site(),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=decisions,
+        outlook=outlook,
+        weather=weather,
+        now_utc=scene.NOW_UTC,
+        changes=None,
+    )
+    return render.message(
+        made,
+        scene.person(role, language=code, units=units),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+        folder=folder,
+    )
+
+
+def seen(html: str) -> str:
+    body = re.sub(r"<(style|title)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    return html_text.unescape(re.sub(r"<[^>]+>", " ", body)).replace("\u00a0", " ").replace("\u202f", " ")
+
+
+def bare(text: str) -> str:
+    return re.sub(r"\s+", "", text)
+
+
+def test_the_three_readers_are_there() -> None:
+    assert {"superintendent", "driver", "planner"} <= set(ROLES)
+
+
+@pytest.mark.parametrize("kind", MORNINGS)
+@pytest.mark.parametrize(("role", "code", "units"), CASES)
+def test_each_mail_carries_what_no_mail_may_lack(role: str, code: str, units: str, kind: str) -> None:
+    sent = mail(role, code, units, kind)
+    speak = language.speaker(code, units)
+    wanted = [speak.word(f"caution.{c}") for c in (*view.CAUTIONS, "short")] + [
+        speak.word("text.place", site="Amberbank Dam", crew="North crew", day=scene_day()),
+        speak.word("doubt.no_forecast") if kind == "no forecast" else "Weather data by Open-Meteo.com, CC BY 4.0",
+        "Standard Proctor",
+        speak.word("field.theta_fc"),
+    ]
+    if kind != "no forecast":
+        wanted += ["25", "Open Meteo", "Two missing hours of wind"]
+    if kind == "old forecast":
+        wanted.append(speak.word("doubt.old_forecast"))
+    if kind in ("no forecast", "no result"):
+        wanted.append(speak.word("headline.no_verdict"))
+    for part in (sent.text, seen(sent.html)):
+        for piece in wanted:
+            assert bare(piece) in bare(part), piece
+    if kind != "no forecast":
+        assert "https://open-meteo.com/" in sent.text
+        assert 'href="https://open-meteo.com/"' in sent.html
+    for shown in (sent.subject, sent.text, seen(sent.html)):
+        assert not re.search(r"\{\w*\}|\bnan\b|\binf\b|\bNone\b|Undefined", shown)
+
+
+def scene_day() -> view.Day:
+    return view.Day(day=scene.DAY, form="long")
+
+
+@pytest.mark.parametrize(("role", "code", "units"), CASES)
+def test_each_page_is_made_for_phones_and_both_themes(role: str, code: str, units: str) -> None:
+    html = mail(role, code, units, "verdicts").html
+    assert f'<html lang="{code}">' in html
+    assert '<meta name="viewport" content="width=device-width, initial-scale=1">' in html
+    assert "@media (prefers-color-scheme: dark)" in html
+    assert '<meta name="color-scheme" content="light dark">' in html
+    assert "max-width: 568px" in html
+    assert len(html.encode()) < render.HTML_BYTES_MAX
+
+
+def test_a_role_is_added_by_one_folder(tmp_path: Path) -> None:
+    shutil.copytree(render.ROLES, tmp_path / "roles")
+    new = tmp_path / "roles" / "inspector"
+    new.mkdir()
+    (new / "role.toml").write_text('reader = "inspector"\n[words.en]\ninspector.hello = "For {crew}, from {site}."\n')
+    (new / "subject.txt").write_text("Inspect {{ say(view.day) }}\n")
+    (new / "body.txt").write_text('{{ word("inspector.hello", crew=view.crew, site=view.site) }}\n')
+    (new / "body.html").write_text(
+        '{% extends "frame.html" %}{% block body %}<p>{{ word("inspector.hello", crew=view.crew, site=view.site) }}</p>'
+        "{% endblock %}"
+    )
+    sent = mail("inspector", "en", "metric", "verdicts", folder=tmp_path / "roles")
+    assert sent.subject == "Inspect Wed 17 Jun"
+    assert sent.text == "For North crew, from Amberbank Dam.\n"
+    assert "For North crew, from Amberbank Dam." in sent.html
+
+
+@pytest.mark.parametrize("part", ["role.toml", "subject.txt", "body.txt", "body.html"])
+def test_a_role_whose_folder_is_not_whole_is_refused(tmp_path: Path, part: str) -> None:
+    shutil.copytree(render.ROLES / "driver", tmp_path / "driver")
+    (tmp_path / "driver" / part).unlink()
+    with pytest.raises(ConfigError, match="role"):
+        mail("driver", "en", "metric", "verdicts", folder=tmp_path)
+
+
+@pytest.mark.parametrize("text", ["reader = ", "words = {}"])
+def test_a_role_toml_that_cannot_be_read_is_refused(tmp_path: Path, text: str) -> None:
+    shutil.copytree(render.ROLES / "driver", tmp_path / "driver")
+    (tmp_path / "driver" / "role.toml").write_text(text)
+    with pytest.raises(ConfigError, match=r"role\.toml"):
+        mail("driver", "en", "metric", "verdicts", folder=tmp_path)
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_template_computes_nothing(role: str) -> None:
+    for part in ("subject.txt", "body.txt", "body.html"):
+        source = (render.ROLES / role / part).read_text(encoding="utf-8")
+        for code in re.findall(r"\{[{%](.*?)[%}]\}", source, flags=re.DOTALL):
+            bare_code = re.sub(r'"[^"]*"', "", code)
+            assert not re.search(r"[\w)\]]\s*[*/]\s*[\w(]|\w\s+[+-]\s+\w|round|float|int\b|\bsum\b", bare_code), code

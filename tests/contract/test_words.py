@@ -1,0 +1,90 @@
+"""Every language says everything: the same keys and gaps as English, and a sentence for each key that decisions use."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import babel
+import pytest
+
+import gonogo.mail
+from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
+from gonogo.mail import language, lifts, phrases, view
+from gonogo.records import Verdict
+
+LANGUAGES = language.languages()
+VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "flag": FLAGS, "limit": LIMITS}
+KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
+MAIL = Path(gonogo.mail.__file__).parent
+
+
+def test_english_is_there_and_the_other_languages_are_found() -> None:
+    assert "en" in LANGUAGES
+
+
+def test_every_language_has_the_keys_and_gaps_of_english() -> None:
+    english = language.load("en").sentences
+    for code in LANGUAGES:
+        other = language.load(code).sentences
+        assert sorted(set(english) - set(other)) == [], f"{code} lacks these"
+        assert sorted(set(other) - set(english)) == [], f"{code} has these for nothing"
+        gaps = {k: (language.gap_names(english[k]), language.gap_names(other[k])) for k in english}
+        assert {k: g for k, g in gaps.items() if g[0] != g[1]} == {}, code
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_a_plural_has_all_forms_of_the_language_and_the_same_gaps_in_each(code: str) -> None:
+    words = language.load(code)
+    for locale in words.locales.values():
+        forms = set(babel.Locale.parse(locale).plural_form.tags) | {"other"}
+        for key, sentence in words.sentences.items():
+            if isinstance(sentence, str):
+                continue
+            # "many" in English-like languages counts only in millions; there "other" may stand in.
+            assert set(sentence) <= forms, f"{key}: forms that {locale} does not have"
+            assert forms - {"many", "few", "two", "zero"} <= set(sentence), f"{key}: forms that {locale} needs"
+            gaps = {form: language.gap_names(text) | {"n"} for form, text in sentence.items()}
+            assert len(set(gaps.values())) == 1, f"{key}: {gaps}"
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+@pytest.mark.parametrize(("table", "key"), KEYS)
+def test_each_key_of_a_decision_has_a_sentence_with_only_its_gaps(code: str, table: str, key: str) -> None:
+    sentence = language.load(code).sentences[f"{table}.{key}"]
+    assert language.gap_names(sentence) <= set(VOCABULARY[table][key].gaps)
+
+
+@pytest.mark.parametrize("table", list(VOCABULARY))
+def test_the_catalogue_has_no_sentence_for_a_key_that_no_decision_uses(table: str) -> None:
+    in_words = {k.partition(".")[2] for k in language.load("en").sentences if k.startswith(f"{table}.")}
+    assert in_words - set(VOCABULARY[table]) == set()
+
+
+def test_the_mail_and_this_test_know_the_same_vocabulary() -> None:
+    assert lifts.VOCABULARY == VOCABULARY
+    assert {"not_knowable", "no_forecast", "forecast_too_old"} == lifts.NO_VERDICT <= set(REASONS)
+
+
+@pytest.mark.parametrize(("table", "key"), KEYS)
+def test_each_gap_of_a_key_can_be_shown(table: str, key: str) -> None:
+    entry: Key = VOCABULARY[table][key]
+    for name in entry.gaps:
+        if not name.endswith("_utc"):
+            phrases.gap(name, 1.0)  # raises KeyError for a name whose unit nobody could show
+
+
+def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none_is_idle() -> None:
+    sentences = set(language.load("en").sentences)
+    source = "\n".join(p.read_text(encoding="utf-8") for p in MAIL.rglob("*") if p.suffix in (".py", ".html", ".txt"))
+    tables = {key.partition(".")[0] for key in sentences}
+    quoted = set(re.findall(r'"([a-z_]+\.[a-z0-9_]+)"', source))
+    named = {q for q in quoted if q.partition(".")[0] in tables and not q.endswith((".txt", ".html"))}
+    assert named - sentences == set(), "named but not in the catalogue"
+    made = {f"{table}.{v}" for table in ("verdict", "leave_dry", "headline", "tally") for v in Verdict}
+    made |= {f"headline.join_{n}" for n in (1, 2, 3, 4)} | {f"field.{f}" for f in view.FIELDS}
+    made |= {f"caution.{c}" for c in view.CAUTIONS}
+    made |= {f"doubt.{d}" for d in ("no_reading", "old_reading", "wide_band")}
+    made |= {f"{table}.{key}" for table, key in KEYS}
+    assert made - sentences == set(), "made by the view but not in the catalogue"
+    assert sentences - named - made == set(), "in the catalogue but never used"

@@ -1,0 +1,342 @@
+"""What is sent: two whole parts, safe headers, the same bytes each time, small enough, and readable anywhere."""
+
+from __future__ import annotations
+
+import email
+import email.policy
+import html as html_text
+import re
+from dataclasses import replace
+from email.message import EmailMessage
+from pathlib import Path
+
+import mail_scene as scene
+import pytest
+
+from gonogo.errors import ConfigError
+from gonogo.mail import letter, render, view
+from gonogo.mail.items import MorningView
+from gonogo.mail.letter import RenderedMail
+from gonogo.records import Recipient, Strip, Verdict
+
+ROLES = ("superintendent", "driver", "planner")
+ENVELOPE = {
+    "sender": "gonogo@example.com",
+    "reply_to": "reply@example.com",
+    "message_id": "<amberbank.2026-06-17.north@example.com>",
+    "date_utc": scene.NOW_UTC,
+}
+
+
+def morning(strips: tuple[Strip, ...] = scene.STRIPS, **changes: object) -> MorningView:
+    fields: dict[str, object] = {
+        "day": scene.DAY,
+        "decisions": scene.decisions(),
+        "outlook": scene.outlook(),
+        "weather": scene.weather(),
+        "now_utc": scene.NOW_UTC,
+        "changes": (view.flip("N3 core", Verdict.COMPACT, Verdict.WAIT),),
+    }
+    return view.build(scene.site(strips=strips), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
+
+
+def mail(kind: str, made: MorningView | None = None, **changes: str) -> RenderedMail:
+    return render.message(made or morning(), scene.person(kind, **changes), **ENVELOPE)  # type: ignore[arg-type]
+
+
+def parsed(raw: bytes) -> EmailMessage:
+    message = email.message_from_bytes(raw, policy=email.policy.default)
+    assert isinstance(message, EmailMessage)
+    return message
+
+
+def seen(html: str) -> str:
+    """Return what a reader sees of a page."""
+    body = re.sub(r"<(style|title)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    return " ".join(html_text.unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+# --- the message ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_mail_has_a_text_part_and_an_html_part_in_that_order(role: str) -> None:
+    sent = mail(role)
+    message = parsed(sent.raw)
+    assert message.get_content_type() == "multipart/alternative"
+    assert [p.get_content_type() for p in message.iter_parts()] == ["text/plain", "text/html"]
+    text, html = message.iter_parts()
+    assert text.get_content().splitlines() == sent.text.splitlines()
+    assert html.get_content().splitlines() == sent.html.splitlines()
+
+
+def test_headers_say_who_when_and_that_no_human_wrote_it() -> None:
+    message = parsed(mail("superintendent").raw)
+    assert message["To"].addresses[0].display_name == "Zoë Nuñez-Łęcka"
+    assert message["To"].addresses[0].addr_spec == "superintendent@example.com"
+    assert message["From"].addresses[0].addr_spec == "gonogo@example.com"
+    assert message["Reply-To"] == "reply@example.com"
+    assert message["Message-ID"] == ENVELOPE["message_id"]
+    assert message["Auto-Submitted"] == "auto-generated"
+    assert message["Content-Language"] == "en"
+    assert message["Date"].datetime == scene.NOW_UTC.replace(second=0)
+
+
+def test_without_a_reply_address_there_is_no_reply_header() -> None:
+    raw = render.message(morning(), scene.person("driver"), **(ENVELOPE | {"reply_to": ""})).raw  # type: ignore[arg-type]
+    assert parsed(raw)["Reply-To"] is None
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_bytes_are_the_same_each_time_and_fit_servers_of_seven_bits(role: str) -> None:
+    raw = mail(role).raw
+    assert raw == mail(role).raw
+    assert raw.isascii()
+    assert max(len(line) for line in raw.split(b"\r\n")) <= 78
+    assert b"\n" not in raw.replace(b"\r\n", b"")
+
+
+@pytest.mark.parametrize("key", ["name", "address"])
+@pytest.mark.parametrize("evil", ["a\r\nBcc: thief@example.com", "a\nb", "a\rb", "a\u2028b", "a\x00b"])
+def test_a_name_or_an_address_cannot_bring_a_header_along(key: str, evil: str) -> None:
+    value = evil if key == "name" else f"{evil}@example.com"
+    with pytest.raises(ConfigError, match=f"recipient.{key}"):
+        mail("driver", **{key: value})
+
+
+@pytest.mark.parametrize(
+    "address", ["", "nobody", "a b@example.com", "<a@example.com>", "a@example.com, b@example.com", "ñ@example.com"]
+)
+def test_what_is_no_plain_address_is_refused(address: str) -> None:
+    with pytest.raises(ConfigError, match=r"recipient\.address"):
+        mail("driver", address=address)
+
+
+@pytest.mark.parametrize("address", ["a@example.com", "a.b+c@mail.example.org", "crew_7@xn--bcher-kva.example"])
+def test_a_plain_address_is_accepted(address: str) -> None:
+    assert parsed(mail("driver", address=address).raw)["To"].addresses[0].addr_spec == address
+
+
+@pytest.mark.parametrize("key", ["sender", "reply_to", "message_id"])
+def test_the_service_s_own_headers_are_checked_too(key: str) -> None:
+    with pytest.raises(ConfigError, match=key):
+        render.message(morning(), scene.person("driver"), **(ENVELOPE | {key: "a@example.com\r\nBcc: b@example.com"}))  # type: ignore[arg-type]
+
+
+def test_a_site_name_with_a_line_break_stays_inside_its_header() -> None:
+    made = replace(morning(), crew="North\r\nBcc: thief@example.com")
+    message = parsed(mail("superintendent", made).raw)
+    assert message["Bcc"] is None
+    assert "North Bcc: thief@example.com" in message["Subject"]
+
+
+@pytest.mark.parametrize(("key", "value"), [("role", "visitor"), ("role", "../driver"), ("language", "klingon")])
+def test_an_unknown_role_or_language_is_refused(key: str, value: str) -> None:
+    with pytest.raises(ConfigError, match=key):
+        mail("driver", **{key: value})
+
+
+# --- the parts -----------------------------------------------------------------------------------------------
+
+
+def a_big_site(n_strips: int) -> MorningView:
+    """Return a morning of one crew with many strips, all with a long list of things to do."""
+    strips = tuple(scene.strip(f"B{k:03}", f"B{k:03} embankment") for k in range(n_strips))
+    pattern = scene.decisions()
+    decisions = [replace(pattern[k % 5], strip_id=s.id) for k, s in enumerate(strips)]
+    rows = scene.outlook(10)
+    outlook = [replace(o, strip_id=s.id) for s in strips for o in rows[:10]]
+    materials_used = scene.STRIPS[0].material_id
+    assert all(s.material_id == materials_used for s in strips)
+    return morning(strips, decisions=decisions, outlook=outlook)
+
+
+@pytest.mark.parametrize("n_strips", [40, 300])
+@pytest.mark.parametrize("role", ROLES)
+def test_a_site_of_any_size_stays_under_the_limit_and_loses_no_strip(role: str, n_strips: int) -> None:
+    sent = mail(role, a_big_site(n_strips))
+    assert 0 < len(sent.html.encode()) < render.HTML_BYTES_MAX
+    missing = [f"B{k:03}" for k in range(n_strips) if f"B{k:03}" not in sent.text]
+    assert missing == []
+    left_out = [k for k in range(n_strips) if f"B{k:03}" not in sent.html]
+    assert bool(left_out) == ("in the plain-text part of this mail" in sent.html)
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("role", ROLES)
+def test_text_lines_stay_under_78_columns(role: str, units: str) -> None:
+    for made in (morning(), morning(weather=None), a_big_site(12)):
+        sent = mail(role, made, units=units)
+        long = [line for line in sent.text.splitlines() if len(line) >= 78 and "http" not in line]
+        assert long == []
+        assert "\n\n\n" not in sent.text
+        assert "\u00a0" not in sent.text
+
+
+def test_a_word_longer_than_a_line_is_the_only_long_line() -> None:
+    service = scene.weather(attribution=(("word " * 40, "https://example.com/" + "a" * 90),))
+    lines = mail("driver", morning(weather=service)).text.splitlines()
+    assert [line for line in lines if len(line) >= 78] == ["  https://example.com/" + "a" * 90]
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_the_subject_says_the_day_in_a_few_words(role: str) -> None:
+    for made in (morning(), morning(weather=None)):
+        subject = mail(role, made).subject
+        assert "17 Jun" in subject
+        assert len(subject) <= 70
+        # The crew's name comes on top of the words about the day.
+        assert len(subject.replace("·", " ").replace("North crew", " ").split()) <= 12
+
+
+def test_the_subject_of_each_role_is_what_that_reader_came_for() -> None:
+    assert mail("superintendent").subject == "Compact 2, water 1, wait 2 · Wed 17 Jun · North crew"
+    assert mail("driver").subject == "Water 2 strips, 19,800 L, done by 09:15 · Wed 17 Jun · North crew"
+    assert mail("planner").subject == "3 strips workable today · Wed 17 Jun · North crew"
+    assert mail("driver", morning(issue="noon")).subject.startswith("Changed: Water 2 strips")
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_without_a_verdict_the_first_line_says_so(role: str) -> None:
+    sent = mail(role, morning(weather=None))
+    assert sent.subject.startswith("No verdict, test on site")
+    assert sent.text.splitlines()[0] == "No verdict: decide on site with a test."
+    for word in ("COMPACT", "WATER FIRST"):
+        assert word not in seen(sent.html).replace("COMPACT is now WAIT", "")
+    assert not re.search(r"\d L\b", sent.text)
+
+
+def test_the_superintendent_reads_all_that_a_strip_needs() -> None:
+    text = " ".join(mail("superintendent").text.split())
+    for piece in (
+        "N2 upstream (( WATER FIRST )) 09:30 to 13:00",
+        "13.9% now (likely 13.1% to 14.8%), 2.6 points below optimum",
+        "16.5%, window 15.0% to 18.5% (Red clay, Standard Proctor)",
+        "Too dry, and there is time today to put water on",
+        "18,400 L, 6.4 L/m², done by 08:05, to reach 16.3%",
+        "without water: in the window 9%, too dry 91%, too wet under 1%",
+        "top half 12.2%, lower half 15.6%",
+        "Fri 19 Jun 07:00, if the forecast holds",
+        "Seal".lower() + " with a smooth drum and crown before the rain",
+        "Moisture before the first pass.",
+        "Culvert below the east end.",
+    ):
+        assert piece in text, piece
+
+
+def test_the_driver_reads_all_that_a_strip_needs() -> None:
+    text = " ".join(mail("driver").text.split())
+    for piece in (
+        "1. N2 upstream 18,400 L for the strip",
+        "6.4 L/m²: 3 × 2.1 L/m²",
+        "3 passes at 6.5 km/h over each lane; lanes side by side: 3",
+        "load 1: 0 m to 156 m along the strip load 2: 156 m to 240 m along the strip",
+        "start 06:15, done by 08:05",
+        "Mix the water in over the whole lift",
+        "2. N1 upstream 1,400 L for the strip",
+        "keep the surface damp only",
+        "N3 core: Likely above the wet edge",
+        "Stop when rain begins: expected from 14:00.",
+        "No water when it is at or below freezing.",
+    ):
+        assert piece in text, piece
+
+
+def test_the_planner_reads_each_day_of_each_strip() -> None:
+    text = mail("planner").text
+    row = next(line for line in text.splitlines() if line.startswith("N3 core "))
+    assert row.split()[2:] == ["71%*", "82%*", "93%*", "off", "off", "60%", "49%", "38%"]
+    assert "- N5 toe: 06:00 to 14:00" in text
+    assert "- N3 core: COMPACT is now WAIT." in text
+
+
+def test_each_reader_gets_one_s_own_units() -> None:
+    metric, us = mail("driver"), mail("driver", units="us")
+    assert "gal" not in metric.text
+    assert "mph" not in metric.text
+    assert not re.search(r"\d (L|m|mm|km/h|°C)\b", us.text)
+    assert "4,850 gal" in us.text
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_text_and_html_tell_the_same_numbers(role: str) -> None:
+    sent = mail(role)
+    numbers = re.compile(r"\d[\d.,:]*\d|\d")
+    in_text = set(numbers.findall(sent.text.replace("https://open-meteo.com/", "")))
+    in_html = set(numbers.findall(seen(sent.html)))
+    assert in_text <= in_html
+    # The stacked table of the planner names the best stretch of each day; the text part names the next one.
+    assert {n for n in in_html - in_text if ":" not in n} == set()
+
+
+def test_markup_in_a_name_is_shown_and_not_obeyed() -> None:
+    strips = (replace(scene.STRIPS[0], name="<script>alert(1)</script>", note="a & b <b>"), *scene.STRIPS[1:])
+    html = mail("superintendent", morning(strips)).html
+    assert "<script" not in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+    assert "a &amp; b &lt;b&gt;" in html
+
+
+def test_template_marks_in_a_name_are_shown_and_not_obeyed() -> None:
+    strips = (replace(scene.STRIPS[0], name="{{ view }} {litres}"), *scene.STRIPS[1:])
+    assert "{{ view }} {litres}" in mail("superintendent", morning(strips)).text
+
+
+@pytest.mark.parametrize("link", ["javascript:alert(1)", "data:text/html,x", "//example.com/x", "http://[bad", ""])
+def test_only_a_web_address_becomes_a_link(link: str) -> None:
+    made = morning(weather=scene.weather(attribution=(("Weather by somebody", link),)))
+    sent = mail("superintendent", made)
+    assert "href" not in sent.html
+    assert "Weather by somebody" in sent.html
+    assert "Weather by somebody" in sent.text
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_page_fetches_nothing(role: str) -> None:
+    html = mail(role).html.lower()
+    for sign in ("src=", "<link", "<img", "<script", "<iframe", "url(", "@import", "@font-face"):
+        assert sign not in html
+    assert set(re.findall(r'href="([^"]+)"', html)) == {"https://open-meteo.com/"}
+
+
+# --- the worst day -------------------------------------------------------------------------------------------
+
+
+def notice(**changes: object) -> RenderedMail:
+    fields: dict[str, object] = {
+        "site": "Amberbank Dam",
+        "day": scene.DAY,
+        "reason": "SoilError: an optimum of 0.165 % lies outside 2 to 60 %.",
+        **ENVELOPE,
+    }
+    who = changes.pop("recipient", scene.person("superintendent"))
+    assert isinstance(who, Recipient)
+    return letter.plain_notice(who, **(fields | changes))  # type: ignore[arg-type]
+
+
+def test_the_plain_notice_needs_no_template_and_no_catalogue(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr("gonogo.mail.language.WORDS", tmp_path)
+    monkeypatch.setattr("gonogo.mail.render.ROLES", tmp_path)
+    sent = notice()
+    assert sent.subject == "No verdict, test on site - 2026-06-17 - Amberbank Dam"
+    assert "every strip waits" in sent.text.splitlines()[0]
+    assert "responsible engineer decide" in " ".join(sent.text.split())
+    assert "an optimum of 0.165 %" in sent.text
+    assert parsed(sent.raw).get_content_type() == "text/plain"
+    assert parsed(sent.raw)["Auto-Submitted"] == "auto-generated"
+
+
+def test_the_plain_notice_cleans_what_it_is_given_rather_than_fail() -> None:
+    who = replace(scene.person("driver"), name="Ada\r\nBcc: thief@example.com")
+    sent = notice(recipient=who, site="Amber\nbank\x1b[31m", reason="x" * 500 + "\r\n\x07" + "word " * 50)
+    message = parsed(sent.raw)
+    assert message["Bcc"] is None
+    assert message["To"].addresses[0].addr_spec == "driver@example.com"
+    assert "\x1b" not in sent.subject + sent.text
+    assert "\x07" not in sent.text
+    assert max(len(line) for line in sent.text.splitlines()) < 78
+
+
+def test_the_plain_notice_still_refuses_an_address_that_is_none() -> None:
+    with pytest.raises(ConfigError, match="address"):
+        notice(recipient=replace(scene.person("driver"), address="a@example.com\nBcc: b@example.com"))

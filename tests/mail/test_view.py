@@ -1,0 +1,207 @@
+"""What the view promises before any word is chosen: nobody compacts without a forecast, and numbers agree."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import mail_scene as scene
+import numpy as np
+import pytest
+
+from gonogo.mail import view
+from gonogo.mail.items import MorningView
+from gonogo.mail.language import speaker
+from gonogo.mail.phrases import Number, Phrase
+from gonogo.records import Decision, Verdict
+from gonogo.weather.series import HourlyWeather, Rung
+
+EN = speaker("en", "metric")
+
+
+def built(
+    decisions: Sequence[Decision] | None = None,
+    weather: HourlyWeather | None = None,
+    *,
+    has_weather: bool = True,
+    changes: Sequence[Phrase] | None = (),
+    issue: str = "morning",
+) -> MorningView:
+    return view.build(
+        scene.site(),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=scene.decisions() if decisions is None else decisions,
+        outlook=scene.outlook(),
+        weather=(weather or scene.weather()) if has_weather else None,
+        now_utc=scene.NOW_UTC,
+        issue=issue,
+        changes=changes,
+    )
+
+
+@pytest.mark.parametrize("rung", [None, Rung.NONE])
+def test_without_a_trusted_forecast_every_strip_waits_whatever_was_decided(rung: Rung | None) -> None:
+    made = built(has_weather=False) if rung is None else built(weather=scene.weather(rung=rung))
+    assert {s.verdict for s in made.strips} == {"wait"}
+    assert made.watering == ()
+    assert made.rows == ()
+    assert not made.is_knowable
+    assert EN.say(made.headline) == "No verdict: decide on site with a test."
+    assert all(s.chances is None and not s.has_moisture and s.window is None for s in made.strips)
+
+
+def test_a_model_that_failed_gives_no_verdict_though_the_forecast_is_good() -> None:
+    failed = [scene.decision(s.id, Verdict.WAIT, "not_knowable", facts={}, w_now_pct=math.nan) for s in scene.STRIPS]
+    made = built(failed)
+    assert not made.is_knowable
+    assert [EN.say(d) for d in made.doubts] == ["The model gave no result this morning."]
+    assert made.weather is not None
+
+
+def test_a_crew_sees_only_its_own_strips() -> None:
+    made = built()
+    assert [s.id for s in made.strips] == ["N1", "N4", "N2", "N3", "N5"]
+    assert {r.id for r in made.rows} == {"N1", "N2", "N3", "N4", "N5"}
+
+
+def test_the_headline_is_the_whole_day_in_one_sentence() -> None:
+    assert EN.say(built().headline) == (
+        "compact N1 upstream and N4 filter from 06:00; water N2 upstream first; "
+        "wait with N3 core and N5 toe; rain likely from 14:00."
+    )
+
+
+def test_many_strips_are_counted_rather_than_named() -> None:
+    strips = tuple(scene.strip(f"A{k}", f"A{k}") for k in range(6))
+    made = view.build(
+        scene.site(strips=strips),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=[scene.decision(s.id, Verdict.WAIT, "too_wet") for s in strips],
+        outlook=(),
+        weather=scene.weather(),
+        now_utc=scene.NOW_UTC,
+    )
+    assert EN.say(made.headline) == "wait with 6 strips; rain likely from 14:00."
+
+
+@pytest.mark.parametrize(
+    ("n_wet", "first_hour", "clause"),
+    [
+        (0, 12, "no rain expected today"),
+        (3, 12, "30% chance of rain"),
+        (5, 12, "rain likely from 14:00"),
+        (10, 3, "it is raining"),
+    ],
+)
+def test_the_headline_tells_the_rain_as_the_members_have_it(n_wet: int, first_hour: int, clause: str) -> None:
+    members = np.zeros((72, 10))
+    members[first_hour, :n_wet] = 3.0
+    made = built(weather=scene.weather(rain_members_mm=members))
+    assert made.weather is not None
+    assert EN.say(view.rain_clause(made.weather)) == clause
+
+
+def test_rain_that_has_fallen_already_is_no_rain_to_come() -> None:
+    members = np.zeros((72, 10))
+    members[:3] = 5.0  # until 05:00 on site; it is 05:27
+    made = built(weather=scene.weather(rain_members_mm=members))
+    assert EN.say(view.rain_clause(made.weather)) == "no rain expected today"
+
+
+def test_strips_are_watered_in_driving_order() -> None:
+    made = built()
+    assert [(w.place, w.strip_id) for w in made.watering] == [(1, "N2"), (2, "N1")]
+    assert made.water_total is not None
+    assert made.water_total.shown("metric")[0] == sum(w.litres.shown("metric")[0] for w in made.watering)
+
+
+def test_each_load_has_its_section_and_the_last_ends_with_the_strip() -> None:
+    sections = built().watering[0].sections
+    assert [(a.metric[0], b.metric[0]) for a, b in sections] == [(0.0, 156.0), (156.0, 240.0)]
+
+
+def test_lanes_follow_from_the_width_of_strip_and_bar() -> None:
+    assert built().watering[0].lanes == 3  # 12 m and a bar of 4 m
+
+
+def test_the_printed_deviation_is_the_difference_of_the_printed_numbers() -> None:
+    decision = scene.decision("N1", Verdict.WAIT, "too_wet", w_now_pct=16.449)  # printed 16.4, optimum 16.5
+    gaps = built([decision]).strips[0].deviation.gaps
+    assert gaps["points"] == Number(value=0.1, decimals=1)
+
+
+def test_a_chance_of_nought_on_all_sides_means_that_none_was_computed() -> None:
+    facts = {"chance_in_window": 0.0, "chance_too_dry": 0.0, "chance_too_wet": 0.0}
+    assert built([scene.decision("N1", Verdict.WAIT, "day_off", facts=facts)]).strips[0].chances is None
+
+
+def test_a_sentence_finds_its_setting_among_the_rules() -> None:
+    facts = {"longest_calm_h": 0.0, "time_needed_h": 3.0}
+    rule = scene.rule_seen("stormy", ("wind", 14.0, ">", "wind_stop_m_s", 12.0))
+    made = built([scene.decision("N1", Verdict.WAIT, "stormy", facts=facts, seen=(rule,))])
+    assert EN.say(made.strips[0].reason).replace("\u00a0", " ") == "Thunderstorm, or wind above 43 km/h."
+
+
+def test_a_strip_that_nobody_tested_is_among_the_doubts() -> None:
+    said = " ".join(EN.say(d) for d in built().doubts)
+    assert "No moisture test on record for N5 toe" in said
+    assert "over a day old for N4 filter" in said
+    assert "For N5 toe the likely range of moisture is wider than the window itself" in said
+
+
+def test_an_old_forecast_is_among_the_doubts_and_a_fresh_one_is_not() -> None:
+    old = [EN.say(d) for d in built(weather=scene.weather(rung=Rung.OLD)).doubts]
+    assert any("forecast is old" in d for d in old)
+    assert not any("forecast is old" in EN.say(d) for d in built().doubts)
+
+
+def test_frost_in_the_coming_night_is_told_to_who_waters() -> None:
+    temps = np.full(72, 8.0)
+    temps[27:] = -1.0  # from 05:00 of the next day on site
+    made = built(weather=scene.weather(temp_degc=temps))
+    assert made.weather is not None
+    assert made.weather.frost_from is not None
+    assert EN.say(made.weather.frost_from) == "Thu\u00a018\u00a0Jun 05:00"
+    assert built().weather is not None
+    assert built().weather.frost_from is None  # type: ignore[union-attr]
+
+
+def test_weather_that_is_unknown_is_unknown_and_not_calm() -> None:
+    made = built(weather=scene.weather(wind_2m_m_s=np.full(72, math.nan)))
+    assert made.weather is not None
+    assert EN.say(made.weather.wind) == "unknown"
+
+
+def test_nothing_to_compare_with_differs_from_nothing_changed() -> None:
+    assert built(changes=None).changes is None
+    assert built(changes=()).changes == ()
+
+
+def test_the_view_of_a_later_mail_says_so() -> None:
+    assert built(issue="noon").is_update
+    assert not built().is_update
+
+
+def test_a_crew_without_a_truck_still_has_its_mail() -> None:
+    crew = replace(scene.CREW, truck=None)
+    made = view.build(
+        scene.site(crews=(crew,)),
+        crew,
+        day=scene.DAY,
+        decisions=[scene.decision("N1", Verdict.WAIT, "no_truck")],
+        outlook=(),
+        weather=scene.weather(),
+        now_utc=scene.NOW_UTC,
+    )
+    assert made.truck is None
+    assert made.watering == ()
+
+
+def test_assumed_soil_values_are_named() -> None:
+    clay = next(m for m in built().materials if m.name == "Red clay")
+    assert clay.assumed is not None
+    assert EN.say(clay.assumed) == "specific gravity, field capacity and wilting point"
+    assert next(m for m in built().materials if m.name == "Pit sand").assumed is None
