@@ -1,0 +1,60 @@
+"""What the surface lets in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gonogo.errors import SoilError
+from gonogo.soil import rain
+from gonogo.soil.classes import SOIL_CLASSES
+
+
+def test_a_compacted_surface_lets_less_water_in_than_a_loose_one() -> None:
+    """Common practice, no source."""
+    assert rain.SURFACES["sealed"].intake_factor < rain.SURFACES["loose"].intake_factor
+    assert rain.SURFACES["sealed"].evaporation_factor < rain.SURFACES["loose"].evaporation_factor
+    assert rain.SURFACES["scarified"].evaporation_factor > rain.SURFACES["loose"].evaporation_factor
+
+
+def test_every_surface_says_where_its_numbers_come_from() -> None:
+    assert list(rain.SURFACES) == ["loose", "scarified", "sealed"]
+    assert rain.SURFACE_INDEX == {"loose": 0, "scarified": 1, "sealed": 2}
+    assert all(state.source for state in rain.SURFACES.values())
+
+
+def test_sand_takes_in_more_than_clay_and_every_class_something() -> None:
+    intake = {name: rain.loose_intake_mm_h(row) for name, row in SOIL_CLASSES.items()}
+    assert intake["sand"] > intake["sandy_loam"] > intake["loam"] > intake["clay"] > 1.0
+
+
+@pytest.mark.parametrize(("number", "is_taken"), [(100.0, True), (1.0, True), (0.0, False), (101.0, False)])
+def test_curve_numbers_keep_to_their_range(number: float, is_taken: bool) -> None:
+    if is_taken:
+        assert rain.curve_number_retention_mm(number) >= 0.0
+    else:
+        with pytest.raises(SoilError):
+            rain.curve_number_retention_mm(number)
+
+
+def test_a_curve_number_of_100_sheds_everything() -> None:
+    assert rain.curve_number_runoff_mm(12.0, 100.0) == pytest.approx(12.0)
+
+
+def test_green_ampt_solves_its_own_equation_and_grows_with_time() -> None:
+    time_h = np.array([0.0, 0.01, 0.1, 1.0, 10.0, 100.0])
+    depth = rain.green_ampt_depth_mm(time_h, k_sat_mm_h=3.4, suction_mm=88.9, deficit=0.2)
+    reach = 88.9 * 0.2
+    assert depth - reach * np.log1p(depth / reach) == pytest.approx(3.4 * time_h, abs=1e-9)
+    assert np.all(np.diff(depth) > 0.0)
+    assert depth[0] == 0.0
+
+
+def test_green_ampt_refuses_a_soil_that_is_full() -> None:
+    with pytest.raises(SoilError):
+        rain.green_ampt_depth_mm(1.0, k_sat_mm_h=3.4, suction_mm=88.9, deficit=0.0)
+
+
+def test_a_drizzle_soaks_in_and_a_cloudburst_fills_the_capacity() -> None:
+    assert rain.taken_in_mm(0.01, 12.0) == pytest.approx(0.01, rel=1e-3)
+    assert rain.taken_in_mm(500.0, 12.0) == pytest.approx(12.0)
