@@ -148,6 +148,8 @@ def working(inputs: MorningInputs, day: date) -> Working:
 
 def rows(cond: Conditions, from_h: float, until_h: float) -> slice | None:
     """Return the rows of the hours that [from_h, until_h) touches, None where the table does not hold them all."""
+    if not math.isfinite(from_h + until_h):
+        return None
     first = math.floor(from_h + _NUDGE_H) - cond.first_h
     last = max(math.ceil(until_h - _NUDGE_H) - cond.first_h, first + 1)
     return slice(first, last) if first >= 0 and last <= len(cond.is_calm) else None

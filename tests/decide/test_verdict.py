@@ -1,0 +1,331 @@
+"""Verdicts, their reasons, times, advice and tests, each on a morning with one thing changed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date, time, timedelta
+
+import numpy as np
+import pytest
+from hand_made import DAY, MEMBERS, N_HOURS, NOW_UTC, SPREAD, at, crew, material, morning, roller, row, strip, truck
+
+from gonogo.decide.facts import FACTS
+from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS
+from gonogo.decide.rules import RULES
+from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
+from gonogo.records import Decision, Verdict
+from gonogo.weather.series import Rung
+
+
+def one(*args: object, **changes: object) -> Decision:
+    (made,) = decide(morning(*args, **changes))
+    return made
+
+
+def rain_from(hour: float, mm_h: float = 3.0) -> np.ndarray:
+    rain = np.zeros(N_HOURS)
+    rain[row(hour) :] = mm_h
+    return rain
+
+
+def rain_between(first: float, last: float, mm_h: float, day: date = DAY) -> np.ndarray:
+    rain = np.zeros(N_HOURS)
+    rain[row(first, day) : row(last, day)] = mm_h
+    return rain
+
+
+RAIN_IN_HALF = np.where(np.arange(MEMBERS) % 2 == 0, 3.0, 0.0) * np.ones((N_HOURS, 1))
+HALF_WET = np.where(np.arange(MEMBERS) < MEMBERS // 2, 18.0, 10.0) - 0.2 * SPREAD
+
+# One morning for every row of the table that it decides: rule id -> what is changed.
+DECIDED_BY: dict[str, dict[str, object]] = {
+    "no_forecast": {"sky": {"rung": Rung.NONE}},
+    "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
+    "day_off": {"day": DAY + timedelta(days=3)},
+    "not_enough_hours": {"strips": [strip(length_m=2000.0)]},
+    "frozen": {"sky": {"temp_degc": -3.0}},
+    "stormy": {"sky": {"weather_code": 95.0}},
+    "weather_leaves_no_time": {
+        "sky": {
+            "temp_degc": np.where(np.arange(N_HOURS) < row(12), -0.5, 8.0),
+            "surface_temp_degc": np.where(np.arange(N_HOURS) < row(12), -0.5, 8.0),
+            "weather_code": np.where(np.arange(N_HOURS) < row(12), 0.0, 95.0),
+        }
+    },
+    "rain_too_soon": {"rain_mm": rain_from(7.0)},
+    "no_reading": {"reading_age_h": math.inf},
+    "reading_too_old": {"reading_age_h": 73.0},
+    "too_wet_or_too_dry": {"w_pct": HALF_WET[None, None, :]},
+    "too_wet": {"w_pct": 17.0},
+    "retest_after_rain": {"rained_since_reading_mm": 11.0},
+    "split_lift": {"top_pct": 11.0, "base_pct": 17.0},
+    "lift_too_thick_to_mix": {"w_pct": 9.0, "strips": [strip(lift_thickness_m=0.45)]},
+    "rain_will_wet_it": {"w_pct": 11.0, "rain_mm": rain_between(12.0, 17.0, 3.0)},
+    "no_truck": {"w_pct": 9.0, "on_site": {"crews": (crew(truck=None),)}},
+    # Optimum sits close to the dry edge: many members are below the edge, and hardly any water is missing.
+    "dose_too_small": {
+        "w_pct": 14.0,
+        "sd_pct": 0.3,
+        "on_site": {"materials": (material(window_low_pct=-0.1, window_high_pct=0.3),)},
+    },
+    "no_time_for_water": {"w_pct": 9.0, "settings": {"soak_in_h": 12.0}},
+    "water": {"w_pct": 9.0},
+    "rain_in_window": {
+        "rain_mm": np.where(np.arange(MEMBERS) < 20, 3.0, 0.0) * np.ones((N_HOURS, 1)),
+        "settings": {"compact_chance_min": 0.55, "rain_chance_stop": 0.3},
+    },
+    "window": {},
+}
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.id)
+def test_every_row_decides_a_morning(rule: object) -> None:
+    made = one(**({"w_pct": 14.0} | DECIDED_BY[rule.id]))
+    assert (made.rule_id, made.verdict, made.reason) == (rule.id, rule.verdict, rule.because)
+    held = [seen.rule_id for seen in made.seen if seen.held]
+    assert held[0] == rule.id
+    assert [seen.rule_id for seen in made.seen] == [r.id for r in RULES]
+
+
+def test_where_no_row_holds_the_strip_waits_for_a_test() -> None:
+    made = one(sd_pct=2.1)
+    assert made.verdict == Verdict.WAIT
+    assert (made.rule_id, made.reason) == (NOTHING_HELD, "too_uncertain")
+    assert made.test == ("test_before_rolling",)
+
+
+def test_rows_that_let_work_go_on_stand_last_and_every_name_is_known() -> None:
+    verdicts = [rule.verdict for rule in RULES]
+    assert verdicts[-1] == Verdict.COMPACT
+    assert verdicts.count(Verdict.COMPACT) == 1
+    settings = set(morning().settings)
+    for rule in RULES:
+        assert rule.because in REASONS
+        for left, op, right in rule.when:
+            assert left in FACTS
+            assert op in OPERATORS
+            assert right in FACTS or right in settings
+    assert len({rule.id for rule in RULES}) == len(RULES)
+    assert not set(FACTS) & settings
+
+
+def test_every_gap_of_a_sentence_is_a_fact_a_setting_or_a_field() -> None:
+    from gonogo.records import WaterPlan
+
+    known = set(FACTS) | set(morning().settings) | set(Decision.__slots__) | set(WaterPlan.__slots__)
+    for table in (REASONS, ADVICE, TESTS, FLAGS, LIMITS):
+        for name, key in table.items():
+            assert set(key.gaps) <= known, name
+            assert key.meaning
+
+
+def test_the_gate_closes_before_an_earlier_row_can_hold() -> None:
+    facts = dict.fromkeys(FACTS, 1.0) | {"no": 0.0, "chance_split": math.nan, "is_forecast_usable": 0.0}
+    said = judge(facts, morning().settings)
+    assert (said.verdict, said.rule_id) == (Verdict.WAIT, NOT_KNOWABLE)
+    assert judge(facts | {"chance_split": 0.0}, morning().settings).rule_id == "no_forecast"
+
+
+def test_a_setting_that_is_missing_waits() -> None:
+    for name in ("too_wet_chance_max", "compact_chance_min", "rain_stop_mm_h", "seal_time_h"):
+        inputs = morning()
+        settings = {k: v for k, v in inputs.settings.items() if k != name}
+        assert decide(replace(inputs, settings=settings))[0].rule_id == NOT_KNOWABLE
+
+
+def test_a_right_lift_is_rolled_from_the_start_of_the_shift_until_the_sealing_time() -> None:
+    made = one()
+    assert made.verdict == Verdict.COMPACT
+    assert made.from_utc == at(7.0)
+    # 800 m2 at 975 m2/h, sealing 0.5 h before the shift ends at 17, to the quarter hour
+    assert made.rolling_time_h == pytest.approx(800.0 / 975.0)
+    assert at(16.25) < made.until_utc <= at(16.5)
+    assert made.next_utc is None
+    assert made.water is None
+    assert (made.w_now_pct, made.w_top_pct) == pytest.approx((14.0, 14.0))
+
+
+def test_rain_ends_the_window_with_the_sealing_time_kept_free() -> None:
+    made = one(rain_mm=rain_from(11.0))
+    assert made.verdict == Verdict.COMPACT
+    assert at(10.25) < made.until_utc <= at(10.5)
+    assert {"seal_before_rain", "spread_no_more"} <= set(made.advice)
+    assert made.facts["hours_until_rain_h"] == pytest.approx(4.0)
+
+
+def test_rain_that_leaves_no_time_to_seal_waits() -> None:
+    # rolling 0.82 h fits before 8, sealing 0.5 h does not
+    assert one(rain_mm=rain_from(8.0)).reason == "rain_too_soon"
+    assert one(rain_mm=rain_from(8.0), settings={"seal_time_h": 0.0}).verdict == Verdict.COMPACT
+
+
+def test_waiting_names_the_first_hour_likely_workable() -> None:
+    drying = np.interp(np.arange(N_HOURS), [row(7.0), row(7.0) + 48], [17.8, 13.0])
+    made = one(drying)
+    assert made.reason == "too_wet"
+    # 1.8 points at 0.1 point an hour: 18 h after 7:00 is night, so the next shift
+    assert made.next_utc == at(7.0, DAY + timedelta(days=1))
+
+
+def test_the_next_workable_hour_skips_a_day_off_and_a_wet_day() -> None:
+    made = one(rain_mm=rain_between(0.0, 48.0, 3.0))  # Wednesday and Thursday
+    assert made.next_utc == at(7.0, DAY + timedelta(days=2))
+    friday = DAY + timedelta(days=2)
+    made = one(rain_mm=rain_between(0.0, 72.0, 3.0), on_site={"holidays": (friday,)})
+    assert made.next_utc == at(7.0, DAY + timedelta(days=5))  # Monday
+
+
+def test_a_wet_morning_that_dries_is_compacted_when_it_is_dry_enough() -> None:
+    drying = np.interp(np.arange(N_HOURS), [row(7.0), row(17.0)], [16.8, 14.8])
+    made = one(drying)
+    assert made.verdict == Verdict.COMPACT
+    # below 16.0 by more than the spread from about 12 o'clock on
+    assert at(11.0) <= made.from_utc <= at(13.0)
+
+
+def test_a_split_lift_is_not_in_its_window_although_its_mean_is() -> None:
+    made = one(top_pct=11.0, base_pct=17.0)
+    assert made.facts["chance_in_window"] == 0.0
+    assert "mix_full_depth" in made.advice
+    assert made.test == ("test_both_halves",)
+    crust = one(top_pct=11.0, base_pct=15.5)
+    assert crust.verdict == Verdict.COMPACT
+    assert "moisten_crust" in crust.advice
+
+
+def test_old_and_missing_readings_are_never_silently_confident() -> None:
+    for age_h in (73.0, math.inf):
+        made = one(reading_age_h=age_h)
+        assert made.verdict == Verdict.WAIT
+        assert made.test == ("test_before_rolling",)
+        assert "test_then_roll" in made.advice
+        assert made.next_utc == at(7.0)
+
+
+def test_an_old_forecast_is_labelled_and_none_stops_everything() -> None:
+    assert "forecast_old" in one(sky={"rung": Rung.OLD}).advice
+    assert one(sky={"rung": Rung.OLD}).verdict == Verdict.COMPACT
+    made = one(sky={"rung": Rung.NONE})
+    assert made.verdict == Verdict.WAIT
+    assert made.next_utc is None
+
+
+def test_heavy_rain_since_the_test_asks_for_moisture_and_density_again() -> None:
+    assert one(rained_since_reading_mm=10.0).verdict == Verdict.COMPACT
+    assert one(rained_since_reading_mm=10.1).test == ("retest_after_rain",)
+    # watering, too, has to wait for that test
+    assert one(9.0, rained_since_reading_mm=10.1).verdict == Verdict.WAIT
+
+
+def test_ground_that_froze_all_day_is_still_frozen_at_a_mild_noon() -> None:
+    temp = np.full(N_HOURS, -4.0)
+    temp[row(11.0) : row(16.0)] = 3.0
+    made = one(sky={"temp_degc": temp})
+    assert made.reason == "frozen"
+    assert made.advice == ("clear_frozen",)
+    night_only = np.full(N_HOURS, 6.0)
+    night_only[row(2.0) : row(5.0)] = -1.0
+    made = one(sky={"temp_degc": night_only})
+    assert made.verdict == Verdict.COMPACT
+    assert "check_for_frost" in made.test
+
+
+def test_a_thunderstorm_in_the_afternoon_leaves_the_morning() -> None:
+    code = np.zeros(N_HOURS)
+    code[row(13.0) : row(17.0)] = 95.0
+    made = one(sky={"weather_code": code})
+    assert made.verdict == Verdict.COMPACT
+    assert made.until_utc <= at(12.5)
+
+
+def test_the_threshold_follows_from_the_costs_where_both_are_given() -> None:
+    for failed, idle, needed in ((10000.0, 1000.0, 0.9), (10000.0, 9000.0, 0.5), (1e9, 1.0, 0.99), (10000.0, 0.0, 0.7)):
+        made = one(settings={"failed_lift_cost": failed, "idle_crew_cost": idle})
+        assert made.facts["chance_needed"] == pytest.approx(needed)
+    spread = 1.5  # chance 0.82 of being inside
+    assert one(sd_pct=spread).verdict == Verdict.COMPACT
+    assert one(sd_pct=spread, settings={"failed_lift_cost": 10000.0, "idle_crew_cost": 1000.0}).verdict == Verdict.WAIT
+
+
+def test_a_shift_without_daylight_has_no_hours_unless_the_site_works_by_floodlight() -> None:
+    night = {"shift_start": time(22), "shift_end": time(2)}
+    assert one(on_site=night).reason == "not_enough_hours"
+    assert one(on_site=night, settings={"needs_daylight": 0.0}).from_utc == at(22.0)
+
+
+def test_a_crew_is_told_when_its_strips_do_not_fit_into_one_day() -> None:
+    few = decide(morning(strips=[strip(id=f"N{k}") for k in range(11)]))
+    many = decide(morning(strips=[strip(id=f"N{k}") for k in range(12)]))
+    # 12 x 0.82 h is more than 9.5 h
+    assert not any("crew_day_too_full" in made.advice for made in few)
+    assert all("crew_day_too_full" in made.advice for made in many)
+
+
+def test_strips_are_judged_one_by_one_and_come_back_in_order() -> None:
+    strips = [strip(id="A"), strip(id="B"), strip(id="C")]
+    made = decide(morning(np.array([14.0, 9.0, 18.0]), strips=strips))
+    assert [d.strip_id for d in made] == ["A", "B", "C"]
+    assert [d.verdict for d in made] == [Verdict.COMPACT, Verdict.WATER, Verdict.WAIT]
+
+
+def test_without_any_verdict_every_strip_waits_with_the_reason_given() -> None:
+    inputs = morning(strips=[strip(id="A"), strip(id="B")])
+    made = no_verdict(inputs.site, inputs.strips, "no_forecast")
+    assert [(d.strip_id, d.verdict, d.reason) for d in made] == [
+        ("A", Verdict.WAIT, "no_forecast"),
+        ("B", Verdict.WAIT, "no_forecast"),
+    ]
+    assert all(d.test == ("test_before_rolling",) and math.isnan(d.w_now_pct) for d in made)
+
+
+def test_rows_that_do_not_belong_together_are_refused() -> None:
+    from gonogo.errors import SoilError
+
+    inputs = morning()
+    with pytest.raises(SoilError, match="et0_mm has shape"):
+        replace(inputs, et0_mm=inputs.et0_mm[1:])
+    with pytest.raises(SoilError, match="hour by hour"):
+        replace(inputs, hour_utc=inputs.hour_utc[::-1])
+
+
+# --- common practice, no source -------------------------------------------------------------------------------
+
+
+def test_too_wet_waits_and_too_dry_is_moistened_before_rolling() -> None:
+    assert one(18.0).verdict == Verdict.WAIT
+    assert one(9.0).verdict == Verdict.WATER
+
+
+def test_vibration_is_off_where_the_strip_says_so_and_near_a_building() -> None:
+    for fragile in (strip(may_vibrate=False), strip(distance_to_structure_m=10.0)):
+        assert "static_only" in one(strips=[fragile]).advice
+    for free in (strip(), strip(distance_to_structure_m=20.0)):
+        assert "static_only" not in one(strips=[free]).advice
+
+
+def test_a_roller_outside_the_usual_speeds_is_warned_of() -> None:
+    for speed, key in ((7.0, "rolling_too_fast"), (1.0, "rolling_too_slow")):
+        made = one(on_site={"crews": (crew(roller=roller(speed_km_h=speed)),)})
+        assert key in made.advice
+    assert not {"rolling_too_fast", "rolling_too_slow"} & set(one().advice)
+
+
+def test_what_is_loose_is_sealed_at_the_end_of_every_shift() -> None:
+    for w_pct in (14.0, 9.0):
+        assert "seal_at_shift_end" in one(w_pct).advice
+
+
+def test_a_sealed_surface_is_scarified_before_water_goes_on() -> None:
+    from gonogo.records import Surface
+
+    assert "scarify_first" in one(9.0, strips=[strip(surface=Surface.SEALED)]).advice
+    assert "scarify_first" not in one(9.0).advice
+
+
+def test_clean_granular_soil_is_rolled_as_wet_as_practical() -> None:
+    sand = material(soil_class="sand", is_granular=True)
+    assert "as_wet_as_practical" in one(on_site={"materials": (sand,)}).advice
+    dry = one(9.0, on_site={"materials": (sand,), "crews": (crew(truck=truck()),)})
+    assert dry.water is not None
+    assert dry.water.w_target_pct > 14.0
