@@ -16,7 +16,7 @@ import jinja2
 from gonogo.errors import Complaint, ConfigError
 from gonogo.mail import letter, plain
 from gonogo.mail.items import MorningView
-from gonogo.mail.language import Sentence, Speaker, flat, speaker
+from gonogo.mail.language import NO_BREAK, Sentence, Speaker, flat, speaker
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.records import Recipient
 
@@ -142,7 +142,13 @@ def _templates(folder: Path) -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    templates.filters |= {"wrap": plain.wrap, "hang": plain.hang, "capital": _capital, "web": _web_address}
+    templates.filters |= {
+        "wrap": plain.wrap,
+        "hang": plain.hang,
+        "capital": _capital,
+        "loose": _loose,
+        "web": _web_address,
+    }
     return templates
 
 
@@ -177,6 +183,11 @@ def _rendered(
 def _capital(sentence: str) -> str:
     """Return the sentence with its first letter raised, the rest as it is."""
     return sentence[:1].upper() + sentence[1:]
+
+
+def _loose(text: str) -> str:
+    """Return text that may break between number and unit, for a narrow cell."""
+    return text.replace(NO_BREAK, " ")
 
 
 def _web_address(link: str) -> str:

@@ -1,0 +1,141 @@
+"""Every mail in a real browser, at phone and desk width, in both themes: nothing overflows, fades or is too small.
+
+Contrast by WCAG 2.1, success criterion 1.4.3 level AA: 4.5 to 1, and 3 to 1 for large text (24 px, or 18.66 px bold);
+1.4.11: 3 to 1 for the frames that tell verdicts apart. Tap targets: 44 px, success criterion 2.5.5.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import mail_scene as scene
+import pytest
+from mail_browser import PROGRAM, Browser
+
+from gonogo.mail import render, view
+from gonogo.mail.items import MorningView
+
+pytest.importorskip("websocket", reason="needs the package websocket-client to steer a browser")
+pytestmark = pytest.mark.skipif(PROGRAM is None, reason="needs Chromium to look at the pages")
+
+MEASURE = """(() => {
+  const lum = c => { const f = c.map(v => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4 });
+                     return 0.2126 * f[0] + 0.7152 * f[1] + 0.0722 * f[2] };
+  const rgb = s => (s.match(/[\\d.]+/g) || []).map(Number);
+  const ground = e => { for (; e; e = e.parentElement) { const c = rgb(getComputedStyle(e).backgroundColor);
+                        if (c.length === 3 || c[3] > 0) return c } return [255, 255, 255] };
+  const ratio = (a, b) => { const [x, y] = [lum(a), lum(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05) };
+  const out = {width: document.documentElement.scrollWidth, wide: [], faint: [], small: [], taps: [], frames: [],
+               text: document.body.innerText, page: getComputedStyle(document.body).backgroundColor, n: 0};
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const node = walker.currentNode, e = node.parentElement, style = getComputedStyle(e);
+    if (!node.textContent.trim() || !e.getClientRects().length) continue;
+    out.n += 1;
+    const px = parseFloat(style.fontSize), bold = parseInt(style.fontWeight) >= 700;
+    const need = px >= 24 || (bold && px >= 18.66) ? 3 : 4.5, has = ratio(rgb(style.color), ground(e));
+    if (has < need) out.faint.push([node.textContent.trim().slice(0, 30), has]);
+    if (px < 14) out.small.push([node.textContent.trim().slice(0, 30), px]);
+    const box = document.createRange(); box.selectNodeContents(node);
+    for (const r of box.getClientRects()) {
+      const cell = e.closest('td, th, .page').getBoundingClientRect();
+      if (r.right > innerWidth + 0.5 || r.right > cell.right + 1 || r.left < cell.left - 1)
+        out.wide.push([node.textContent.trim().slice(0, 30), r.right, cell.right]);
+    }
+  }
+  for (const a of document.querySelectorAll('a')) { const r = a.getBoundingClientRect();
+    if (r.height < 44 || r.width < 44) out.taps.push([a.textContent, r.width, r.height]) }
+  for (const m of document.querySelectorAll('.mark, td.ok')) {
+    const style = getComputedStyle(m), has = ratio(rgb(style.borderLeftColor), ground(m.parentElement));
+    if (has < 3 || parseFloat(style.borderLeftWidth) < 3) out.frames.push([m.textContent, has, style.borderLeftWidth]) }
+  out.marks = [...document.querySelectorAll('.mark')].map(m => m.textContent + ' ' +
+    getComputedStyle(m).borderTopStyle + ' ' +
+    (getComputedStyle(m).backgroundColor === 'rgba(0, 0, 0, 0)' ? '' : 'filled'));
+  return out })()"""
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    opened = Browser(tmp_path_factory.mktemp("browser"))
+    yield opened
+    opened.close()
+
+
+def morning(n_days: int = 10, *, has_weather: bool = True) -> MorningView:
+    return view.build(
+        scene.site(),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=scene.decisions(),
+        outlook=scene.outlook(n_days),
+        weather=scene.weather() if has_weather else None,
+        now_utc=scene.NOW_UTC,
+        changes=None,
+    )
+
+
+def page(role: str, units: str = "metric", made: MorningView | None = None) -> str:
+    return render.message(
+        made or morning(),
+        scene.person(role, units=units),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+    ).html
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("width_px", [390, 1200])
+@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("role", render.roles())
+def test_a_page_is_readable(browser: Browser, role: str, units: str, width_px: int, theme: str) -> None:
+    browser.show(page(role, units), width_px=width_px, theme=theme)
+    found = browser.value(MEASURE)
+    assert found["n"] > 20
+    assert found["page"] == ("rgb(255, 255, 255)" if theme == "light" else "rgb(21, 22, 26)")
+    assert found["width"] == width_px
+    for fault in ("wide", "faint", "small", "taps", "frames"):
+        assert found[fault] == [], fault
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_verdicts_differ_in_frame_as_well_as_in_word(browser: Browser, theme: str) -> None:
+    browser.show(page("superintendent"), width_px=390, theme=theme)
+    assert set(browser.value(MEASURE)["marks"]) == {"COMPACT solid filled", "WATER FIRST double ", "WAIT dashed "}
+
+
+def test_the_first_screen_of_a_phone_holds_the_whole_day(browser: Browser) -> None:
+    browser.show(page("superintendent"), width_px=390, theme="light")
+    last = "[...document.querySelectorAll('.glance')].pop().getBoundingClientRect().bottom"
+    assert browser.value("document.querySelectorAll('.glance').length") == 5
+    assert browser.value(last) < 844
+
+
+def test_the_days_of_a_strip_stand_below_each_other_on_a_phone_and_beside_each_other_on_a_desk(
+    browser: Browser,
+) -> None:
+    tops = "[...document.querySelectorAll('tr:nth-child(2) td')].map(e => e.getBoundingClientRect().top)"
+    browser.show(page("planner"), width_px=390, theme="light")
+    assert len(set(browser.value(tops))) == 10
+    assert "Thu 18 Jun" in browser.value("document.body.innerText").replace("\u00a0", " ")
+    browser.show(page("planner"), width_px=1200, theme="light")
+    assert len(set(browser.value(tops))) == 1
+
+
+def test_the_measure_finds_faults_where_there_are_some(browser: Browser) -> None:
+    bad = (
+        '<body style="background-color:#ffffff"><div class="page" style="width:300px">'
+        '<p style="color:#999999;font-size:11px">faint and small</p><a href="#">x</a>'
+        '<p style="white-space:nowrap">a line that is far too long for the column that it stands in, and no end</p>'
+        '<span class="mark" style="border:1px solid #eeeeee">WAIT</span></div></body>'
+    )
+    browser.show(bad, width_px=390, theme="light")
+    found = browser.value(MEASURE)
+    assert {fault for fault in ("wide", "faint", "small", "taps", "frames") if found[fault]} == {
+        "wide",
+        "faint",
+        "small",
+        "taps",
+        "frames",
+    }
