@@ -161,7 +161,7 @@ class Speaker:
             case Amount():
                 return self._amount(*gap.shown(self.unit_system))
             case Chance():
-                return self._chance(gap.pct)
+                return self._chance(gap)
             case Duration():
                 return self._duration(gap.minutes)
             case Moment():
@@ -204,12 +204,15 @@ class Speaker:
             return number
         return number + (self._percent_sign() if unit == "%" else NO_BREAK + unit)
 
-    def _chance(self, pct: float) -> str:
+    def _chance(self, gap: Chance) -> str:
+        pct = gap.pct
         if math.isnan(pct):
             return self.word("form.unknown")
         sign = self._percent_sign()
         if pct < 1 or pct > 99:
-            key = "form.under" if pct < 1 else "form.over"
+            key = (
+                ("form.less" if pct < 1 else "form.more") if gap.is_brief else "form.under" if pct < 1 else "form.over"
+            )
             return self.word(key, number=self._number(1 if pct < 1 else 99, 0) + sign)
         return self._number(pct, 0) + sign
 

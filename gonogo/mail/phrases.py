@@ -32,9 +32,13 @@ class Number:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chance:
-    """A chance in whole per cent, or NaN. 0 and 100 are shown as "under 1" and "over 99": a model is never sure."""
+    """A chance in whole per cent, or NaN. 0 and 100 are shown as "under 1" and "over 99": a model is never sure.
+
+    is_brief   for the cell of a table: "<1%"
+    """
 
     pct: float
+    is_brief: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -183,7 +183,7 @@ def _horizon(
             day=Day(day=o.day),
             head=Day(day=o.day, form="head"),
             rain=phrases.amount("rain_mm", o.rain_mm),
-            rain_chance=phrases.chance(o.rain_chance),
+            rain_chance=replace(phrases.chance(o.rain_chance), is_brief=True),
             is_dry=phrases.amount("rain_mm", o.rain_mm).metric[0] == 0,
             is_working_day=o.is_working_day,
         )
@@ -203,7 +203,7 @@ def _cell(outlook: OutlookDay, clock: Clock) -> CellView:
     span = clock.span(outlook.from_utc, outlook.until_utc)
     return CellView(
         day=Day(day=outlook.day),
-        chance=phrases.chance(outlook.chance),
+        chance=replace(phrases.chance(outlook.chance), is_brief=True),
         hours=Number(value=round(outlook.workable_h)),
         span=span,
         span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
