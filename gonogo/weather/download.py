@@ -27,8 +27,8 @@ KEPT_HEADERS = ("content-type", "date", "expires", "last-modified", "etag", "cac
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 # What each status means. Everything else from 400 is the request's own fault: never tried again.
-TRY_AGAIN = frozenset({500, 502, 503, 504})
 TOO_MANY = 429
+TRY_AGAIN = frozenset({TOO_MANY, 500, 502, 503, 504})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,11 +128,9 @@ def _asked(
         wait_s = BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)]
         try:
             answer = _answer(service, settings, request, now_utc=now_utc, web=web, clock=clock)
-            if answer.status == TOO_MANY:
-                wait_s = _limit_wait_s(answer)
-                raise WeatherError(_refusal(service, answer), passing=True)
             if answer.status != 200:
                 rejected.append(answer)
+                wait_s = _limit_wait_s(answer) if answer.status == TOO_MANY else wait_s
                 raise WeatherError(_refusal(service, answer), passing=answer.status in TRY_AGAIN)
             try:
                 return answer, _usable(answer, site, now_utc)

@@ -9,19 +9,23 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.records import GaugeRain
+from gonogo.times import as_datetime
 
 Floats = npt.NDArray[np.float64]
 
 MAX_RAIN_MM_H = 300.0  # above any hour ever measured by a usual gauge; common sense, no source
+LEAST_PATTERN_MM = 1e-6  # less of the service's rain is rounding, no pattern
 SECONDS_PER_HOUR = 3600.0
 
 
 def covered_share(hour_utc: npt.NDArray[np.datetime64], from_utc: datetime, until_utc: datetime) -> Floats:
     """Return the share of each hour that lies between two moments, (H,), 0 to 1."""
-    start_s = hour_utc.astype("datetime64[s]").astype(np.int64).astype(np.float64)
-    begin_s = np.maximum(start_s, from_utc.timestamp())
-    end_s = np.minimum(start_s + SECONDS_PER_HOUR, until_utc.timestamp())
-    return np.clip((end_s - begin_s) / SECONDS_PER_HOUR, 0.0, 1.0)
+    # Counted from the first hour: seconds since 1970 leave too few digits for parts of a second.
+    origin_utc = as_datetime(hour_utc[0])
+    start_s = (hour_utc - hour_utc[0]).astype("timedelta64[s]").astype(np.float64)
+    begin_s = np.maximum(start_s, (from_utc - origin_utc).total_seconds())
+    end_s = np.minimum(start_s + SECONDS_PER_HOUR, (until_utc - origin_utc).total_seconds())
+    return np.asarray(np.clip((end_s - begin_s) / SECONDS_PER_HOUR, 0.0, 1.0), dtype=np.float64)
 
 
 def override(
@@ -60,7 +64,7 @@ def override(
             continue
         inside_mm = reading.rain_mm * min(1.0, float(share.sum()) / length_h)
         pattern = rain * share
-        weight = pattern / pattern.sum() if pattern.sum() > 0 else share / share.sum()
+        weight = pattern / pattern.sum() if pattern.sum() > LEAST_PATTERN_MM else share / share.sum()
         rain = rain * (1.0 - share) + inside_mm * weight
         gauged = np.maximum(gauged, share)
         n_used += 1
