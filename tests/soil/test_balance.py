@@ -1,0 +1,228 @@
+"""One lift through sun, rain, frost, truck and roller."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import lifts
+import numpy as np
+import pytest
+
+from gonogo.errors import SoilError
+from gonogo.soil import balance
+from gonogo.soil.balance import MoisturePath, SoilParams, SoilState, march
+from gonogo.soil.rain import SURFACE_INDEX
+
+LOOSE, SCARIFIED, SEALED = SURFACE_INDEX["loose"], SURFACE_INDEX["scarified"], SURFACE_INDEX["sealed"]
+STILL = {"drainage_frac_h": 0.0, "base_drainage_frac_h": 0.0, "resupply_frac_h": 0.0}
+
+
+def run(soil: SoilParams, theta: float = 0.2, n_hours: int = 48, **weather: Any) -> MoisturePath:
+    return march(lifts.state(soil, theta), soil, **lifts.weather(n_hours, **weather))
+
+
+def test_ten_days_of_sun_take_what_the_published_drying_cycle_takes() -> None:
+    """FAO-56, example 31 steps by the day with Kr from the morning; by the hour the same stages leave 0.1 mm less."""
+    soil = lifts.params(tew_mm=20.0, rew_mm=9.0, **STILL)
+    sun = np.full(240, 4.5 / 24.0)
+    path = run(soil, theta=0.25, n_hours=240, et0_mm=sun, kc_max=np.full(240, 1.05))
+    lost = path.top_mm[0] - path.top_mm
+    assert lost[48] == pytest.approx(9.45, abs=0.1)
+    assert lost[240] == pytest.approx(19.88, abs=0.3)
+    assert np.all(lost <= 20.0)
+    assert path.base_mm[-1] == pytest.approx(path.base_mm[0])
+
+
+def test_nothing_moves_in_a_frozen_hour_and_what_falls_runs_off() -> None:
+    soil = lifts.params()
+    weather = {"et0_mm": np.full(48, 0.5), "rain_mm": np.full((48, lifts.N_MEMBERS), 2.0)}
+    path = run(soil, theta=0.35, frozen=np.ones(48, dtype=np.bool_), **weather)
+    assert np.all(path.top_mm == path.top_mm[0])
+    assert np.all(path.base_mm == path.base_mm[0])
+    assert path.runoff_mm == pytest.approx(96.0)
+    assert np.any(run(soil, theta=0.35, **weather).top_mm != path.top_mm[0])
+
+
+def test_a_sealed_surface_takes_in_less_rain_and_dries_more_slowly_than_a_loose_one() -> None:
+    """Common practice, no source."""
+    soil = lifts.params()
+    shower = np.zeros((48, lifts.N_MEMBERS))
+    shower[5] = 8.0
+    surface = np.tile(np.array([LOOSE, SEALED, SCARIFIED]), (48, 1))
+    wet = run(soil, rain_mm=shower, surface=surface)
+    assert np.all(wet.infiltration_mm[1] < 0.3 * wet.infiltration_mm[0])
+    dry = run(soil, et0_mm=np.full(48, 0.3), surface=surface)
+    assert np.all(dry.evaporation_mm[1] < dry.evaporation_mm[0])
+    assert np.all(dry.evaporation_mm[0] < dry.evaporation_mm[2])
+
+
+def test_no_more_water_fits_than_there_are_pores() -> None:
+    soil = lifts.params(intake_mm_h=500.0, **STILL)
+    path = run(soil, theta=0.40, rain_mm=np.full((48, lifts.N_MEMBERS), 5.0))
+    assert path.top_mm[-1] == pytest.approx(42.0)
+    assert path.base_mm[-1] == pytest.approx(0.42 * 120.0)
+    assert path.runoff_mm == pytest.approx(240.0 - 0.02 * 220.0)
+
+
+def test_water_above_field_capacity_drains_and_water_below_stays() -> None:
+    soil = lifts.params(resupply_frac_h=0.0)
+    wet = run(soil, theta=0.40, n_hours=2000)
+    assert wet.top_mm[-1] == pytest.approx(25.0, abs=1e-6)
+    assert wet.base_mm[-1] == pytest.approx(30.0, abs=1e-6)
+    assert wet.drainage_mm == pytest.approx(0.15 * 220.0, abs=1e-5)
+    assert np.all(run(soil, theta=0.24).drainage_mm == 0.0)
+
+
+def test_a_layer_drains_by_the_stated_share_of_its_excess_each_hour() -> None:
+    soil = lifts.params(resupply_frac_h=0.0, drainage_frac_h=0.0, base_drainage_frac_h=0.1)
+    excess = run(soil, theta=0.30, n_hours=10).base_mm - 30.0
+    assert excess[1:] / excess[:-1] == pytest.approx(0.9)
+
+
+def test_a_dry_crust_is_fed_from_below() -> None:
+    soil = lifts.params(resupply_frac_h=0.1)
+    start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 24.0))
+    path = march(start, soil, **lifts.weather(500))
+    assert path.top_mm[-1] == pytest.approx(32.0 * 100.0 / 220.0)
+    assert np.all(np.diff(path.top_mm, axis=0) >= 0.0)
+
+
+def test_truck_water_is_mixed_into_a_loose_lift_and_stays_on_top_of_a_sealed_one() -> None:
+    soil = lifts.params(**STILL)
+    truck = np.zeros((48, lifts.N_STRIPS))
+    truck[3] = 4.4
+    path = run(soil, watering_mm=truck, surface=np.tile(np.array([LOOSE, SEALED, SCARIFIED]), (48, 1)))
+    gained_top, gained_base = path.top_mm[-1] - path.top_mm[0], path.base_mm[-1] - path.base_mm[0]
+    assert gained_top[0] == pytest.approx(2.0)
+    assert gained_base[0] == pytest.approx(2.4)
+    assert np.all(gained_top[1] < 1.0)
+    assert gained_base[1] == pytest.approx(0.0)
+    assert path.runoff_mm[1] == pytest.approx(4.4 - gained_top[1])
+    assert gained_base[2] == pytest.approx(2.4)
+
+
+def test_disking_turns_the_lift_over_at_its_hour() -> None:
+    soil = lifts.params(**STILL)
+    start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 36.0))
+    surface = np.full((48, lifts.N_STRIPS), SEALED)
+    surface[10:, 1] = SCARIFIED
+    surface[10:, 2] = LOOSE
+    path = march(start, soil, **lifts.weather(surface=surface))
+    assert path.top_mm[10] == pytest.approx(8.0)
+    assert path.top_mm[11, 1] == pytest.approx(20.0)
+    assert path.base_mm[11, 1] == pytest.approx(24.0)
+    assert path.top_mm[11, [0, 2]] == pytest.approx(8.0)
+
+
+def test_a_change_before_the_first_step_counts_too() -> None:
+    soil = lifts.params(**STILL)
+    start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 36.0))
+    weather = lifts.weather(surface=np.full((48, lifts.N_STRIPS), SCARIFIED))
+    turned = march(start, soil, **weather, surface_before=np.full(lifts.N_STRIPS, SEALED))
+    assert turned.top_mm[1] == pytest.approx(20.0)
+    assert march(start, soil, **weather).top_mm[1] == pytest.approx(8.0)
+
+
+def test_each_member_meets_its_own_rain_and_its_own_sun() -> None:
+    soil = lifts.params()
+    rain = np.zeros((48, lifts.N_MEMBERS))
+    rain[4, 2] = 6.0
+    sun = np.full((48, lifts.N_MEMBERS), 0.2)
+    sun[:, 3] = 0.0
+    path = run(soil, rain_mm=rain, et0_mm=sun)
+    end = path.top_mm[-1] + path.base_mm[-1]
+    assert np.all(end[:, 2] > end[:, 0])
+    assert np.all(end[:, 0] == end[:, 1])
+    assert np.all(path.evaporation_mm[:, 3] == 0.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_halving_the_step_changes_a_day_by_little(seed: int) -> None:
+    """Stated bound: 0.15 mm a day, under 0.05 points of water content in a lift of 200 mm."""
+    rng = np.random.default_rng(seed)
+    weather = lifts.drawn_weather(rng, 24)
+    soil = lifts.params(evaporation_factor=rng.uniform(0.7, 1.4, (3, 4)), theta_fc=rng.uniform(0.2, 0.3, (3, 4)))
+    start = lifts.drawn_state(soil, rng)
+    weather["surface"][:] = weather["surface"][0]
+    whole = march(start, soil, **weather)
+    twice = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
+    for depth in ("et0_mm", "rain_mm", "watering_mm"):
+        twice[depth] = twice[depth] / 2.0
+    halves = march(start, soil, **twice, step_h=0.5)
+    apart = (whole.top_mm[-1] + whole.base_mm[-1]) - (halves.top_mm[-1] + halves.base_mm[-1])
+    assert np.abs(apart).max() < 0.15
+
+
+def test_strips_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    soil = lifts.drawn_params(rng)
+    start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
+    together = march(start, soil, **weather)
+    monkeypatch.setattr(balance, "BLOCK_CELLS", 1)
+    apart = march(start, soil, **weather)
+    # A block stops draining when all of its strips have; what that leaves behind is below 1e-9 mm.
+    assert apart.top_mm == pytest.approx(together.top_mm, abs=1e-7)
+    assert apart.runoff_mm == pytest.approx(together.runoff_mm, abs=1e-7)
+
+
+def test_what_is_kept_does_not_change_what_comes_out() -> None:
+    rng = np.random.default_rng(6)
+    soil = lifts.drawn_params(rng)
+    start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
+    full = march(start, soil, **weather, keep_fluxes=True)
+    brief = march(start, soil, **weather, keep_path=False)
+    assert brief.top_mm.shape == (2, 3, 4)
+    assert np.all(brief.top_mm[-1] == full.top_mm[-1])
+    assert full.evaporation_mm.shape == (48, 3, 4)
+    assert full.evaporation_mm.sum(axis=0) == pytest.approx(brief.evaporation_mm)
+    assert full.drainage_mm.sum(axis=0) == pytest.approx(brief.drainage_mm)
+
+
+def test_the_start_is_left_as_it_was() -> None:
+    soil = lifts.params()
+    start = lifts.state(soil, 0.3)
+    march(start, soil, **lifts.weather(et0_mm=np.full(48, 0.3)))
+    assert np.all(start.top_mm == 30.0)
+
+
+BAD_SOIL = [
+    {"theta_fc": 0.42}, {"rew_mm": 19.0}, {"rew_mm": 0.0}, {"evaporation_factor": 0.0}, {"drainage_frac_h": 1.1},
+    {"base_drainage_frac_h": -0.1}, {"resupply_frac_h": float("nan")}, {"intake_mm_h": 0.0}, {"top_thickness_mm": 0.0},
+    {"base_thickness_mm": 0.0}, {"tew_mm": float("nan")},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("changed", BAD_SOIL, ids=str)
+def test_soil_outside_physics_is_refused(changed: dict[str, float]) -> None:
+    right = lifts.params()
+    assert run(right).closure_error_mm < 1e-9
+    wrong = replace(right, **{name: np.asarray(value) for name, value in changed.items()})
+    with pytest.raises(SoilError, match="moisture balance"):
+        run(wrong)
+
+
+@pytest.mark.parametrize("value", [float("nan"), -0.1])
+@pytest.mark.parametrize("series", ["rain_mm", "watering_mm"])
+def test_gaps_and_negative_depths_are_refused(series: str, value: float) -> None:
+    weather = lifts.weather()
+    weather[series][7, 1] = value
+    with pytest.raises(SoilError, match=series):
+        march(lifts.state(lifts.params()), lifts.params(), **weather)
+
+
+@pytest.mark.parametrize("series", ["et0_mm", "kc_max"])
+def test_a_gap_in_the_demand_is_refused(series: str) -> None:
+    weather = lifts.weather()
+    weather[series][7] = float("nan")
+    with pytest.raises(SoilError, match="gap"):
+        march(lifts.state(lifts.params()), lifts.params(), **weather)
+
+
+def test_series_of_the_wrong_shape_are_refused() -> None:
+    with pytest.raises(SoilError, match=r"\(H, S\)"):
+        run(lifts.params(), watering_mm=np.zeros((48, 5)))
+    with pytest.raises(SoilError, match=r"\(H, M\)"):
+        run(lifts.params(), rain_mm=np.zeros((47, lifts.N_MEMBERS)))
+    with pytest.raises(SoilError, match="surface"):
+        run(lifts.params(), surface=np.full((48, lifts.N_STRIPS), 3))
