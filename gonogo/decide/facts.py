@@ -13,7 +13,8 @@ import numpy as np
 
 from gonogo.decide import rolling, water
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
-from gonogo.decide.windows import Prepared, Stretch, amount_between, epoch_h, longest_run_h, rows
+from gonogo.decide.today import Prepared
+from gonogo.decide.windows import Stretch, amount_between, epoch_h, longest_run_h, rows
 from gonogo.records import Surface
 from gonogo.weather.series import Rung
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
-from gonogo.decide.windows import Prepared, Stretch, Working, epoch_h, moment, prepare, rows, stretches, working
+from gonogo.decide.today import Prepared, prepare
+from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
 from gonogo.records import OutlookDay
 from gonogo.weather.series import Rung
 
@@ -29,10 +30,13 @@ def days(prepared: Prepared) -> Iterator[Working]:
         day += timedelta(days=1)
 
 
-def known_stretches(prepared: Prepared, s: int, hours: Working) -> tuple[Stretch, ...]:
-    """Return the stretches of a day of which the chance is known."""
-    found = stretches(prepared.cond, s, hours, prepared.rolling_h[s], prepared.seal_h)
-    return tuple(c for c in found if not math.isnan(c.chance_in_window))
+def chances(prepared: Prepared, s: int, hours: Working) -> Iterator[tuple[float, float]]:
+    """Yield (start [epoch h], chance) of every stretch of a day of which the chance is known."""
+    rolling_h, seal_h = prepared.rolling_h[s], prepared.seal_h
+    for start_h in starts_h(hours, rolling_h + seal_h):
+        chance = window_chance(prepared.cond, s, start_h, rolling_h, seal_h)
+        if not math.isnan(chance):
+            yield start_h, chance
 
 
 def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
@@ -41,9 +45,9 @@ def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
         return None
     for hours in days(prepared):
         if hours.is_working_day:
-            for candidate in known_stretches(prepared, s, hours):
-                if candidate.chance_in_window >= prepared.chance_needed:
-                    return moment(candidate.start_h)
+            for start_h, chance in chances(prepared, s, hours):
+                if chance >= prepared.chance_needed:
+                    return moment(start_h)
     return None
 
 
@@ -96,21 +100,20 @@ def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
     found = []
     for s, strip in enumerate(inputs.strips):
         for hours, rain_mm, rain_chance in ahead:
-            candidates = known_stretches(prepared, s, hours)
-            chosen = max(candidates, key=lambda c: c.chance_in_window, default=None) if usable else None
+            best = max(chances(prepared, s, hours), key=lambda c: c[1], default=None) if usable else None
             fits = math.isfinite(prepared.rolling_h[s]) and hours.hours >= prepared.rolling_h[s] + prepared.seal_h
             nothing = math.nan if fits or not usable else 0.0
             row = prepared.row_at(hours.from_h)
             mean, p10, p90 = band_pct(inputs.w_pct[row, s]) if row is not None else (math.nan,) * 3
-            is_window = chosen is not None and chosen.chance_in_window > 0.0
+            window = best if best is not None and best[1] > 0.0 else None
             found.append(
                 OutlookDay(
                     strip_id=strip.id,
                     day=hours.day,
-                    chance=nothing if chosen is None else chosen.chance_in_window,
+                    chance=nothing if best is None else best[1],
                     workable_h=_workable_h(prepared, s, hours) if usable else math.nan,
-                    from_utc=moment(chosen.start_h) if chosen is not None and is_window else None,
-                    until_utc=moment(chosen.end_h) if chosen is not None and is_window else None,
+                    from_utc=None if window is None else moment(window[0]),
+                    until_utc=None if window is None else moment(window[0] + prepared.rolling_h[s]),
                     rain_mm=rain_mm,
                     rain_chance=rain_chance,
                     w_mean_pct=mean,

@@ -15,7 +15,8 @@ from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
-from gonogo.decide.windows import Prepared, moment, prepare, run_around
+from gonogo.decide.today import Prepared, prepare, run_around
+from gonogo.decide.windows import moment
 from gonogo.records import Decision, RuleSeen, Site, Strip, Verdict
 
 NOT_KNOWABLE = "not_knowable"  # rule id and reason where the gate closed

@@ -15,7 +15,8 @@ import numpy as np
 
 from gonogo.decide.inputs import Floats
 from gonogo.decide.spraying import Spray, Trips, pass_limit_litres_m2, spray, spray_rate_litres_m2, trips
-from gonogo.decide.windows import Prepared, Stretch, amount_between, moment, rows
+from gonogo.decide.today import Prepared
+from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records import Material, Strip, Truck, WaterPlan
 
 _Numbers = TypeVar("_Numbers", float, Floats)

@@ -1,4 +1,4 @@
-"""Which hours a strip can be rolled in: working hours, weather hour by hour, and the best stretch of them.
+"""Which hours a strip can be rolled in: working hours, weather hour by hour, and the stretches that fit.
 
 Hours are counted as float hours since 1970 UTC ("epoch hours"), so that a shift may begin on any minute. Conditions are
 1 (holds), 0 (does not) or NaN (unknown); NaN runs through to every chance that it touches.
@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo import times
-from gonogo.decide import rolling
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 
 THUNDER_CODES = (17.0, 29.0, 95.0, 96.0, 97.0, 98.0, 99.0)  # WMO code table 4677, present weather
@@ -167,43 +166,67 @@ def amount_between(cond: Conditions, hourly: Floats, from_h: float, until_h: flo
     return np.asarray(np.tensordot(share, hourly[part], axes=1), dtype=np.float64)
 
 
+def _parts(cond: Conditions, start_h: float, rolling_h: float, seal_h: float) -> tuple[slice, slice] | None:
+    """Return the rows that rolling and those that rolling and sealing touch, None where the table lacks one.
+
+    Rows hold the moisture at the START of an hour, so the first part goes on to the row after the last hour: its end.
+    """
+    rolled, sealed = rows(cond, start_h, start_h + rolling_h), rows(cond, start_h, start_h + rolling_h + seal_h)
+    if rolled is None or sealed is None:
+        return None
+    return slice(rolled.start, min(rolled.stop + 1, len(cond.is_calm))), sealed
+
+
+def window_chance(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> float:
+    """Return the chance that strip s, rolled from start_h on, is in its window all the time, dry, unfrozen and calm.
+
+    Rain, frost and storm count until it is sealed, too. NaN where the table does not hold all those hours.
+    """
+    parts = _parts(cond, start_h, rolling_h, seal_h)
+    if parts is None:
+        return math.nan
+    path, sealed = parts
+    inside = cond.is_inside[path, s].min(axis=0) * cond.is_rainless[sealed].min(axis=0)
+    return float(inside.mean() * cond.is_unfrozen[sealed].min() * cond.is_calm[sealed].min())
+
+
 def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> Stretch:
-    """Return the chances of rolling strip s from start_h on; rain, frost and storm count until it is sealed, too."""
+    """Return all chances of rolling strip s from start_h on."""
     end_h = start_h + rolling_h
-    hours, sealed = rows(cond, start_h, end_h), rows(cond, start_h, end_h + seal_h)
-    if hours is None or sealed is None:
+    parts = _parts(cond, start_h, rolling_h, seal_h)
+    if parts is None:
         return Stretch(start_h=start_h, end_h=end_h, **dict.fromkeys(_CHANCES, math.nan))
-    # Rows hold the moisture at the START of an hour, so the row after the last hour is its end.
-    path = slice(hours.start, min(hours.stop + 1, len(cond.is_calm)))
-    rainless = cond.is_rainless[sealed].min(axis=0)
-    weather = float(cond.is_unfrozen[sealed].min() * cond.is_calm[sealed].min())
-    inside = cond.is_inside[path, s].min(axis=0)
+    path, sealed = parts
     return Stretch(
         start_h=start_h,
         end_h=end_h,
-        chance_in_window=float(np.mean(inside * rainless) * weather),
-        chance_too_wet=float(np.mean(cond.is_too_wet[path, s].max(axis=0))),
-        chance_too_dry=float(np.mean(cond.is_too_dry[path, s].max(axis=0))),
-        chance_split=float(np.mean(cond.is_split[path, s].max(axis=0))),
-        chance_of_rain=float(1.0 - np.mean(rainless)),
+        chance_in_window=window_chance(cond, s, start_h, rolling_h, seal_h),
+        chance_too_wet=float(cond.is_too_wet[path, s].max(axis=0).mean()),
+        chance_too_dry=float(cond.is_too_dry[path, s].max(axis=0).mean()),
+        chance_split=float(cond.is_split[path, s].max(axis=0).mean()),
+        chance_of_rain=float(1.0 - cond.is_rainless[sealed].min(axis=0).mean()),
     )
 
 
 _CHANCES = ("chance_in_window", "chance_too_wet", "chance_too_dry", "chance_split", "chance_of_rain")
 
 
-def stretches(cond: Conditions, s: int, hours: Working, rolling_h: float, seal_h: float) -> tuple[Stretch, ...]:
-    """Return every stretch that fits into the working hours: from their start, and from each full hour after.
+def starts_h(hours: Working, needed_h: float) -> tuple[float, ...]:
+    """Return the starts of all stretches of needed_h that fit into working hours: their start, then every full hour.
 
-    None fits where rolling and sealing take longer than there is, or for ever. An unknown time gives an unknown one.
+    None fits where the time needed is longer than there is, or for ever.
     """
+    last_h = hours.until_h - needed_h
+    if hours.hours <= 0.0 or not last_h >= hours.from_h - _NUDGE_H:
+        return ()
+    return (hours.from_h, *map(float, np.arange(math.floor(hours.from_h) + 1, last_h + _NUDGE_H, 1.0)))
+
+
+def stretches(cond: Conditions, s: int, hours: Working, rolling_h: float, seal_h: float) -> tuple[Stretch, ...]:
+    """Return every stretch of strip s that fits into the working hours; an unknown time gives an unknown stretch."""
     if math.isnan(rolling_h + seal_h):
         return (Stretch(start_h=hours.from_h, end_h=math.nan, **dict.fromkeys(_CHANCES, math.nan)),)
-    last_h = hours.until_h - rolling_h - seal_h
-    if hours.hours <= 0.0 or last_h < hours.from_h - _NUDGE_H:
-        return ()
-    starts = [hours.from_h, *np.arange(math.floor(hours.from_h) + 1, last_h + _NUDGE_H, 1.0)]
-    return tuple(stretch(cond, s, float(start_h), rolling_h, seal_h) for start_h in starts)
+    return tuple(stretch(cond, s, start_h, rolling_h, seal_h) for start_h in starts_h(hours, rolling_h + seal_h))
 
 
 def best(candidates: tuple[Stretch, ...]) -> Stretch | None:
@@ -228,82 +251,3 @@ def longest_run_h(holds: Floats, cond: Conditions, hours: Working) -> float:
         current = current + inside_h if holds[k] else 0.0
         longest = max(longest, current)
     return longest
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prepared:
-    """A morning with what every fact, plan and outlook asks for, computed once.
-
-    today          what is left of the working hours
-    rolling_h      (S,) rolling time of each strip [h]
-    candidates     by strip, today's stretches; best: the best of them, None where none fits
-    """
-
-    inputs: MorningInputs
-    cond: Conditions
-    today: Working
-    chance_needed: float
-    rolling_h: tuple[float, ...]
-    seal_h: float
-    candidates: tuple[tuple[Stretch, ...], ...]
-    best: tuple[Stretch | None, ...]
-
-    def row_at(self, at_h: float) -> int | None:
-        """Return the row whose hour holds a moment, None outside the table."""
-        row = math.floor(at_h + _NUDGE_H) - self.cond.first_h
-        return row if 0 <= row < len(self.inputs.hour_utc) else None
-
-
-def run_around(prepared: Prepared, s: int, chosen: Stretch) -> tuple[float, float]:
-    """Return (from_h, until_h) of the unbroken run of good starts that holds the chosen stretch of strip s.
-
-    Rolling that starts at from_h or later and ends by until_h, to the quarter hour, has the chance that is needed.
-    """
-    candidates, chance_needed = prepared.candidates[s], prepared.chance_needed
-    k = candidates.index(chosen)
-    first = last = k
-    while first > 0 and candidates[first - 1].chance_in_window >= chance_needed:
-        first -= 1
-    while last + 1 < len(candidates) and candidates[last + 1].chance_in_window >= chance_needed:
-        last += 1
-    end_h = candidates[last].end_h
-    # Starts stand on full hours; the end is pushed on by quarters as far as weather, moisture and shift allow.
-    for quarter in (0.25, 0.5, 0.75):
-        later = stretch(prepared.cond, s, candidates[last].start_h + quarter, prepared.rolling_h[s], prepared.seal_h)
-        if later.end_h + prepared.seal_h > prepared.today.until_h + _NUDGE_H or not (
-            later.chance_in_window >= chance_needed
-        ):
-            break
-        end_h = later.end_h
-    return candidates[first].start_h, end_h
-
-
-def chance_needed(inputs: MorningInputs) -> float:
-    """Return the chance from which a strip is compacted [-].
-
-    Rolling pays where its expected loss is below that of idling: (1 - chance) x failed_lift_cost < idle_crew_cost. So
-    the threshold is 1 - idle/failed where the site gives both costs, never below 0.5 or above 0.99; else the setting.
-    Source: the classical cost-loss ratio. Checked in tests/decide/test_windows.py.
-    """
-    failed, idle = inputs.setting("failed_lift_cost"), inputs.setting("idle_crew_cost")
-    if failed > 0.0 and idle > 0.0:
-        return min(max(1.0 - idle / failed, 0.5), 0.99)
-    return math.nan if math.isnan(failed + idle) else inputs.setting("compact_chance_min")
-
-
-def prepare(inputs: MorningInputs) -> Prepared:
-    """Return the morning with its conditions, working hours and today's stretches of every strip."""
-    cond, today = conditions(inputs), working(inputs, inputs.day)
-    seal_h = inputs.setting("seal_time_h")
-    rolling_h = tuple(rolling.rolling_time_h(strip, inputs.crew(strip).roller) for strip in inputs.strips)
-    candidates = tuple(stretches(cond, s, today, time_h, seal_h) for s, time_h in enumerate(rolling_h))
-    return Prepared(
-        inputs=inputs,
-        cond=cond,
-        today=today,
-        chance_needed=chance_needed(inputs),
-        rolling_h=rolling_h,
-        seal_h=seal_h,
-        candidates=candidates,
-        best=tuple(best(c) for c in candidates),
-    )

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from gonogo.decide.facts import FACTS, Known, MorningInputs, collect
 from gonogo.decide.outlook import outlook
 from gonogo.decide.rules import RULES
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import NOT_KNOWABLE, OPERATORS, decide, judge
-from gonogo.decide.windows import prepare
 from gonogo.records import Verdict
 
 NAMED = sorted({name for rule in RULES for left, _, right in rule.when for name in (left, right)})

@@ -1,0 +1,91 @@
+"""One morning made ready: the threshold, today's stretches of every strip, and the best of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from gonogo.decide import rolling
+from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.windows import Conditions, Stretch, Working, best, conditions, stretch, stretches, working
+
+_NUDGE_H = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A morning with what every fact, plan and outlook asks for, computed once.
+
+    today          what is left of the working hours
+    rolling_h      (S,) rolling time of each strip [h]
+    candidates     by strip, today's stretches; best: the best of them, None where none fits
+    """
+
+    inputs: MorningInputs
+    cond: Conditions
+    today: Working
+    chance_needed: float
+    rolling_h: tuple[float, ...]
+    seal_h: float
+    candidates: tuple[tuple[Stretch, ...], ...]
+    best: tuple[Stretch | None, ...]
+
+    def row_at(self, at_h: float) -> int | None:
+        """Return the row whose hour holds a moment, None outside the table."""
+        row = math.floor(at_h + _NUDGE_H) - self.cond.first_h
+        return row if 0 <= row < len(self.inputs.hour_utc) else None
+
+
+def run_around(prepared: Prepared, s: int, chosen: Stretch) -> tuple[float, float]:
+    """Return (from_h, until_h) of the unbroken run of good starts that holds the chosen stretch of strip s.
+
+    Rolling that starts at from_h or later and ends by until_h, to the quarter hour, has the chance that is needed.
+    """
+    candidates, chance_needed = prepared.candidates[s], prepared.chance_needed
+    k = candidates.index(chosen)
+    first = last = k
+    while first > 0 and candidates[first - 1].chance_in_window >= chance_needed:
+        first -= 1
+    while last + 1 < len(candidates) and candidates[last + 1].chance_in_window >= chance_needed:
+        last += 1
+    end_h = candidates[last].end_h
+    # Starts stand on full hours; the end is pushed on by quarters as far as weather, moisture and shift allow.
+    for quarter in (0.25, 0.5, 0.75):
+        later = stretch(prepared.cond, s, candidates[last].start_h + quarter, prepared.rolling_h[s], prepared.seal_h)
+        if later.end_h + prepared.seal_h > prepared.today.until_h + _NUDGE_H or not (
+            later.chance_in_window >= chance_needed
+        ):
+            break
+        end_h = later.end_h
+    return candidates[first].start_h, end_h
+
+
+def chance_needed(inputs: MorningInputs) -> float:
+    """Return the chance from which a strip is compacted [-].
+
+    Rolling pays where its expected loss is below that of idling: (1 - chance) x failed_lift_cost < idle_crew_cost. So
+    the threshold is 1 - idle/failed where the site gives both costs, never below 0.5 or above 0.99; else the setting.
+    Source: the classical cost-loss ratio. Checked in tests/decide/test_today.py.
+    """
+    failed, idle = inputs.setting("failed_lift_cost"), inputs.setting("idle_crew_cost")
+    if failed > 0.0 and idle > 0.0:
+        return min(max(1.0 - idle / failed, 0.5), 0.99)
+    return math.nan if math.isnan(failed + idle) else inputs.setting("compact_chance_min")
+
+
+def prepare(inputs: MorningInputs) -> Prepared:
+    """Return the morning with its conditions, working hours and today's stretches of every strip."""
+    cond, today = conditions(inputs), working(inputs, inputs.day)
+    seal_h = inputs.setting("seal_time_h")
+    rolling_h = tuple(rolling.rolling_time_h(strip, inputs.crew(strip).roller) for strip in inputs.strips)
+    candidates = tuple(stretches(cond, s, today, time_h, seal_h) for s, time_h in enumerate(rolling_h))
+    return Prepared(
+        inputs=inputs,
+        cond=cond,
+        today=today,
+        chance_needed=chance_needed(inputs),
+        rolling_h=rolling_h,
+        seal_h=seal_h,
+        candidates=candidates,
+        best=tuple(best(c) for c in candidates),
+    )
