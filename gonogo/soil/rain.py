@@ -73,6 +73,26 @@ SURFACES: dict[str, SurfaceState] = {
 SURFACE_INDEX: dict[str, int] = {name: i for i, name in enumerate(SURFACES)}
 
 
+MELT_MM_DEGC_H = 0.125  # 3 mm a day for each degree above freezing: common practice, no source
+
+
+def melt_mm(snow_mm: Floats, temp_degc: Floats) -> Floats:
+    """Return the water that lying snow gives off in each hour [mm] (H,), on ground that was bare before the first hour.
+
+    snow_mm    water equivalent falling as snow in the hour (H,) [mm]
+    temp_degc  air temperature of the hour (H,)
+
+    Source: degree-hour melt, common practice. Checked in tests/soil/test_rain.py.
+    """
+    melted = np.zeros_like(snow_mm)
+    lying_mm = 0.0
+    for h, (fallen_mm, degc) in enumerate(zip(snow_mm.tolist(), temp_degc.tolist(), strict=True)):
+        lying_mm += fallen_mm
+        melted[h] = min(lying_mm, MELT_MM_DEGC_H * max(degc, 0.0))
+        lying_mm -= melted[h]
+    return melted
+
+
 def curve_number_retention_mm(curve_number: Number) -> Number:
     """Return S, the most that the ground can still retain [mm], for a curve number above 0 up to 100.
 

@@ -58,3 +58,14 @@ def test_green_ampt_refuses_a_soil_that_is_full() -> None:
 def test_a_drizzle_soaks_in_and_a_cloudburst_fills_the_capacity() -> None:
     assert rain.taken_in_mm(0.01, 12.0) == pytest.approx(0.01, rel=1e-3)
     assert rain.taken_in_mm(500.0, 12.0) == pytest.approx(12.0)
+
+
+def test_snow_lies_until_it_thaws_and_all_of_it_comes_down_as_water() -> None:
+    snow = np.zeros(100)
+    snow[10:20] = 1.0
+    temp = np.where(np.arange(100) < 40, -3.0, 4.0)
+    melted = rain.melt_mm(snow, temp)
+    assert np.all(melted[:40] == 0.0)
+    assert melted[40] == pytest.approx(0.5)
+    assert melted.sum() == pytest.approx(10.0)
+    assert rain.melt_mm(np.zeros(5), np.full(5, 10.0)).sum() == 0.0
