@@ -17,7 +17,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.store import schema
-from gonogo.store.schema import message
+from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
 MAX_CRASHES = 5
@@ -53,7 +53,11 @@ class OutMessage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Queued:
-    """A message as it stands in the outbox; n_tries counts leases, this one included."""
+    """A message as it stands in the outbox.
+
+    n_tries   counts leases, this one included
+    raw       the mail itself where it was leased to be sent, b"" elsewhere: see raw_of
+    """
 
     id: int
     message_id: str
@@ -66,7 +70,6 @@ class Queued:
     address: str
     language: str
     subject: str
-    raw: bytes = field(repr=False)
     put_utc: datetime
     deadline_utc: datetime
     state: str
@@ -77,6 +80,7 @@ class Queued:
     lease_until_utc: datetime | None
     settled_utc: datetime | None
     last_error: str
+    raw: bytes = field(default=b"", repr=False)
 
 
 # Makes what goes out because a message will not: a short notice to its reader, a word to the operator, or nothing.
@@ -101,7 +105,6 @@ def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: d
             address=one.address,
             language=one.language,
             subject=one.subject,
-            raw=one.raw,
             put_utc=now_utc,
             deadline_utc=one.deadline_utc,
             state="waiting",
@@ -110,7 +113,10 @@ def put(connection: sa.Connection, messages: Iterable[OutMessage], *, now_utc: d
             n_crashes=0,
             last_error="",
         )
-        n_new += connection.scalar(statement.returning(message.c.id)) is not None
+        new_id = connection.scalar(statement.returning(message.c.id))
+        if new_id is not None:
+            connection.execute(sa.insert(message_raw).values(message=new_id, raw=one.raw))
+            n_new += 1
     return n_new
 
 
@@ -146,8 +152,9 @@ def lease(
                 n_crashes=message.c.n_crashes + died,
             )
         )
-        chosen = sa.select(message).where(message.c.id.in_(ids)).order_by(message.c.next_try_utc, message.c.id)
-        return tuple(_queued(row) for row in connection.execute(chosen))
+        chosen = sa.select(message, message_raw.c.raw).join(message_raw).where(message.c.id.in_(ids))
+        ordered = chosen.order_by(message.c.next_try_utc, message.c.id)
+        return tuple(_queued(row) for row in connection.execute(ordered))
 
 
 def sent(store: sa.Engine, one: Queued, *, now_utc: datetime) -> bool:
@@ -250,6 +257,12 @@ def outcomes(
         query = query.where(message.c.put_utc >= since_utc)
     query = query.order_by(message.c.put_utc.desc(), message.c.id.desc()).limit(limit)
     return tuple(_queued(row) for row in connection.execute(query))
+
+
+def raw_of(connection: sa.Connection, message_id: str) -> bytes | None:
+    """Return a mail as it was put, or None where there is none under this Message-ID."""
+    query = sa.select(message_raw.c.raw).join(message).where(message.c.message_id == message_id)
+    return connection.scalar(query)
 
 
 def _is_free(now_utc: datetime) -> sa.ColumnElement[bool]:

@@ -158,7 +158,6 @@ message = Table(
     Column("address", sa.Text, nullable=False),
     Column("language", sa.Text, nullable=False),
     Column("subject", sa.Text, nullable=False),
-    Column("raw", sa.LargeBinary, nullable=False),
     Column("put_utc", UtcDateTime, nullable=False),
     Column("deadline_utc", UtcDateTime, nullable=False),
     Column("state", sa.Text, nullable=False),
@@ -172,6 +171,14 @@ message = Table(
     Index(None, "state", "next_try_utc"),
     Index(None, "site_id", "put_utc"),
     sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
+)
+
+# The mail itself, apart from its state: a row that changes with each try would be written anew with all of it.
+message_raw = Table(
+    "message_raw",
+    metadata,
+    Column("message", sa.Integer, ForeignKey("message.id"), primary_key=True),
+    Column("raw", sa.LargeBinary, nullable=False),
 )
 
 
@@ -263,4 +270,4 @@ def translated(store: sa.Engine) -> Iterator[None]:
         lines = str(cause).splitlines()
         first_line = lines[0] if lines else type(cause).__name__
         place = store.url.render_as_string(hide_password=True)
-        raise StoreError(f"{place}: the database refused: {first_line} Nothing of this step was stored.") from error
+        raise StoreError(f"{place}: the database refused: {first_line.rstrip(chr(46))}. Nothing of this step was stored.") from error

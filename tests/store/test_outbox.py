@@ -42,6 +42,9 @@ def test_a_message_comes_out_as_it_went_in(store: sa.Engine) -> None:
     )  # fmt: skip
     assert (one.site_id, one.crew_id, one.role, one.kind) == (given.site_id, given.crew_id, given.role, given.kind)
     assert (one.language, one.deadline_utc, one.put_utc) == ("cs", given.deadline_utc, MORNING)
+    with schema.read(store) as connection:
+        assert outbox.raw_of(connection, given.message_id) == given.raw
+        assert outbox.raw_of(connection, "<unknown@example.com>") is None
 
 
 def test_the_same_message_is_put_once_and_its_outcome_stands(store: sa.Engine) -> None:

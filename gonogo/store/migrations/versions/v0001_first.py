@@ -95,7 +95,6 @@ def upgrade() -> None:
         sa.Column("address", sa.Text(), nullable=False),
         sa.Column("language", sa.Text(), nullable=False),
         sa.Column("subject", sa.Text(), nullable=False),
-        sa.Column("raw", sa.LargeBinary(), nullable=False),
         sa.Column("put_utc", UtcDateTime(), nullable=False),
         sa.Column("deadline_utc", UtcDateTime(), nullable=False),
         sa.Column("state", sa.Text(), nullable=False),
@@ -137,4 +136,11 @@ def upgrade() -> None:
         sa.Column("record", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["run.id"], name=op.f("fk_verdict_run_id_run")),
         sa.PrimaryKeyConstraint("run_id", "strip_id", name=op.f("pk_verdict")),
+    )
+    op.create_table(
+        "message_raw",
+        sa.Column("message", sa.Integer(), nullable=False),
+        sa.Column("raw", sa.LargeBinary(), nullable=False),
+        sa.ForeignKeyConstraint(["message"], ["message.id"], name=op.f("fk_message_raw_message_message")),
+        sa.PrimaryKeyConstraint("message", name=op.f("pk_message_raw")),
     )
