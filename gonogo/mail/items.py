@@ -37,7 +37,7 @@ class WaterView:
 
     place      position in driving order, from 1
     lanes      widths of the spray bar across the strip
-    sections   where each load begins and runs out, along the strip
+    sections   where each load begins and runs out along the strip, and how much it is
     """
 
     place: int
@@ -50,7 +50,7 @@ class WaterView:
     passes: int
     speed: Amount
     lanes: int
-    sections: tuple[tuple[Amount, Amount], ...]
+    sections: tuple[tuple[Amount, Amount, Amount], ...]
     start: Moment
     finish: Moment
     roll: Span | None
@@ -110,7 +110,7 @@ class CellView:
 
     hours         workable hours of the shift, whole
     span_times    the best stretch without its date, for a place that names the day
-    is_workable   there is a stretch with at least the chance that the site asks for
+    is_workable   the whole rolling time fits with at least the chance that the site asks for
     """
 
     day: Day

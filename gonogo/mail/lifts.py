@@ -12,7 +12,7 @@ from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
 from gonogo.mail import phrases
 from gonogo.mail.items import StripView, WaterView
 from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
-from gonogo.records import Crew, Decision, Site, Strip, Truck, Verdict
+from gonogo.records import Crew, Decision, Site, Strip, Truck, Verdict, WaterPlan
 
 VOCABULARY: dict[str, dict[str, Key]] = {
     "reason": REASONS,
@@ -104,10 +104,7 @@ def watering(
                 passes=plan.passes,
                 speed=phrases.amount("speed_km_h", plan.speed_km_h),
                 lanes=math.ceil(its_strip.width_m / truck.bar_width_m - 1e-9) if truck else 1,
-                sections=tuple(
-                    (phrases.amount("length_m", start), phrases.amount("length_m", end))
-                    for start, end in itertools.pairwise((0.0, *plan.load_ends_m))
-                ),
+                sections=_sections(plan, truck),
                 start=clock.at(plan.start_utc),
                 finish=clock.at(plan.finish_utc, "later"),
                 roll=clock.span(decision.from_utc, decision.until_utc),
@@ -116,6 +113,21 @@ def watering(
             )
         )
     return tuple(views)
+
+
+def _sections(plan: WaterPlan, truck: Truck | None) -> tuple[tuple[Amount, Amount, Amount], ...]:
+    """Return start, end and water of each load: full tanks, and what is left in the last."""
+    whole = phrases.amount("litres", plan.litres)
+    tank = phrases.amount("litres", truck.tank_litres) if truck else whole
+    n_full = len(plan.load_ends_m) - 1
+    return tuple(
+        (
+            phrases.amount("length_m", start),
+            phrases.amount("length_m", end),
+            tank if k < n_full else phrases.rest(whole, tank, n_full),
+        )
+        for k, (start, end) in enumerate(itertools.pairwise((0.0, *plan.load_ends_m)))
+    )
 
 
 def _chances(decision: Decision) -> tuple[Chance, Chance, Chance] | None:

@@ -120,6 +120,16 @@ def total(amounts: tuple[Amount, ...]) -> Amount:
     return Amount(metric=summed("metric"), us=summed("us"))
 
 
+def rest(whole: Amount, part: Amount, n_parts: int) -> Amount:
+    """Return what a whole leaves after so many parts, in shown numbers, never below nought."""
+
+    def left(system: str) -> tuple[float, int, str]:
+        value, decimals, unit = whole.shown(system)
+        return max(round(value - n_parts * part.shown(system)[0], decimals), 0.0), decimals, unit
+
+    return Amount(metric=left("metric"), us=left("us"))
+
+
 def chance(share: float) -> Chance:
     """Return a chance of 0 to 1 in whole per cent."""
     return Chance(pct=share if math.isnan(share) else float(math.floor(min(max(share, 0.0), 1.0) * 100 + 0.5 + 1e-9)))

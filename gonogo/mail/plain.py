@@ -64,6 +64,9 @@ def day_table(view: MorningView, speak: Speaker) -> str:
     width = widest + (2 if name_width + len(heads) * (widest + 2) <= COLUMNS else 1)
     n_blocks = math.ceil(len(heads) / max((COLUMNS - name_width) // width, 1))
     per_block = math.ceil(len(heads) / n_blocks)
+    # What the days leave free goes to the names.
+    longest = max(len(name) for name, _ in lines) + 1
+    name_width = min(longest, max(COLUMNS - per_block * width, name_width))
     blocks = []
     for start in range(0, len(heads), per_block):
         part = slice(start, start + per_block)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -86,8 +86,9 @@ def message(
     subject = subject.replace("\u00a0", " ").replace("\u202f", " ")
     if view.is_update:
         subject = speak.word("subject.update", subject=subject)
-    text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, subject=subject))
-    html = _fitting_html(folder, f"{role.name}/body.html", view, speak, subject)
+    common = _common([[speak.say(line) for line in s.advice] for s in view.strips])
+    text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, subject=subject, common=common))
+    html = _fitting_html(folder, f"{role.name}/body.html", view, speak, subject=subject, common=common)
     raw = letter.raw_message(
         subject=subject,
         text=text,
@@ -103,7 +104,9 @@ def message(
     return RenderedMail(subject=subject, text=text, html=html, raw=raw)
 
 
-def _fitting_html(folder: Path, template: str, view: MorningView, speak: Speaker, subject: str) -> str:
+def _fitting_html(
+    folder: Path, template: str, view: MorningView, speak: Speaker, *, subject: str, common: Sequence[str]
+) -> str:
     """Return the HTML part, under HTML_BYTES_MAX: whole, else in brief, else with fewer strips and a word about it.
 
     The text part has every strip in any case.
@@ -117,6 +120,7 @@ def _fitting_html(folder: Path, template: str, view: MorningView, speak: Speaker
             replace(view, strips=view.strips[:n_shown], rows=view.rows[:n_shown], watering=view.watering[:n_shown]),
             speak,
             subject=subject,
+            common=common,
             is_brief=is_brief,
             n_cut=n_strips - n_shown,
         )
@@ -159,6 +163,7 @@ def _rendered(
     speak: Speaker,
     *,
     subject: str,
+    common: Sequence[str] = (),
     is_brief: bool = False,
     n_cut: int = 0,
 ) -> str:
@@ -172,12 +177,20 @@ def _rendered(
             word=speak.word,
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
+            common=common,
             day_table=lambda: plain.day_table(view, speak),
             subject=subject,
             is_brief=is_brief,
             n_cut=n_cut,
         )
     )
+
+
+def _common(lists: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return the sentences that stand in every one of several lists, to be said once; none where there is one list."""
+    if len(lists) < 2:
+        return ()
+    return tuple(line for line in lists[0] if all(line in others for others in lists[1:]))
 
 
 def _capital(sentence: str) -> str:

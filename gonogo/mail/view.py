@@ -69,7 +69,8 @@ def build(
     strips = tuple(lifts.strip(d, own[d.strip_id], site, crew, clock, by_strip.get(d.strip_id)) for d in ours)
     is_knowable = any(d.reason not in NO_VERDICT for d in ours)
     sky_today = sky.today(weather, site, day, now_utc) if weather is not None else None
-    days, rows = _horizon(outlook, own, clock)
+    needed = next((d.facts["chance_needed"] for d in ours if "chance_needed" in d.facts), math.nan)
+    days, rows = _horizon(outlook, own, clock, needed)
     used = {own[d.strip_id].material_id for d in ours}
     return MorningView(
         site=site.name,
@@ -174,7 +175,7 @@ def rain_clause(weather: SkyView | None) -> Phrase:
 
 
 def _horizon(
-    outlook: Sequence[OutlookDay], own: dict[str, Strip], clock: Clock
+    outlook: Sequence[OutlookDay], own: dict[str, Strip], clock: Clock, chance_needed: float
 ) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
     """Return the days of the horizon with their rain, and one row a strip."""
     ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
@@ -191,23 +192,24 @@ def _horizon(
     }
     rows = []
     for strip in own.values():
-        cells = tuple(_cell(o, clock) for o in ours if o.strip_id == strip.id)
+        cells = tuple(_cell(o, clock, chance_needed) for o in ours if o.strip_id == strip.id)
         if cells:
             first = next((c.span for c in cells if c.is_workable), None)
             rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=first))
     return tuple(days.values()), tuple(rows)
 
 
-def _cell(outlook: OutlookDay, clock: Clock) -> CellView:
+def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float) -> CellView:
     """Return one strip on one day."""
     span = clock.span(outlook.from_utc, outlook.until_utc)
     return CellView(
         day=Day(day=outlook.day),
         chance=replace(phrases.chance(outlook.chance), is_brief=True),
-        hours=Number(value=round(outlook.workable_h)),
+        hours=Number(value=outlook.workable_h if math.isnan(outlook.workable_h) else round(outlook.workable_h)),
         span=span,
         span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
-        is_workable=outlook.is_working_day and span is not None and outlook.workable_h > 0,
+        # Where the chance that the site asks for is unknown, no day is called workable.
+        is_workable=outlook.is_working_day and span is not None and outlook.chance >= chance_needed,
         is_working_day=outlook.is_working_day,
     )
 

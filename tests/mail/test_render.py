@@ -5,8 +5,10 @@ from __future__ import annotations
 import email
 import email.policy
 import html as html_text
+import math
 import re
 from dataclasses import replace
+from datetime import timedelta
 from email.message import EmailMessage
 from pathlib import Path
 
@@ -14,7 +16,7 @@ import mail_scene as scene
 import pytest
 
 from gonogo.errors import ConfigError
-from gonogo.mail import letter, render, view
+from gonogo.mail import letter, lifts, render, view
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.records import Recipient, Strip, Verdict
@@ -206,6 +208,29 @@ def test_without_a_verdict_the_first_line_says_so(role: str) -> None:
     assert not re.search(r"\d L\b", sent.text)
 
 
+@pytest.mark.parametrize("role", ROLES)
+def test_an_old_forecast_is_told_before_any_strip(role: str) -> None:
+    old = scene.weather(rung=scene.Rung.OLD, fetched_utc=scene.NOW_UTC - timedelta(hours=9))
+    sent = mail(role, morning(weather=old))
+    for part in (" ".join(sent.text.split()), seen(sent.html)):
+        assert part.index("OLD FORECAST: Open Meteo, fetched") < part.index("9 h old.") < part.index("N2 upstream", 200)
+    assert "OLD FORECAST" not in mail(role).text
+
+
+def test_every_sentence_of_a_decision_can_be_said_with_every_number_unknown() -> None:
+    nowhere: dict[str, float] = {}
+    for table, keys in lifts.VOCABULARY.items():
+        for key in keys:
+            changes: dict[str, object] = {"facts": nowhere, "reading_age_h": math.nan, "w_now_pct": math.nan}
+            if table in ("flag", "limit"):
+                changes["water"] = scene.water("N1", **({"flags": (key,)} if table == "flag" else {"limited_by": key}))
+            elif table != "reason":
+                changes[table] = (key,)
+            one = scene.decision("N1", Verdict.WAIT, key if table == "reason" else "too_wet", **changes)
+            text = mail("driver" if table in ("flag", "limit") else "superintendent", morning(decisions=(one,))).text
+            assert not re.search(r"\bnan\b|\binf\b|[{}]|None", text), key
+
+
 def test_the_superintendent_reads_all_that_a_strip_needs() -> None:
     text = " ".join(mail("superintendent").text.split())
     for piece in (
@@ -224,13 +249,24 @@ def test_the_superintendent_reads_all_that_a_strip_needs() -> None:
         assert piece in text, piece
 
 
+def test_what_holds_for_every_strip_is_said_once() -> None:
+    seal = "Seal the surface at the end of the shift; leave nothing loose overnight."
+    decisions = tuple(replace(d, advice=(*d.advice, "seal_at_shift_end")) for d in scene.decisions())
+    sent = mail("superintendent", morning(decisions=decisions))
+    for part in (" ".join(sent.text.split()), seen(sent.html)):
+        assert part.count(seal) == 1
+        assert part.index("On every strip today") < part.index(seal) < part.index("Strip by strip")
+    one = (replace(decisions[0], strip_id="N1"),)
+    assert "On every strip today" not in mail("superintendent", morning(decisions=one)).text
+
+
 def test_the_driver_reads_all_that_a_strip_needs() -> None:
     text = " ".join(mail("driver").text.split())
     for piece in (
         "1. N2 upstream 18,400 L for the strip",
         "6.4 L/m²: 3 × 2.1 L/m²",
         "3 passes at 6.5 km/h over each lane; lanes side by side: 3",
-        "load 1: 0 m to 156 m along the strip load 2: 156 m to 240 m along the strip",
+        "load 1: 12,000 L, from 0 m to 156 m load 2: 6,400 L, from 156 m to 240 m",
         "start 06:15, done by 08:05",
         "Mix the water in over the whole lift",
         "2. N1 upstream 1,400 L for the strip",

@@ -120,7 +120,29 @@ def test_strips_are_watered_in_driving_order() -> None:
 
 def test_each_load_has_its_section_and_the_last_ends_with_the_strip() -> None:
     sections = built().watering[0].sections
-    assert [(a.metric[0], b.metric[0]) for a, b in sections] == [(0.0, 156.0), (156.0, 240.0)]
+    assert [tuple(x.metric[0] for x in section) for section in sections] == [
+        (0.0, 156.0, 12000.0),
+        (156.0, 240.0, 6400.0),
+    ]
+    total = built().watering[0].litres
+    for system in ("metric", "us"):
+        assert sum(s[2].shown(system)[0] for s in sections) == total.shown(system)[0]
+
+
+@pytest.mark.parametrize(("needed", "n_workable"), [(0.7, 3), (0.9, 1), (0.0, 6), (math.nan, 0)])
+def test_a_day_is_workable_from_the_chance_that_the_site_asks_for(needed: float, n_workable: int) -> None:
+    decisions = [replace(d, facts=d.facts | {"chance_needed": needed}) for d in scene.decisions()]
+    outlook = [replace(o, from_utc=scene.at(6, o.day), until_utc=scene.at(9, o.day)) for o in scene.outlook()]
+    made = view.build(
+        scene.site(),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=decisions,
+        outlook=outlook,
+        weather=scene.weather(),
+        now_utc=scene.NOW_UTC,
+    )
+    assert sum(c.is_workable for c in made.rows[0].cells) == n_workable
 
 
 def test_lanes_follow_from_the_width_of_strip_and_bar() -> None:
