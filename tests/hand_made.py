@@ -190,6 +190,8 @@ def morning(
     settings: Mapping[str, float] | None = None,
     reading_age_h: object = 12.0,
     rained_since_reading_mm: object = 0.0,
+    rolled: np.ndarray | None = None,
+    surfaces: tuple[Surface, ...] | None = None,
     now_utc: datetime = NOW_UTC,
     day: date = DAY,
 ) -> MorningInputs:
@@ -211,4 +213,6 @@ def morning(
         reading_age_h=np.broadcast_to(np.asarray(reading_age_h, dtype=np.float64), (n,)).copy(),
         rained_since_reading_mm=np.broadcast_to(np.asarray(rained_since_reading_mm, dtype=np.float64), (n,)).copy(),
         settings=SETTINGS | dict(settings or {}),
+        rolled=rolled,
+        surfaces=surfaces,
     )

@@ -54,6 +54,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     ),
     Row(key="keep_surface_damp", verdicts=(Verdict.COMPACT,), when=(_STRONG,)),
     Row(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
+    Row(key="let_top_dry", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", ">", "window_high_pct"),)),
     Row(key="as_wet_as_practical", verdicts=_WORK, when=(("is_granular", "==", "yes"),)),
     Row(
         key="very_wet_remove_or_treat",

@@ -258,6 +258,9 @@ FACTS: dict[str, Fact] = {
     "window_low_pct": _of_strip(
         "% points", "dry edge of the window", lambda i, s: i.material(i.strips[s]).window_low_pct
     ),
+    "window_high_pct": _of_strip(
+        "% points", "wet edge of the window", lambda i, s: i.material(i.strips[s]).window_high_pct
+    ),
     "moisture_ratio": Fact(
         unit="-",
         meaning="mean water content over optimum where work begins",
@@ -287,7 +290,8 @@ FACTS: dict[str, Fact] = {
         of=lambda k, s: _watered(k, s, lambda o: o.is_in_time, 1.0),
     ),
     # --- for sentences
-    "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.strips[s].surface == Surface.SEALED),
+    "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
+    "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.surface(s) == Surface.SEALED),
     "is_granular": _of_strip("yes/no", "clean granular soil", lambda i, s: i.material(i.strips[s]).is_granular),
     "drum_suits": _of_strip(
         "yes/no",

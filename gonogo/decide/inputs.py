@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.records import Crew, Material, Site, Strip
+from gonogo.records import Crew, Material, Site, Strip, Surface
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
@@ -30,6 +30,8 @@ class MorningInputs:
     weather                    the checked forecast; its rain members are those of w_pct, in the same order
     reading_age_h              (S,) age of the strip's last moisture test [h], inf where there is none
     rained_since_reading_mm    (S,) rain since that test [mm], 0 where there is none
+    rolled                     (S,) 1 where the present lift has been rolled already; None = none has
+    surfaces                   S surface states as they are now; None = as the strips say
     settings                   every number of defaults.toml by name, as in force for the site
 
     Raises SoilError where the shapes do not fit together: nothing may be judged on rows that do not belong together.
@@ -48,6 +50,8 @@ class MorningInputs:
     reading_age_h: Floats
     rained_since_reading_mm: Floats
     settings: Mapping[str, float]
+    rolled: Floats | None = None
+    surfaces: tuple[Surface, ...] | None = None
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -61,6 +65,10 @@ class MorningInputs:
             "reading_age_h": (n_strips,),
             "rained_since_reading_mm": (n_strips,),
         }
+        if self.rolled is not None:
+            wanted["rolled"] = (n_strips,)
+        if self.surfaces is not None:
+            wanted["surfaces"] = (n_strips,)
         wrong = [
             f"{name} has shape {np.shape(getattr(self, name))}, wanted {shape}"
             for name, shape in wanted.items()
@@ -75,6 +83,14 @@ class MorningInputs:
     def setting(self, name: str) -> float:
         """Return a setting, NaN where it is missing: a missing number makes a strip wait, it does not stop the run."""
         return float(self.settings.get(name, math.nan))
+
+    def is_rolled(self, s: int) -> float:
+        """Return 1 where the lift on row s has been rolled, 0 where not, NaN where that is unknown."""
+        return 0.0 if self.rolled is None else float(self.rolled[s])
+
+    def surface(self, s: int) -> Surface:
+        """Return the surface state of row s as it is now."""
+        return self.strips[s].surface if self.surfaces is None else self.surfaces[s]
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)

@@ -37,6 +37,7 @@ REASONS: dict[str, Key] = {
         gaps=("forecast_age_h", "forecast_max_age_h"),
     ),
     "day_off": Key(meaning="wait: the site does not work today"),
+    "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),
     "not_enough_hours": Key(
         meaning="wait: what is left of the shift is shorter than rolling and sealing take",
         gaps=("working_hours_left_h", "time_needed_h", "rolling_time_h"),
@@ -103,6 +104,10 @@ ADVICE: dict[str, Key] = {
     ),
     "moisten_crust": Key(
         meaning="the top half is drier than the window: moisten and scarify the crust", gaps=("w_top_pct", "w_base_pct")
+    ),
+    "let_top_dry": Key(
+        meaning="the top half is wetter than the window: let it dry or mix it before the first pass",
+        gaps=("w_top_pct", "w_base_pct"),
     ),
     "as_wet_as_practical": Key(meaning="clean granular soil: roll it as wet as practical"),
     "aerate_thin_layers": Key(

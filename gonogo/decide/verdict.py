@@ -142,7 +142,7 @@ def _decision(
         reason=judged.reason,
         from_utc=None if math.isnan(from_h) else moment(from_h),
         until_utc=None if math.isnan(until_h) else moment(until_h),
-        next_utc=next_workable_utc(prepared, s) if waits else None,
+        next_utc=next_workable_utc(prepared, s) if waits and not strip_facts["is_rolled"] else None,
         facts=strip_facts,
         seen=judged.seen,
         advice=sentences(ADVICE_ROWS, judged, strip_facts, inputs.settings),

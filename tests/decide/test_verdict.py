@@ -43,6 +43,7 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "no_forecast": {"sky": {"rung": Rung.NONE}},
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
     "day_off": {"day": DAY + timedelta(days=3)},
+    "already_rolled": {"rolled": np.array([1.0])},
     "not_enough_hours": {"strips": [strip(length_m=2000.0)]},
     "frozen": {"sky": {"temp_degc": -3.0}},
     "stormy": {"sky": {"weather_code": 95.0}},
@@ -108,6 +109,17 @@ def test_rows_that_let_work_go_on_stand_last_and_every_name_is_known() -> None:
             assert right in FACTS or right in settings
     assert len({rule.id for rule in RULES}) == len(RULES)
     assert not set(FACTS) & settings
+
+
+def test_a_row_says_whether_a_site_may_change_the_setting_that_it_names() -> None:
+    import tomllib
+    from importlib import resources
+
+    rows = tomllib.loads(resources.files("gonogo").joinpath("defaults.toml").read_text("utf-8"))
+    for rule in RULES:
+        for _, _, right in rule.when:
+            if right in rows:
+                assert rule.site_may_change == (rows[right]["change"] == "site"), rule.id
 
 
 def test_every_gap_of_a_sentence_is_a_fact_a_setting_or_a_field() -> None:
@@ -189,9 +201,11 @@ def test_a_split_lift_is_not_in_its_window_although_its_mean_is() -> None:
     assert made.facts["chance_in_window"] == 0.0
     assert "mix_full_depth" in made.advice
     assert made.test == ("test_both_halves",)
-    crust = one(top_pct=11.0, base_pct=15.5)
-    assert crust.verdict == Verdict.COMPACT
+    crust, soft = one(top_pct=11.0, base_pct=15.5), one(15.0, top_pct=16.5, base_pct=13.5)
+    assert crust.verdict == soft.verdict == Verdict.COMPACT
     assert "moisten_crust" in crust.advice
+    assert "let_top_dry" in soft.advice
+    assert not {"moisten_crust", "let_top_dry"} & set(one().advice)
 
 
 def test_old_and_missing_readings_are_never_silently_confident() -> None:
@@ -321,6 +335,14 @@ def test_a_sealed_surface_is_scarified_before_water_goes_on() -> None:
 
     assert "scarify_first" in one(9.0, strips=[strip(surface=Surface.SEALED)]).advice
     assert "scarify_first" not in one(9.0).advice
+    assert "scarify_first" in one(9.0, surfaces=(Surface.SEALED,)).advice
+
+
+def test_a_lift_that_is_rolled_already_is_neither_rolled_nor_watered_again() -> None:
+    for w_pct in (14.0, 9.0):
+        assert one(w_pct, rolled=np.array([1.0])).reason == "already_rolled"
+    assert one(rolled=np.array([0.0])).verdict == Verdict.COMPACT
+    assert one(rolled=np.array([np.nan])).rule_id == NOT_KNOWABLE
 
 
 def test_clean_granular_soil_is_rolled_as_wet_as_practical() -> None:
