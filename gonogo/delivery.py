@@ -114,7 +114,8 @@ def work(
     memory            kept by the caller from round to round
     limit             at most so many messages, None = all that are due
     expired_instead   makes what goes out in place of a message whose deadline passed
-    failed_instead    makes what goes out because a message was refused for good or set aside
+    failed_instead    makes what goes out because a message was refused for good or set aside; both are asked about
+                      notices too (look at `kind`), and are called inside a transaction: they only make messages
     may_go_on         asked between messages; False ends the round, as for a service that is told to stop
 
     Raises StoreError where the database refuses; mails that went by then are kept in `memory`.

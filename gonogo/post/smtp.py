@@ -256,7 +256,7 @@ def _cause(error: Exception, transport: Transport, watch: _Watch) -> str:
             f"{server} does not offer what the transport asks for ({_shown(str(error).encode())}). "
             f"Check security (starttls, tls, none) and port. Nothing was sent in clear. {waits}"
         )
-    if isinstance(error, TimeoutError):
+    if isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError):
         return f"{server} was silent for {transport.timeout_s:g} s. {waits}"
     if isinstance(error, UnicodeError):  # its text would quote what could not be written, perhaps the password
         return f"{server}: host, user name or password holds a letter that SMTP cannot carry. {waits}"

@@ -6,6 +6,8 @@ StoreError without the values that were being stored: those hold addresses and w
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -19,6 +21,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from gonogo.errors import StoreError
 
 SQLITE_BUSY_TIMEOUT_MS = 10_000
+WAL_TRIES = 200
 
 
 class UtcDateTime(sa.types.TypeDecorator[datetime]):
@@ -219,14 +222,19 @@ def engine(url: str) -> sa.Engine:
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
     """Set what SQLite must know on each connection; transactions are begun by _begin_sqlite alone."""
     connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout={SQLITE_BUSY_TIMEOUT_MS}")
+    for n_left in reversed(range(WAL_TRIES)):
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            break
+        except sqlite3.OperationalError as error:
+            # Alone of all statements, this one does not wait for its turn where two processes meet at a new file.
+            if n_left == 0 or "locked" not in str(error):
+                raise
+            time.sleep(SQLITE_BUSY_TIMEOUT_MS / 1000 / WAL_TRIES)
     # FULL: with less, a power cut could forget that a mail has gone, and it would go a second time.
-    for pragma in (
-        f"busy_timeout={SQLITE_BUSY_TIMEOUT_MS}",
-        "journal_mode=WAL",
-        "synchronous=FULL",
-        "foreign_keys=ON",
-    ):
-        connection.execute(f"PRAGMA {pragma}")
+    connection.execute("PRAGMA synchronous=FULL")
+    connection.execute("PRAGMA foreign_keys=ON")
 
 
 def _begin_sqlite(connection: sa.Connection) -> None:
@@ -268,6 +276,6 @@ def translated(store: sa.Engine) -> Iterator[None]:
         # Only the driver's first line: what follows may quote the row, with addresses.
         cause = error.orig if isinstance(error, DBAPIError) else error
         lines = str(cause).splitlines()
-        first_line = lines[0] if lines else type(cause).__name__
+        said = (lines[0] if lines else type(cause).__name__).rstrip(".")
         place = store.url.render_as_string(hide_password=True)
-        raise StoreError(f"{place}: the database refused: {first_line.rstrip(chr(46))}. Nothing of this step was stored.") from error
+        raise StoreError(f"{place}: the database refused: {said}. Nothing of this step was stored.") from error
