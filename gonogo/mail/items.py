@@ -67,6 +67,7 @@ class StripView:
     note: str
     verdict: str
     window: Span | None
+    when: Span | Phrase | None  # the window, said to be for rolling where water comes before it
     next: Moment | None
     has_moisture: bool
     moisture: Amount

@@ -47,6 +47,7 @@ def strip(
     """Return one strip as the superintendent reads it."""
     material = site.material(its_strip.material_id)
     moisture = phrases.amount("w_pct", decision.w_now_pct)
+    window = clock.span(decision.from_utc, decision.until_utc)
     optimum = phrases.amount("w_pct", material.omc_pct)
     top, base = phrases.amount("w_pct", decision.w_top_pct), phrases.amount("w_pct", decision.w_base_pct)
     return StripView(
@@ -54,7 +55,8 @@ def strip(
         name=its_strip.name,
         note=its_strip.note,
         verdict=decision.verdict.value,
-        window=clock.span(decision.from_utc, decision.until_utc),
+        window=window,
+        when=phrase("text.roll_after", span=window) if window and decision.verdict == Verdict.WATER else window,
         next=clock.at(decision.next_utc, "later") if decision.next_utc else None,
         has_moisture=math.isfinite(decision.w_now_pct),
         moisture=moisture,

@@ -234,7 +234,7 @@ def test_every_sentence_of_a_decision_can_be_said_with_every_number_unknown() ->
 def test_the_superintendent_reads_all_that_a_strip_needs() -> None:
     text = " ".join(mail("superintendent").text.split())
     for piece in (
-        "N2 upstream (( WATER FIRST )) 09:30 to 13:00",
+        "N2 upstream (( WATER FIRST )) rolling 09:30 to 13:00",
         "13.9% now (likely 13.1% to 14.8%), 2.6 points below optimum",
         "16.5%, window 15.0% to 18.5% (Red clay, Standard Proctor)",
         "Too dry, and there is time today to put water on",
