@@ -147,7 +147,7 @@ class Speaker:
             n = gaps["n"]
             count = n if isinstance(n, int) else n.value if isinstance(n, Number) else 0
             sentence = sentence.get(self.locale.plural_form(count), sentence["other"])
-        return sentence.format_map({name: self.say(value) for name, value in gaps.items()})
+        return sentence.format_map(_Said(self, gaps))
 
     def say(self, gap: Gap) -> str:
         """Return any gap as text."""
@@ -227,6 +227,16 @@ class Speaker:
         if whole % 60 == 0:
             return self.word("form.hours", n=whole // 60)
         return self.word("form.hours_minutes", n=whole // 60, minutes=whole % 60)
+
+
+class _Said(dict[str, str]):
+    """The gaps of one sentence, each said only when the sentence asks for it: a decision offers many more."""
+
+    def __init__(self, speak: Speaker, gaps: Mapping[str, Gap]) -> None:
+        self._speak, self._gaps = speak, gaps
+
+    def __missing__(self, name: str) -> str:
+        return self._speak.say(self._gaps[name])
 
 
 def speaker(language: str, unit_system: str, folder: Path = WORDS) -> Speaker:
