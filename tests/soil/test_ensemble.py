@@ -11,6 +11,7 @@ from gonogo.errors import SoilError
 from gonogo.soil import ensemble
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ensemble import METHOD_ERROR_PCT, ReadingAt, StripMoisture
+from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.strip import LEARNABLE, StripSoil, nothing_learned, strip_soil
 
 CLASSES = ["loam", "clay", "sand"]
@@ -149,6 +150,15 @@ def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
     slow = run([at(0, 24, 13.0)] + [at(0, h, 12.6) for h in (72, 96, 144, 192, 216)])
     assert slow.learned.factors()["evaporation_factor"][0] < plain.learned.factors()["evaporation_factor"][0] - 0.05
     assert slow.learned.score_sd.min() >= 0.3
+
+
+def test_disking_in_the_hour_of_a_reading_still_turns_the_lift_over() -> None:
+    surface = np.full((N_HOURS, 3), SURFACE_INDEX["sealed"])
+    surface[96:] = SURFACE_INDEX["scarified"]
+    moisture = run([at(0, 24, 13.0), at(0, 96, 11.5)], surface=surface, et0_mm=np.zeros(N_HOURS))
+    apart = np.abs(moisture.w_top_pct - moisture.w_base_pct)[:, 0]
+    assert apart[96].mean() > 0.2
+    assert apart[97].mean() < 0.01
 
 
 def test_what_was_learned_can_be_handed_to_the_next_run() -> None:
