@@ -6,7 +6,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from messages import letter, raw_mail
 
@@ -70,6 +70,7 @@ def test_a_mail_without_end_is_refused() -> None:
         checked_raw(letter(raw=letter().raw + b"x" * MAX_BYTES))
 
 
+@settings(max_examples=40)
 @given(body=st.binary(max_size=200))
 def test_no_lone_line_end_leaves(body: bytes) -> None:
     sent = checked_raw(letter(raw=letter().raw + body)).replace(b"\r\n", b"")
@@ -106,6 +107,7 @@ def test_an_address_is_accepted(address: str) -> None:
     assert checked_address(address) == address
 
 
+@settings(max_examples=60)
 @given(name=st.text(max_size=60), subject=st.text(max_size=60))
 def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(name: str, subject: str) -> None:
     one = letter()

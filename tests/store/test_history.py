@@ -89,6 +89,16 @@ def test_the_latest_answer_is_the_newest_that_was_of_use(store: sa.Engine) -> No
         assert history.stored_answer(connection, rejected).rejected == "truncated body"
 
 
+def test_an_answer_of_later_does_not_count_for_a_morning_of_before(store: sa.Engine) -> None:
+    earlier = save(store)
+    save(store, fetched_utc=MORNING + HOUR)
+    with schema.read(store) as connection:
+        then = history.latest_answer(connection, "north-fill", until_utc=MORNING)
+        assert then is not None
+        assert then.id == earlier
+        assert history.latest_answer(connection, "north-fill", until_utc=MORNING - HOUR) is None
+
+
 def test_a_damaged_answer_is_refused(store: sa.Engine) -> None:
     damaged, swapped = save(store), save(store, body=b"other")
     with schema.begin(store) as connection:

@@ -70,12 +70,12 @@ def message_ids(server: MailServer) -> list[str]:
 def test_every_morning_runs_once_and_every_mail_goes_once(
     store_url: str, mail_server: MailServer, start: Start
 ) -> None:
-    one, other = (start(store_url, mail_server, owner, n_mails=60) for owner in ("a", "b"))
+    one, other = (start(store_url, mail_server, owner, n_mails=40) for owner in ("a", "b"))
     go(one, other)
     results = result(one), result(other)
     assert sum(n_mornings for n_mornings, _ in results) == 10
-    assert sum(n_sent for _, n_sent in results) == 60
-    assert len(message_ids(mail_server)) == len(set(message_ids(mail_server))) == 60
+    assert sum(n_sent for _, n_sent in results) == 40
+    assert len(message_ids(mail_server)) == len(set(message_ids(mail_server))) == 40
 
 
 def test_what_a_killed_service_left_is_taken_over_by_the_other(
