@@ -87,3 +87,9 @@ def test_a_day_too_short_for_the_strip_has_no_chance_and_an_unknown_one_is_unkno
     found = by_day(sky={"wind_2m_m_s": wind})
     assert found[DAY].chance == 1.0
     assert math.isnan(found[DAY + timedelta(days=2)].chance)
+
+
+def test_an_hour_counts_only_if_the_lift_is_still_right_at_its_end() -> None:
+    path = np.full(N_HOURS, 14.0)
+    path[row(12.0) :] = 18.0
+    assert by_day(w_pct=path)[DAY].workable_h == 4.0  # 7 to 11: the hour from 11 on ends too wet

@@ -245,6 +245,19 @@ def test_ground_that_froze_all_day_is_still_frozen_at_a_mild_noon() -> None:
     assert "check_for_frost" in made.test
 
 
+def test_snow_in_the_air_is_frost() -> None:
+    assert one(sky={"snow_mm": 0.3, "temp_degc": 1.0}).reason == "frozen"
+    assert one(sky={"snow_mm": 0.0, "temp_degc": 1.0}).verdict == Verdict.COMPACT
+
+
+def test_dry_hours_that_freeze_do_not_hide_the_rain_in_the_others() -> None:
+    temp = np.full(N_HOURS, 8.0)
+    temp[row(4.0) : row(12.0)] = -0.5
+    made = one(rain_mm=rain_from(12.0), sky={"temp_degc": temp})
+    assert made.reason == "rain_too_soon"
+    assert made.facts["chance_of_rain"] == 1.0
+
+
 def test_a_thunderstorm_in_the_afternoon_leaves_the_morning() -> None:
     code = np.zeros(N_HOURS)
     code[row(13.0) : row(17.0)] = 95.0

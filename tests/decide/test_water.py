@@ -219,3 +219,27 @@ def test_watering_is_followed_by_mixing_and_a_test() -> None:
     made = one(9.0)
     assert {"mix_full_depth", "stop_if_it_runs_off"} <= set(made.advice)
     assert "test_after_watering" in made.test
+
+
+def test_a_second_load_costs_the_way_back_the_filling_and_the_way_out() -> None:
+    plan = plan_of(one(9.0, on_site=with_truck(tank_litres=9000.0)))
+    assert plan.loads == 2
+    # 100 m by 2 lanes by passes, and once 5 + 10 + 5 min, at 50 working minutes an hour
+    driving_min = 100.0 * 2 * plan.passes / plan.speed_km_h / 1000.0 * 60.0
+    spent_min = (plan.finish_utc - plan.start_utc).total_seconds() / 60.0
+    assert spent_min == pytest.approx((driving_min + 20.0) / 0.83, abs=0.1)
+
+
+def test_a_watered_lift_left_lying_has_to_be_rolled_before_it_is_too_dry_again() -> None:
+    near_the_edge = {"materials": (material(window_low_pct=-0.5),)}
+    made = one(9.0, et0_mm=0.9, on_site=near_the_edge)
+    # 0.5 points are 2 mm, and 1.1 x 0.9 mm go in an hour
+    assert (made.until_utc - made.from_utc).total_seconds() / 3600.0 == pytest.approx(3.0, abs=0.01)
+    assert one(9.0, et0_mm=0.1, on_site=near_the_edge).until_utc > at(16.0)
+
+
+def test_a_truck_that_cannot_spray_thinly_enough_does_not_pass_the_wet_edge_to_keep_a_lift_damp() -> None:
+    made = one(15.74, et0_mm=0.6)
+    assert (made.verdict, made.water) == (Verdict.COMPACT, None)
+    thinner = one(15.74, et0_mm=0.6, on_site=with_truck(speed_max_km_h=20.0))
+    assert plan_of(thinner).litres_m2 == pytest.approx(0.6 * 1.1 * thinner.rolling_time_h)
