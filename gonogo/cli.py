@@ -118,7 +118,7 @@ def check(config: ConfigOption = CONFIG_FOLDER) -> None:
     """
     from gonogo.config import check_report
 
-    print(check_report(_load(config)))
+    print(check_report(_load(config)), end="")
 
 
 @app.command(short_help="Print every adjustable number and who set it.")
@@ -130,7 +130,7 @@ def settings(
     from gonogo.config import settings_report
 
     loaded = _load(config)
-    print(settings_report(loaded, _one_site(loaded, site).id))
+    print(settings_report(loaded, _one_site(loaded, site).id), end="")
 
 
 @app.command(short_help="Make this morning's verdicts now and mail them.")

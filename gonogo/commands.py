@@ -150,6 +150,7 @@ def _shown(
         day, as_of = asked_moment(site, on, now_utc)
         with schema.read(store) as connection:
             entries, answers = morning.load(connection, config, site, as_of)
+            before = morning.told_before(connection, site, day)
         ask = fetch
         if as_of < now_utc - timedelta(hours=1) and answers and as_of - answers[0].fetched_utc < timedelta(hours=24):
             # A morning of the past is made again from what was known then: the services would answer for today.
@@ -159,7 +160,9 @@ def _shown(
         conclusion = morning.conclude(
             config, site, day=day, issue="morning", now_utc=as_of, entries=entries, fetch=ask, stored=answers
         )
-        prepared, faults = morning.mails(config, site, conclusion, day=day, issue="morning", now_utc=as_of)
+        prepared, faults = morning.mails(
+            config, site, conclusion, day=day, issue="morning", now_utc=as_of, before=before
+        )
         lines.append(table(site, day, conclusion))
         if not conclusion.has_verdict or faults:
             code = NO_VERDICT

@@ -60,6 +60,10 @@ class Story:
         """The present lift has been rolled and no new one was spread since."""
         return any(w.work == "rolled" for w in self.works)
 
+    def surface(self, strip: Strip) -> Surface:
+        """Return the state that the last work left, or the one the config gives where there was none."""
+        return SURFACE_AFTER[self.works[-1].work] if self.works else strip.surface
+
 
 def story(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> Story:
     """Return the story of a strip's present lift up to now. A new lift spread on it starts a new story."""
@@ -139,6 +143,8 @@ def judge(
         weather=weather,
         reading_age_h=np.array([_age_h(s, now_utc) for s in stories]),
         rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in stories]),
+        rolled=np.array([float(s.is_rolled) for s in stories]),
+        surfaces=tuple(s.surface(strip) for s, strip in zip(stories, site.strips, strict=True)),
         settings=settings,
     )
     return Judgement(

@@ -8,6 +8,7 @@ import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from email.utils import parseaddr
 
 import numpy as np
 import sqlalchemy as sa
@@ -20,6 +21,7 @@ from gonogo.errors import GonogoError, WeatherError
 from gonogo.judgement import Judgement, judge
 from gonogo.mail import view as mail_view
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.phrases import Phrase
 from gonogo.mail.render import message
 from gonogo.records import Answer, Crew, Decision, Entry, GaugeRain, OutlookDay, Recipient, Site
 from gonogo.store import history, outbox, runs, schema
@@ -153,9 +155,18 @@ def _no_conclusion(
 
 
 def mails(
-    config: Config, site: Site, conclusion: Conclusion, *, day: date, issue: str, now_utc: datetime
+    config: Config,
+    site: Site,
+    conclusion: Conclusion,
+    *,
+    day: date,
+    issue: str,
+    now_utc: datetime,
+    before: Sequence[Decision] | None,
 ) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
     """Return one mail for each recipient of each crew, and the faults met on the way.
+
+    before   what the crews were told last, None where there is no earlier mail
 
     A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
     made, which needs neither.
@@ -176,6 +187,7 @@ def mails(
                     weather=conclusion.weather,
                     now_utc=now_utc,
                     issue=issue,
+                    changes=_flips(site, crew, before, conclusion.decisions),
                 )
                 mail = message(
                     view, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
@@ -197,10 +209,31 @@ def mails(
     return tuple(prepared), tuple(faults)
 
 
+def _flips(
+    site: Site, crew: Crew, before: Sequence[Decision] | None, now: Sequence[Decision]
+) -> tuple[Phrase, ...] | None:
+    """A sentence for each strip of a crew whose verdict is another than it was last told."""
+    if before is None:
+        return None
+    told = {d.strip_id: d.verdict for d in before}
+    return tuple(
+        mail_view.flip(site.strip(d.strip_id).name, told[d.strip_id], d.verdict)
+        for d in now
+        if site.strip(d.strip_id).crew_id == crew.id and told.get(d.strip_id, d.verdict) != d.verdict
+    )
+
+
+def told_before(connection: sa.Connection, site: Site, day: date) -> tuple[Decision, ...] | None:
+    """Return what the crews of a site were told on the last day before a date, None where there was none."""
+    last = runs.last_run(connection, site.id, before_day=day)
+    return None if last is None else runs.decisions(connection, last.id)
+
+
 def mail_id(site: Site, day: date, issue: str, crew: Crew, recipient: Recipient, sender: str) -> str:
     """Return the Message-ID of a person's mail: the same for the same site, date, issue, crew and person."""
     who = hashlib.sha256(f"{crew.id}|{recipient.role}|{recipient.address}".encode()).hexdigest()[:20]
-    return f"<{issue}.{day:%Y%m%d}.{site.id}.{who}@{sender.rpartition('@')[2]}>"
+    host = parseaddr(sender)[1].rpartition("@")[2]
+    return f"<{issue}.{day:%Y%m%d}.{site.id}.{who}@{host}>"
 
 
 def run(
@@ -226,6 +259,7 @@ def run(
     try:
         with schema.read(store) as connection:
             entries, answers = load(connection, config, site, now_utc)
+            before = told_before(connection, site, day)
         answer_ids: list[int] = []
         conclusion = conclude(
             config,
@@ -238,7 +272,7 @@ def run(
             stored=answers,
             keep=lambda downloaded: answer_ids.append(_keep_answer(store, site, downloaded)),
         )
-        prepared, faults = mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc)
+        prepared, faults = mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, before=before)
         record = runs.RunRecord(
             decisions=conclusion.decisions,
             outlook=conclusion.outlook,
@@ -273,7 +307,7 @@ def load(
 
 
 def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc: datetime) -> datetime:
-    """Return until when the mails of a run started by hand are worth sending: the rest of the shift, an hour at least."""
+    """Return until when the mails of a run started by hand are worth sending: the shift's rest, an hour at least."""
     _, shift_end = times.shift_utc(site, day)
     return max(deadline_utc, shift_end, now_utc + timedelta(hours=1))
 

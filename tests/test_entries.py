@@ -61,7 +61,11 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
             "litres",
             "Leave it empty",
         ),
-        ({"kind": "rain", "at": "2026-05-12 09:00", "rain_mm": "4"}, "at", "when the gauge was emptied"),
+        (
+            {"kind": "rain", "at": "2026-05-12 06:00", "until": "2026-05-12 05:00", "rain_mm": "4"},
+            "at",
+            "gauge was emptied",
+        ),
         ({"kind": "rain", "rain_mm": "4"}, "at", "local time"),
         ({"kind": "rain", "at": "2026-05-11", "rain_mm": "-1"}, "rain_mm", "millimetres"),
         ({"kind": "watering", "strip": "N1", "litres": "0"}, "litres", "litres put on"),

@@ -19,6 +19,7 @@ from gonogo.soil.strip import (
     drawn_start,
     nothing_learned,
     params_from_scores,
+    standardised,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -101,8 +102,10 @@ def run(
     frozen           (H,); watering_mm (H, S); surface (H, S) index into rain.SURFACES
     prior            what was learned before on these strips, or None
 
-    A strip without readings has a wide start around its optimum. A reading outside physics changes nothing; one far
-    outside the members' band hardly counts until a second one agrees. Both are flagged and kept by the caller.
+    A strip without readings has a wide start around its optimum. The first reading of a lift is where its members
+    start from: what lay there before it was spread is nobody's knowledge. Later readings pull. One outside physics
+    changes nothing; a later one far outside the members' band hardly counts until a second one agrees. Both are flagged
+    and kept by the caller.
     Raises SoilError for a reading off the axes or one member, and what balance.march raises.
     Source: see soil/filter.py and soil/balance.py. Checked in tests/soil/test_ensemble.py.
     """
@@ -115,7 +118,7 @@ def run(
     scores = drawn_scores(nothing_learned(n_strips) if prior is None else prior, n_members, rng)
     state = drawn_start(strips, n_members, rng)
     demand_mm = _members_demand_mm(et0_mm, hour_utc, n_members, rng)
-    judge = _Judge(strips, readings)
+    judge = _Judge(strips, readings, rng)
     top = np.empty((n_hours + 1, n_strips, n_members))
     base = np.empty_like(top)
     closure_error_mm = 0.0
@@ -166,8 +169,9 @@ def _members_demand_mm(
 class _Judge:
     """Brings the readings of an hour to the members, and remembers the ones that did not fit."""
 
-    def __init__(self, strips: StripSoil, readings: Sequence[ReadingAt]) -> None:
-        self.strips, self.readings = strips, readings
+    def __init__(self, strips: StripSoil, readings: Sequence[ReadingAt], rng: np.random.Generator) -> None:
+        self.strips, self.readings, self.rng = strips, readings, rng
+        self.tested: set[int] = set()
         self.flags: list[tuple[int, str, str]] = []
         self.suspects: dict[int, ReadingAt] = {}
 
@@ -179,8 +183,41 @@ class _Judge:
             for i in waiting:
                 batch.setdefault(self.readings[i].strip, i)
             waiting = [i for i in waiting if i not in batch.values()]
-            state, scores = self._pulled(list(batch.values()), state, scores)
+            first = [i for strip, i in batch.items() if strip not in self.tested]
+            later = [i for strip, i in batch.items() if strip in self.tested]
+            if first:
+                state = self._started(first, state)
+            if later:
+                state, scores = self._pulled(later, state, scores)
+            self.tested.update(batch)
         return state, scores
+
+    def _started(self, batch: list[int], state: SoilState) -> SoilState:
+        """Return the state with strips started from their first reading.
+
+        The mean of the lift is the reading with its error. How far its layers lie apart a test of the whole lift does
+        not say: anything from none (spread this morning) to what the model has (lying there all along).
+        """
+        chosen = [self.readings[i] for i in batch]
+        at = np.array([r.strip for r in chosen])
+        n_members = state.top_mm.shape[1]
+        sd_pct = np.hypot(np.array([r.sd_pct for r in chosen]), SPOT_SCATTER_PCT)[:, None]
+        w_pct = np.array([r.w_pct for r in chosen])[:, None]
+        drawn = w_pct + sd_pct * standardised(self.rng.standard_normal((len(batch), n_members)))
+        lift_mm = self.strips.lift_thickness_mm[at, None]
+        thick_top = self.strips.top_mm[at, None]
+        thick_base = lift_mm - thick_top
+        total = np.clip(drawn, 0.1 * w_pct, self.strips.saturated_w_pct[at, None])
+        total = total * (self.strips.dry_density_kg_m3[at, None] / 100_000.0) * lift_mm
+        even_top = total * (thick_top / lift_mm)
+        modelled_top = state.top_mm[at] - (state.top_mm[at] + state.base_mm[at]) * (thick_top / lift_mm)
+        wanted = even_top + self.rng.uniform(size=even_top.shape) * modelled_top
+        sat = self.strips.theta_sat[at, None]
+        top, base = state.top_mm.copy(), state.base_mm.copy()
+        # Neither layer may end below dry or past full; the lift keeps the mean that was measured.
+        top[at] = np.clip(wanted, np.maximum(total - sat * thick_base, 0.0), np.minimum(sat * thick_top, total))
+        base[at] = total - top[at]
+        return SoilState(top_mm=top, base_mm=base)
 
     def _is_possible(self, i: int) -> bool:
         """Say whether physics allows a reading; flag it if not."""

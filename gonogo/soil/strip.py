@@ -197,7 +197,7 @@ def nothing_learned(n_strips: int) -> Learned:
     return Learned(score_mean=np.zeros(shape), score_sd=np.ones(shape))
 
 
-def _standardised(draws: Floats) -> Floats:
+def standardised(draws: Floats) -> Floats:
     """Return draws (..., M) with mean 0 and standard deviation 1 over the members, free of sampling error."""
     centred = draws - draws.mean(axis=-1, keepdims=True)
     return np.asarray(centred / centred.std(axis=-1, keepdims=True, ddof=1))
@@ -205,14 +205,14 @@ def _standardised(draws: Floats) -> Floats:
 
 def drawn_scores(learned: Learned, n_members: int, rng: np.random.Generator) -> Floats:
     """Return scores (P, S, M) of members drawn around what was learned."""
-    draws = _standardised(rng.standard_normal((*learned.score_mean.shape, n_members)))
+    draws = standardised(rng.standard_normal((*learned.score_mean.shape, n_members)))
     scores = learned.score_mean[..., None] + learned.score_sd[..., None] * draws
     return np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT)
 
 
 def drawn_start(strips: StripSoil, n_members: int, rng: np.random.Generator) -> SoilState:
     """Return a wide start (S, M) for strips of which nothing has been measured yet: around optimum, layers apart."""
-    draws = _standardised(rng.standard_normal((2, strips.omc_pct.size, n_members)))
+    draws = standardised(rng.standard_normal((2, strips.omc_pct.size, n_members)))
     omc = strips.omc_pct[:, None]
     lift_pct, apart_pct = omc * (1.0 + START_SPREAD * draws[0]), omc * LAYER_SPREAD * draws[1]
     driest, wettest = 0.1 * omc, TRAPPED_AIR * strips.saturated_w_pct[:, None]

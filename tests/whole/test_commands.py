@@ -1,0 +1,338 @@
+"""The commands as a person types them: what they print, what they leave behind, their exit codes."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from email.parser import BytesParser
+from email.policy import default
+from pathlib import Path
+
+import pytest
+import time_machine
+from mornings import ROOT, example_config, no_weather, opened, recorded, run_example
+
+from gonogo import cli, commands, demo, status
+from gonogo.records import Reading, Transport
+from gonogo.store import history, outbox, runs, schema
+
+HEAVY = ("pandas", "numpy", "sqlalchemy", "alembic", "jinja2", "babel", "requests", "apscheduler", "pydantic")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """The example config in a folder of its own."""
+    return Path(shutil.copytree(ROOT / "config", tmp_path / "config"))
+
+
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple[int, str, str]]:
+    """Types a command against the example config; gives exit code, screen and error screen."""
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        code = cli.run([*arguments, "--config", str(folder)])
+        shown = capsys.readouterr()
+        return code, shown.out, shown.err
+
+    return run
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = "import sys; from gonogo import cli; cli.run(['--help']); print(*sorted(sys.modules), sep='\\n')"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "gonogo.cli" in loaded
+    assert not loaded & set(HEAVY)
+
+
+def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
+    names = [c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback]
+    assert names == ["demo", "check", "settings", "morning", "serve", "status"]
+    for name in [*names, "record"]:
+        assert cli.run([name, "--help"]) == cli.Exit.OK
+        assert len(capsys.readouterr().out.split()) > 40
+
+
+def test_an_unknown_command_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["mornin"]) == cli.Exit.CONFIG
+    assert "morning" in capsys.readouterr().err
+
+
+def test_the_demo_writes_mails_that_open_in_a_browser(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "demo"
+    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
+    shown = capsys.readouterr().out
+    assert str(target / "mails" / "index.html") in shown
+    assert all(word in shown for word in ("COMPACT", "WATER", "WAIT"))
+    mails = sorted(target.rglob("*.eml"))
+    assert len(mails) == 6
+    index = (target / "mails" / "index.html").read_text(encoding="utf-8")
+    for path in mails:
+        page = path.with_suffix(".html")
+        assert page.is_file()
+        assert page.name in index
+        mail = BytesParser(policy=default).parsebytes(path.read_bytes())
+        assert mail.get_body(("plain",)) is not None
+        assert mail.get_body(("html",)) is not None
+
+
+def test_the_demo_can_be_repeated_and_spares_what_it_did_not_write(tmp_path: Path) -> None:
+    target = tmp_path / "demo"
+    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
+    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
+    other = tmp_path / "mine"
+    other.mkdir()
+    (other / "letter.txt").write_text("keep me", encoding="utf-8")
+    assert cli.run(["demo", "--folder", str(other)]) == cli.Exit.ATTENTION
+    assert [p.name for p in other.iterdir()] == ["letter.txt"]
+
+
+def test_check_says_what_the_config_holds_and_what_the_licence_allows(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, shown, _ = say("check")
+    assert code == cli.Exit.OK
+    assert "Harrow Flats embankment" in shown
+    assert "non-commercial" in shown
+
+
+def test_a_wrong_config_gets_every_fault_and_exit_code_2(
+    say: Callable[..., tuple[int, str, str]], folder: Path
+) -> None:
+    site = folder / "sites" / "harrow-flats.toml"
+    text = site.read_text(encoding="utf-8")
+    site.write_text(
+        text.replace('zone = "America/Chicago"', 'zone = "America/Chicagoo"').replace(
+            "omc_pct = 12.4", "omc_pct = 0.124"
+        ),
+        encoding="utf-8",
+    )
+    code, _, complaints = say("check")
+    assert code == cli.Exit.CONFIG
+    assert "America/Chicagoo" in complaints
+    assert "looks like a ratio: write percent of dry mass" in complaints
+    assert complaints.count("harrow-flats.toml") == 2
+
+
+def test_settings_names_every_number_its_range_and_who_set_it(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, shown, _ = say("settings")
+    assert code == cli.Exit.OK
+    assert "compact_chance_min" in shown
+    assert "run_lead_min" in shown
+
+
+@time_machine.travel(demo.MORNING_UTC, tick=False)
+def test_a_morning_typed_by_hand_stores_mails_and_says_so(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    outcome = commands.mornings(
+        loaded,
+        loaded.sites,
+        now_utc=demo.MORNING_UTC,
+        on=None,
+        dry_run=False,
+        folder=None,
+        say=lambda _: None,
+        fetch=recorded,
+    )
+    assert outcome.exit_code == cli.Exit.OK
+    assert "6 mails written" in outcome.text
+    again = commands.mornings(
+        loaded,
+        loaded.sites,
+        now_utc=demo.MORNING_UTC,
+        on=None,
+        dry_run=False,
+        folder=None,
+        say=lambda _: None,
+        fetch=recorded,
+    )
+    assert "already run" in again.text
+    assert "0 mails" in again.text
+
+
+@pytest.mark.parametrize("on", [None, demo.DAY + timedelta(days=1)])
+def test_a_dry_run_or_another_date_shows_the_mails_and_stores_nothing(tmp_path: Path, on: object) -> None:
+    loaded = example_config(tmp_path)
+    outcome = commands.mornings(
+        loaded,
+        loaded.sites,
+        now_utc=demo.MORNING_UTC,
+        on=on,  # type: ignore[arg-type]
+        dry_run=on is None,
+        folder=None,
+        say=lambda _: None,
+        fetch=recorded,
+    )
+    assert "Subject: " in outcome.text
+    assert "nothing was sent" in outcome.text
+    store = opened(loaded)
+    with schema.read(store) as connection:
+        assert runs.runs(connection) == ()
+        assert outbox.outcomes(connection) == ()
+    store.dispose()
+    assert not (tmp_path / "mails").exists()
+
+
+def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    store = opened(loaded)
+    first = run_example(loaded, store)
+    store.dispose()
+    assert first is not None
+    outcome = commands.mornings(
+        loaded,
+        loaded.sites,
+        now_utc=demo.MORNING_UTC + timedelta(days=9),
+        on=demo.MORNING_UTC,
+        dry_run=True,
+        folder=None,
+        say=lambda _: None,
+        fetch=no_weather,
+    )
+    assert outcome.exit_code == cli.Exit.OK
+    for decision in first.conclusion.decisions:
+        assert f"{decision.verdict.upper()}" in outcome.text
+    assert first.mails[0].mail.text in outcome.text
+
+
+def test_no_verdict_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    outcome = commands.mornings(
+        loaded,
+        loaded.sites,
+        now_utc=demo.MORNING_UTC,
+        on=None,
+        dry_run=True,
+        folder=tmp_path / "look",
+        say=lambda _: None,
+        fetch=no_weather,
+    )
+    assert outcome.exit_code == cli.Exit.NO_VERDICT
+    assert "NO VERDICT" in outcome.text
+    assert (tmp_path / "look" / "index.html").is_file()
+
+
+def test_a_date_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, _, complaints = say("morning", "--dry-run", "--date", "tomorrow")
+    assert code == cli.Exit.CONFIG
+    assert "2026-05-13" in complaints
+
+
+def test_a_site_that_is_none_is_refused_with_the_nearest_name(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, _, complaints = say("morning", "harow-flats", "--dry-run")
+    assert code == cli.Exit.CONFIG
+    assert 'Did you mean "harrow-flats"?' in complaints
+
+
+def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[int, str, str]]) -> None:
+    assert say("record", "reading", "N3", "21.2", "--method", "oven")[0] == cli.Exit.OK
+    code, shown, _ = say("record", "reading", "N3", "12.2", "--method", "oven", "--corrects", "1")
+    assert code == cli.Exit.OK
+    assert "in place of 1" in shown
+    _, listed, _ = say("record", "list")
+    assert "21.2 %" in listed
+    assert "corrected by 2" in listed
+    code, _, complaints = say("record", "reading", "N3", "13.2", "--method", "oven", "--corrects", "1")
+    assert code == cli.Exit.CONFIG
+    assert "corrects" in complaints
+
+
+def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
+    good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
+    good.write_text("kind,strip,litres,rain_mm,at\nwatering,N3,9000,,\nrain,,,4.5,2026-05-11 18:00\n", encoding="utf-8")
+    bad.write_text("kind,strip,litres\nwatering,N3,9000\nwatering,N33,9000\n", encoding="utf-8")
+    code, _, complaints = say("record", "csv", str(bad))
+    assert code == cli.Exit.CONFIG
+    assert "bad.csv:3" in complaints
+    assert "nothing recorded" in say("record", "list")[1]
+    code, shown, _ = say("record", "csv", str(good))
+    assert code == cli.Exit.OK
+    assert "2 stored." in shown
+
+
+def test_a_reading_moves_the_next_run(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    store = opened(loaded)
+    before = run_example(loaded, store, issue="before")
+    at = demo.MORNING_UTC - timedelta(minutes=20)
+    for minutes in (50, 20):  # two tests agree, so that even a far-off first one counts
+        entry = Reading(strip_id="N3", at_utc=at - timedelta(minutes=minutes), w_pct=14.0, method="oven")
+        with schema.begin(store) as connection:
+            history.add_entry(connection, "harrow-flats", entry, entered_utc=at, entered_by="test")
+    after = run_example(loaded, store, issue="after")
+    store.dispose()
+    assert before is not None
+    assert after is not None
+    wet = {d.strip_id: d.w_now_pct for d in before.conclusion.decisions}
+    dry = {d.strip_id: d.w_now_pct for d in after.conclusion.decisions}
+    assert dry["N3"] < wet["N3"] - 2.0
+    assert dry["N1"] == pytest.approx(wet["N1"], abs=0.5)
+
+
+def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    assert status.status(loaded, now_utc=demo.MORNING_UTC).exit_code == cli.Exit.OK
+    with time_machine.travel(demo.MORNING_UTC, tick=False):
+        commands.mornings(
+            loaded,
+            loaded.sites,
+            now_utc=demo.MORNING_UTC,
+            on=None,
+            dry_run=False,
+            folder=None,
+            say=lambda _: None,
+            fetch=recorded,
+        )
+    good = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(minutes=5))
+    assert good.exit_code == cli.Exit.OK, good.text
+    assert "6 sent" in good.text
+    assert "next run    Wed 2026-05-13 05:15" in good.text
+    missed = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(days=1, hours=1))
+    assert missed.exit_code == cli.Exit.ATTENTION
+    assert "MISSED      no run for 2026-05-13" in missed.text
+
+
+def test_status_names_a_mail_server_that_is_down(tmp_path: Path) -> None:
+    down = Transport(kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=9, security="none", timeout_s=2.0)
+    loaded = example_config(tmp_path, transport=down)
+    with time_machine.travel(demo.MORNING_UTC, tick=False):
+        outcome = commands.mornings(
+            loaded,
+            loaded.sites,
+            now_utc=demo.MORNING_UTC,
+            on=None,
+            dry_run=False,
+            folder=None,
+            say=lambda _: None,
+            fetch=recorded,
+        )
+    assert outcome.exit_code == cli.Exit.ATTENTION
+    assert "127.0.0.1" in outcome.text
+    state = status.status(loaded, now_utc=demo.MORNING_UTC)
+    assert state.exit_code == cli.Exit.ATTENTION
+    assert "WAITING" in state.text
+
+
+def test_the_service_runs_a_due_morning_delivers_it_and_stops(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    stop = threading.Event()
+    with time_machine.travel(demo.MORNING_UTC):
+        worker = threading.Thread(target=lambda: commands.serve(loaded, stop=stop, fetch=recorded))
+        worker.start()
+        for _ in range(600):
+            if len(list((tmp_path / "mails").rglob("*.eml"))) == 6:
+                break
+            worker.join(0.1)
+        stop.set()
+        worker.join(30.0)
+    assert not worker.is_alive()
+    assert len(list((tmp_path / "mails").rglob("*.eml"))) == 6
+    store = opened(loaded)
+    with schema.read(store) as connection:
+        run = runs.last_run(connection, "harrow-flats")
+        assert run is not None
+        assert run.day == demo.DAY
+    store.dispose()
+    assert datetime.now(UTC) > demo.MORNING_UTC
