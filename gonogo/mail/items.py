@@ -112,6 +112,7 @@ class CellView:
     hours         workable hours of the shift, whole
     span_times    the best stretch without its date, for a place that names the day
     is_workable   the whole rolling time fits with at least the chance that the site asks for
+    is_watered    today, and it can be worked after the truck has been
     """
 
     day: Day
@@ -120,17 +121,18 @@ class CellView:
     span: Span | None
     span_times: Span | None
     is_workable: bool
+    is_watered: bool
     is_working_day: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowView:
-    """One strip over the horizon. next: its first workable stretch, None when there is none."""
+    """One strip over the horizon. next: the sentence that says when it can be worked next."""
 
     id: str
     name: str
     cells: tuple[CellView, ...]
-    next: Span | None
+    next: Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -52,7 +52,8 @@ def day_table(view: MorningView, speak: Speaker) -> str:
                 chances.append(speak.word("text.day_off"))
                 hours.append("")
             else:
-                chances.append(speak.say(cell.chance) + ("*" if cell.is_workable else ""))
+                chance = speak.word("text.watered") if cell.is_watered else speak.say(cell.chance)
+                chances.append(chance + ("*" if cell.is_workable else ""))
                 hours.append(speak.word("text.hours", n=cell.hours) if cell.is_workable else "-")
         lines += [(row.name, chances), ("", hours)]
     rain = [speak.word("text.dry") if d.is_dry else speak.say(d.rain) for d in view.days]

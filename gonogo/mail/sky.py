@@ -10,6 +10,7 @@ from gonogo import times
 from gonogo.mail import phrases
 from gonogo.mail.items import SkyView
 from gonogo.records import Site
+from gonogo.weather import services
 from gonogo.weather.series import HourlyWeather, Rung
 
 MEASURABLE_RAIN_MM = 0.2  # one tip of the usual rain gauge; common practice, no source
@@ -38,7 +39,7 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
     fallen = np.cumsum(np.nan_to_num(members), axis=0)
     has_begun = (fallen >= MEASURABLE_RAIN_MM).mean(axis=1) >= 0.5 if len(fallen) else np.zeros(0, dtype=bool)
     return SkyView(
-        service=weather.service.replace("_", " ").title(),
+        service=_title(weather.service),
         fetched=phrases.moment(weather.fetched_utc, site.zone, day, step_min=1),
         age=phrases.duration(max((now_utc - weather.fetched_utc).total_seconds(), 0.0) / 3600.0, step_min=5),
         is_old=weather.rung != Rung.FRESH,
@@ -53,6 +54,12 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
         is_raining=bool(len(has_begun) and has_begun[0]),
         frost_from=at(night, weather.temp_degc[night] <= 0.0),
     )
+
+
+def _title(service: str) -> str:
+    """A weather service's name as a reader knows it."""
+    known = services.find().get(service)
+    return service if known is None else known.title
 
 
 def _between(weather: HourlyWeather, start: datetime, end: datetime) -> np.ndarray:

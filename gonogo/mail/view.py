@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
@@ -70,7 +70,7 @@ def build(
     is_knowable = any(d.reason not in NO_VERDICT for d in ours)
     sky_today = sky.today(weather, site, day, now_utc) if weather is not None else None
     needed = next((d.facts["chance_needed"] for d in ours if "chance_needed" in d.facts), math.nan)
-    days, rows = _horizon(outlook, own, clock, needed)
+    days, rows = _horizon(outlook, own, clock, needed, {s.id: s for s in strips})
     used = {own[d.strip_id].material_id for d in ours}
     return MorningView(
         site=site.name,
@@ -175,7 +175,11 @@ def rain_clause(weather: SkyView | None) -> Phrase:
 
 
 def _horizon(
-    outlook: Sequence[OutlookDay], own: dict[str, Strip], clock: Clock, chance_needed: float
+    outlook: Sequence[OutlookDay],
+    own: dict[str, Strip],
+    clock: Clock,
+    chance_needed: float,
+    today: Mapping[str, StripView],
 ) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
     """Return the days of the horizon with their rain, and one row a strip."""
     ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
@@ -192,14 +196,24 @@ def _horizon(
     }
     rows = []
     for strip in own.values():
-        cells = tuple(_cell(o, clock, chance_needed) for o in ours if o.strip_id == strip.id)
+        now = today.get(strip.id)
+        cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
         if cells:
-            first = next((c.span for c in cells if c.is_workable), None)
-            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=first))
+            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=_next_window(strip, now, cells)))
     return tuple(days.values()), tuple(rows)
 
 
-def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float) -> CellView:
+def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:
+    """Return when a strip can be worked next: today as its verdict says, else the first good day ahead."""
+    if now is not None and now.window is not None:
+        return phrase(f"text.next_window_{now.verdict}", strip=strip.name, span=now.window)
+    ahead = next((c for c in cells if c.is_workable), None)
+    if ahead is None or ahead.span is None:
+        return phrase("text.next_window_none", strip=strip.name)
+    return phrase("text.next_window", strip=strip.name, span=ahead.span)
+
+
+def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripView | None) -> CellView:
     """Return one strip on one day."""
     span = clock.span(outlook.from_utc, outlook.until_utc)
     return CellView(
@@ -210,6 +224,7 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float) -> CellView:
         span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
         # Where the chance that the site asks for is unknown, no day is called workable.
         is_workable=outlook.is_working_day and span is not None and outlook.chance >= chance_needed,
+        is_watered=outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER,
         is_working_day=outlook.is_working_day,
     )
 

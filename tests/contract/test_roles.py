@@ -96,7 +96,7 @@ def test_each_mail_carries_what_no_mail_may_lack(role: str, code: str, units: st
         speak.word("field.theta_fc"),
     ]
     if kind != "no forecast":
-        wanted += ["25", "Open Meteo", "Two missing hours of wind"]
+        wanted += ["25", "Open-Meteo", "Two missing hours of wind"]
     if kind == "old forecast":
         wanted.append(speak.word("doubt.old_forecast"))
     if kind in ("no forecast", "no result"):
@@ -122,7 +122,7 @@ def test_each_page_is_made_for_phones_and_both_themes(role: str, code: str, unit
     assert '<meta name="viewport" content="width=device-width, initial-scale=1">' in html
     assert "@media (prefers-color-scheme: dark)" in html
     assert '<meta name="color-scheme" content="light dark">' in html
-    assert "max-width: 568px" in html
+    assert ("max-width: 860px" if role == "planner" else "max-width: 568px") in html
     assert len(html.encode()) < render.HTML_BYTES_MAX
 
 

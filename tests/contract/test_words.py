@@ -83,6 +83,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     assert named - sentences == set(), "named but not in the catalogue"
     made = {f"{table}.{v}" for table in ("verdict", "leave_dry", "headline", "tally") for v in Verdict}
     made |= {f"headline.join_{n}" for n in (1, 2, 3, 4)} | {f"field.{f}" for f in view.FIELDS}
+    made |= {f"text.next_window_{v}" for v in (Verdict.COMPACT, Verdict.WATER)}
     made |= {f"caution.{c}" for c in view.CAUTIONS}
     made |= {f"doubt.{d}" for d in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
