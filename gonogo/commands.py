@@ -216,7 +216,9 @@ def table(site: Site, day: date, conclusion: morning.Conclusion) -> str:
             start, end = (t.astimezone(site.zone) for t in (decision.from_utc, decision.until_utc))
             when = f"{start:%H:%M}-{end:%H:%M}"
         litres = f"{decision.water.litres:8,.0f} L" if decision.verdict is Verdict.WATER and decision.water else ""
-        rows.append(f"  {name:<24.24} {decision.verdict.upper():<8} {when:<12} {litres:<12} {decision.reason}".rstrip())
+        rows.append(
+            f"  {name:<24.24} {decision.verdict.upper():<8} {when:<12} {litres:<12} {decision.reason.replace('_', ' ')}".rstrip()
+        )
     rows += [f"  note: {fault}" for fault in conclusion.faults]
     return "\n".join(rows)
 
