@@ -235,12 +235,30 @@ def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, notes
 
 
+def _members(table: pd.DataFrame, asked: Asked) -> Repaired:
+    """Reject an ensemble with a member's rain that cannot be: it would stand among the members unseen."""
+    members = asked.parsed.rain_members_mm
+    if members is None:
+        return table, []
+    low, high = COLUMNS["precip_mm"].low, COLUMNS["precip_mm"].high
+    outside = (members < low) | (members > high)
+    if outside.any():
+        raise asked.rejected(
+            "rain of a member",
+            f"{members[outside][0]:g} mm",
+            f"{int(outside.sum())} values lie outside {low:g} to {high:g}.",
+            "Values inside that range are right.",
+        )
+    return table, []
+
+
 CHECKS: tuple[Check, ...] = (
     Check(id="place", looks_for="an answer for a place more than 30 km away", then="reject", run=_place),
     Check(id="whole_hours", looks_for="stamps off the full hour of UTC", then="reject", run=_whole_hours),
     Check(id="order", looks_for="hours out of order", then="sort, say so", run=_order),
     Check(id="duplicates", looks_for="an hour given twice", then="same values: one row, else reject", run=_duplicates),
     Check(id="ranges", looks_for="values that cannot be", then="clip rounding, else reject", run=_ranges),
+    Check(id="members", looks_for="rain of a member that cannot be", then="reject", run=_members),
     Check(id="ends", looks_for="hours without values at the ends", then="cut, say so", run=_ends),
     Check(id="gaps", looks_for="missing hours and nulls inside", then="to 3 h: fill, say so; else reject", run=_gaps),
     Check(id="cover", looks_for="a table without this hour or the next day", then="reject", run=_cover),

@@ -16,16 +16,18 @@ VARIATION_NOW = 0.5  # coefficient of variation of the amount, given rain, at le
 VARIATION_GROWTH_PER_DAY = 0.07
 VARIATION_GAUGED = 0.05  # catch error of a gauge
 FAST_MEMORY_H = 5.0  # a shower
+MAX_GAP_H = 3  # as for the table itself
+LEAST_ENSEMBLE = 5  # with fewer members an ensemble says little; the spread then comes from the chance
 SLOW_MEMORY_H = 48.0  # a front that comes early or late, stronger or weaker
 
 
-def likely_chance(rain_mm: Floats, rain_chance: Floats, lead_h: Floats, *, widening: float = 1.0) -> Floats:
+def likely_chance(rain_mm: Floats, rain_chance: Floats, lead_h: Floats, *, widening: float | Floats = 1.0) -> Floats:
     """Return the chance of rain that the members follow, (H,).
 
     rain_mm       (H,)  expected amount of the hour [mm]
     rain_chance   (H,)  the service's chance, 0 to 1, NaN where it has none
     lead_h        (H,)  hours from now, negative in the past
-    widening      [-]   1, or more for an old forecast: the chance is drawn towards one half
+    widening      [-]   1, or more for an old forecast, one number or (H,): the chance is drawn towards one half
 
     An amount and a chance often come from different runs, so neither is taken below what the other implies.
     """
@@ -36,17 +38,19 @@ def likely_chance(rain_mm: Floats, rain_chance: Floats, lead_h: Floats, *, widen
     beside[:-1] = np.maximum(beside[:-1], implied[1:])
     implied = np.maximum(implied, CHANCE_OF_NEIGHBOUR * beside * np.isnan(rain_chance))
     chance = np.clip(np.maximum(np.nan_to_num(rain_chance, nan=0.0), implied), 0.0, 1.0)
-    towards_half = 0.2 * (widening - 1.0)
+    towards_half = np.clip(0.2 * (widening - 1.0), 0.0, 0.5)
     return np.asarray(chance + towards_half * (0.5 - chance), dtype=np.float64)
 
 
-def expected_rain_mm(rain_mm: Floats, rain_chance: Floats) -> Floats:
+def expected_rain_mm(rain_mm: Floats, rain_chance: Floats, chance_span_h: Floats | float = 1.0) -> Floats:
     """Return the amount that the members must have on average, (H,) [mm].
+
+    chance_span_h   hours of the period that the chance is for, one number or (H,)
 
     The service's amount, but not less than its own chance allows: a chance p of at least 0.1 mm is at least
     0.1 p mm on average. Where amount and chance come from different runs, an amount of 0 with a chance of 0.8 is usual.
     """
-    return np.maximum(rain_mm, np.nan_to_num(rain_chance, nan=0.0) * WET_MM_H)
+    return np.maximum(rain_mm, np.nan_to_num(rain_chance, nan=0.0) * WET_MM_H / chance_span_h)
 
 
 def rain_members_mm(
@@ -56,7 +60,7 @@ def rain_members_mm(
     *,
     n_members: int,
     rng: np.random.Generator,
-    widening: float = 1.0,
+    widening: float | Floats = 1.0,
     gauged_share: Floats | None = None,
 ) -> Floats:
     """Return equally likely rain amounts, (H, M) [mm], whose mean over members is `rain_mm` in every hour.
@@ -65,7 +69,8 @@ def rain_members_mm(
     rain_chance    (H,)  chance of rain in the hour, 0 to 1, NaN where the service has none
     lead_h         (H,)  hours from now, negative in the past
     n_members      members, at least 1
-    widening       [-]   1, or more for an old forecast: amounts vary more, chances are drawn towards one half
+    widening       [-]   1, or more for an old forecast, one number or (H,): amounts vary more, chances are drawn
+                         towards one half; below 1 amounts vary less
     gauged_share   (H,)  share of the hour that the site's gauge vouches for: there the members agree to 5 %
 
     Each hour the members are ranked by a memory of hours and one of days, so that a member stays wet through a shower
@@ -86,6 +91,54 @@ def rain_members_mm(
     shape = np.clip(variation, 0.02, 3.0)[:, None] ** -1.086
     raw = np.where(place > 0.0, -np.log1p(-np.clip(place, 0.0, 1.0 - 1e-12)), 0.0) ** (1.0 / shape)
     return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
+
+
+def of_ensemble_mm(
+    ensemble_mm: Floats,
+    rain_mm: Floats,
+    *,
+    n_members: int,
+    rng: np.random.Generator,
+    widening: float | Floats = 1.0,
+) -> Floats:
+    """Return an ensemble's own members brought to n_members, (H, M) [mm], with the mean `rain_mm` in every hour.
+
+    ensemble_mm  (H, K)  rain of the K members, each a course of its own, no gaps
+    rain_mm      (H,)    expected amount
+    widening     [-]     above 1 the members are drawn away from their mean, never below 0
+
+    Each of the K members stands as often as the others, but for one more or less drawn by lot. An hour in which no
+    member has rain while some is expected is given to all alike.
+    """
+    n_given = ensemble_mm.shape[1]
+    order = np.concatenate([rng.permutation(n_given) for _ in range(-(-n_members // n_given))])[:n_members]
+    drawn = ensemble_mm[:, order]
+    mean = drawn.mean(axis=1, keepdims=True)
+    spread = np.asarray(widening)[..., None] if np.ndim(widening) else widening
+    drawn = np.maximum(mean + spread * (drawn - mean), 0.0)
+    total = drawn.mean(axis=1, keepdims=True)
+    wanted = rain_mm[:, None]
+    scaled = np.where(total > 0.0, drawn * (wanted / np.where(total > 0.0, total, 1.0)), wanted)
+    return np.asarray(scaled, dtype=np.float64)
+
+
+def whole_members_mm(members_mm: Floats) -> tuple[Floats, int]:
+    """Return (members without gaps, how many were left out) of an ensemble's rain on the table's hours, (H, K).
+
+    A member with up to MAX_GAP_H hours missing in a row is filled in a straight line; one with more is left out.
+    """
+    kept = []
+    for member in members_mm.T:
+        missing = np.isnan(member)
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], missing, [False])).astype(np.int8)))
+        if missing.any() and (missing.all() or (edges[1::2] - edges[::2]).max() > MAX_GAP_H):
+            continue
+        if missing.any():
+            known = np.flatnonzero(~missing)
+            member = np.interp(np.arange(len(member)), known, member[known])
+        kept.append(member)
+    whole = np.stack(kept, axis=1) if kept else np.zeros((len(members_mm), 0))
+    return whole, members_mm.shape[1] - len(kept)
 
 
 def _ranks(n_hours: int, n_members: int, rng: np.random.Generator) -> Floats:

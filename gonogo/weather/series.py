@@ -3,37 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from gonogo.records import GaugeRain, Site
+from gonogo.soil.rain import melt_mm
+from gonogo.times import as_datetime
+from gonogo.weather import frost, skill
 from gonogo.weather.checks import CHECKS, Asked, age_h, passed
 from gonogo.weather.gauge import override
-from gonogo.weather.members import expected_rain_mm, rain_members_mm
+from gonogo.weather.members import (
+    LEAST_ENSEMBLE,
+    expected_rain_mm,
+    of_ensemble_mm,
+    rain_members_mm,
+    whole_members_mm,
+)
+from gonogo.weather.past import EarlierForecast, Filled, filled
 from gonogo.weather.table import ParsedForecast
+from gonogo.weather.trust import WIDENING, Rung, clock_rung, lowest, model_rung, rung
 
-__all__ = ["CHECKS", "HourlyWeather", "Rung", "check", "rung"]
+__all__ = ["CHECKS", "EarlierForecast", "HourlyWeather", "Rung", "check", "rung"]
 
 Floats = npt.NDArray[np.float64]
 
-FRESH_UNTIL_H = 6.0
-OLD_UNTIL_H = 24.0
-CLOCKS_APART_H = 0.25  # an answer may be stamped this much ahead of our clock; beyond it a clock is wrong
-
-
-class Rung(StrEnum):
-    """How far a forecast may be trusted."""
-
-    FRESH = "fresh"  # up to 6 h old: normal
-    OLD = "old"  # 6 to 24 h: labelled, spread widened
-    NONE = "none"  # older, absent or rejected: nobody is told to compact
-
-
-WIDENING = {Rung.FRESH: 1.0, Rung.OLD: 1.5, Rung.NONE: 2.0}  # of the rain's spread; common practice, no source
+PAST_FORECAST_WIDENING = 1.5  # rain of days gone by that only a forecast vouches for; our own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +47,10 @@ class HourlyWeather:
     surface_temp_degc    (H,)   soil surface, NaN where the service has none
     weather_code         (H,)   WMO code 4677 as a float, NaN where the service has none
     rain_members_mm      (H, M) equally likely rain amounts; their spread is the forecast's
+    thunder_chance       (H,)   0 to 1, NaN where the service says nothing of it
+    melt_mm              (H,)   water that lying snow gives off in the hour, on top of rain
+    frost_depth_mm       (H,)   how deep the frost stands in the lift that freezes deepest, at the end of the hour
+    spread_factor        by what the site's own gauge has taught to widen the rain's spread, 1 without
     """
 
     service: str
@@ -68,18 +70,26 @@ class HourlyWeather:
     surface_temp_degc: Floats
     weather_code: Floats
     rain_members_mm: Floats
+    thunder_chance: Floats = field(default_factory=lambda: np.zeros(0))
+    melt_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    frost_depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    spread_factor: float = 1.0
 
+    def __post_init__(self) -> None:
+        """Fill in what a maker of the record left out: thunder unknown, no snow lying, no frost in the ground."""
+        for name, value in (("thunder_chance", np.nan), ("melt_mm", 0.0), ("frost_depth_mm", 0.0)):
+            if not len(getattr(self, name)):
+                object.__setattr__(self, name, np.full(len(self.hour_utc), value))
 
-def rung(forecast_age_h: float) -> Rung:
-    """Return how far a forecast of an age [h] may be trusted.
+    @property
+    def water_members_mm(self) -> Floats:
+        """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts."""
+        return np.asarray(self.rain_members_mm + self.melt_mm[:, None])
 
-    An age that is unknown (NaN), or ahead of the clock by over a quarter of an hour, means a wrong clock: no trust.
-    """
-    if -CLOCKS_APART_H <= forecast_age_h <= FRESH_UNTIL_H:
-        return Rung.FRESH
-    if FRESH_UNTIL_H < forecast_age_h <= OLD_UNTIL_H:
-        return Rung.OLD
-    return Rung.NONE
+    @property
+    def is_ground_frozen(self) -> npt.NDArray[np.bool_]:
+        """Whether frost stands in the lift in the hour, (H,)."""
+        return np.asarray(self.frost_depth_mm >= frost.FROZEN_FROM_MM)
 
 
 def check(
@@ -91,6 +101,8 @@ def check(
     gauge: Sequence[GaugeRain],
     n_members: int,
     rng: np.random.Generator,
+    earlier: Sequence[EarlierForecast] = (),
+    clock_offset_s: float = np.nan,
 ) -> HourlyWeather:
     """Return a service's forecast as checked, repaired and gauge-corrected weather of a site.
 
@@ -99,24 +111,64 @@ def check(
     fetched_utc   when the answer came
     gauge         the site's own rain readings, in the order in which they were entered
     n_members     members of rain
+    earlier       the site's stored answers: they stand for the past where the service has none, and with the gauge they
+                  teach how wrong the service has been here
+    clock_offset_s   the service's clock less the machine's when the answer came [s], NaN where it is not known
 
-    Raises WeatherError where a fault cannot be repaired (see CHECKS). The age of the answer rejects nothing here: it
-    sets `rung`, and with Rung.NONE nobody is told to compact.
+    Raises WeatherError where a fault cannot be repaired (see CHECKS). Age and clocks reject nothing here: they set
+    `rung`, and with Rung.NONE nobody is told to compact.
     """
-    table, notes = passed(Asked(parsed=parsed, site=site, now_utc=now_utc))
+    front = filled(parsed, earlier, gauge, now_utc=now_utc)
+    table, notes = passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
     column = {name: table[name].to_numpy(dtype=np.float64) for name in table.columns}
     hour_utc = table.index.to_numpy().astype("datetime64[h]")
-    trust = rung(age_h(fetched_utc, now_utc))
-    rain_mm = expected_rain_mm(column["rain_mm"], np.where(column["snow_mm"] > 0, np.nan, column["rain_chance"]))
+    rungs = [rung(age_h(fetched_utc, now_utc)), clock_rung(clock_offset_s), model_rung(parsed.issued_utc, now_utc)]
+    trust = lowest(*rungs)
+    notes = [*_told(front, parsed, site, rungs, clock_offset_s), *notes]
+
+    learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
+    if learned != 1.0:
+        notes.append(f"The spread of the rain follows the site's own gauge: {learned:.1f} times the usual.")
+    lead_h = (hour_utc.astype("datetime64[s]").astype(np.float64) - now_utc.timestamp()) / 3600.0
+    widening = np.full(len(hour_utc), WIDENING[trust] * learned)
+    row = (front.hour_utc - hour_utc[0]).astype(np.int64)
+    inside = (row >= 0) & (row < len(hour_utc))
+    lead_h[row[inside]] = front.lead_h[inside]
+    widening[row[inside & (front.lead_h > 0.0)]] *= PAST_FORECAST_WIDENING
+
+    snow_share = np.divide(
+        column["snow_mm"],
+        column["snow_mm"] + column["rain_mm"],
+        out=np.zeros(len(hour_utc)),
+        where=column["snow_mm"] > 0.0,
+    )
+    rain_mm = expected_rain_mm(
+        column["rain_mm"],
+        np.where(column["snow_mm"] > 0, np.nan, column["rain_chance"]),
+        np.nan_to_num(column["chance_span_h"], nan=1.0),
+    )
+    ensemble_mm, lost_note = _ensemble(front.parsed, hour_utc, snow_share)
+    if ensemble_mm is not None:
+        rain_mm = ensemble_mm.mean(axis=1)
     rain_mm, gauged_share, gauge_notes = override(hour_utc, rain_mm, gauge, now_utc=now_utc)
-    now_s = now_utc.timestamp()
-    lead_h = (hour_utc.astype("datetime64[s]").astype(np.float64) - now_s) / 3600.0
+    members_mm = rain_members_mm(
+        rain_mm,
+        column["rain_chance"],
+        lead_h,
+        n_members=n_members,
+        rng=rng,
+        widening=widening,
+        gauged_share=gauged_share,
+    )
+    if ensemble_mm is not None:
+        drawn = of_ensemble_mm(ensemble_mm, rain_mm, n_members=n_members, rng=rng, widening=np.maximum(widening, 1.0))
+        members_mm = np.where(gauged_share[:, None] > 0.0, members_mm, drawn)
     return HourlyWeather(
         service=parsed.service,
         attribution=parsed.attribution,
         fetched_utc=fetched_utc,
         rung=trust,
-        repairs=(*notes, *gauge_notes),
+        repairs=(*notes, *lost_note, *gauge_notes),
         hour_utc=hour_utc,
         temp_degc=column["temp_degc"],
         rh_pct=column["rh_pct"],
@@ -128,13 +180,79 @@ def check(
         snow_mm=column["snow_mm"],
         surface_temp_degc=column["surface_temp_degc"],
         weather_code=column["weather_code"],
-        rain_members_mm=rain_members_mm(
-            rain_mm,
-            column["rain_chance"],
-            lead_h,
-            n_members=n_members,
-            rng=rng,
-            widening=WIDENING[trust],
-            gauged_share=gauged_share,
-        ),
+        rain_members_mm=members_mm,
+        thunder_chance=column["thunder_chance"],
+        melt_mm=melt_mm(column["snow_mm"], column["temp_degc"]),
+        frost_depth_mm=_frost_depth_mm(site, column["temp_degc"], column["surface_temp_degc"]),
+        spread_factor=learned,
     )
+
+
+def _told(front: Filled, parsed: ParsedForecast, site: Site, rungs: Sequence[Rung], clock_offset_s: float) -> list[str]:
+    """Return the sentences on clocks and on where the past comes from."""
+    notes = []
+    if rungs[1] is not Rung.FRESH:
+        ahead = "ahead of" if clock_offset_s < 0 else "behind"
+        notes.append(
+            f"The clock of the machine is {_span(abs(clock_offset_s))} {ahead} the weather service's: it must be set."
+        )
+    if rungs[2] is not Rung.FRESH and parsed.issued_utc is not None:
+        made = parsed.issued_utc.astimezone(site.zone)
+        notes.append(f"The service's own forecast is old: it was made on {made:%Y-%m-%d %H:%M}.")
+    if len(front.hour_utc):
+        since = as_datetime(front.hour_utc[0]).astimezone(site.zone)
+        parts = []
+        if front.n_forecasts:
+            parts.append(f"from {front.n_forecasts} earlier forecasts, so its rain is less sure")
+        if front.n_borrowed:
+            parts.append(f"for {front.n_borrowed} hours from the rain gauge, sun and air as on the days after")
+        notes.append(f"The service gives no past: the weather since {since:%Y-%m-%d %H:%M} is {'; '.join(parts)}.")
+    return notes
+
+
+def _span(seconds: float) -> str:
+    """Return a time span as people say it."""
+    span = timedelta(seconds=round(seconds))
+    return f"{span.days} days" if span >= timedelta(days=2) else f"{span.total_seconds() / 3600:.1f} h"
+
+
+def _ensemble(
+    parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats
+) -> tuple[Floats | None, list[str]]:
+    """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble."""
+    if parsed.rain_members_mm is None:
+        return None, []
+    said = ~np.isnan(parsed.rain_members_mm).all(axis=1)
+    hours = pd.DatetimeIndex(parsed.table["hour_utc"].to_numpy()[said])
+    first = ~hours.duplicated()
+    on_hours = pd.DataFrame(parsed.rain_members_mm[said][first], index=hours[first].as_unit("s"))
+    members = on_hours.reindex(pd.DatetimeIndex(hour_utc).as_unit("s")).to_numpy(dtype=np.float64)
+    # Hours put in front of the service's own have no members: all of them had the same past.
+    since = int(np.argmax(~np.isnan(members).all(axis=1)))
+    if since:
+        return None, ["The ensemble does not reach back as far as the table: its members were not used."]
+    members, n_lost = whole_members_mm(members)
+    if members.shape[1] < LEAST_ENSEMBLE:
+        return None, ["The ensemble has too few whole members: the spread was taken from the chance of rain."]
+    notes = [f"{n_lost} of {members.shape[1] + n_lost} members of the ensemble end early and were left out."]
+    return members * (1.0 - snow_share)[:, None], notes if n_lost else []
+
+
+def _frost_depth_mm(site: Site, temp_degc: Floats, surface_temp_degc: Floats) -> Floats:
+    """Return the depth of frost in the lift of the site that freezes deepest, (H,) [mm]."""
+    surface = frost.surface_degc(temp_degc, surface_temp_degc)
+    deepest = np.zeros(len(temp_degc))
+    if not (surface < 0.0).any():
+        return deepest
+    soil_degc = float(temp_degc.mean())
+    for strip in site.strips:
+        material = site.material(strip.material_id)
+        depth = frost.frost_depth_mm(
+            surface,
+            dry_density_kg_m3=strip.dry_density_kg_m3,
+            w_pct=frost.DRY_SHARE * material.omc_pct,
+            is_granular=material.is_granular,
+            soil_degc=soil_degc,
+        )
+        deepest = np.maximum(deepest, depth)
+    return deepest

@@ -39,7 +39,10 @@ def completed(parsed: ParsedForecast, site: Site) -> ParsedForecast:
         has_state = table["temp_degc"].notna()
         table = table.assign(pressure_kpa=np.where(has_state, pressure_kpa(site.elevation_m), np.nan))
         notes.append("Air pressure was taken from the site's elevation.")
-    return replace(parsed, table=table, notes=tuple(notes))
+    members = parsed.rain_members_mm
+    if members is not None and len(table) > len(members):
+        members = np.concatenate([members, np.full((len(table) - len(members), members.shape[1]), np.nan)])
+    return replace(parsed, table=table, notes=tuple(notes), rain_members_mm=members)
 
 
 def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -42,6 +43,8 @@ COLUMNS: dict[str, Column] = {
     "precip_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=True, may_bridge=True),
     "snow_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=False, may_bridge=True),
     "rain_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),
+    "chance_span_h": Column(unit="h", low=1.0, high=24.0, is_essential=False, may_bridge=False),
+    "thunder_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),
     "surface_temp_degc": Column(unit="degC", low=-60.0, high=80.0, is_essential=False, may_bridge=False),
     "weather_code": Column(unit="WMO 4677", low=0.0, high=99.0, is_essential=False, may_bridge=False),
     "cloud_pct": Column(unit="%", low=0.0, high=100.0, is_essential=False, may_bridge=False),
@@ -56,10 +59,14 @@ class ParsedForecast:
     table             a row is the hour [hour_utc, hour_utc + 1 h): `hour_utc` (datetime64[s], UTC) and the columns of
                       COLUMNS; NaN where the service says nothing. The same hour may stand in two rows whose columns
                       complete each other (a state stamped at its start, a sum stamped at its end).
+                      `rain_chance` is the chance of rain in the hour, or in the period of `chance_span_h` hours
+                      that holds it (NaN: one hour)
     stamp_utc         the service's own stamps in the order in which they came, datetime64[s]
     latitude_deg, longitude_deg   the place that the service answers for
     notes             sentences on what was estimated or left out, for the mail's foot
-    rain_members_mm   (len(table), M) members of an ensemble, None where the service has no ensemble
+    rain_members_mm   (len(table), K) precipitation of an ensemble's members, NaN where a member says nothing;
+                      None where the service has no ensemble
+    issued_utc        when the service made the forecast, None where it does not say
     """
 
     service: str
@@ -69,7 +76,8 @@ class ParsedForecast:
     table: pd.DataFrame
     stamp_utc: npt.NDArray[np.datetime64]
     notes: tuple[str, ...] = ()
-    rain_members_mm: Floats | None = field(default=None)
+    rain_members_mm: Floats | None = field(default=None, repr=False)
+    issued_utc: datetime | None = None
 
 
 def hour_rows(

@@ -8,9 +8,11 @@ from __future__ import annotations
 import importlib
 import json
 import pkgutil
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import ROUND_DOWN, Decimal
 from functools import cache
 from typing import Any
 
@@ -23,6 +25,7 @@ from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]
 
+_SPACE = re.compile(r"\s*")
 NO_VALUE_TEXTS = frozenset({"NaN", "nan", "null", ""})
 
 
@@ -47,7 +50,10 @@ class Service:
     needs_contact  the service wants an address in the User-Agent
     request        (sites, now_utc, base_url or None, key or None, contact) -> Request
     parse          (body, site) -> ParsedForecast; raises WeatherError, passing where the body was broken on its way
-    max_sites      sites that one request can ask for
+    max_sites      sites that one request can ask for; `split` then cuts its answer into one body a site, in their order
+    follow         where one question is not enough: (body of the first answer, base_url or None) -> second Request. The
+                   first answer is kept and asked for again only where the second is not found
+    spacing_s      least time between two requests to the service's own host
     """
 
     name: str
@@ -59,6 +65,9 @@ class Service:
     request: Callable[[Sequence[Site], datetime, str | None, str | None, str], Request]
     parse: Callable[[bytes, Site], ParsedForecast]
     max_sites: int = 1
+    split: Callable[[bytes], list[bytes]] | None = None
+    follow: Callable[[bytes, str | None], Request] | None = None
+    spacing_s: float = 0.0
 
 
 @cache
@@ -81,6 +90,39 @@ def parse(answer: Answer, site: Site) -> ParsedForecast:
             passing=False,
         )
     return service.parse(answer.body, site)
+
+
+def first_of(service: str) -> str:
+    """Return the name under which the first of a service's two answers is kept: no forecast stands in it."""
+    return f"{service}/place"
+
+
+def json_slices(service: str, body: bytes) -> list[bytes]:
+    """Return the elements of a JSON list, each with the very bytes that came; of an object the whole body."""
+    try:
+        text = body.decode("utf-8")
+        at = _past_space(text, 0)
+        if text[at : at + 1] != "[":
+            return [body]
+        decoder, found = json.JSONDecoder(), []
+        while text[at] != "]":
+            start = _past_space(text, at + 1)
+            _, end = decoder.raw_decode(text, start)
+            found.append(text[start:end].encode())
+            at = _past_space(text, end)
+            if text[at] not in ",]":
+                raise ValueError("no comma between two places")
+        return found
+    except (UnicodeDecodeError, ValueError, IndexError, RecursionError) as error:
+        raise WeatherError(
+            f"{service}: body: this is no whole JSON list ({len(body)} bytes). The answer is not used.", passing=True
+        ) from error
+
+
+def _past_space(text: str, at: int) -> int:
+    """Return where the white space that begins at a place ends."""
+    found = _SPACE.match(text, at)
+    return found.end() if found else at
 
 
 def json_body(service: str, body: bytes) -> Any:
@@ -118,3 +160,8 @@ def numbers(service: str, key: str, values: object, length: int) -> Floats:
 def refused(service: str, key: str, value: str, wrong: str, right: str) -> WeatherError:
     """Return the error of an answer whose content cannot be used."""
     return WeatherError(f"{service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False)
+
+
+def truncated_deg(value_deg: float) -> str:
+    """Return a coordinate cut (not rounded) to the four decimals that some services allow at most."""
+    return str(Decimal(repr(float(value_deg))).quantize(Decimal("0.0001"), rounding=ROUND_DOWN))

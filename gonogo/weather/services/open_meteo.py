@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from gonogo.errors import WeatherError
 from gonogo.records import Site
 from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
 from gonogo.weather.checks import distance_km
-from gonogo.weather.services import Floats, Request, Service, json_body, numbers, refused
+from gonogo.weather.services import Floats, Request, Service, json_body, json_slices, numbers, refused
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
 
@@ -117,6 +118,20 @@ ASKED = (
 )
 
 
+def place_params(sites: Sequence[Site]) -> dict[str, str]:
+    """Return the parameters that name the places, in the order of the sites, and the form of the answer."""
+    return {
+        "latitude": ",".join(f"{site.latitude_deg:.4f}" for site in sites),
+        "longitude": ",".join(f"{site.longitude_deg:.4f}" for site in sites),
+        "elevation": ",".join(f"{site.elevation_m:.0f}" for site in sites),
+        "past_days": str(PAST_DAYS),
+        "forecast_days": str(FORECAST_DAYS),
+        "wind_speed_unit": "ms",
+        "timezone": "GMT",
+        "timeformat": "unixtime",
+    }
+
+
 def request(sites: Sequence[Site], now_utc: datetime, base_url: str | None, key: str | None, contact: str) -> Request:
     """Return the request for sites: hours in GMT as seconds since 1970, a spare day on both sides, wind in m/s.
 
@@ -126,17 +141,7 @@ def request(sites: Sequence[Site], now_utc: datetime, base_url: str | None, key:
     free = base_url is None or base_url.rstrip("/") == FREE_URL
     return Request(
         url=(CUSTOMER_URL if key else FREE_URL) if free else str(base_url),
-        params={
-            "latitude": ",".join(f"{site.latitude_deg:.4f}" for site in sites),
-            "longitude": ",".join(f"{site.longitude_deg:.4f}" for site in sites),
-            "elevation": ",".join(f"{site.elevation_m:.0f}" for site in sites),
-            "hourly": ",".join(ASKED),
-            "past_days": str(PAST_DAYS),
-            "forecast_days": str(FORECAST_DAYS),
-            "wind_speed_unit": "ms",
-            "timezone": "GMT",
-            "timeformat": "unixtime",
-        },
+        params=place_params(sites) | {"hourly": ",".join(ASKED)},
         headers={"X-Api-Key": key} if key else {},
     )
 
@@ -146,35 +151,10 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
 
     Raises WeatherError: passing where the body is no JSON, not passing where its content cannot be used.
     """
-    decoded = json_body(NAME, body)
-    place = _nearest(decoded if isinstance(decoded, list) else [decoded], site)
-    hourly, units = place.get("hourly"), place.get("hourly_units")
-    if not isinstance(hourly, dict) or not isinstance(units, dict):
-        raise refused(NAME, "hourly", "nothing", "the answer has no hourly table with units.", "Both are right.")
-    stamp_utc = _stamps(hourly.get("time"), units.get("time"), place.get("utc_offset_seconds"))
-    notes: list[str] = []
-    at_stamp: dict[str, Floats] = {}
-    before_stamp: dict[str, Floats] = {}
-    for column in COLUMN_MAP:
-        if column.theirs not in hourly:
-            continue
-        values = numbers(NAME, f"hourly.{column.theirs}", hourly[column.theirs], len(stamp_utc))
-        if np.isnan(values).all():
-            continue  # a model without this variable: its unit is then "undefined"
-        unit = str(units.get(column.theirs))
-        if unit not in column.units and not COLUMNS[column.ours].is_essential:
-            notes.append(f"{column.theirs} was left out: its unit {unit[:20]!r} is not known.")
-            continue
-        if unit not in column.units:
-            raise refused(
-                NAME,
-                f"hourly_units.{column.theirs}",
-                repr(unit),
-                "this unit is not known.",
-                f"One of {', '.join(column.units)} is right.",
-            )
-        converted = np.asarray(column.units[unit](values), dtype=np.float64)
-        (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
+    place = nearest_place(NAME, body, site)
+    hourly, units = hourly_table(NAME, place)
+    stamp_utc = stamps(NAME, hourly.get("time"), units.get("time"), place.get("utc_offset_seconds"))
+    at_stamp, before_stamp, notes = columns(NAME, hourly, units, stamp_utc, {c.theirs: c.theirs for c in COLUMN_MAP})
     parsed = ParsedForecast(
         service=NAME,
         attribution=ATTRIBUTION,
@@ -187,22 +167,76 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     return completed(parsed, site)
 
 
-def _nearest(places: Sequence[object], site: Site) -> dict[str, Any]:
+def nearest_place(service: str, body: bytes, site: Site) -> dict[str, Any]:
+    """Return the object of the place nearest to the site."""
+    decoded = json_body(service, body)
+    return _nearest(service, decoded if isinstance(decoded, list) else [decoded], site)
+
+
+def hourly_table(service: str, place: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the hourly columns of a place and their units."""
+    hourly, units = place.get("hourly"), place.get("hourly_units")
+    if not isinstance(hourly, dict) or not isinstance(units, dict):
+        raise refused(service, "hourly", "nothing", "the answer has no hourly table with units.", "Both are right.")
+    return hourly, units
+
+
+def columns(
+    service: str,
+    hourly: Mapping[str, Any],
+    units: Mapping[str, Any],
+    stamp_utc: npt.NDArray[np.datetime64],
+    stands_as: Mapping[str, str],
+) -> tuple[dict[str, Floats], dict[str, Floats], list[str]]:
+    """Return (columns of states, columns of sums, notes) of a table in our names and units.
+
+    stands_as   by the service's name of a variable the name of the column in which it stands
+    """
+    notes: list[str] = []
+    at_stamp: dict[str, Floats] = {}
+    before_stamp: dict[str, Floats] = {}
+    for column in COLUMN_MAP:
+        name = stands_as.get(column.theirs, "")
+        if name not in hourly:
+            continue
+        values = numbers(service, f"hourly.{name}", hourly[name], len(stamp_utc))
+        if np.isnan(values).all():
+            continue  # a model without this variable: its unit is then "undefined"
+        unit = str(units.get(name))
+        if unit not in column.units and not COLUMNS[column.ours].is_essential:
+            notes.append(f"{name} was left out: its unit {unit[:20]!r} is not known.")
+            continue
+        if unit not in column.units:
+            raise refused(
+                service,
+                f"hourly_units.{name}",
+                repr(unit),
+                "this unit is not known.",
+                f"One of {', '.join(column.units)} is right.",
+            )
+        converted = np.asarray(column.units[unit](values), dtype=np.float64)
+        (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
+    return at_stamp, before_stamp, notes
+
+
+def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, Any]:
     """Return the place nearest to the site; refuse an error body and what has no coordinates."""
     with_place: list[dict[str, Any]] = []
     for place in places:
         if not isinstance(place, dict):
-            raise refused(NAME, "body", repr(place)[:40], "this is no forecast.", "A JSON object is right.")
+            raise refused(service, "body", repr(place)[:40], "this is no forecast.", "A JSON object is right.")
         if place.get("error"):
             reason = str(place.get("reason", "no reason given"))[:200]
-            raise WeatherError(f"{NAME}: the service answers with an error: {reason} No forecast came.", passing=True)
+            raise WeatherError(
+                f"{service}: the service answers with an error: {reason} No forecast came.", passing=True
+            )
         for key, most_deg in (("latitude", 90.0), ("longitude", 180.0)):
             value: Any = place.get(key)
             if type(value) not in (int, float) or not -most_deg <= value <= most_deg:
-                raise refused(NAME, key, repr(value)[:40], "this is no coordinate.", "Degrees are right.")
+                raise refused(service, key, repr(value)[:40], "this is no coordinate.", "Degrees are right.")
         with_place.append(place)
     if not with_place:
-        raise refused(NAME, "body", "[]", "the list of places is empty.", "One place or more is right.")
+        raise refused(service, "body", "[]", "the list of places is empty.", "One place or more is right.")
 
     def away_km(place: dict[str, Any]) -> float:
         return distance_km(site.latitude_deg, site.longitude_deg, place["latitude"], place["longitude"])
@@ -210,26 +244,39 @@ def _nearest(places: Sequence[object], site: Site) -> dict[str, Any]:
     return min(with_place, key=away_km)
 
 
-def _stamps(times: object, unit: object, offset_s: object) -> npt.NDArray[np.datetime64]:
-    """Return the stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
+def stamps(service: str, times: object, unit: object, offset_s: object) -> npt.NDArray[np.datetime64]:
+    """Return stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
     if not isinstance(times, list) or not times:
-        raise refused(NAME, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
+        raise refused(service, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
     if unit == "unixtime":
         if not all(type(stamp) is int and 0 <= stamp < LAST_STAMP_S for stamp in times):
-            raise refused(NAME, "hourly.time", "no seconds", "stamps are off.", "Whole seconds since 1970 are right.")
+            raise refused(
+                service, "hourly.time", "no seconds", "stamps are off.", "Whole seconds since 1970 are right."
+            )
         return np.array(times, dtype=np.int64).astype("datetime64[s]")
     if unit != "iso8601":
-        raise refused(NAME, "hourly_units.time", repr(unit), "this form is not known.", "unixtime or iso8601 is right.")
+        raise refused(
+            service, "hourly_units.time", repr(unit), "this form is not known.", "unixtime or iso8601 is right."
+        )
     if type(offset_s) is not int or not -14 * 3600 <= offset_s <= 14 * 3600:
         raise refused(
-            NAME, "utc_offset_seconds", repr(offset_s)[:40], "local times need it.", "Seconds east of UTC are right."
+            service, "utc_offset_seconds", repr(offset_s)[:40], "local times need it.", "Seconds east of UTC are right."
         )
     try:
         local = [datetime.strptime(stamp, "%Y-%m-%dT%H:%M") for stamp in times]  # noqa: DTZ007 - the offset comes apart
     except (TypeError, ValueError) as error:
         raise refused(
-            NAME, "hourly.time", repr(times[0])[:40], "a time is not readable.", "2026-05-12T05:00 is right."
+            service, "hourly.time", repr(times[0])[:40], "a time is not readable.", "2026-05-12T05:00 is right."
         ) from error
+    if offset_s % 3600:
+        # The service labels values of full hours of UTC with this offset: nobody can say which hour is meant.
+        raise refused(
+            service,
+            "utc_offset_seconds",
+            str(offset_s),
+            f"local labels of a zone {offset_s / 3600:+.4g} h from UTC do not say which full hour of UTC they mean.",
+            "Times in GMT as unixtime are right, as our own request asks for them.",
+        )
     utc_s = np.array(local, dtype="datetime64[s]").astype(np.int64) - offset_s
     return utc_s.astype("datetime64[s]")
 
@@ -257,4 +304,5 @@ SERVICE = Service(
     request=request,
     parse=parse,
     max_sites=100,
+    split=partial(json_slices, NAME),
 )
