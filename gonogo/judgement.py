@@ -231,9 +231,15 @@ def _age_h(one: Story, now_utc: datetime) -> float:
 
 
 def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:
-    """Expected rain between the newest reading and now [mm], 0 where there is no reading."""
+    """Expected rain between the newest reading and now [mm], 0 where there is no reading, NaN where nobody knows.
+
+    A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
+    strip must wait for a test.
+    """
     if not one.readings:
         return 0.0
     since = times.as_hour(one.readings[-1].at_utc)
+    if since < weather.hour_utc[0]:
+        return np.nan
     past = (weather.hour_utc >= since) & (weather.hour_utc < times.as_hour(now_utc))
     return float(weather.rain_mm[past].sum())
