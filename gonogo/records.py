@@ -156,6 +156,7 @@ class Site:
     working_days   0 = Monday ... 6 = Sunday
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
+    later_looks    local times at which the newest forecast is looked at again, rising
     """
 
     id: str
@@ -174,6 +175,7 @@ class Site:
     crews: tuple[Crew, ...]
     materials: tuple[Material, ...]
     strips: tuple[Strip, ...]
+    later_looks: tuple[time, ...] = ()
 
     def crew(self, crew_id: str) -> Crew:
         return next(c for c in self.crews if c.id == crew_id)
@@ -210,6 +212,18 @@ class Transport:
     timeout_s: float = 30.0
     folder: Path | None = None
     ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """How somebody else learns whether the service is alive. None = not asked for.
+
+    ping_url      asked once after each good morning; often holds a key, so it is kept out of every printed form
+    health_file   written anew all the while, for monitors
+    """
+
+    ping_url: str | None = field(default=None, repr=False)
+    health_file: Path | None = None
 
 
 # --- where the weather comes from ----------------------------------------------------------------------------

@@ -14,6 +14,7 @@ EXAMPLES: dict[str, str] = {
     "mail_at": '"05:30"',
     "deadline": '"09:00"',
     "holidays": "[2026-05-25, 2026-07-03]",
+    "later_looks": '["09:00"]',
     "soil_class": '"clay"',
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",
@@ -55,6 +56,10 @@ EXAMPLES: dict[str, str] = {
     "contact": '"operator@example.com"',
     "key_env": '"GONOGO_WEATHER_KEY"',
     "key_file": '"weather_key.txt"',
+    "ping_url": '"https://watch.example.com/gonogo"',
+    "ping_url_env": '"GONOGO_PING_URL"',
+    "ping_url_file": '"ping_url.txt"',
+    "health_file": '"gonogo-health.json"',
 }
 _EXAMPLE_TABLES = {
     "person": "[[crew.north.person]] with name, address and role",

@@ -12,7 +12,7 @@ from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
 from gonogo.config.vocabulary import Vocabulary, installed
 from gonogo.errors import Complaint, ConfigError
-from gonogo.records import Reading, ServiceSettings, Site, Transport
+from gonogo.records import Reading, ServiceSettings, Site, Transport, Watch
 
 SERVICE_FILE = "gonogo.toml"
 SITES_FOLDER = "sites"
@@ -40,6 +40,7 @@ class Config:
     operator_address: str | None
     use: str
     warnings: tuple[Complaint, ...] = ()
+    watch: Watch = field(default_factory=Watch)
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
@@ -102,4 +103,5 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         operator_address=part.operator_address,
         use=part.use,
         warnings=tuple(w for file in files for w in file.warnings),
+        watch=part.watch,
     )

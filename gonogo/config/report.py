@@ -11,7 +11,7 @@ from gonogo.config.load import Config
 from gonogo.config.settings import Setting, setting_rows
 from gonogo.config.tables import DAYS
 from gonogo.errors import ConfigError
-from gonogo.records import Crew, Material, Site, Transport
+from gonogo.records import Crew, Material, Site, Transport, Watch
 from gonogo.weather import services
 
 WIDTH = 100
@@ -35,6 +35,7 @@ def check_report(config: Config) -> str:
     lines += ["", f"Mail: {_transport(config.transport)}"]
     lines += [f"Operator: {config.operator_address or 'none; faults show in the log and in `gonogo status` alone'}"]
     lines += [f"Store: {shown_url(config.store_url)}"]
+    lines += [f"Watch: {_watch(config.watch)}"]
     changed = [s for site in config.sites for s in settings_in_force(config, site.id) if s.origin != "default"]
     lines += [f"Settings: {len({s.name for s in changed})} of {len(setting_rows())} changed; see `gonogo settings`."]
     lines += ["", f"Warnings: {len(config.warnings) or 'none'}"]
@@ -105,7 +106,9 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     yield f"{site.name} (site {site.id})"
     yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
     yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
-    yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}"
+    looks = ", ".join(f"{at:%H:%M}" for at in site.later_looks)
+    later = f"; looked at again at {looks}" if looks else ""
+    yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}{later}"
     for material in site.materials:
         yield from _wrapped(_material(material), "      ", first="  ")
     for crew in site.crews:
@@ -136,6 +139,11 @@ def _transport(transport: Transport) -> str:
         return f"written as files into {transport.folder}; nothing is sent"
     login = f"as {transport.username}" if transport.username else "without a login"
     return f"sent by {transport.host}:{transport.port} ({transport.security}), {login}, from {transport.sender}"
+
+
+def _watch(watch: Watch) -> str:
+    ping = "an address is asked after each good morning" if watch.ping_url else "no ping"
+    return f"{ping}; {f'health file {watch.health_file}' if watch.health_file else 'no health file'}"
 
 
 def _wrapped(text: str, indent: str, *, first: str | None = None) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,14 +12,15 @@ from gonogo.config.complaints import ConfigFile
 from gonogo.config.lines import Loc
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
-from gonogo.config.tables import HeadTable, MailTable, StoreTable, WeatherTable
+from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
 from gonogo.config.values import choose_from, is_local_host
 from gonogo.config.vocabulary import Vocabulary
-from gonogo.records import ServiceSettings, Transport
+from gonogo.records import ServiceSettings, Transport, Watch
 
 DEFAULT_STORE = "sqlite:///gonogo.sqlite3"
 PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
-_TABLES = ("store", "mail", "weather", "settings")
+_TABLES = ("store", "mail", "weather", "watch", "settings")
+_WEB = re.compile(r"(https://[^\s/?#@]+|http://(localhost|127\.0\.0\.1)(:[0-9]+)?)([/?][^\s#]*)?")
 _STORE_URL = re.compile(r"(sqlite|postgresql(?:\+psycopg)?)://(.*)", re.DOTALL)
 
 
@@ -32,6 +34,7 @@ class ServiceFile:
     transport: Transport | None
     services: tuple[ServiceSettings, ...]
     settings: Mapping[str, float]
+    watch: Watch
 
 
 def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str, str]) -> ServiceFile:
@@ -45,6 +48,7 @@ def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str,
         transport=_transport(file, environ),
         services=_services(file, vocabulary, head, environ),
         settings=read_settings(file, "operator"),
+        watch=_watch(file, environ),
     )
 
 
@@ -94,7 +98,10 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
             'Write "sqlite:///gonogo.sqlite3" (beside gonogo.toml) or "sqlite:////var/lib/gonogo/gonogo.sqlite3".',
         )
         return None
-    return f"sqlite:///{(file.path.parent / path).absolute()}"
+    place = (file.path.parent / path).absolute()
+    if os.name == "posix" and place.is_file() and place.stat().st_mode & 0o077:
+        file.warn(loc, "is open to other users of this machine, with names, addresses and mails.", f"chmod 600 {place}")
+    return f"sqlite:///{place}"
 
 
 def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None:
@@ -149,6 +156,24 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
         timeout_s=table.timeout_s,
         ca_file=ca_file,
     )
+
+
+def _watch(file: ConfigFile, environ: Mapping[str, str]) -> Watch:
+    """Return how somebody else learns whether the service is alive."""
+    table = file.read(WatchTable, file.raw.get("watch", {}), ("watch",))
+    if table is None:
+        return Watch()
+    ping_url = table.ping_url
+    if table.ping_url_env is not None or table.ping_url_file is not None:
+        if ping_url is not None:
+            file.complain(("watch", "ping_url"), "stands beside ping_url_env or ping_url_file.", "Delete one.")
+        loc: Loc = ("watch",)
+        ping_url = read_secret(file, loc, "ping_url", env=table.ping_url_env, path=table.ping_url_file, environ=environ)
+        if ping_url is not None and not _WEB.fullmatch(ping_url):
+            key = "ping_url_env" if table.ping_url_env is not None else "ping_url_file"
+            file.complain((*loc, key), "leads to no https address.", "Write https://host/path there.", is_shown=False)
+    health_file = (file.path.parent / table.health_file).absolute() if table.health_file else None
+    return Watch(ping_url=ping_url, health_file=health_file)
 
 
 def _services(

@@ -89,6 +89,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
         strips=tuple(_strip(i, strip) for i, strip in strips.items()),
+        later_looks=tuple(sorted(set(head.later_looks))),
     )
     return SiteFile(site=site, readings=readings, settings=settings)
 
@@ -166,6 +167,14 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
             f"is not after mail_at = {head.mail_at:%H:%M}.",
             "Write the time of the same day after which the mail is of no more use.",
         )
+    passes_midnight = head.shift_end <= head.shift_start
+    for n, at in enumerate(head.later_looks):
+        if not head.mail_at < at or not (passes_midnight or at < head.shift_end):
+            file.complain(
+                ("site", "later_looks", n),
+                f"is not between mail_at = {head.mail_at:%H:%M} and shift_end = {head.shift_end:%H:%M}.",
+                'Write times of the same day at which there is still work to be told about, for example ["09:00"].',
+            )
     if time(0) != head.shift_start < head.mail_at:
         file.warn(("site", "mail_at"), "lies after the start of the shift.", "Crews then begin without a verdict.")
 

@@ -58,6 +58,7 @@ class SiteTable(Table):
     mail_at: ClockTime
     deadline: ClockTime
     holidays: list[date] = []
+    later_looks: list[ClockTime] = []
     mixing_depth_m: float
 
 
@@ -186,6 +187,13 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+
+
+class WatchTable(Table):
+    ping_url: ServiceUrl | None = None
+    ping_url_env: Variable | None = None
+    ping_url_file: PathText | None = None
+    health_file: PathText | None = None
 
 
 class WeatherTable(Table):

@@ -20,6 +20,7 @@ from gonogo.config.tables import (
     SiteTable,
     StoreTable,
     Table,
+    WatchTable,
     WeatherTable,
 )
 from gonogo.config.values import RANGES, check_range
@@ -33,6 +34,7 @@ TABLES: tuple[type[Table], ...] = (
     HeadTable,
     StoreTable,
     MailTable,
+    WatchTable,
     WeatherTable,
 )
 

@@ -231,3 +231,43 @@ def test_paths_are_absolute_wherever_the_program_was_started(
     assert config.transport.folder is not None
     assert config.transport.folder.is_absolute()
     assert config.store_url == f"sqlite:///{tmp_path / 'config' / 'gonogo.sqlite3'}"
+
+
+def test_watching_is_off_until_asked_for(example: Copy) -> None:
+    config = example.load()
+    assert (config.watch.ping_url, config.watch.health_file) == (None, None)
+    assert "Watch: no ping; no health file" in check_report(config)
+
+
+def test_the_ping_address_comes_from_outside_and_never_shows(example: Copy) -> None:
+    example.add(GONOGO, '[watch]\nping_url_env = "PING"\nhealth_file = "health.json"')
+    config = example.load(PING="https://watch.example.com/opensesame")
+    assert config.watch.ping_url == "https://watch.example.com/opensesame"
+    assert config.watch.health_file == example.folder / "health.json"
+    assert "opensesame" not in repr(config) + check_report(config)
+
+
+@pytest.mark.parametrize(
+    ("lines", "url", "key"),
+    [
+        ('ping_url_env = "PING"', "http://watch.example.com/opensesame", "watch.ping_url_env"),
+        ('ping_url_env = "PING"', "opensesame", "watch.ping_url_env"),
+        ('ping_url_env = "PING"\nping_url = "https://watch.example.com/a"', "https://a.example.com", "watch.ping_url"),
+        ('ping_url = "http://watch.example.com/a"', "", "watch.ping_url"),
+        ('ping_url_env = "PING"', "", "watch.ping_url_env"),
+    ],
+)
+def test_a_ping_address_that_is_none_is_refused(example: Copy, lines: str, url: str, key: str) -> None:
+    example.add(GONOGO, f"[watch]\n{lines}")
+    (complaint, *_) = example.complaints(PING=url)
+    assert complaint.key == key
+    assert "opensesame" not in str(complaint)
+
+
+def test_a_database_open_to_others_is_a_warning(example: Copy) -> None:
+    database = example.folder / "gonogo.sqlite3"
+    database.touch(0o600)
+    assert example.load().warnings == ()
+    database.chmod(0o644)
+    (warning,) = example.load().warnings
+    assert "chmod 600" in warning.right
