@@ -20,7 +20,7 @@ from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed
 from gonogo import __version__
 from gonogo.errors import WeatherError
 from gonogo.records import Answer, ServiceSettings
-from gonogo.weather import download
+from gonogo.weather import web
 from gonogo.weather.download import Downloaded, forecast, licence_notes
 
 FREE = "https://api.open-meteo.com/v1/forecast"
@@ -244,7 +244,7 @@ def test_a_key_over_plain_http_is_refused() -> None:
 
 @responses.activate
 def test_a_body_without_end_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(download, "MAX_BODY_BYTES", 100_000)
+    monkeypatch.setattr(web, "MAX_BODY_BYTES", 100_000)
     responses.get(FREE, body=HARROW_FLATS_BODY + b" " * 100_000)
     with pytest.raises(WeatherError, match="is longer than"):
         asked()

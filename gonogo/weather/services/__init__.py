@@ -53,6 +53,8 @@ class Service:
     max_sites      sites that one request can ask for; `split` then cuts its answer into one body a site, in their order
     follow         where one question is not enough: (body of the first answer, base_url or None) -> second Request. The
                    first answer is kept and asked for again only where the second is not found
+    avoids_full_hour  it asks that rounds started by a clock do not all come on the full hour
+    waits_for_limit   a limit of requests that passes soon is waited for; False: it means that we behaved badly
     spacing_s      least time between two requests to the service's own host
     """
 
@@ -68,6 +70,8 @@ class Service:
     split: Callable[[bytes], list[bytes]] | None = None
     follow: Callable[[bytes, str | None], Request] | None = None
     spacing_s: float = 0.0
+    waits_for_limit: bool = True
+    avoids_full_hour: bool = False
 
 
 @cache

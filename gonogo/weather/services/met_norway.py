@@ -269,4 +269,6 @@ SERVICE = Service(
     request=request,
     parse=parse,
     spacing_s=0.1,
+    waits_for_limit=False,
+    avoids_full_hour=True,
 )
