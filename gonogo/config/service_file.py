@@ -196,7 +196,7 @@ def _services(
             file.complain((*loc, "service"), "is no weather service.", choose_from(name, vocabulary.services))
         if isinstance(name, str) and name in seen:
             file.complain((*loc, "service"), "is listed twice.", "Delete one: each service is asked once a morning.")
-        seen.add(name)
+        seen.add(str(name))  # whatever stands there; its kind is complained about below
         table = file.read(WeatherTable, entry, loc)
         if table is None:
             continue
