@@ -7,7 +7,9 @@ import os
 import random
 import socket
 import threading
+import time
 import uuid
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -24,10 +26,13 @@ from gonogo.records import Answer, Site, Transport, Verdict
 from gonogo.store import schema, upgrade
 from gonogo.weather import download
 from gonogo.weather.download import Downloaded
+from gonogo.weather.web import Visits
 
 log = logging.getLogger("gonogo.commands")
 
 OK, ATTENTION, NO_VERDICT = 0, 1, 3  # the same as cli.Exit
+ROUND_ENDS_S = 1800.0  # a pause of so long ends a round of weather questions: what it remembered is forgotten
+SPREAD_S = 90  # rounds of different services are spread over so many seconds after the full hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +55,28 @@ def owner() -> str:
     return f"{socket.gethostname()}:{os.getpid()}:{uuid.uuid4().hex[:8]}"
 
 
-def fetcher(config: Config) -> morning.Fetch:
-    """Return what asks the weather services in the order of the config."""
+def fetcher(
+    config: Config, together: Callable[[datetime], Sequence[Site]] = lambda _: (), *, is_scheduled: bool = False
+) -> morning.Fetch:
+    """Return what asks the weather services in the order of the config.
+
+    together       sites that are asked for in the same round, at a moment: one question may bring several
+    is_scheduled   a clock starts the rounds: then they keep off the full hour where a service asks for it
+    """
+    rounds: list[Visits] = []
+    used_s = 0.0
 
     def fetch(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        return download.forecast(site, config.services, now_utc=now_utc, stored=stored)
+        nonlocal used_s
+        if not rounds or time.monotonic() - used_s > ROUND_ENDS_S:
+            for old in rounds:
+                old.session.close()
+            spread_s = float(zlib.crc32(site.id.encode()) % SPREAD_S) if is_scheduled else None
+            rounds[:] = [Visits(clock_utc=service.clock_utc, spread_s=spread_s)]
+        used_s = time.monotonic()
+        return download.forecast(
+            site, config.services, now_utc=now_utc, stored=stored, together=together(now_utc), visits=rounds[0]
+        )
 
     return fetch
 
@@ -79,7 +101,7 @@ def mornings(
     folder   where shown mails are written, None for the text itself
     fetch    asks the weather services; those of the config when None
     """
-    ask = fetch or fetcher(config)
+    ask = fetch or fetcher(config, lambda _: sites)
     store = open_store(config)
     try:
         if dry_run or on is not None:
@@ -252,7 +274,11 @@ def serve(config: Config, *, stop: threading.Event | None = None, fetch: morning
     """Run the service until it is told to stop, and return the exit code."""
     store = open_store(config)
     me, memory, rng = owner(), delivery.Memory(), random.Random()
-    ask = fetch or fetcher(config)
+    ask = fetch or fetcher(
+        config,
+        lambda at_utc: [s for s in config.sites if service.due_day(s, at_utc, lead_min(config, s)) is not None],
+        is_scheduled=True,
+    )
     done: set[tuple[str, date]] = set()
     halt = stop or threading.Event()
     if stop is None:

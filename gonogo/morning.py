@@ -25,8 +25,8 @@ from gonogo.mail.phrases import Phrase
 from gonogo.mail.render import message
 from gonogo.records import Answer, Crew, Decision, Entry, GaugeRain, OutlookDay, Recipient, Site
 from gonogo.store import history, outbox, runs, schema
-from gonogo.weather import series
-from gonogo.weather.download import Downloaded
+from gonogo.weather import past, series
+from gonogo.weather.download import Downloaded, NoForecastError, earlier_forecasts
 from gonogo.weather.series import HourlyWeather
 
 log = logging.getLogger("gonogo.morning")
@@ -97,12 +97,14 @@ def conclude(
     fetch: Fetch,
     stored: Sequence[Answer],
     keep: Callable[[Downloaded], None] = lambda _: None,
+    keep_refused: Callable[[NoForecastError], None] = lambda _: None,
 ) -> Conclusion:
     """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
 
     entries   what was recorded on site and in the config
     fetch     asks the weather services; stored are the site's latest answers, newest first
     keep      called with what was downloaded before it is used, so that any verdict can be explained later
+    keep_refused   called where nothing that came could be used: what came is kept all the same
     """
     faults: tuple[str, ...] = ()
     weather: HourlyWeather | None = None
@@ -112,18 +114,23 @@ def conclude(
         faults = downloaded.faults
         settings = config.settings[site.id]
         rng = np.random.default_rng(seed(site, day, issue))
+        gauge = [e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
         weather = series.check(
             downloaded.parsed,
             site=site,
             now_utc=now_utc,
             fetched_utc=downloaded.answer.fetched_utc,
-            gauge=[e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc],
+            gauge=gauge,
             n_members=round(settings["ensemble_members"]),
             rng=rng,
+            earlier=earlier_forecasts(stored, site) if gauge or past.is_short(downloaded.parsed, now_utc) else (),
+            clock_offset_s=downloaded.clock_offset_s,
         )
         judgement = judge(site, day=day, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng)
     except WeatherError as error:
         log.warning("%s %s: no usable forecast", site.id, day)
+        if isinstance(error, NoForecastError):
+            keep_refused(error)
         return _no_conclusion(site, None, NO_FORECAST_TEXT, "no_forecast", (*faults, *str(error).splitlines()), "")
     except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
         log.exception("%s %s: the computation failed", site.id, day)
@@ -270,7 +277,8 @@ def run(
             entries=entries,
             fetch=fetch,
             stored=answers,
-            keep=lambda downloaded: answer_ids.append(_keep_answer(store, site, downloaded)),
+            keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
+            keep_refused=lambda error: keep_refused(store, site, error),
         )
         prepared, faults = mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, before=before)
         record = runs.RunRecord(
@@ -299,11 +307,10 @@ def run(
 def load(
     connection: sa.Connection, config: Config, site: Site, now_utc: datetime
 ) -> tuple[tuple[Entry, ...], tuple[Answer, ...]]:
-    """Return what was recorded for a site (with the readings its config file gives) and its latest weather answer."""
+    """Return what was recorded for a site (with the readings its config file gives) and its stored weather answers."""
     recorded = history.entries(connection, site.id)
-    latest = history.latest_answer(connection, site.id, until_utc=now_utc)
-    answers = () if latest is None else (latest.answer,)
-    return (*config.readings[site.id], *recorded), answers
+    answers = history.recent_answers(connection, site.id, since_utc=past.wanted_since_utc(now_utc), until_utc=now_utc)
+    return (*config.readings[site.id], *recorded), tuple(one.answer for one in answers)
 
 
 def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc: datetime) -> datetime:
@@ -312,17 +319,30 @@ def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc:
     return max(deadline_utc, shift_end, now_utc + timedelta(hours=1))
 
 
-def _keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
+def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
     """Store what came, rejected answers too, and return the number of the one that is used."""
     with schema.begin(store) as connection:
-        for answer in downloaded.rejected:
-            number = history.save_answer(connection, site.id, answer)
-            history.reject_answer(connection, number, "rejected by the checks")
+        _keep_others(connection, site, downloaded.rejected, downloaded.places)
         if downloaded.is_stored:
-            latest = history.latest_answer(connection, site.id, until_utc=downloaded.answer.fetched_utc)
+            used = downloaded.answer
+            latest = history.latest_answer(connection, site.id, service=used.service, until_utc=used.fetched_utc)
             if latest is not None:
                 return latest.id
         return history.save_answer(connection, site.id, downloaded.answer)
+
+
+def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
+    """Store what came where none of it could be used."""
+    with schema.begin(store) as connection:
+        _keep_others(connection, site, error.rejected, error.places)
+
+
+def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answer], places: Sequence[Answer]) -> None:
+    for answer in rejected:
+        number = history.save_answer(connection, site.id, answer)
+        history.reject_answer(connection, number, "rejected by the checks")
+    for answer in places:
+        history.save_answer(connection, site.id, answer)
 
 
 def _out(site: Site, one: PreparedMail, run_id: int, issue: str, deadline_utc: datetime) -> outbox.OutMessage:

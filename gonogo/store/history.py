@@ -12,7 +12,7 @@ import json
 import math
 import zlib
 from dataclasses import dataclass, fields
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
@@ -30,6 +30,8 @@ KINDS: dict[str, type[Reading] | type[GaugeRain] | type[Watering] | type[Surface
     "surface_work": SurfaceWork,
 }
 WITHDRAWN = "withdrawn"
+GOOD = (200, 203)  # 203: from a version of the service that ends soon
+DELETED_AT_ONCE = 500  # fewer than the parameters that SQLite takes in one statement
 
 # Names under which services ask for a key in the URL, and headers that carry one or a session.
 SECRET_PARAMETERS = frozenset({"apikey", "api_key", "appid", "app_id", "key", "token", "access_token", "password"})
@@ -105,15 +107,79 @@ def reject_answer(connection: sa.Connection, answer_id: int, reason: str) -> Non
 def latest_answer(
     connection: sa.Connection, site_id: str, *, service: str | None = None, until_utc: datetime | None = None
 ) -> StoredAnswer | None:
-    """Return the newest answer of a site (of one service, up to a moment) that was 200 and not rejected, or None."""
+    """Return the newest answer of a site (of one service, up to a moment) that was good and not rejected, or None.
+
+    Answers that only say where a place lies (their service's name has a slash) count where asked for by name.
+    """
     kept = schema.answer
-    query = sa.select(kept).where(kept.c.site_id == site_id, kept.c.status == 200, kept.c.rejected.is_(None))
-    if service is not None:
-        query = query.where(kept.c.service == service)
+    query = sa.select(kept).where(kept.c.site_id == site_id, kept.c.status.in_(GOOD), kept.c.rejected.is_(None))
+    query = query.where(kept.c.service.not_like("%/%") if service is None else kept.c.service == service)
     if until_utc is not None:
         query = query.where(kept.c.fetched_utc <= until_utc)
     row = connection.execute(query.order_by(kept.c.fetched_utc.desc(), kept.c.id.desc()).limit(1)).first()
     return None if row is None else _answer(row)
+
+
+def recent_answers(
+    connection: sa.Connection, site_id: str, *, since_utc: datetime, until_utc: datetime
+) -> tuple[StoredAnswer, ...]:
+    """Return a site's good answers between two moments, newest first: of each service the last of every UTC day.
+
+    After them the last answer of each service that says where the place lies, however old.
+    """
+    kept = schema.answer
+    found = connection.execute(
+        sa.select(kept.c.id, kept.c.service, kept.c.fetched_utc)
+        .where(kept.c.site_id == site_id, kept.c.status.in_(GOOD), kept.c.rejected.is_(None))
+        .where(kept.c.fetched_utc <= until_utc)
+        .where(sa.or_(kept.c.fetched_utc >= since_utc, kept.c.service.like("%/%")))
+        .order_by(kept.c.fetched_utc.desc(), kept.c.id.desc())
+    ).all()
+    wanted: dict[tuple[str, object], int] = {}
+    for row in sorted(found, key=lambda row: "/" in row.service):
+        wanted.setdefault((row.service, None if "/" in row.service else row.fetched_utc.date()), row.id)
+    rows = {row.id: row for row in connection.execute(sa.select(kept).where(kept.c.id.in_(wanted.values())))}
+    return tuple(_answer(rows[number]) for number in wanted.values())
+
+
+def thin_answers(connection: sa.Connection, *, now_utc: datetime, keep_days: float) -> int:
+    """Delete old answers that nothing needs, and return how many.
+
+    Kept are: every answer that a run used; every answer of the last keep_days days, the rejected ones too; of older
+    ones the last good answer of each site, service and UTC day; and the last that says where a place lies.
+    """
+    kept = schema.answer
+    before_utc = now_utc - timedelta(days=keep_days)
+    used = sa.select(schema.run.c.answer_id).where(schema.run.c.answer_id.is_not(None))
+    old = connection.execute(
+        sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc, kept.c.status, kept.c.rejected)
+        .where(kept.c.fetched_utc < before_utc, kept.c.id.not_in(used))
+        .order_by(kept.c.fetched_utc.desc(), kept.c.id.desc())
+    )
+    newest_places = {
+        (row.site_id, row.service): row.id
+        for row in connection.execute(
+            sa.select(kept.c.id, kept.c.site_id, kept.c.service)
+            .where(kept.c.service.like("%/%"), kept.c.status.in_(GOOD), kept.c.rejected.is_(None))
+            .order_by(kept.c.fetched_utc, kept.c.id)
+        )
+    }
+    seen: set[tuple[str, str, date]] = set()
+    gone: list[int] = []
+    for row in old:
+        day = (row.site_id, row.service, row.fetched_utc.date())
+        is_good = row.status in GOOD and row.rejected is None
+        is_place = "/" in row.service
+        is_last = newest_places.get((row.site_id, row.service)) == row.id if is_place else day not in seen
+        if is_good and is_last:
+            seen.add(day)
+        else:
+            gone.append(row.id)
+    for first in range(0, len(gone), DELETED_AT_ONCE):
+        part = gone[first : first + DELETED_AT_ONCE]
+        # Asked again: a run may have taken one in the meantime.
+        connection.execute(sa.delete(kept).where(kept.c.id.in_(part), kept.c.id.not_in(used)))
+    return len(gone)
 
 
 def stored_answer(connection: sa.Connection, answer_id: int) -> StoredAnswer:

@@ -19,6 +19,7 @@ from gonogo.weather.web import MAX_WAIT_S, TOO_MANY, Visits, refusal, without_se
 
 BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
 REUSED_UNTIL = timedelta(hours=6)  # an answer is taken again while the service says it is its newest, but no longer
+LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is asked for anew after that
 REVALIDATED_HEADER = "gonogo-not-modified"  # ours: the body stands as it was stored before, the service said so
 
 # What each status means. Everything else from 400 is the request's own fault: never tried again.
@@ -81,7 +82,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
     service, settings, visits = question.service, question.settings, question.visits
     waiting = visits.ready.pop((question.asked_at, question.site.id), None)
-    if waiting is not None:
+    if waiting is not None and question.now_utc - waiting.fetched_utc < LAID_READY:
         try:
             return waiting, question.usable(waiting)
         except WeatherError:
