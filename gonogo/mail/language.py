@@ -8,6 +8,7 @@ import string
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, time
 from pathlib import Path
 
 import babel
@@ -165,19 +166,14 @@ class Speaker:
             case Duration():
                 return self._duration(gap.minutes)
             case Moment():
-                time = babel.dates.format_time(gap.at_local.time(), "short", locale=self.locale)
+                clock = _clock_time(gap.at_local.hour, gap.at_local.minute, self.locale)
                 if not gap.is_other_day:
-                    return time
-                return self.word("form.day_and_time", day=Day(day=gap.at_local.date()), time=time)
+                    return clock
+                return self.word("form.day_and_time", day=Day(day=gap.at_local.date()), time=clock)
             case Span():
                 return self.word("form.span", start=gap.start, end=self._span_end(gap))
             case Day():
-                if gap.form == "head":
-                    return babel.dates.format_skeleton("Ed", gap.day, locale=self.locale).replace(",", "")
-                if gap.form == "long":
-                    return babel.dates.format_date(gap.day, "full", locale=self.locale)
-                short = babel.dates.format_skeleton("MMMEd", gap.day, locale=self.locale)
-                return short.replace(",", "").replace(" ", NO_BREAK)
+                return _date(gap.day, gap.form, self.locale)
             case Names():
                 items = [self.say(item) for item in gap.items]
                 return babel.lists.format_list(items, locale=self.locale) if items else ""
@@ -191,8 +187,7 @@ class Speaker:
     def _number(self, value: float, decimals: int) -> str:
         if math.isnan(value):
             return self.word("form.unknown")
-        pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
-        return babel.numbers.format_decimal(value, pattern, locale=self.locale)
+        return _decimal(value + 0.0, decimals, self.locale)  # nought has no sign
 
     def _percent_sign(self) -> str:
         pattern = str(self.locale.percent_formats[None].pattern)  # "#,##0%" or "#,##0 %", as the language has it
@@ -227,6 +222,32 @@ class Speaker:
         if whole % 60 == 0:
             return self.word("form.hours", n=whole // 60)
         return self.word("form.hours_minutes", n=whole // 60, minutes=whole % 60)
+
+
+# The crews of a morning share its hours, days and many of its numbers, and the library takes most of a mail's time.
+
+
+@functools.lru_cache(maxsize=16_384)
+def _decimal(value: float, decimals: int, locale: babel.Locale) -> str:
+    """Return a number as the locale writes it."""
+    pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
+    return babel.numbers.format_decimal(value, pattern, locale=locale)
+
+
+@functools.lru_cache(maxsize=4096)
+def _clock_time(hour: int, minute: int, locale: babel.Locale) -> str:
+    """Return a time of day as the locale writes it."""
+    return babel.dates.format_time(time(hour, minute), "short", locale=locale)
+
+
+@functools.lru_cache(maxsize=1024)
+def _date(day: date, form: str, locale: babel.Locale) -> str:
+    """Return a date in one of the forms of phrases.Day."""
+    if form == "head":
+        return babel.dates.format_skeleton("Ed", day, locale=locale).replace(",", "")
+    if form == "long":
+        return babel.dates.format_date(day, "full", locale=locale)
+    return babel.dates.format_skeleton("MMMEd", day, locale=locale).replace(",", "").replace(" ", NO_BREAK)
 
 
 class _Said(dict[str, str]):
