@@ -23,7 +23,7 @@ from gonogo.errors import StoreError
 from gonogo.post.folder import Folder
 from gonogo.post.letter import Letter
 from gonogo.records import Answer, Site, Transport, Verdict
-from gonogo.store import schema, upgrade
+from gonogo.store import history, schema, upgrade
 from gonogo.weather import download
 from gonogo.weather.download import Downloaded
 from gonogo.weather.web import Visits
@@ -32,7 +32,7 @@ log = logging.getLogger("gonogo.commands")
 
 OK, ATTENTION, NO_VERDICT = 0, 1, 3  # the same as cli.Exit
 ROUND_ENDS_S = 1800.0  # a pause of so long ends a round of weather questions: what it remembered is forgotten
-SPREAD_S = 90  # rounds of different services are spread over so many seconds after the full hour
+SPREAD_S = 90  # rounds of different firms are spread over so many seconds after the full hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,9 +238,8 @@ def table(site: Site, day: date, conclusion: morning.Conclusion) -> str:
             start, end = (t.astimezone(site.zone) for t in (decision.from_utc, decision.until_utc))
             when = f"{start:%H:%M}-{end:%H:%M}"
         litres = f"{decision.water.litres:8,.0f} L" if decision.verdict is Verdict.WATER and decision.water else ""
-        rows.append(
-            f"  {name:<24.24} {decision.verdict.upper():<8} {when:<12} {litres:<12} {decision.reason.replace('_', ' ')}".rstrip()
-        )
+        reason = decision.reason.replace("_", " ")
+        rows.append(f"  {name:<24.24} {decision.verdict.upper():<8} {when:<12} {litres:<12} {reason}".rstrip())
     rows += [f"  note: {fault}" for fault in conclusion.faults]
     return "\n".join(rows)
 
@@ -299,7 +298,26 @@ def serve(config: Config, *, stop: threading.Event | None = None, fetch: morning
             done.add((site.id, day))
             log.info("%s %s: %s", site.id, day, result.conclusion.reason or "verdicts made")
 
-    def deliver(_now_utc: datetime) -> None:
+    thinned: set[date] = set()
+
+    def thin(now_utc: datetime) -> None:
+        """Once a day let go of stored weather answers that nothing needs any more."""
+        if now_utc.date() in thinned:
+            return
+        thinned.clear()
+        thinned.add(now_utc.date())
+        keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
+        try:
+            with schema.begin(store) as connection:
+                n_gone = history.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
+        except StoreError:
+            log.exception("old weather answers could not be thinned; it is tried again tomorrow")
+            return
+        if n_gone:
+            log.info("%d old weather answers that no run used were deleted", n_gone)
+
+    def deliver(now_utc: datetime) -> None:
+        thin(now_utc)
         try:
             report = delivery.work(
                 store,

@@ -123,7 +123,7 @@ def judge(
         kc_max=bare_soil.kc_max_by_hour(
             weather.wind_2m_m_s, weather.rh_pct, hour_utc=hour_utc, longitude_deg=site.longitude_deg
         ),
-        rain_members_mm=weather.rain_members_mm,
+        rain_members_mm=weather.water_members_mm,
         frozen=_frozen(weather, settings["freeze_temp_degc"]),
         readings=placed,
         watering_mm=_watering_mm(site.strips, stories, hour_utc),
@@ -220,9 +220,9 @@ def _surface(
 
 
 def _frozen(weather: HourlyWeather, freeze_temp_degc: float) -> npt.NDArray[np.bool_]:
-    """Hours in which water in the lift does not move: the soil surface at or below freezing, else the air."""
+    """Hours in which water in the lift does not move: its surface (else the air) freezes, or frost stands in it."""
     surface = np.where(np.isfinite(weather.surface_temp_degc), weather.surface_temp_degc, weather.temp_degc)
-    return np.asarray(surface <= freeze_temp_degc)
+    return np.asarray((surface <= freeze_temp_degc) | weather.is_ground_frozen)
 
 
 def _age_h(one: Story, now_utc: datetime) -> float:
@@ -231,7 +231,7 @@ def _age_h(one: Story, now_utc: datetime) -> float:
 
 
 def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:
-    """Expected rain between the newest reading and now [mm], 0 where there is no reading, NaN where nobody knows.
+    """Expected rain and melt since the newest reading [mm], 0 where there is no reading, NaN where nobody knows.
 
     A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
     strip must wait for a test.
@@ -242,4 +242,4 @@ def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:
     if since < weather.hour_utc[0]:
         return np.nan
     past = (weather.hour_utc >= since) & (weather.hour_utc < times.as_hour(now_utc))
-    return float(weather.rain_mm[past].sum())
+    return float((weather.rain_mm + weather.melt_mm)[past].sum())

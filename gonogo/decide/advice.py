@@ -45,6 +45,7 @@ _NO_RAIN: tuple[Condition, ...] = (
 _WORTH_DRYING: Condition = ("moisture_ratio", "<", "very_wet_ratio")
 
 ADVICE_ROWS: tuple[Row, ...] = (
+    Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
     Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "retest_after_rain")),
     Row(

@@ -14,7 +14,7 @@ import numpy as np
 from gonogo.decide import rolling, water
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared
-from gonogo.decide.windows import Stretch, amount_between, epoch_h, longest_run_h, rows
+from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, epoch_h, longest_run_h, rows
 from gonogo.records import Surface
 from gonogo.weather.series import Rung
 
@@ -116,6 +116,18 @@ def _at_start(known: Known, s: int, path: Floats) -> Floats:
     """Return the members of a strip where work begins today, NaN outside the table."""
     row = known.prepared.row_at(known.prepared.today.from_h)
     return np.full(path.shape[2], np.nan) if row is None else path[row, s]
+
+
+def _thunder(known: Known, _s: int) -> float:
+    """Return the greatest chance of thunder of the working hours left, 1 where a weather code says so, 0 where none."""
+    prepared = known.prepared
+    part = rows(prepared.cond, prepared.today.from_h, prepared.today.until_h)
+    if part is None or prepared.today.hours <= 0.0:
+        return 0.0
+    weather = prepared.inputs.weather
+    chance = np.nan_to_num(on_hours(prepared.inputs, weather.thunder_chance)[part], nan=0.0)
+    codes = on_hours(prepared.inputs, weather.weather_code)[part]
+    return float(max(np.max(chance, initial=0.0), 1.0 if np.any(np.isin(codes, THUNDER_CODES)) else 0.0))
 
 
 def _deviation(known: Known, s: int, path: Floats) -> float:
@@ -222,6 +234,11 @@ FACTS: dict[str, Fact] = {
     ),
     "rain_today_mm_h": Fact(
         unit="mm/h", meaning="greatest expected hourly rain of the working hours left", of=_rain_today
+    ),
+    "thunder_chance": Fact(
+        unit="-",
+        meaning="greatest chance of thunder in the working hours left; 0 where no service speaks of it",
+        of=_thunder,
     ),
     "evaporation_mm_h": Fact(
         unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=_evaporation

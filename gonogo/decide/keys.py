@@ -93,6 +93,10 @@ REASONS: dict[str, Key] = {
 
 # What to do: any number per decision, in this order.
 ADVICE: dict[str, Key] = {
+    "lightning": Key(
+        meaning="thunder is possible in working hours: shelter at 30 s from flash to bang, until 30 min after the last",
+        gaps=("thunder_chance",),
+    ),
     "forecast_old": Key(meaning="the forecast is 6 to 24 hours old; check the sky first", gaps=("forecast_age_h",)),
     "test_then_roll": Key(meaning="test; roll only if the result is inside the window and the weather below holds"),
     "light_rain_care": Key(

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.weather.frost import FROZEN_FROM_MM
 
 THUNDER_CODES = (17.0, 29.0, 95.0, 96.0, 97.0, 98.0, 99.0)  # WMO code table 4677, present weather
 FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
@@ -112,7 +113,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
     windows = np.lib.stride_tricks.sliding_window_view(padded, FROST_MEMORY_H)
     known = np.sum(~np.isnan(windows), axis=1)
     mean_temp = np.where(known > 0, np.nansum(windows, axis=1) / np.maximum(known, 1), np.inf)
-    unfrozen = (ground > freeze) & (mean_temp > freeze) & (snow < snow_stop)
+    frost = on_hours(inputs, weather.frost_depth_mm)  # of the lift that freezes deepest
+    unfrozen = (ground > freeze) & (mean_temp > freeze) & (snow < snow_stop) & (frost < FROZEN_FROM_MM)
     calm = (wind < wind_stop) & ~np.isin(code, THUNDER_CODES)
 
     low, high, omc = (
@@ -126,7 +128,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
         rain_mm=rain,
         is_rainless=flagged(rain < rain_stop, rain, rain_stop),
-        is_unfrozen=flagged(unfrozen, temp, snow, freeze, snow_stop),
+        is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop),
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
         is_inside=flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
