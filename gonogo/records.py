@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -24,6 +25,14 @@ class Surface(StrEnum):
     LOOSE = "loose"
     SCARIFIED = "scarified"
     SEALED = "sealed"
+
+
+class Work(StrEnum):
+    """Kind of planned work."""
+
+    WATERING = "watering"
+    ROLLING = "rolling"
+    SEALING = "sealing"
 
 
 class Drum(StrEnum):
@@ -56,6 +65,7 @@ class Material:
     required_compaction_pct           required relative compaction [% of maximum dry density]
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
+    borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
     """
 
     id: str
@@ -74,11 +84,15 @@ class Material:
     curve_dry_density_kg_m3: tuple[float, ...] = ()
     is_granular: bool = False
     assumed: tuple[str, ...] = ()
+    borrow_w_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Roller:
-    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs."""
+    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
+
+    count   how many of it there are
+    """
 
     id: str
     name: str
@@ -89,11 +103,12 @@ class Roller:
     passes: int
     efficiency: float
     vibrates: bool = True
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truck:
-    """A water truck. Speeds are the range in which it sprays evenly."""
+    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are."""
 
     id: str
     name: str
@@ -104,11 +119,12 @@ class Truck:
     travel_time_min: float
     speed_min_km_h: float
     speed_max_km_h: float
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crew:
-    """A crew with its people, one roller and one water truck (or none)."""
+    """A crew with its people, a roller and a water truck (or none). Machines of one id are shared by the crews."""
 
     id: str
     name: str
@@ -123,6 +139,10 @@ class Strip:
 
     passes                     overrides the roller's where the specification asks for another number
     distance_to_structure_m    nearest building or service, None when there is none near
+    priority                   1 = first to 5 = last, where water or hours do not suffice for all
+    finish_by                  local date by whose end all its lifts shall be rolled, None for none
+    lifts                      lifts to be rolled in all, from the first that is recorded here
+    following_lift_thickness_m as spread; None = as lift_thickness_m
     """
 
     id: str
@@ -138,6 +158,10 @@ class Strip:
     may_vibrate: bool = True
     distance_to_structure_m: float | None = None
     note: str = ""
+    priority: int = 3
+    finish_by: date | None = None
+    lifts: int = 1
+    following_lift_thickness_m: float | None = None
 
     @property
     def area_m2(self) -> float:
@@ -363,6 +387,8 @@ class OutlookDay:
     workable_h        hours of the shift with at least the site's chance
     from_utc, until_utc   best stretch, None when there is none
     rain_mm           expected rain of the local day; rain_chance: chance of at least 1 mm
+    chance_watered    the same chance if the strip is watered first, on that day; NaN where the truck cannot do it
+    is_rolled         the present lift is rolled already: it waits for the next one, chances are 0
     is_working_day    False on weekends and holidays
     """
 
@@ -378,6 +404,115 @@ class OutlookDay:
     w_p10_pct: float
     w_p90_pct: float
     is_working_day: bool
+    chance_watered: float = math.nan
+    is_rolled: bool = False
+
+
+# --- the order of work ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedWork:
+    """One piece of work in the proposed order.
+
+    strip_id           "" for sealing: the whole crew at the end of its shift
+    lift               1 = the first recorded lift of the strip; sealing: 0
+    start_utc, end_utc rolling: first to last pass; watering: first to last drop; sealing: the time reserved for it
+    chance             rolling: that it finds the lift inside its window, dry and unfrozen; else NaN
+    area_m2            of the strip
+    expected_area_m2   rolling: chance x area; else 0
+    litres             watering: for the strip; else 0
+    flags              keys.PLAN_FLAGS: "today" (as this morning's verdict says), "test_first", "next_lift", "late"...
+    """
+
+    strip_id: str
+    lift: int
+    crew_id: str
+    work: Work
+    start_utc: datetime
+    end_utc: datetime
+    chance: float
+    area_m2: float
+    expected_area_m2: float
+    litres: float = 0.0
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unplanned:
+    """A lift that has no place in the order, and why.
+
+    reason    keys.UNPLANNED: "no_likely_hour", "roller_full", "truck_full", "longer_than_shift", "lift_below"...
+    chance    best chance that any hour of the horizon gives it, NaN where none is known; at_utc: that hour
+    """
+
+    strip_id: str
+    lift: int
+    reason: str
+    chance: float
+    at_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A lift whose planned day is another than in the plan before. None = not planned."""
+
+    strip_id: str
+    lift: int
+    before_utc: datetime | None
+    after_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkOrder:
+    """The proposed order of work over the horizon.
+
+    works               by start, then by crew
+    expected_area_m2    sum of chance x area over the planned rolling
+    given_order_area_m2 the same, had the strips been taken in the order in which the config gives them
+    gap_frac            proven: no order is better by more than this share of what was maximised; 0 = optimal
+    method              "solver", or "given_order" where the solver failed; fault then says why in a line
+    """
+
+    works: tuple[PlannedWork, ...]
+    unplanned: tuple[Unplanned, ...]
+    moves: tuple[Move, ...]
+    expected_area_m2: float
+    given_order_area_m2: float
+    gap_frac: float
+    method: str
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Why:
+    """One cause of a change: a row of keys.CAUSES with its numbers by gap name."""
+
+    key: str
+    numbers: dict[str, float] = field(default_factory=dict)
+    at_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing that is another than it was told last time, and why.
+
+    strip_id               "" = the whole site
+    what                   a row of keys.CHANGES: "verdict", "planned_start", "next_hour", "lift_done", "rain"...
+    before, after          words of a verdict, "" where `what` is not one
+    before_utc, after_utc  moments; None = there was or is none
+    numbers                the rest, by gap name
+    why                    most telling first; empty where no cause was found
+    """
+
+    strip_id: str
+    what: str
+    before: str = ""
+    after: str = ""
+    before_utc: datetime | None = None
+    after_utc: datetime | None = None
+    numbers: dict[str, float] = field(default_factory=dict)
+    why: tuple[Why, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
