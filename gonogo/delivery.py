@@ -1,4 +1,4 @@
-"""The delivery worker: lease one message, deliver it, mark it; then the next.
+"""The delivery worker: lease one message, deliver it, mark it and lease the next in one step.
 
 One at a time on purpose. A lease covers exactly the message being delivered, so a slow server cannot let the leases
 of others run out behind it; and a process that dies leaves one message behind, the one that it was at.
@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Protocol
 
 import sqlalchemy as sa
@@ -30,6 +31,7 @@ from gonogo.post.smtp import LETTER_LIMIT_S, Connection
 from gonogo.records import Transport
 from gonogo.store import outbox
 from gonogo.store.outbox import Instead, OutMessage, Queued
+from gonogo.store.owner import IsDead, is_dead
 
 log = logging.getLogger("gonogo.delivery")
 
@@ -106,6 +108,7 @@ def work(
     failed_instead: Instead = nothing_instead,
     open_post: Callable[[Transport], AbstractContextManager[Post]] = post,
     may_go_on: Callable[[], bool] = lambda: True,
+    is_dead: IsDead = is_dead,
 ) -> DeliveryReport:
     """Deliver what is due, one round, and report. Safe to run in several processes on one database.
 
@@ -117,26 +120,32 @@ def work(
     failed_instead    makes what goes out because a message was refused for good or set aside; both are asked about
                       notices too (look at `kind`), and are called inside a transaction: they only make messages
     may_go_on         asked between messages; False ends the round, as for a service that is told to stop
+    is_dead           whether a worker is known to be dead: what it held is taken over at once
 
     Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
     """
     _settle_remembered(store, memory, now_utc())
+    outbox.release_dead(store, now_utc=now_utc(), is_dead=is_dead)
     expired = outbox.expire(store, now_utc=now_utc(), instead=expired_instead)
     set_aside = outbox.set_aside(store, now_utc=now_utc(), tell=failed_instead)
     done: dict[str, list[Queued]] = {"sent": [], "put_off": [], "refused": []}
     server_fault, n_faults, n_left = "", 0, limit
     try:
         with open_post(transport) as opened:
-            while n_faults < FAULTS_THAT_END_A_ROUND and n_left != 0 and may_go_on():
-                leased = outbox.lease(store, now_utc=now_utc(), owner=owner, lease_s=LEASE_S)
-                if not leased:
-                    break
-                error = _tried(opened, leased[0])
-                outcome = _marked(store, leased[0], error, now_utc, rng, memory, failed_instead)
-                done[outcome].append(leased[0])
+            take = partial(outbox.lease, store, owner=owner, lease_s=LEASE_S)
+            leased = take(now_utc=now_utc()) if n_left != 0 and may_go_on() else ()
+            while leased:
+                one, error = leased[0], _tried(opened, leased[0])
+                n_left = None if n_left is None else n_left - 1
                 is_server_fault = isinstance(error, TransportError)
                 server_fault, n_faults = (str(error), n_faults + 1) if is_server_fault else ("", 0)
-                n_left = None if n_left is None else n_left - 1
+                goes_on = n_faults < FAULTS_THAT_END_A_ROUND and n_left != 0 and may_go_on()
+                if error is None:
+                    leased = _mark_sent(store, one, now_utc, memory, takes_next=goes_on)
+                    done["sent"].append(one)
+                else:
+                    done[_marked(store, one, error, now_utc, rng, failed_instead)].append(one)
+                    leased = take(now_utc=now_utc()) if goes_on else ()
     except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
         server_fault = str(error)
     return DeliveryReport(
@@ -172,16 +181,12 @@ def _tried(opened: Post, one: Queued) -> Exception | None:
 def _marked(
     store: sa.Engine,
     one: Queued,
-    error: Exception | None,
+    error: Exception,
     now_utc: Callable[[], datetime],
     rng: random.Random,
-    memory: Memory,
     failed_instead: Instead,
 ) -> str:
-    """Store what became of a message, and return it in a word of the report."""
-    if error is None:
-        _mark_sent(store, one, now_utc, memory)
-        return "sent"
+    """Store what became of a message that did not go, and return it in a word of the report."""
     if isinstance(error, DeliveryError) and not error.passing:
         outbox.refused(store, one, now_utc=now_utc(), error=str(error), tell=failed_instead)
         return "refused"
@@ -194,20 +199,31 @@ def _marked(
     return "put_off"
 
 
-def _mark_sent(store: sa.Engine, one: Queued, now_utc: Callable[[], datetime], memory: Memory) -> None:
-    """Store that a mail has gone. It has, whatever the database says, so this is tried hard and never forgotten."""
+def _mark_sent(
+    store: sa.Engine, one: Queued, now_utc: Callable[[], datetime], memory: Memory, *, takes_next: bool
+) -> tuple[Queued, ...]:
+    """Store that a mail has gone. It has, whatever the database says, so this is tried hard and never forgotten.
+
+    takes_next   lease the next message in the same transaction, and return it
+    """
     memory.went.add(one.message_id)
-    for attempt in range(1, TRIES_TO_MARK + 1):
+    for n_left in reversed(range(TRIES_TO_MARK)):
         try:
-            if not outbox.sent(store, one, now_utc=now_utc()):
-                # The lease ran out meanwhile. The mail has gone all the same: nobody shall send it again.
-                outbox.settle_sent(store, [one.message_id], now_utc=now_utc())
+            if takes_next:
+                owner = one.lease_owner or ""
+                leased = outbox.sent_and_next(store, one, now_utc=now_utc(), owner=owner, lease_s=LEASE_S)
+            else:
+                leased = ()
+                if not outbox.sent(store, one, now_utc=now_utc()):
+                    # The lease ran out meanwhile. The mail has gone all the same: nobody shall send it again.
+                    outbox.settle_sent(store, [one.message_id], now_utc=now_utc())
         except StoreError:
-            if attempt == TRIES_TO_MARK:
+            if n_left == 0:
                 raise
         else:
             memory.went.discard(one.message_id)
-            return
+            return leased
+    raise AssertionError("the last try returns or raises")
 
 
 def _settle_remembered(store: sa.Engine, memory: Memory, at_utc: datetime) -> None:

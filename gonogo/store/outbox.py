@@ -17,6 +17,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.store import schema
+from gonogo.store.owner import IsDead
 from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
@@ -128,33 +129,36 @@ def lease(
     No other worker can take them meanwhile. A lease that ran out without an outcome counts as a crash of its worker.
     """
     with schema.begin(store) as connection:
-        due = (
-            sa.select(message.c.id)
-            .where(message.c.state == "waiting", message.c.next_try_utc <= now_utc)
-            .where(message.c.deadline_utc > now_utc, message.c.n_crashes < MAX_CRASHES)
-            .where(_is_free(now_utc))
-            .order_by(message.c.next_try_utc, message.c.id)
-            .limit(limit)
-            .with_for_update(skip_locked=True)
-        )
-        # Locked first and changed second: a row that a rival changed in between would be judged again by its new state.
-        ids = connection.scalars(due).all()
-        if not ids:
-            return ()
-        died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
-        connection.execute(
-            sa.update(message)
-            .where(message.c.id.in_(ids))
-            .values(
-                lease_owner=owner,
-                lease_until_utc=now_utc + timedelta(seconds=lease_s),
-                n_tries=message.c.n_tries + 1,
-                n_crashes=message.c.n_crashes + died,
-            )
-        )
-        chosen = sa.select(message, message_raw.c.raw).join(message_raw).where(message.c.id.in_(ids))
-        ordered = chosen.order_by(message.c.next_try_utc, message.c.id)
-        return tuple(_queued(row) for row in connection.execute(ordered))
+        return _leased(connection, now_utc=now_utc, owner=owner, lease_s=lease_s, limit=limit)
+
+
+def sent_and_next(
+    store: sa.Engine, one: Queued, *, now_utc: datetime, owner: str, lease_s: float = LEASE_S
+) -> tuple[Queued, ...]:
+    """Mark a message as sent, whoever holds it now, and take the next due one, in one transaction.
+
+    The mail has gone: where the lease ran out meanwhile it is marked all the same, and nobody sends it again.
+    """
+    with schema.begin(store) as connection:
+        if not _settle(connection, one, state="sent", now_utc=now_utc, error=""):
+            _settle_sent(connection, [one.message_id], now_utc=now_utc)
+        return _leased(connection, now_utc=now_utc, owner=owner, lease_s=lease_s, limit=1)
+
+
+def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
+    """Let go of what is held by processes that are known to be dead, and return how many messages that were.
+
+    They need not wait for the lease to run out. The next lease counts the crash, as it does for one that ran out.
+    """
+    held = (message.c.state == "waiting", message.c.lease_owner.is_not(None), message.c.lease_until_utc > now_utc)
+    with schema.read(store) as connection:
+        owners = connection.scalars(sa.select(message.c.lease_owner).where(*held).distinct()).all()
+    dead = [owner for owner in owners if owner is not None and is_dead(owner)]
+    if not dead:
+        return 0
+    with schema.begin(store) as connection:
+        released = sa.update(message).where(*held, message.c.lease_owner.in_(dead)).values(lease_until_utc=now_utc)
+        return connection.execute(released).rowcount
 
 
 def sent(store: sa.Engine, one: Queued, *, now_utc: datetime) -> bool:
@@ -215,12 +219,7 @@ def settle_sent(store: sa.Engine, message_ids: Iterable[str], *, now_utc: dateti
     if not wanted:
         return 0
     with schema.begin(store) as connection:
-        changed = connection.execute(
-            sa.update(message)
-            .where(message.c.message_id.in_(wanted), message.c.state == "waiting")
-            .values(state="sent", settled_utc=now_utc, lease_owner=None, lease_until_utc=None, last_error="")
-        )
-        return changed.rowcount
+        return _settle_sent(connection, wanted, now_utc=now_utc)
 
 
 def counts(
@@ -265,9 +264,61 @@ def raw_of(connection: sa.Connection, message_id: str) -> bytes | None:
     return connection.scalar(query)
 
 
+def _leased(
+    connection: sa.Connection, *, now_utc: datetime, owner: str, lease_s: float, limit: int
+) -> tuple[Queued, ...]:
+    """Take due messages through a connection."""
+    # Locked first and changed second: a row that a rival changed in between would be judged again by its new state.
+    ids = connection.scalars(_DUE, {"now": now_utc, "most": limit}).all()
+    if not ids:
+        return ()
+    until = now_utc + timedelta(seconds=lease_s)
+    connection.execute(_TAKE, {"ids": ids, "owner": owner, "until": until})
+    return tuple(_queued(row) for row in connection.execute(_TAKEN, {"ids": ids}))
+
+
+def _settle_sent(connection: sa.Connection, message_ids: list[str], *, now_utc: datetime) -> int:
+    """Mark messages as sent, whoever holds them."""
+    changed = connection.execute(
+        sa.update(message)
+        .where(message.c.message_id.in_(message_ids), message.c.state == "waiting")
+        .values(state="sent", settled_utc=now_utc, lease_owner=None, lease_until_utc=None, last_error="")
+    )
+    return changed.rowcount
+
+
 def _is_free(now_utc: datetime) -> sa.ColumnElement[bool]:
     """Held by nobody, or by somebody whose lease has run out."""
     return sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= now_utc)
+
+
+# Made once: a statement made for each mail would take longer than the database does.
+_NOW = sa.bindparam("now", type_=schema.UtcDateTime())
+_DUE = (
+    sa.select(message.c.id)
+    .where(message.c.state == "waiting", message.c.next_try_utc <= _NOW)
+    .where(message.c.deadline_utc > _NOW, message.c.n_crashes < MAX_CRASHES)
+    .where(sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= _NOW))
+    .order_by(message.c.next_try_utc, message.c.id)
+    .limit(sa.bindparam("most", type_=sa.Integer()))
+    .with_for_update(skip_locked=True)
+)
+_TAKE = (
+    sa.update(message)
+    .where(message.c.id.in_(sa.bindparam("ids", expanding=True)))
+    .values(
+        lease_owner=sa.bindparam("owner"),
+        lease_until_utc=sa.bindparam("until", type_=schema.UtcDateTime()),
+        n_tries=message.c.n_tries + 1,
+        n_crashes=message.c.n_crashes + sa.case((message.c.lease_owner.is_not(None), 1), else_=0),
+    )
+)
+_TAKEN = (
+    sa.select(message, message_raw.c.raw)
+    .join(message_raw)
+    .where(message.c.id.in_(sa.bindparam("ids", expanding=True)))
+    .order_by(message.c.next_try_utc, message.c.id)
+)
 
 
 def _held(one: Queued) -> sa.Update:

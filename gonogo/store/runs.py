@@ -19,8 +19,13 @@ from gonogo.errors import StoreError
 from gonogo.records import Decision, OutlookDay
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
+from gonogo.store.owner import IsDead
 
 CLAIM_S = 600.0
+
+
+class TakenOverError(StoreError):
+    """Another took the run over, since this one took too long: its result is dropped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,13 +84,22 @@ class Run:
 
 
 def claim_run(
-    store: sa.Engine, site_id: str, day: date, issue: str, *, now_utc: datetime, owner: str, claim_s: float = CLAIM_S
+    store: sa.Engine,
+    site_id: str,
+    day: date,
+    issue: str,
+    *,
+    now_utc: datetime,
+    owner: str,
+    claim_s: float = CLAIM_S,
+    takes_over: bool = False,
 ) -> Claim | None:
     """Claim the run of a site's local date, or return None where it is done or another is at it.
 
-    issue     "morning", or the name of a later look
-    owner     names this process; another for each process
-    claim_s   after this long without finishing, the claim may be taken over by anyone
+    issue        "morning", or the name of a later look
+    owner        names this process; another for each process
+    claim_s      after this long without finishing, the claim may be taken over by anyone
+    takes_over   takes it from whoever is at it, for a run that takes too long; what that one comes to is dropped
     """
     row = schema.run
     lease_until_utc = now_utc + timedelta(seconds=claim_s)
@@ -108,7 +122,7 @@ def claim_run(
         taken_over = connection.execute(
             sa.update(row)
             .where(row.c.site_id == site_id, row.c.day == day, row.c.issue == issue)
-            .where(row.c.state == "claimed", row.c.lease_until_utc <= now_utc)
+            .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= now_utc)
             .values(owner=owner, attempt=row.c.attempt + 1, claimed_utc=now_utc, lease_until_utc=lease_until_utc)
             .returning(row.c.id, row.c.attempt)
         ).first()
@@ -125,10 +139,24 @@ def release_run(store: sa.Engine, claim: Claim, *, now_utc: datetime, error: str
         connection.execute(_claimed(claim).values(lease_until_utc=now_utc, error=_plain(error)))
 
 
+def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
+    """Let go of claims of processes that are known to be dead, and return how many those were."""
+    row = schema.run
+    held = (row.c.state == "claimed", row.c.lease_until_utc > now_utc)
+    with schema.read(store) as connection:
+        owners = connection.scalars(sa.select(row.c.owner).where(*held).distinct()).all()
+    dead = [owner for owner in owners if is_dead(owner)]
+    if not dead:
+        return 0
+    with schema.begin(store) as connection:
+        released = sa.update(row).where(*held, row.c.owner.in_(dead)).values(lease_until_utc=now_utc)
+        return connection.execute(released).rowcount
+
+
 def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, now_utc: datetime) -> None:
     """Store what a run came to, in the caller's transaction, where the mails of the run go into the outbox too.
 
-    Raises StoreError where the claim has been taken over meanwhile: the transaction then stores nothing.
+    Raises TakenOverError where the claim has been taken over meanwhile: the transaction then stores nothing.
     """
     config_sha256 = _save_config(connection, record.config_text, now_utc)
     finished = connection.execute(
@@ -144,7 +172,7 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
         )
     )
     if finished.rowcount != 1:
-        raise StoreError(
+        raise TakenOverError(
             f"The {claim.issue} run of {claim.site_id} on {claim.day} was taken over by another service, "
             "since this one took too long. Its result is dropped; nothing was sent."
         )
@@ -180,12 +208,14 @@ def last_run(
     *,
     before_day: date | None = None,
     day: date | None = None,
+    issue: str | None = None,
     is_finished: bool = True,
 ) -> Run | None:
     """Return the newest run of a site, or None.
 
     before_day    only runs of earlier local dates: what was said yesterday
     day           only runs of this local date: what was said this morning
+    issue         only "morning", or only one later look
     is_finished   False: also one that is still at work or died at it
     """
     row = schema.run
@@ -196,9 +226,37 @@ def last_run(
         query = query.where(row.c.day < before_day)
     if day is not None:
         query = query.where(row.c.day == day)
+    if issue is not None:
+        query = query.where(row.c.issue == issue)
     newest = sa.func.coalesce(row.c.finished_utc, row.c.claimed_utc)
     found = connection.execute(query.order_by(row.c.day.desc(), newest.desc(), row.c.id.desc()).limit(1)).first()
     return None if found is None else _run(found)
+
+
+def told_runs(
+    connection: sa.Connection, site_id: str, *, before_day: date | None = None, day: date | None = None
+) -> dict[str, int]:
+    """Return by crew the newest finished run whose mails went to it, or still may: what that crew was told last.
+
+    A later look that had nothing to say to a crew, and a mail that came to nothing, told it nothing.
+    """
+    row, mail = schema.run, schema.message
+    query = (
+        sa.select(mail.c.crew_id, row.c.id, row.c.day, row.c.finished_utc)
+        .join(row, row.c.id == mail.c.run_id)
+        .where(row.c.site_id == site_id, row.c.state == "finished", mail.c.state.in_(("waiting", "sent")))
+        .where(mail.c.kind.in_(("morning", "later_look")))
+        .distinct()
+    )
+    if day is not None:
+        query = query.where(row.c.day == day)
+    if before_day is not None:
+        last_day = sa.select(sa.func.max(row.c.day)).where(row.c.site_id == site_id, row.c.day < before_day)
+        query = query.where(row.c.day == last_day.where(row.c.state == "finished").scalar_subquery())
+    newest: dict[str, tuple[Any, ...]] = {}
+    for crew_id, run_id, run_day, finished_utc in connection.execute(query):
+        newest[crew_id] = max(newest.get(crew_id, ()), (run_day, finished_utc, run_id))
+    return {crew_id: found[-1] for crew_id, found in newest.items()}
 
 
 def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 100) -> tuple[Run, ...]:

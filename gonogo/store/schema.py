@@ -6,6 +6,8 @@ StoreError without the values that were being stored: those hold addresses and w
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -173,6 +175,7 @@ message = Table(
     Column("last_error", sa.Text, nullable=False),
     Index(None, "state", "next_try_utc"),
     Index(None, "site_id", "put_utc"),
+    Index(None, "run_id"),
     sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
 )
 
@@ -214,9 +217,16 @@ def engine(url: str) -> sa.Engine:
             "Install it with: pip install 'gonogo[postgresql]'."
         ) from error
     if backend == "sqlite":
+        sa.event.listen(made, "do_connect", _make_private)
         sa.event.listen(made, "connect", _prepare_sqlite)
         sa.event.listen(made, "begin", _begin_sqlite)
     return made
+
+
+def _make_private(_dialect: Any, _record: Any, arguments: Any, _named: Any) -> None:
+    """Make a new database file readable to its owner alone: it will hold names, addresses and mails."""
+    with contextlib.suppress(OSError):  # it is there, or cannot be made: SQLite says so better
+        os.close(os.open(arguments[0], os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

@@ -187,7 +187,7 @@ def test_a_mail_whose_mark_cannot_be_stored_is_not_sent_again(office: Office, mo
         raise StoreError("database is locked")
 
     with monkeypatch.context() as patched:
-        patched.setattr(outbox, "sent", locked)
+        patched.setattr(outbox, "sent_and_next", locked)
         with pytest.raises(StoreError, match="locked"):
             office.work()
     assert office.memory.went == {out_message(1).message_id}
@@ -200,16 +200,16 @@ def test_a_mail_whose_mark_cannot_be_stored_is_not_sent_again(office: Office, mo
 
 def test_a_mark_that_succeeds_at_the_second_try_is_a_mark(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
     office.put(out_message(1))
-    real, n_calls = outbox.sent, 0
+    real, n_calls = outbox.sent_and_next, 0
 
-    def shaky(*arguments: Any, **named: Any) -> bool:
+    def shaky(*arguments: Any, **named: Any) -> Any:
         nonlocal n_calls
         n_calls += 1
         if n_calls == 1:
             raise StoreError("database is locked")
         return real(*arguments, **named)
 
-    monkeypatch.setattr(outbox, "sent", shaky)
+    monkeypatch.setattr(outbox, "sent_and_next", shaky)
     assert len(office.work().sent) == 1
     assert office.states() == {"sent": 1}
 
@@ -237,14 +237,14 @@ class Killed(BaseException):
     """Stands for the end of the process: nothing in the code may catch it."""
 
 
-@pytest.mark.parametrize("name", ["lease", "data", "mark"])
+@pytest.mark.parametrize("name", ["data", "mark and lease"])
 @pytest.mark.parametrize("when", ["before", "after"])
 def test_a_worker_killed_anywhere_loses_nothing(
     office: Office, monkeypatch: pytest.MonkeyPatch, when: str, name: str
 ) -> None:
     office.put(out_message(1), out_message(2), out_message(3))
     owner, attribute = {
-        "lease": (outbox, "lease"), "data": (delivery.Connection, "deliver"), "mark": (outbox, "sent")
+        "data": (delivery.Connection, "deliver"), "mark and lease": (outbox, "sent_and_next")
     }[name]  # fmt: skip
     real, n_calls = getattr(owner, attribute), 0
 
@@ -270,7 +270,7 @@ def test_a_worker_killed_anywhere_loses_nothing(
     assert sorted(set(office.arrived())) == expected
     # Only between the server's last answer and our mark can a mail go twice, and then under the same Message-ID.
     twice = len(office.arrived()) - len(expected)
-    assert twice == (1 if (when, name) in (("after", "data"), ("before", "mark")) else 0)
+    assert twice == (1 if (when, name) in (("after", "data"), ("before", "mark and lease")) else 0)
 
 
 def test_a_connection_that_breaks_before_the_last_answer_sends_again_under_the_same_id(office: Office) -> None:
@@ -312,6 +312,15 @@ def test_the_wait_grows_to_a_limit_and_is_never_nothing(n_tries: int, seed: int)
     assert waited <= delivery.FIRST_WAIT_S * 2.0 ** min(n_tries - 1, 16)
     if n_tries >= 6:
         assert waited >= delivery.LONGEST_WAIT_S / 2
+
+
+def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(office: Office) -> None:
+    office.put(out_message(1), out_message(2))
+    outbox.lease(office.store, now_utc=office.clock(), owner="dead", limit=1)
+    assert len(office.work(is_dead=lambda _: False).sent) == 1
+    assert len(office.work(is_dead=lambda name: name == "dead").sent) == 1
+    with schema.read(office.store) as connection:
+        assert sorted(one.n_crashes for one in outbox.outcomes(connection)) == [0, 1]
 
 
 def test_mails_that_failed_together_do_not_come_back_together() -> None:

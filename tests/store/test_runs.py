@@ -80,6 +80,7 @@ def outlook_day(day: date, strip_id: str = "N1") -> OutlookDay:
         w_p10_pct=10.0,
         w_p90_pct=12.0,
         is_working_day=True,
+        chance_watered=0.5,
     )
 
 

@@ -11,13 +11,14 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from hypothesis import given
 from hypothesis import strategies as st
 from messages import MORNING
 
 from gonogo.errors import StoreError
 from gonogo.store import runs, schema
-from gonogo.store.upgrade import VERSION_TABLE, upgrade, version
+from gonogo.store.upgrade import VERSION_TABLE, migrations, upgrade, version
 
 SOME_CONFIG = {"sha256": "00", "text": "[site]", "first_seen_utc": MORNING}
 
@@ -81,7 +82,7 @@ def test_two_services_that_start_at_once_build_one_schema(store_url: str, open_s
     for thread in threads:
         thread.join()
     assert faults == []
-    assert version(stores[0]) == "0001"
+    assert version(stores[0]) == ScriptDirectory.from_config(migrations()).get_current_head()
 
 
 def test_services_that_meet_at_a_new_file_wait_for_each_other(tmp_path: Path, open_store: Any) -> None:
