@@ -172,6 +172,28 @@ def morning(
     raise typer.Exit(outcome.exit_code)
 
 
+@app.command(short_help="Show a site's weather: source, repairs, next hours and days.")
+def weather(
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
+    as_csv: Annotated[bool, typer.Option("--csv", help="Every hour as CSV, past ones too.")] = False,
+    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: show the newest stored answer.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Show a site's weather as the verdicts use it: source and age, what was repaired, the next hours and days.
+
+    Asks the weather services as a morning does and keeps their answers; sends nothing.
+    """
+    from gonogo import weather_report
+
+    loaded = _load(config)
+    with _progress("weather"):
+        outcome = weather_report.show(
+            loaded, _one_site(loaded, site), now_utc=datetime.now(UTC), as_csv=as_csv, only_stored=stored
+        )
+    print(outcome.text, end="" if as_csv and outcome.exit_code == Exit.OK else "\n")
+    raise typer.Exit(outcome.exit_code)
+
+
 @app.command(short_help="Run every site's mornings until stopped.")
 def serve(config: ConfigOption = CONFIG_FOLDER) -> None:
     """Run the mornings of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.

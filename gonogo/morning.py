@@ -114,17 +114,14 @@ def conclude(
         faults = downloaded.faults
         settings = config.settings[site.id]
         rng = np.random.default_rng(seed(site, day, issue))
-        gauge = [e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
-        weather = series.check(
-            downloaded.parsed,
-            site=site,
+        weather = checked_weather(
+            site,
+            downloaded,
             now_utc=now_utc,
-            fetched_utc=downloaded.answer.fetched_utc,
-            gauge=gauge,
+            entries=entries,
+            stored=stored,
             n_members=round(settings["ensemble_members"]),
             rng=rng,
-            earlier=earlier_forecasts(stored, site) if gauge or past.is_short(downloaded.parsed, now_utc) else (),
-            clock_offset_s=downloaded.clock_offset_s,
         )
         judgement = judge(site, day=day, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng)
     except WeatherError as error:
@@ -143,6 +140,32 @@ def conclude(
         reason="",
         faults=(*faults, *(f"{r.strip_id}: {text}" for r, _, text in judgement.reading_notes)),
         error="",
+    )
+
+
+def checked_weather(
+    site: Site,
+    downloaded: Downloaded,
+    *,
+    now_utc: datetime,
+    entries: Sequence[Entry],
+    stored: Sequence[Answer],
+    n_members: int,
+    rng: np.random.Generator,
+) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+    gauge = [e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
+    needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
+    return series.check(
+        downloaded.parsed,
+        site=site,
+        now_utc=now_utc,
+        fetched_utc=downloaded.answer.fetched_utc,
+        gauge=gauge,
+        n_members=n_members,
+        rng=rng,
+        earlier=earlier_forecasts(stored, site) if needs_stored else (),
+        clock_offset_s=downloaded.clock_offset_s,
     )
 
 

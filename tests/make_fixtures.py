@@ -1,7 +1,9 @@
-"""Write the invented weather of the demo and of the tests: fixtures/weather/open_meteo/harrow_flats.json.
+"""Write the invented weather of the demo and of the tests: fixtures/weather/<service>/harrow_flats.json.
 
-    python tests/make_fixtures.py            writes the file
-    python tests/make_fixtures.py --check    exit code 1 where the file differs from what would be written
+    python tests/make_fixtures.py            writes the files
+    python tests/make_fixtures.py --check    exit code 1 where a file differs from what would be written
+
+One story, told in the form of each service: the other bodies are made from the first one's hours.
 
 Place and weather are invented. The body has the shape of the service's answer to our own request: times as seconds
 since 1970 in GMT, 15 days back and 12 ahead, a state AT each stamp and a sum or mean of the hour that ENDS at it.
@@ -40,7 +42,8 @@ MORNING_UTC = datetime(2026, 5, 12, 10, 0, tzinfo=UTC)
 FIRST_UTC = datetime(2026, 4, 27, tzinfo=UTC)
 N_HOURS = 27 * 24
 SEED = 20260512
-TARGET = Path(__file__).parent.parent / "fixtures" / "weather" / "open_meteo" / "harrow_flats.json"
+FOLDER = Path(__file__).parent.parent / "fixtures" / "weather"
+N_MEMBERS = 10
 
 UNITS = {
     "time": "unixtime",
@@ -235,29 +238,256 @@ def body() -> dict[str, Any]:
     }
 
 
+def at_hours(hourly: dict[str, list[Any]], first_utc: datetime, n_hours: int) -> list[dict[str, Any]]:
+    """Return the hours [t, t + 1 h) from a moment on: states at their start, sums and codes of the hour after."""
+    start = round((first_utc - FIRST_UTC) / timedelta(hours=1))
+    sums = ("precipitation", "precipitation_probability", "weather_code")
+    names = ("temperature_2m", "relative_humidity_2m", "dew_point_2m", "wind_speed_10m")
+    return [
+        {name: hourly[name][row] for name in names} | {name: hourly[name][row + 1] for name in sums}
+        for row in range(start, start + n_hours)
+    ]
+
+
+def cloud_pct(at_utc: datetime, rain_mm: float) -> float:
+    """Return the sky under cloud of an hour."""
+    day, _ = day_at(at_utc)
+    return round(100.0 * max(day.cloud, 0.97 if rain_mm > 0.0 else 0.0), 1)
+
+
+def symbol(hour: dict[str, Any]) -> str:
+    """Return the name of the picture that a service shows for an hour."""
+    if hour["weather_code"] == 95:
+        return "heavyrainandthunder"
+    return "rain" if hour["precipitation"] > 0.0 else "fair_day"
+
+
+def met_norway(hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the story as MET Norway tells it: 56 hours one by one, then steps of six; periods BEGIN at their time."""
+    first = MORNING_UTC
+    hours = at_hours(hourly, first, 9 * 24)
+    # Hourly up to the first full six hours of UTC after 56 hours, as in the service's own answers.
+    n_hourly = 56 + (-(first.hour + 56)) % 6
+    series = []
+    for at, hour in enumerate(hours):
+        moment = first + timedelta(hours=at)
+        is_hourly = at < n_hourly
+        if not is_hourly and moment.hour % 6:
+            continue
+        data: dict[str, Any] = {
+            "instant": {
+                "details": {
+                    "air_pressure_at_sea_level": 1014.0,
+                    "air_temperature": hour["temperature_2m"],
+                    "cloud_area_fraction": cloud_pct(moment, hour["precipitation"]),
+                    "dew_point_temperature": hour["dew_point_2m"],
+                    "relative_humidity": float(hour["relative_humidity_2m"]),
+                    "wind_from_direction": 180.0,
+                    "wind_speed": hour["wind_speed_10m"],
+                }
+            }
+        }
+        six = hours[at : at + 6]
+        if len(six) == 6:
+            data["next_6_hours"] = {
+                "summary": {"symbol_code": max((symbol(h) for h in six), key=lambda s: ("thunder" in s, "rain" in s))},
+                "details": {
+                    "precipitation_amount": round(sum(h["precipitation"] for h in six), 2),
+                    "probability_of_precipitation": max(h["precipitation_probability"] for h in six),
+                },
+            }
+        if is_hourly:
+            data["next_1_hours"] = {
+                "summary": {"symbol_code": symbol(hour)},
+                "details": {
+                    "precipitation_amount": hour["precipitation"],
+                    "probability_of_precipitation": hour["precipitation_probability"],
+                    "probability_of_thunder": 60.0 if hour["weather_code"] == 95 else 1.0,
+                },
+            }
+        series.append({"time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"), "data": data})
+    series[-1]["data"] = {"instant": series[-1]["data"]["instant"]}  # the last stamp has no period
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [LONGITUDE_DEG, LATITUDE_DEG, ELEVATION_M]},
+        "properties": {
+            "meta": {
+                "updated_at": "2026-05-12T06:12:33Z",
+                "units": {
+                    "air_pressure_at_sea_level": "hPa",
+                    "air_temperature": "celsius",
+                    "cloud_area_fraction": "%",
+                    "dew_point_temperature": "celsius",
+                    "precipitation_amount": "mm",
+                    "probability_of_precipitation": "%",
+                    "probability_of_thunder": "%",
+                    "relative_humidity": "%",
+                    "wind_from_direction": "degrees",
+                    "wind_speed": "m/s",
+                },
+            },
+            "timeseries": series,
+        },
+    }
+
+
+def nws_place() -> dict[str, Any]:
+    """Return the first answer of the US service: the cell in which the site lies. The cell's name is invented."""
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [LONGITUDE_DEG, LATITUDE_DEG]},
+        "properties": {
+            "gridId": "XYZ",
+            "gridX": 41,
+            "gridY": 87,
+            "forecastGridData": "https://api.weather.gov/gridpoints/XYZ/41,87",
+            "timeZone": "America/Chicago",
+        },
+    }
+
+
+def nws(hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the story as the US service tells it: layers of intervals, equal neighbours merged, rain in buckets."""
+    first = MORNING_UTC - timedelta(hours=3)  # the first intervals begin before the update
+    hours = at_hours(hourly, first, 7 * 24)
+
+    def merged(unit: str, values: list[Any]) -> dict[str, Any]:
+        found: list[dict[str, Any]] = []
+        start = 0
+        for at in range(1, len(values) + 1):
+            if at == len(values) or values[at] != values[start]:
+                begins = (first + timedelta(hours=start)).strftime("%Y-%m-%dT%H:%M:%S+00:00")
+                days, rest = divmod(at - start, 24)
+                length = "P" + (f"{days}D" if days else "") + (f"T{rest}H" if rest else "")
+                found.append({"validTime": f"{begins}/{length}", "value": values[start]})
+                start = at
+        return {"uom": unit, "values": found}
+
+    amounts, chances, buckets = [], [], []
+    at = 0
+    while at < len(hours):
+        length = min(6 - (first.hour + at) % 6, len(hours) - at)
+        part = hours[at : at + length]
+        amounts.append(round(sum(h["precipitation"] for h in part), 3))
+        chances += [max(h["precipitation_probability"] for h in part)] * length
+        buckets.append((at, length))
+        at += length
+    rain = [
+        {
+            "validTime": f"{(first + timedelta(hours=at)).strftime('%Y-%m-%dT%H:%M:%S+00:00')}/PT{length}H",
+            "value": amount,
+        }
+        for (at, length), amount in zip(buckets, amounts, strict=True)
+    ]
+
+    def in_words(hour: dict[str, Any]) -> list[dict[str, Any]]:
+        if hour["weather_code"] == 95:
+            return [{"coverage": "likely", "weather": "thunderstorms", "intensity": None}]
+        if hour["precipitation"] > 0.0:
+            return [{"coverage": "chance", "weather": "rain_showers", "intensity": "light"}]
+        return [{"coverage": None, "weather": None, "intensity": None}]
+
+    half = 0.015  # degrees, half the width of the invented cell
+    ring = [(-half, half), (-half, -half), (half, -half), (half, half), (-half, half)]
+    sky = [cloud_pct(first + timedelta(hours=n), hour["precipitation"]) for n, hour in enumerate(hours)]
+    return {
+        "type": "Feature",
+        "geometry": {
+            "type": "Polygon",
+            "coordinates": [[[round(LONGITUDE_DEG + x, 5), round(LATITUDE_DEG + y, 5)] for x, y in ring]],
+        },
+        "properties": {
+            "updateTime": "2026-05-12T09:41:07+00:00",
+            "validTimes": f"{first.strftime('%Y-%m-%dT%H:%M:%S+00:00')}/P7D",
+            "elevation": {"unitCode": "wmoUnit:m", "value": ELEVATION_M},
+            "gridId": "XYZ",
+            "gridX": "41",
+            "gridY": "87",
+            "temperature": merged("wmoUnit:degC", [round(hour["temperature_2m"] * 2.0) / 2.0 for hour in hours]),
+            "dewpoint": merged("wmoUnit:degC", [round(hour["dew_point_2m"] * 2.0) / 2.0 for hour in hours]),
+            "relativeHumidity": merged("wmoUnit:percent", [hour["relative_humidity_2m"] for hour in hours]),
+            "windSpeed": merged("wmoUnit:km_h-1", [round(hour["wind_speed_10m"] * 3.6) for hour in hours]),
+            "skyCover": merged("wmoUnit:percent", sky),
+            "weather": {"values": merged("", [in_words(hour) for hour in hours])["values"]},
+            "probabilityOfPrecipitation": merged("wmoUnit:percent", chances),
+            "quantitativePrecipitation": {"uom": "wmoUnit:mm", "values": rain},
+            "snowfallAmount": {
+                "uom": "wmoUnit:mm",
+                "values": [{"validTime": f"{first.strftime('%Y-%m-%dT%H:%M:%S+00:00')}/P3D", "value": 0}],
+            },
+            "pressure": {"values": []},
+        },
+    }
+
+
+def open_meteo_ensemble(whole: dict[str, Any]) -> dict[str, Any]:
+    """Return the story as an ensemble: two days back and nine ahead; showers come early, late, weak or strong."""
+    rng = np.random.default_rng(SEED + 1)
+    hourly = whole["hourly"]
+    start = round((MORNING_UTC - timedelta(days=2) - FIRST_UTC) / timedelta(hours=1))
+    stop = start + 11 * 24
+    asked = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")
+    asked += ("surface_pressure", "snowfall", "weather_code")
+    told: dict[str, list[Any]] = {"time": hourly["time"][start:stop]}
+    units: dict[str, str] = {"time": "unixtime"}
+    now = round((MORNING_UTC - FIRST_UTC) / timedelta(hours=1))
+    for name in asked:
+        told[name], units[name] = hourly[name][start:stop], whole["hourly_units"][name]
+        for member in range(1, N_MEMBERS):
+            if name not in ("temperature_2m", "precipitation"):
+                continue
+            key = f"{name}_member{member:02d}"
+            late_h, strength = int(rng.integers(-4, 5)), float(rng.gamma(2.5, 0.4))
+            values = list(hourly[name])
+            if name == "precipitation":
+                values = [
+                    value if at <= now else round(strength * hourly[name][min(max(at - late_h, now), N_HOURS - 1)], 2)
+                    for at, value in enumerate(values)
+                ]
+            told[key], units[key] = values[start:stop], whole["hourly_units"][name]
+    head = {name: value for name, value in whole.items() if name not in ("hourly", "hourly_units")}
+    return head | {"hourly_units": units, "hourly": told}
+
+
 def _day_share(local_h: float) -> float:
     """Return 0 at 05:00, 1 at 15:30 and back to 0 at 05:00."""
     since = (local_h - 5.0) % 24.0
     return since / 10.5 if since <= 10.5 else 1.0 - (since - 10.5) / 13.5
 
 
-def text() -> str:
-    """Return the file's text, one array a line."""
-    whole = body()
-    hourly = whole.pop("hourly")
+def text(whole: dict[str, Any]) -> str:
+    """Return a body's text: hourly columns one array a line, lists of entries one entry a line."""
+    whole = dict(whole)
+    hourly = whole.pop("hourly", None)
+    if hourly is None:
+        return json.dumps(whole, ensure_ascii=False, separators=(",", ":")).replace('},{"', '},\n{"') + "\n"
     head = json.dumps(whole, ensure_ascii=False, indent=1)[:-2]
     lines = ",\n".join(f'  "{name}": {json.dumps(values)}' for name, values in hourly.items())
     return f'{head},\n "hourly": {{\n{lines}\n }}\n}}\n'
 
 
+def texts() -> dict[Path, str]:
+    """Return every file's text by its path."""
+    whole = body()
+    bodies = {
+        "open_meteo/harrow_flats.json": whole,
+        "open_meteo_ensemble/harrow_flats.json": open_meteo_ensemble(whole),
+        "met_norway/harrow_flats.json": met_norway(whole["hourly"]),
+        "nws/harrow_flats.json": nws(whole["hourly"]),
+        "nws/harrow_flats_place.json": nws_place(),
+    }
+    return {FOLDER / name: text(one) for name, one in bodies.items()}
+
+
 def main() -> int:
-    """Write or compare the file; return the exit code."""
-    wanted = text()
+    """Write or compare the files; return the exit code."""
+    wanted = texts()
     if "--check" in sys.argv[1:]:
-        return 0 if TARGET.exists() and TARGET.read_text(encoding="utf-8") == wanted else 1
-    TARGET.parent.mkdir(parents=True, exist_ok=True)
-    TARGET.write_text(wanted, encoding="utf-8")
-    print(f"wrote {TARGET}")
+        return 0 if all(p.exists() and p.read_text(encoding="utf-8") == one for p, one in wanted.items()) else 1
+    for path, one in wanted.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(one, encoding="utf-8")
+        print(f"wrote {path}")
     return 0
 
 

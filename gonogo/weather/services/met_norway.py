@@ -107,9 +107,10 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     periods = _columns(PERIODS, units, [step.period for step in steps], notes)
     table, first_long_utc = _table(steps, states, periods)
     if first_long_utc is not None:
+        since = str(first_long_utc)[:16].replace("T", " ")
         notes.append(
-            f"From {first_long_utc} UTC on the service gives one value for several hours: states were drawn in a "
-            "straight line between them, amounts spread evenly."
+            f"From {since} UTC on the service gives one value for several hours: states were drawn in a straight line "
+            "between them, amounts spread evenly."
         )
     parsed = ParsedForecast(
         service=NAME,
