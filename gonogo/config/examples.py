@@ -33,6 +33,7 @@ EXAMPLES: dict[str, str] = {
     "material": '"clay"',
     "surface": '"loose"',
     "may_vibrate": "false",
+    "finish_by": "2026-05-22",
     "note": '"beside the culvert"',
     "at": "2026-05-11 15:30:00",
     "method": '"nuclear gauge"',

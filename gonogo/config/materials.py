@@ -72,6 +72,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         curve_w_pct=tuple(table.curve_w_pct or ()),
         curve_dry_density_kg_m3=tuple(table.curve_dry_density_kg_m3 or ()),
         is_granular=is_granular,
+        borrow_w_pct=table.borrow_w_pct,
         assumed=tuple(assumed),
     )
 

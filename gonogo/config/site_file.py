@@ -220,4 +220,8 @@ def _strip(strip_id: str, table: StripTable) -> Strip:
         may_vibrate=table.may_vibrate,
         distance_to_structure_m=table.distance_to_structure_m,
         note=table.note,
+        priority=table.priority,
+        finish_by=table.finish_by,
+        lifts=table.lifts,
+        following_lift_thickness_m=table.following_lift_thickness_m,
     )

@@ -31,6 +31,7 @@ def check_strips(
         material = materials.get(strip.material)
         if material is not None:
             _check_density(file, loc, strip, material)
+        _check_following(file, loc, strip, mixing_depth_m)
         if mixing_depth_m is not None and strip.lift_thickness_m > mixing_depth_m + 1e-9:
             file.warn(
                 (*loc, "lift_thickness_m"),
@@ -49,6 +50,23 @@ def check_strips(
             )
     _warn_of_shared(file, crews, "truck")
     _warn_of_shared(file, crews, "roller")
+
+
+def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth_m: float | None) -> None:
+    """Complain of a finishing date in no year of this century; warn of later lifts that cannot be or stay dry below."""
+    if strip.finish_by is not None and not FIRST_YEAR <= strip.finish_by.year <= LAST_YEAR:
+        file.complain((*loc, "finish_by"), "lies in no year of this century.", "Write, for example, 2026-05-22.")
+    if strip.following_lift_thickness_m is None:
+        return
+    key = (*loc, "following_lift_thickness_m")
+    if strip.lifts == 1:
+        file.warn(key, "has no meaning: lifts = 1.", "Write how many lifts there are in all, for example lifts = 3.")
+    elif mixing_depth_m is not None and strip.following_lift_thickness_m > mixing_depth_m + 1e-9:
+        file.warn(
+            key,
+            f"is more than site.mixing_depth_m = {mixing_depth_m:g}: water does not reach the bottom of those lifts.",
+            "Spread thinner, mix deeper, or expect a dry base.",
+        )
 
 
 def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) -> None:

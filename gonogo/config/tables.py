@@ -93,6 +93,7 @@ class MaterialTable(Table):
     theta_fc: float | None = None
     theta_wp: float | None = None
     is_granular: bool | None = None
+    borrow_w_pct: float | None = None
     oversize: OversizeTable | None = None
 
 
@@ -105,6 +106,7 @@ class RollerTable(Table):
     passes: int
     efficiency: float
     vibrates: bool = True
+    count: int = 1
 
 
 class TruckTable(Table):
@@ -116,6 +118,7 @@ class TruckTable(Table):
     travel_time_min: float
     speed_min_km_h: float
     speed_max_km_h: float
+    count: int = 1
 
 
 class PersonTable(Table):
@@ -155,6 +158,10 @@ class StripTable(Table):
     may_vibrate: bool = True
     distance_to_structure_m: float | None = None
     note: Text = ""
+    priority: int = 3
+    finish_by: date | None = None
+    lifts: int = 1
+    following_lift_thickness_m: float | None = None
     reading: ReadingTable | None = None
 
 

@@ -74,6 +74,7 @@ RANGES: dict[str, Range] = {
     "theta_fc": Range(0.03, 0.6, "m3/m3", "0.33", (Slip(1, 60, "That looks like percent: write it as a fraction"),)),
     "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
     "retained_pct": Range(0, 40, "% of dry mass", "12"),
+    "borrow_w_pct": Range(0.5, 100, "% of dry mass", "14.0", (_RATIO_DRY,)),
     "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
     "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
     # plant
@@ -82,6 +83,7 @@ RANGES: dict[str, Range] = {
     "speed_km_h": Range(0.5, 15, "km/h", "4.0"),
     "passes": Range(1, 40, "full coverages", "6"),
     "efficiency": Range(0.3, 1, "working minutes of an hour / 60", "0.75", (Slip(30, 100, "Write a fraction"),)),
+    "count": Range(1, 20, "machines", "1"),
     "tank_litres": Range(500, 80_000, "litres", "10000", (_TANK_M3,)),
     "bar_width_m": Range(0.5, 12, "m", "3.0"),
     "flow_litres_min": Range(20, 10_000, "litres a minute", "600"),
@@ -94,6 +96,9 @@ RANGES: dict[str, Range] = {
     "width_m": Range(0.5, 500, "m", "12"),
     "lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
     "dry_density_kg_m3": Range(700, 2500, "kg/m3, dry, as it lies", "1450", (_T_M3, _LB_FT3, _KN_M3)),
+    "priority": Range(1, 5, "1 = first to 5 = last", "3"),
+    "lifts": Range(1, 200, "lifts in all", "3"),
+    "following_lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
     "distance_to_structure_m": Range(0, 10_000, "m", "8"),
     "w_pct": Range(0.5, 100, "% of dry mass", "14.2", (_RATIO_DRY,)),
     # service

@@ -138,6 +138,9 @@ def test_a_value_in_place_of_a_table_is_refused(section: str, value: str, exampl
 # --- warnings ------------------------------------------------------------------------------------------------
 
 WARNINGS = {
+    "later lifts where there are none": ("lifts = 2", "lifts = 1", {"strip.N1.following_lift_thickness_m"}),
+    "later lifts too thick to mix": ("following_lift_thickness_m = 0.25", "following_lift_thickness_m = 0.4",
+        {"strip.N1.following_lift_thickness_m"}),
     "a crew without a truck": ('truck = "big"                          # leave it out where the crew has none', "",
                                {"crew.north.truck"}),
     "a crew without strips": ("[crew.south]", '[crew.idle]\nname = "Idle"\nroller = "smooth"\n[[crew.idle.person]]\n'
