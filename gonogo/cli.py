@@ -309,6 +309,24 @@ def record_csv(
     print(recording.store_entries(loaded, target, new, now_utc, by="csv"))
 
 
+@record_app.command("gauge-csv", short_help="The file of a rain logger.")
+def record_gauge_csv(
+    file: Annotated[Path, typer.Argument(help="The logger's file.", exists=True, dir_okay=False)],
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record the file of a rain logger: lines of timestamp and millimetres since the line before.
+
+    A first line may name the columns: timestamp, rain_mm. Times are the site's own unless they carry an offset.
+    The same file may be recorded again as it grows: nothing is stored twice. A gap is never taken for dry.
+    """
+    from gonogo import gauge_file
+
+    loaded = _load(config)
+    target, now_utc = _one_site(loaded, site), datetime.now(UTC)
+    print(gauge_file.record(loaded, target, file.read_text(encoding="utf-8"), str(file), now_utc))
+
+
 @record_app.command("list", short_help="Show what was recorded.")
 def record_list(
     days: Annotated[int, typer.Option("--days", help="How far back.", min=1)] = 7,
