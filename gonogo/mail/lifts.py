@@ -83,6 +83,11 @@ def strip(
     )
 
 
+def reason(decision: Decision, clock: Clock) -> Phrase:
+    """Return why a strip has its verdict, in a sentence."""
+    return _sentence("reason", decision.reason, decision, clock)
+
+
 def watering(
     decisions: Sequence[Decision], own: Mapping[str, Strip], truck: Truck | None, clock: Clock
 ) -> tuple[WaterView, ...]:
