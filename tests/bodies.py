@@ -81,3 +81,8 @@ def recorded(name: str) -> bytes:
     if not path.exists():
         pytest.skip(f"recorded body {name} is not at hand: GONOGO_SHARED_DATA must name the folder with weather/{name}")
     return path.read_bytes()
+
+
+def fixture_body(service: str, name: str = "harrow_flats") -> bytes:
+    """Return the invented body in the form of a service."""
+    return (REPO / "fixtures" / "weather" / service / f"{name}.json").read_bytes()
