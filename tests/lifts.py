@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -46,7 +47,14 @@ def drawn_params(rng: np.random.Generator) -> SoilParams:
         base_drainage_frac_h=rng.uniform(0.0, 1.0, shape),
         resupply_frac_h=rng.uniform(0.0, 0.5, shape),
         intake_mm_h=rng.uniform(0.05, 150.0, shape),
+        drainage_rise_h=rng.uniform(0.0, 0.2, shape) * (rng.random(shape) < 0.7),
+        base_drainage_rise_h=rng.uniform(0.0, 0.1, shape) * (rng.random(shape) < 0.7),
     )
+
+
+def one_layer(soil: SoilParams) -> SoilParams:
+    """Return the same soil as a balance of one layer that takes in whatever falls on it."""
+    return replace(soil, base_thickness_mm=np.zeros((N_STRIPS, 1)), intake_mm_h=np.full((N_STRIPS, 1), np.inf))
 
 
 def state(soil: SoilParams, theta: Any = 0.2) -> SoilState:

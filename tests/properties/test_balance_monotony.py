@@ -20,6 +20,8 @@ SLACK_MM = 1e-6  # draining stops below 1e-9 mm, at different hours in different
 def drawn(seed: int) -> tuple[np.random.Generator, SoilParams, SoilState, dict[str, Any]]:
     rng = np.random.default_rng(seed)
     soil = lifts.drawn_params(rng)
+    if seed % 3 == 0:
+        soil = lifts.one_layer(soil)
     return rng, soil, lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
 
 

@@ -80,6 +80,67 @@ def test_a_layer_drains_by_the_stated_share_of_its_excess_each_hour() -> None:
     assert excess[1:] / excess[:-1] == pytest.approx(0.9)
 
 
+def test_gravity_drainage_follows_its_closed_form_whatever_the_step() -> None:
+    """x' = -b x^2 / room has the solution x = x0 / (1 + b t x0 / room)."""
+    soil = lifts.one_layer(lifts.params(**STILL, drainage_rise_h=0.05))
+    excess = run(soil, theta=0.35, n_hours=240).top_mm - 25.0
+    hours = np.arange(241)[:, None, None] * np.ones((3, 4))
+    assert excess == pytest.approx(10.0 / (1.0 + 0.05 * hours * 10.0 / 17.0))
+    days = march(lifts.state(soil, 0.35), soil, **lifts.weather(10), step_h=24.0)
+    assert days.top_mm - 25.0 == pytest.approx(excess[::24])
+
+
+def test_both_ways_of_draining_together_follow_their_closed_form() -> None:
+    """x' = -a x - c x^2 has 1/x = (1/x0 + c/a) exp(a t) - c/a."""
+    soil = lifts.one_layer(lifts.params(**(STILL | {"drainage_frac_h": 0.02}), drainage_rise_h=0.05))
+    excess = run(soil, theta=0.35, n_hours=48).top_mm[-1] - 25.0
+    a, c = -np.log1p(-0.02), 0.05 / 17.0
+    assert 1.0 / excess == pytest.approx((0.1 + c / a) * np.exp(48 * a) - c / a)
+
+
+def test_a_balance_of_one_layer_drains_out_of_the_lift_and_books_what_it_cannot_hold_as_runoff() -> None:
+    soil = lifts.one_layer(lifts.params(**(STILL | {"drainage_frac_h": 0.05})))
+    wet = run(soil, theta=0.40, n_hours=2000)
+    assert wet.drainage_mm == pytest.approx(15.0, abs=1e-5)
+    assert np.all(wet.base_mm == 0.0)
+    shower = np.zeros((1, lifts.N_MEMBERS))
+    shower[0] = 30.0
+    full = run(lifts.one_layer(lifts.params(**STILL)), theta=0.40, n_hours=1, rain_mm=shower)
+    assert full.top_mm[-1] == pytest.approx(42.0)
+    assert full.runoff_mm == pytest.approx(28.0)
+
+
+def test_a_day_in_two_halves_is_two_steps_of_half_the_day() -> None:
+    rng = np.random.default_rng(3)
+    soil = lifts.drawn_params(rng)
+    start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
+    halves = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
+    for depth in ("et0_mm", "rain_mm", "watering_mm"):
+        halves[depth] = halves[depth] / 2.0
+    within = march(start, soil, **weather, step_h=24.0, n_substeps=2)
+    apart = march(start, soil, **halves, step_h=12.0)
+    assert within.top_mm == pytest.approx(apart.top_mm[::2])
+
+
+def test_each_strip_may_have_its_own_weather_and_threads_change_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    soil = lifts.drawn_params(rng)
+    start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
+    rain, et0 = weather["rain_mm"], weather["et0_mm"]
+    own = weather | {
+        "rain_mm": np.stack([rain, 2.0 * rain, 0.0 * rain], axis=1),
+        "et0_mm": np.tile(et0[:, None, None], (1, 3, lifts.N_MEMBERS)),
+    }
+    plain, each = march(start, soil, **weather), march(start, soil, **own, keep_fluxes=True)
+    assert np.all(each.top_mm[:, 0] == plain.top_mm[:, 0])
+    assert np.all(each.top_mm[-1, 1] >= plain.top_mm[-1, 1])
+    assert each.closure_error_mm < 1e-9
+    monkeypatch.setattr(balance, "BLOCK_CELLS", 1)
+    alone, together = march(start, soil, **own, n_threads=1), march(start, soil, **own, n_threads=3)
+    assert np.all(alone.top_mm == together.top_mm)
+    assert np.all(alone.runoff_mm == together.runoff_mm)
+
+
 def test_a_dry_crust_is_fed_from_below() -> None:
     soil = lifts.params(resupply_frac_h=0.1)
     start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 24.0))
@@ -186,15 +247,16 @@ def test_the_start_is_left_as_it_was() -> None:
     assert np.all(start.top_mm == 30.0)
 
 
-BAD_SOIL = [
+BAD_SOIL: list[dict[str, Any]] = [
     {"theta_fc": 0.42}, {"rew_mm": 19.0}, {"rew_mm": 0.0}, {"evaporation_factor": 0.0}, {"drainage_frac_h": 1.1},
     {"base_drainage_frac_h": -0.1}, {"resupply_frac_h": float("nan")}, {"intake_mm_h": 0.0}, {"top_thickness_mm": 0.0},
-    {"base_thickness_mm": 0.0}, {"tew_mm": float("nan")},
+    {"drainage_rise_h": -0.1}, {"base_drainage_rise_h": float("inf")},
+    {"base_thickness_mm": np.array([[0.0], [120.0], [120.0]])}, {"tew_mm": float("nan")},
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize("changed", BAD_SOIL, ids=str)
-def test_soil_outside_physics_is_refused(changed: dict[str, float]) -> None:
+def test_soil_outside_physics_is_refused(changed: dict[str, Any]) -> None:
     right = lifts.params()
     assert run(right).closure_error_mm < 1e-9
     wrong = replace(right, **{name: np.asarray(value) for name, value in changed.items()})
