@@ -232,8 +232,8 @@ class _Weather:
     def drive(self, block: Block, part: slice, keep: Callable[[int], None]) -> None:
         """Take a block of strips through all steps; `keep` is called after each."""
         n_steps, n = len(self.frozen), self.n_substeps
-        X
-        is_dry = np.logical_or(self.frozen, ~np.any((self.demand_mm > 0.0).reshape(n_steps, -1), axis=1))
+        may_dry: npt.NDArray[np.bool_] = np.any((self.demand_mm > 0.0).reshape(n_steps, -1), axis=1)
+        rains: npt.NDArray[np.bool_] = _of(self.rain_mm, part).reshape(n_steps, -1).any(axis=1)
         waters: npt.NDArray[np.bool_] = np.any(self.watering_mm[:, part] > 0.0, axis=1)
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(self.surface[1:, part] != self.surface[:-1, part], axis=1)
@@ -253,7 +253,7 @@ class _Weather:
                     if block.may_drain:
                         block.drain_down()
                     block.level_out()
-                    if not is_dry[h]:
+                    if may_dry[h]:
                         with np.errstate(divide="ignore"):  # a member without demand waits for ever
                             block.dry(demand[h] / n)
             keep(h)
