@@ -232,8 +232,8 @@ class _Weather:
     def drive(self, block: Block, part: slice, keep: Callable[[int], None]) -> None:
         """Take a block of strips through all steps; `keep` is called after each."""
         n_steps, n = len(self.frozen), self.n_substeps
-        may_dry: npt.NDArray[np.bool_] = np.any((self.demand_mm > 0.0).reshape(n_steps, -1), axis=1)
         may_dry: npt.NDArray[np.bool_] = self.demand_mm.reshape(n_steps, -1).any(axis=1)
+        rains: npt.NDArray[np.bool_] = _of(self.rain_mm, part).reshape(n_steps, -1).any(axis=1)
         waters: npt.NDArray[np.bool_] = np.any(self.watering_mm[:, part] > 0.0, axis=1)
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(self.surface[1:, part] != self.surface[:-1, part], axis=1)
