@@ -232,9 +232,8 @@ class _Weather:
     def drive(self, block: Block, part: slice, keep: Callable[[int], None]) -> None:
         """Take a block of strips through all steps; `keep` is called after each."""
         n_steps, n = len(self.frozen), self.n_substeps
-        may_dry: npt.NDArray[np.bool_] = self.demand_mm.reshape(n_steps, -1).any(axis=1)
-        rains: npt.NDArray[np.bool_] = _of(self.rain_mm, part).reshape(n_steps, -1).any(axis=1)
-        waters: npt.NDArray[np.bool_] = np.any(self.watering_mm[:, part] > 0.0, axis=1)
+        may_dry, waters = _steps_with(self.demand_mm), _steps_with(self.watering_mm[:, part])
+        rains = _steps_with(_of(self.rain_mm, part))
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(self.surface[1:, part] != self.surface[:-1, part], axis=1)
         demand, rain, watering = _of(self.demand_mm, part), _of(self.rain_mm, part), self.watering_mm[:, part]
@@ -257,6 +256,11 @@ class _Weather:
                         with np.errstate(divide="ignore"):  # a member without demand waits for ever
                             block.dry(demand[h] / n)
             keep(h)
+
+
+def _steps_with(series: Floats) -> npt.NDArray[np.bool_]:
+    """Return the steps (H,) in which a series (H, ...) is anywhere other than 0."""
+    return np.asarray(np.any(series.reshape(len(series), -1), axis=1), dtype=np.bool_)
 
 
 def _of(series: Floats, part: slice) -> Floats:
