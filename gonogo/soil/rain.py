@@ -73,7 +73,9 @@ SURFACES: dict[str, SurfaceState] = {
 SURFACE_INDEX: dict[str, int] = {name: i for i, name in enumerate(SURFACES)}
 
 
-MELT_MM_DEGC_H = 0.125  # 3 mm a day for each degree above freezing: common practice, no source
+# 2.74 mm a day for each degree above freezing (0.06 in for each degree F; usual range 1.6 to 6.0 mm): NRCS National
+# Engineering Handbook part 630, chapter 11, from memory.
+MELT_MM_DEGC_H = 2.74 / 24.0
 
 
 def melt_mm(snow_mm: Floats, temp_degc: Floats) -> Floats:
@@ -82,7 +84,7 @@ def melt_mm(snow_mm: Floats, temp_degc: Floats) -> Floats:
     snow_mm    water equivalent falling as snow in the hour (H,) [mm]
     temp_degc  air temperature of the hour (H,)
 
-    Source: degree-hour melt, common practice. Checked in tests/soil/test_rain.py.
+    Source: degree-day method of NRCS NEH 630, chapter 11, by the hour. Checked in tests/soil/test_rain.py.
     """
     melted = np.zeros_like(snow_mm)
     lying_mm = 0.0

@@ -66,6 +66,6 @@ def test_snow_lies_until_it_thaws_and_all_of_it_comes_down_as_water() -> None:
     temp = np.where(np.arange(100) < 40, -3.0, 4.0)
     melted = rain.melt_mm(snow, temp)
     assert np.all(melted[:40] == 0.0)
-    assert melted[40] == pytest.approx(0.5)
+    assert melted[40] == pytest.approx(4.0 * 2.74 / 24.0)
     assert melted.sum() == pytest.approx(10.0)
     assert rain.melt_mm(np.zeros(5), np.full(5, 10.0)).sum() == 0.0

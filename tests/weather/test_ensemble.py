@@ -107,7 +107,7 @@ def test_too_few_members_leave_the_spread_to_the_chance() -> None:
 
 @pytest.mark.parametrize("wrong", [-1.0, 400.0, float("inf")])
 def test_one_value_of_one_member_that_cannot_be_rejects(wrong: float) -> None:
-    with pytest.raises(WeatherError, match="rain of a member|precip_mm = "):
+    with pytest.raises(WeatherError, match=r"rain of a member|precip_mm = "):
         weather(changed(lambda body: body["hourly"]["precipitation_member07"].__setitem__(NOW + 9, wrong)))
 
 
