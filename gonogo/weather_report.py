@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import textwrap
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
@@ -23,6 +24,7 @@ from gonogo.weather.download import Downloaded, NoForecastError, forecast
 from gonogo.weather.series import HourlyWeather, Rung
 
 HOURS_SHOWN = 24
+LINE_WIDTH = 100  # of a sentence beside the margin
 WET_MM_H, WET_MM_D = 0.1, 1.0  # what counts as rain in an hour and in a day
 TRUST = {
     Rung.FRESH: "fresh",
@@ -107,7 +109,7 @@ def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Seque
         "",
         f"source    {found.title if found else weather.service}, fetched {fetched:%a %H:%M}, "
         f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.rung]}",
-        *(f"          {words}, {link}" for words, link in weather.attribution),
+        *(f"          {line}" for words, link in weather.attribution for line in (words, f"  {link}")),
         *_list("repaired", weather.repairs, "nothing"),
         *_list("faults", faults, "none on the way"),
         *_past(site, weather, now_utc),
@@ -158,7 +160,8 @@ def _age(span: timedelta) -> str:
 
 def _list(title: str, items: Sequence[str], none: str) -> list[str]:
     """Return lines under a title in the margin."""
-    shown = [line for item in items for line in item.splitlines()] or [none]
+    shown = [line for item in items for part in item.splitlines() for line in textwrap.wrap(part, LINE_WIDTH)]
+    shown = shown or [none]
     return [f"{title if n == 0 else '':<10}{line}" for n, line in enumerate(shown)]
 
 
@@ -199,9 +202,10 @@ def _past(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
 
 def _hours(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
     """Return a row for each of the next hours."""
+    heads = (("temp", "humid", "wind", "sun", "rain", "chance"), ("°C", "%", "m/s", "W/m²", "mm", "%"))
     lines = [
-        "hour         temp   humid   wind    sun     rain   chance",
-        "              °C       %    m/s   W/m2       mm        %",
+        f"{first:<12}{a:>6} {b:>7} {c:>6} {d:>6} {e:>8} {f:>8}"
+        for first, (a, b, c, d, e, f) in zip(("hour", ""), heads, strict=True)
     ]
     chance = _chance_of_rain(weather)
     first = int(np.searchsorted(weather.hour_utc, times.as_hour(now_utc)))
@@ -228,8 +232,10 @@ def _hours(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
 
 def _days(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
     """Return a row for each local day from today on that the table holds whole, or from now on."""
-    lines = ["day               temp        rain   (likely)      1 mm or more   evaporation"]
-    lines.append("                    °C          mm         mm                 %            mm")
+    lines = [
+        "day              temp       rain    likely        1 mm or more    evaporation",
+        "                 °C         mm      mm            %               mm",
+    ]
     et0_mm = _et0_mm(site, weather)
     day = times.local_date(now_utc, site.zone)
     last = times.local_date(times.as_datetime(weather.hour_utc[-1]), site.zone)
@@ -243,8 +249,9 @@ def _days(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
             temp = weather.temp_degc[inside]
             is_part = times.as_datetime(weather.hour_utc[inside][-1]) < end - timedelta(hours=1)
             lines.append(
-                f"{day:%a %Y-%m-%d} {temp.min():6.0f} to {temp.max():3.0f} {weather.rain_mm[inside].sum():9.1f} "
-                f"  {low:4.1f} to {high:4.1f} {100 * (totals >= WET_MM_D).mean():12.0f} {et0_mm[inside].sum():15.1f}"
+                f"{day:%a %Y-%m-%d}   {f'{temp.min():.0f} to {temp.max():.0f}':<11}"
+                f"{weather.rain_mm[inside].sum():<8.1f}{f'{low:.1f} to {high:.1f}':<14}"
+                f"{100 * (totals >= WET_MM_D).mean():<16.0f}{et0_mm[inside].sum():.1f}"
                 f"{'   part of the day' if is_part else ''}"
             )
         day += timedelta(days=1)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
+import numpy as np
 import pytest
-from bodies import HARROW_FLATS, MORNING_UTC
+from bodies import HARROW_FLATS, MORNING_UTC, fixture_body, weather_of
 
+from gonogo.config import vocabulary
 from gonogo.errors import WeatherError
 from gonogo.weather import services
 from gonogo.weather.services import Service
@@ -65,6 +67,41 @@ def test_a_service_does_no_network(service: Service) -> None:
         )
     }
     assert not imported & NETWORK
+
+
+@EVERY
+def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service: Service) -> None:
+    weather = weather_of(fixture_body(service.name), service=service.name)
+    assert weather.service == service.name
+    assert weather.attribution == service.attribution
+    # The story that every body tells: dry well into the day, then 8 mm, and 14 mm the day after.
+    now = int((np.datetime64(MORNING_UTC.replace(tzinfo=None), "h") - weather.hour_utc[0]).astype(int))
+    assert weather.rain_mm[now : now + 8].sum() < 0.1
+    assert 18.0 < weather.rain_mm[now : now + 43].sum() < 26.0
+    assert weather.temp_degc[now + 10] == pytest.approx(24.8, abs=0.5)  # 15:00 local
+
+
+@EVERY
+def test_a_body_cut_anywhere_is_a_fault_of_the_way_that_may_pass(service: Service) -> None:
+    body = fixture_body(service.name)
+    for share in (0.01, 0.3, 0.99):
+        with pytest.raises(WeatherError, match=f"^{service.name}: body") as fault:
+            service.parse(body[: int(share * len(body))], HARROW_FLATS)
+        assert fault.value.passing
+
+
+@EVERY
+def test_a_service_that_takes_lists_can_cut_their_answers(service: Service) -> None:
+    assert (service.max_sites > 1) == (service.split is not None)
+    assert service.spacing_s >= 0.0
+
+
+@EVERY
+def test_the_config_knows_every_service(service: Service) -> None:
+    words = vocabulary.installed()
+    assert service.name in words.services
+    assert (service.name in words.need_contact) == service.needs_contact
+    assert (service.name in words.commercial_needs_key) == service.commercial_needs_key
 
 
 def test_an_answer_of_an_unknown_service_is_refused() -> None:

@@ -6,10 +6,12 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from bodies import HARROW_FLATS_BODY, MORNING_UTC, weather_of
+from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
 
-from gonogo.weather.series import Rung, rung
+from gonogo.weather import services
+from gonogo.weather.series import Rung, check, rung
 from gonogo.weather.services.open_meteo import SERVICE
+from gonogo.weather.trust import clock_rung, lowest, model_rung
 
 
 @pytest.mark.parametrize(
@@ -67,3 +69,51 @@ def test_the_weather_names_its_source_with_the_credit_that_the_licence_asks_for(
 def test_the_same_answer_and_seed_give_the_same_weather() -> None:
     one, other = weather_of(HARROW_FLATS_BODY), weather_of(HARROW_FLATS_BODY)
     assert (one.rain_members_mm == other.rain_members_mm).all()
+
+
+# --- clocks and model runs ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("offset_h", "expected"),
+    [
+        (0.0, Rung.FRESH),
+        (0.25, Rung.FRESH),
+        (-0.25, Rung.FRESH),
+        (0.3, Rung.OLD),
+        (-0.9, Rung.OLD),
+        (1.1, Rung.NONE),
+        (-24.0, Rung.NONE),
+        (24.0 * 365, Rung.NONE),
+        (float("nan"), Rung.FRESH),  # the service told no time
+    ],
+)
+def test_a_clock_that_is_wrong_lowers_the_rung(offset_h: float, expected: Rung) -> None:
+    assert clock_rung(offset_h * 3600.0) is expected
+
+
+@pytest.mark.parametrize(("age_h", "expected"), [(0, Rung.FRESH), (24, Rung.FRESH), (25, Rung.OLD), (49, Rung.NONE)])
+def test_a_model_run_that_is_old_lowers_the_rung(age_h: int, expected: Rung) -> None:
+    assert model_rung(MORNING_UTC - timedelta(hours=age_h), MORNING_UTC) is expected
+
+
+def test_the_lowest_of_all_rungs_counts() -> None:
+    assert lowest(Rung.FRESH, Rung.OLD, Rung.FRESH) is Rung.OLD
+    assert lowest(Rung.NONE, Rung.OLD, Rung.FRESH) is Rung.NONE
+    assert lowest(Rung.FRESH, Rung.FRESH) is Rung.FRESH
+
+
+def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
+    parsed = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
+    weather = check(
+        parsed,
+        site=HARROW_FLATS,
+        now_utc=MORNING_UTC,
+        fetched_utc=MORNING_UTC,
+        gauge=[],
+        n_members=10,
+        rng=np.random.default_rng(1),
+        clock_offset_s=-3 * 86400.0,
+    )
+    assert weather.rung is Rung.NONE
+    assert any("clock of the machine is 3 days ahead of" in note for note in weather.repairs)
