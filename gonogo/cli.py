@@ -83,11 +83,9 @@ def _logging(
 
         print(f"gonogo {__version__}")
         raise typer.Exit(Exit.OK)
-    logging.basicConfig(
-        level=logging.INFO if verbose else logging.WARNING,
-        format="%(asctime)s %(levelname)s %(name)s %(message)s",
-        stream=sys.stderr,
-    )
+    from gonogo import logs
+
+    logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
 
 
 # --- commands ------------------------------------------------------------------------------------------------
@@ -195,15 +193,26 @@ def weather(
 
 
 @app.command(short_help="Run every site's mornings until stopped.")
-def serve(config: ConfigOption = CONFIG_FOLDER) -> None:
-    """Run the mornings of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
+def serve(
+    config: ConfigOption = CONFIG_FOLDER,
+    log: Annotated[
+        str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
+    ] = "",
+) -> None:
+    """Run the mornings and later looks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
 
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
-    one database do no harm: each morning runs once and each mail goes once.
+    one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
+    one with faults is not used, the operator is told, and the crews get a notice instead of a verdict.
     """
-    from gonogo import commands
+    if log not in ("", "text", "json"):
+        raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
+    from gonogo import logs, serving
 
-    raise typer.Exit(commands.serve(_load(config)))
+    loaded = _load(config)
+    as_json = log == "json" or (not log and not sys.stderr.isatty())
+    logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
+    raise typer.Exit(serving.serve(loaded, environ=os.environ))
 
 
 @app.command(short_help="Say what ran, what was sent and what failed.")
@@ -215,6 +224,23 @@ def status(config: ConfigOption = CONFIG_FOLDER) -> None:
     from gonogo import status as state
 
     outcome = state.status(_load(config), now_utc=datetime.now(UTC))
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
+@app.command(short_help="Remove a person from everything that is stored.")
+def forget(
+    address: Annotated[str, typer.Argument(help="The person's mail address.")],
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Remove a person's name and address from stored mails, outcomes and config copies; verdicts and entries stay.
+
+    Mails that still wait for that person are not sent. Take the person out of the site's file first: while the address
+    stands there, the next morning stores and mails it again. Backups are yours to clean.
+    """
+    from gonogo import forget as forgetting
+
+    outcome = forgetting.forget(_load(config), address, now_utc=datetime.now(UTC))
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 

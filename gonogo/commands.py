@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import logging
-import os
 import random
-import socket
-import threading
 import time
-import uuid
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -17,18 +12,15 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from gonogo import delivery, morning, service, times
+from gonogo import delivery, mailing, morning, notices, service, times
 from gonogo.config import Config
-from gonogo.errors import StoreError
 from gonogo.post.folder import Folder
 from gonogo.post.letter import Letter
 from gonogo.records import Answer, Site, Transport, Verdict
-from gonogo.store import history, schema, upgrade
+from gonogo.store import owner, runs, schema, upgrade
 from gonogo.weather import download
 from gonogo.weather.download import Downloaded
 from gonogo.weather.web import Visits
-
-log = logging.getLogger("gonogo.commands")
 
 OK, ATTENTION, NO_VERDICT = 0, 1, 3  # the same as cli.Exit
 ROUND_ENDS_S = 1800.0  # a pause of so long ends a round of weather questions: what it remembered is forgotten
@@ -48,11 +40,6 @@ def open_store(config: Config) -> sa.Engine:
     store = schema.engine(config.store_url)
     upgrade.upgrade(store)
     return store
-
-
-def owner() -> str:
-    """Return a name for this process that no other process has."""
-    return f"{socket.gethostname()}:{os.getpid()}:{uuid.uuid4().hex[:8]}"
 
 
 def fetcher(
@@ -122,7 +109,8 @@ def _run(
 ) -> Outcome:
     """Run, store, deliver."""
     lines: list[str] = []
-    code, me = OK, owner()
+    code, me = OK, owner.own_name()
+    runs.release_dead(store, now_utc=now_utc, is_dead=owner.is_dead)
     for site in sites:
         say(site.name)
         day = times.local_date(now_utc, site.zone)
@@ -145,8 +133,16 @@ def _run(
         lines.append(table(site, day, result.conclusion))
         if not result.conclusion.has_verdict:
             code = NO_VERDICT
+    at_utc = service.clock_utc()
     report = delivery.work(
-        store, config.transport, now_utc=service.clock_utc, owner=me, rng=random.Random(), memory=delivery.Memory()
+        store,
+        config.transport,
+        now_utc=service.clock_utc,
+        owner=me,
+        rng=random.Random(),
+        memory=delivery.Memory(),
+        expired_instead=notices.expired_instead(config, at_utc),
+        failed_instead=notices.failed_instead(config, at_utc),
     )
     lines.append(delivery_line(report, config.transport))
     return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else ATTENTION)
@@ -180,9 +176,16 @@ def _shown(
                 return download.forecast(site, (), now_utc=at_utc, stored=stored)
 
         conclusion = morning.conclude(
-            config, site, day=day, issue="morning", now_utc=as_of, entries=entries, fetch=ask, stored=answers
+            config,
+            site,
+            day=day,
+            issue="morning",
+            now_utc=as_of,
+            entries=entries,
+            fetch=ask,
+            stored=answers,
         )
-        prepared, faults = morning.mails(
+        prepared, faults = mailing.mails(
             config, site, conclusion, day=day, issue="morning", now_utc=as_of, before=before
         )
         lines.append(table(site, day, conclusion))
@@ -226,7 +229,7 @@ def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> t
     return on, min(now_utc, times.moment_utc(on, site.mail_at, site.zone))
 
 
-def table(site: Site, day: date, conclusion: morning.Conclusion) -> str:
+def table(site: Site, day: date, conclusion: mailing.Conclusion) -> str:
     """Return the verdicts of a site as lines for a terminal."""
     rows = [f"{site.name}, {day:%a} {day}"]
     if conclusion.reason:
@@ -264,88 +267,3 @@ def delivery_line(report: delivery.DeliveryReport, transport: Transport) -> str:
 def lead_min(config: Config, site: Site) -> float:
     """Return how long before the mail time the run starts [min]."""
     return config.settings[site.id]["run_lead_min"]
-
-
-# --- serve ---------------------------------------------------------------------------------------------------
-
-
-def serve(config: Config, *, stop: threading.Event | None = None, fetch: morning.Fetch | None = None) -> int:
-    """Run the service until it is told to stop, and return the exit code."""
-    store = open_store(config)
-    me, memory, rng = owner(), delivery.Memory(), random.Random()
-    ask = fetch or fetcher(
-        config,
-        lambda at_utc: [s for s in config.sites if service.due_day(s, at_utc, lead_min(config, s)) is not None],
-        is_scheduled=True,
-    )
-    done: set[tuple[str, date]] = set()
-    halt = stop or threading.Event()
-    if stop is None:
-        service.stop_on_signals(halt)
-
-    def run_morning(site: Site, day: date, now_utc: datetime) -> None:
-        if (site.id, day) in done:
-            return
-        _, deadline = service.run_window_utc(site, day, lead_min(config, site))
-        try:
-            result = morning.run(
-                config, site, store=store, day=day, now_utc=now_utc, deadline_utc=deadline, owner=me, fetch=ask
-            )
-        except StoreError:
-            log.exception("%s %s: the run could not be stored; it is tried again", site.id, day)
-            return
-        if result is not None:
-            done.add((site.id, day))
-            log.info("%s %s: %s", site.id, day, result.conclusion.reason or "verdicts made")
-
-    thinned: set[date] = set()
-
-    def thin(now_utc: datetime) -> None:
-        """Once a day let go of stored weather answers that nothing needs any more."""
-        if now_utc.date() in thinned:
-            return
-        thinned.clear()
-        thinned.add(now_utc.date())
-        keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
-        try:
-            with schema.begin(store) as connection:
-                n_gone = history.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
-        except StoreError:
-            log.exception("old weather answers could not be thinned; it is tried again tomorrow")
-            return
-        if n_gone:
-            log.info("%d old weather answers that no run used were deleted", n_gone)
-
-    def deliver(now_utc: datetime) -> None:
-        thin(now_utc)
-        try:
-            report = delivery.work(
-                store,
-                config.transport,
-                now_utc=service.clock_utc,
-                owner=me,
-                rng=rng,
-                memory=memory,
-                may_go_on=lambda: not halt.is_set(),
-            )
-        except StoreError:
-            log.exception("the outbox could not be read; it is tried again")
-            return
-        if not report.is_good:
-            log.warning("%s", delivery_line(report, config.transport))
-
-    for site in config.sites:
-        starts = service.next_start_utc(site, service.clock_utc(), lead_min(config, site))
-        if starts is not None:
-            log.info("%s: next run %s", site.id, starts.astimezone(site.zone).isoformat(timespec="minutes"))
-    try:
-        service.serve(
-            config.sites,
-            lead_min=lambda site: lead_min(config, site),
-            run_morning=run_morning,
-            deliver=deliver,
-            stop=halt,
-        )
-    finally:
-        store.dispose()
-    return OK

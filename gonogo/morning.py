@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import logging
-import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from email.utils import parseaddr
 
 import numpy as np
 import sqlalchemy as sa
 from pydantic_core import to_json
 
-from gonogo import __version__, times
+from gonogo import __version__, mailing, notices, times
 from gonogo.config import Config
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import GonogoError, WeatherError
-from gonogo.judgement import Judgement, judge
-from gonogo.mail import view as mail_view
-from gonogo.mail.letter import RenderedMail, plain_notice
-from gonogo.mail.phrases import Phrase
-from gonogo.mail.render import message
-from gonogo.records import Answer, Crew, Decision, Entry, GaugeRain, OutlookDay, Recipient, Site
+from gonogo.judgement import judge
+from gonogo.mailing import Conclusion, PreparedMail
+from gonogo.records import Answer, Decision, Entry, GaugeRain, OutlookDay, Site
 from gonogo.store import history, outbox, runs, schema
 from gonogo.weather import past, series
 from gonogo.weather.download import Downloaded, NoForecastError, earlier_forecasts
@@ -34,39 +29,8 @@ log = logging.getLogger("gonogo.morning")
 Fetch = Callable[[Site, datetime, Sequence[Answer]], Downloaded]
 NO_FORECAST_TEXT = "There is no usable weather forecast."
 COMPUTATION_TEXT = "The computation failed; the operator has been told."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conclusion:
-    """What a run came to before it is stored.
-
-    weather    None where no usable forecast was found
-    judgement  None where there is no verdict; `reason` then says why, for the crews
-    faults     repairs and passing troubles, a sentence each, for the operator
-    error      traceback of what failed, "" where nothing did
-    """
-
-    decisions: tuple[Decision, ...]
-    outlook: tuple[OutlookDay, ...]
-    weather: HourlyWeather | None
-    judgement: Judgement | None
-    reason: str
-    faults: tuple[str, ...]
-    error: str
-
-    @property
-    def has_verdict(self) -> bool:
-        return self.judgement is not None and self.weather is not None and self.weather.rung is not series.Rung.NONE
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PreparedMail:
-    """A rendered mail with whom it is for."""
-
-    crew: Crew
-    recipient: Recipient
-    message_id: str
-    mail: RenderedMail
+OVERRUN_TEXT = "The computation took too long; the operator has been told."
+CONFIG_TEXT = "The settings of the service have a fault; the operator has been told."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +95,7 @@ def conclude(
         return _no_conclusion(site, None, NO_FORECAST_TEXT, "no_forecast", (*faults, *str(error).splitlines()), "")
     except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
         log.exception("%s %s: the computation failed", site.id, day)
-        return _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, _trace(error))
+        return _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, mailing.trace(error))
     return Conclusion(
         decisions=judgement.decisions,
         outlook=judgement.outlook,
@@ -184,86 +148,56 @@ def _no_conclusion(
     )
 
 
-def mails(
-    config: Config,
-    site: Site,
-    conclusion: Conclusion,
-    *,
-    day: date,
-    issue: str,
-    now_utc: datetime,
-    before: Sequence[Decision] | None,
-) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
-    """Return one mail for each recipient of each crew, and the faults met on the way.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a crew was told last: in which run, when, and about its own strips."""
 
-    before   what the crews were told last, None where there is no earlier mail
+    run_id: int
+    at_utc: datetime
+    decisions: tuple[Decision, ...]
+    outlook: tuple[OutlookDay, ...]
 
-    A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
-    made, which needs neither.
+
+def told(
+    connection: sa.Connection, site: Site, *, before_day: date | None = None, day: date | None = None
+) -> dict[str, Told]:
+    """Return by crew what it was told last on a date, or on the last day before one."""
+    run_ids = runs.told_runs(connection, site.id, before_day=before_day, day=day)
+    by_run = {
+        run_id: (runs.decisions(connection, run_id), runs.outlook(connection, run_id), at_utc)
+        for run_id, at_utc in set(run_ids.values())
+    }
+    crew_of = {strip.id: strip.crew_id for strip in site.strips}
+    by_crew: dict[str, Told] = {}
+    for crew_id, (run_id, _) in run_ids.items():
+        decisions, outlook, at_utc = by_run[run_id]
+        by_crew[crew_id] = Told(
+            run_id=run_id,
+            at_utc=at_utc,
+            decisions=tuple(d for d in decisions if crew_of.get(d.strip_id) == crew_id),
+            outlook=tuple(o for o in outlook if crew_of.get(o.strip_id) == crew_id),
+        )
+    return by_crew
+
+
+def told_before(connection: sa.Connection, site: Site, day: date) -> dict[str, tuple[Decision, ...]]:
+    """Return by crew what it was told on the last day before a date; a crew never told anything is not there."""
+    return {crew_id: one.decisions for crew_id, one in told(connection, site, before_day=day).items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why a morning is not computed at all: every strip waits, and everybody is told so all the same.
+
+    reason   for the crews, a sentence
+    faults   for the operator
+
+    The morning is taken from whoever may be at it, and the mails are made without template or view: one of these may
+    be what takes so long.
     """
-    prepared: list[PreparedMail] = []
-    faults: list[str] = []
-    sender, reply_to = config.transport.sender, config.transport.reply_to or ""
-    for crew in site.crews:
-        for recipient in crew.recipients:
-            message_id = mail_id(site, day, issue, crew, recipient, sender)
-            try:
-                view = mail_view.build(
-                    site,
-                    crew,
-                    day=day,
-                    decisions=conclusion.decisions,
-                    outlook=conclusion.outlook,
-                    weather=conclusion.weather,
-                    now_utc=now_utc,
-                    issue=issue,
-                    changes=_flips(site, crew, before, conclusion.decisions),
-                )
-                mail = message(
-                    view, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
-                )
-            except Exception as error:  # second line of the same catch: the notice below needs no template
-                log.exception("%s %s: the mail of role %s failed", site.id, day, recipient.role)
-                faults.append(_trace(error))
-                mail = plain_notice(
-                    recipient,
-                    site=site.name,
-                    day=day,
-                    reason=conclusion.reason or "The mail could not be written; the operator has been told.",
-                    sender=sender,
-                    reply_to=reply_to,
-                    message_id=message_id,
-                    date_utc=now_utc,
-                )
-            prepared.append(PreparedMail(crew=crew, recipient=recipient, message_id=message_id, mail=mail))
-    return tuple(prepared), tuple(faults)
 
-
-def _flips(
-    site: Site, crew: Crew, before: Sequence[Decision] | None, now: Sequence[Decision]
-) -> tuple[Phrase, ...] | None:
-    """A sentence for each strip of a crew whose verdict is another than it was last told."""
-    if before is None:
-        return None
-    told = {d.strip_id: d.verdict for d in before}
-    return tuple(
-        mail_view.flip(site.strip(d.strip_id).name, told[d.strip_id], d.verdict)
-        for d in now
-        if site.strip(d.strip_id).crew_id == crew.id and told.get(d.strip_id, d.verdict) != d.verdict
-    )
-
-
-def told_before(connection: sa.Connection, site: Site, day: date) -> tuple[Decision, ...] | None:
-    """Return what the crews of a site were told on the last day before a date, None where there was none."""
-    last = runs.last_run(connection, site.id, before_day=day)
-    return None if last is None else runs.decisions(connection, last.id)
-
-
-def mail_id(site: Site, day: date, issue: str, crew: Crew, recipient: Recipient, sender: str) -> str:
-    """Return the Message-ID of a person's mail: the same for the same site, date, issue, crew and person."""
-    who = hashlib.sha256(f"{crew.id}|{recipient.role}|{recipient.address}".encode()).hexdigest()[:20]
-    host = parseaddr(sender)[1].rpartition("@")[2]
-    return f"<{issue}.{day:%Y%m%d}.{site.id}.{who}@{host}>"
+    reason: str
+    faults: tuple[str, ...]
 
 
 def run(
@@ -277,54 +211,146 @@ def run(
     owner: str,
     fetch: Fetch,
     issue: str = "morning",
+    refusal: Refusal | None = None,
 ) -> MorningResult | None:
     """Run a site's morning, store it and put its mails into the outbox. None where it is done or another is at it.
 
+    refusal   why no verdict is to be made this morning, None for an ordinary morning
+
     Verdicts and mails are stored in one transaction: after a crash at any line the run is either whole or free to be
-    taken over. Raises StoreError where the database fails; nothing is then half stored.
+    taken over. Raises StoreError where the database fails, and its kind TakenOverError where another finished the
+    morning since this run took too long; nothing is then half stored.
     """
-    claim = runs.claim_run(store, site.id, day, issue, now_utc=now_utc, owner=owner)
+    is_refused = refusal is not None
+    claim = runs.claim_run(store, site.id, day, issue, now_utc=now_utc, owner=owner, takes_over=is_refused)
     if claim is None:
         return None
     try:
-        with schema.read(store) as connection:
-            entries, answers = load(connection, config, site, now_utc)
-            before = told_before(connection, site, day)
         answer_ids: list[int] = []
-        conclusion = conclude(
+        faults: tuple[str, ...]
+        if refusal is not None:
+            conclusion, faults = _no_conclusion(site, None, refusal.reason, "not_knowable", refusal.faults, ""), ()
+            prepared = mailing.plain_mails(config, site, day=day, issue=issue, now_utc=now_utc, reason=refusal.reason)
+        else:
+            conclusion, before = _computed(
+                config, site, store=store, day=day, issue=issue, now_utc=now_utc, fetch=fetch, answer_ids=answer_ids
+            )
+            prepared, faults = mailing.mails(
+                config, site, conclusion, day=day, issue=issue, now_utc=now_utc, before=before
+            )
+        finish(
             config,
             site,
-            day=day,
-            issue=issue,
+            claim,
+            conclusion,
+            prepared,
+            store=store,
             now_utc=now_utc,
-            entries=entries,
-            fetch=fetch,
-            stored=answers,
-            keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
-            keep_refused=lambda error: keep_refused(store, site, error),
-        )
-        prepared, faults = mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, before=before)
-        record = runs.RunRecord(
-            decisions=conclusion.decisions,
-            outlook=conclusion.outlook,
-            config_text=_config_text(config, site),
-            seed=seed(site, day, issue),
-            program_version=__version__,
+            deadline_utc=deadline_utc,
             answer_id=answer_ids[0] if answer_ids else None,
-            faults=(*conclusion.faults, *(f.splitlines()[-1] for f in faults)),
-            error="\n".join(filter(None, (conclusion.error, *faults))),
+            mail_faults=faults,
         )
-        with schema.begin(store) as connection:
-            runs.finish_run(connection, claim, record, now_utc=now_utc)
-            outbox.put(
-                connection,
-                [_out(site, one, claim.run_id, issue, deadline_utc) for one in prepared],
-                now_utc=now_utc,
-            )
     except GonogoError as error:
         runs.release_run(store, claim, now_utc=now_utc, error=str(error))
         raise
     return MorningResult(site=site, day=day, conclusion=conclusion, mails=prepared, run_id=claim.run_id)
+
+
+def _computed(
+    config: Config,
+    site: Site,
+    *,
+    store: sa.Engine,
+    day: date,
+    issue: str,
+    now_utc: datetime,
+    fetch: Fetch,
+    answer_ids: list[int],
+) -> tuple[Conclusion, dict[str, tuple[Decision, ...]]]:
+    """Load and compute; the stored answer's number is added to answer_ids even where the computation fails."""
+    with schema.read(store) as connection:
+        entries, answers = load(connection, config, site, now_utc)
+        before = told_before(connection, site, day)
+    conclusion = conclude(
+        config,
+        site,
+        day=day,
+        issue=issue,
+        now_utc=now_utc,
+        entries=entries,
+        fetch=fetch,
+        stored=answers,
+        keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
+        keep_refused=lambda error: keep_refused(store, site, error),
+    )
+    return conclusion, before
+
+
+def finish(
+    config: Config,
+    site: Site,
+    claim: runs.Claim,
+    conclusion: Conclusion,
+    prepared: Sequence[PreparedMail],
+    *,
+    store: sa.Engine,
+    now_utc: datetime,
+    deadline_utc: datetime,
+    answer_id: int | None,
+    mail_faults: Sequence[str],
+) -> None:
+    """Store a run with its mails, and a word to the operator where it has no verdict or met a fault, in one step."""
+    record = runs.RunRecord(
+        decisions=conclusion.decisions,
+        outlook=conclusion.outlook,
+        config_text=_config_text(config, site),
+        seed=seed(site, claim.day, claim.issue),
+        program_version=__version__,
+        answer_id=answer_id,
+        faults=(*conclusion.faults, *(f.splitlines()[-1] for f in mail_faults)),
+        error="\n".join(filter(None, (conclusion.error, *mail_faults))),
+    )
+    is_bad = not conclusion.has_verdict or record.error
+    with schema.begin(store) as connection:
+        runs.finish_run(connection, claim, record, now_utc=now_utc)
+        letters = [
+            mailing.out_message(site, one, run_id=claim.run_id, issue=claim.issue, deadline_utc=deadline_utc)
+            for one in prepared
+        ]
+        word = _to_operator(config, site, claim, conclusion, record, len(letters), now_utc) if is_bad else ()
+        outbox.put(connection, [*letters, *word], now_utc=now_utc)
+
+
+def _to_operator(
+    config: Config,
+    site: Site,
+    claim: runs.Claim,
+    conclusion: Conclusion,
+    record: runs.RunRecord,
+    n_mails: int,
+    now_utc: datetime,
+) -> tuple[outbox.OutMessage, ...]:
+    """The mail that tells the operator why a run has no verdict, or what failed in it."""
+    last = record.error.strip().splitlines()[-1:]
+    if claim.issue != "morning" and not n_mails:
+        told_crews = "The crews were not mailed again: what they were told in the morning stands."
+    else:
+        told_crews = f"{n_mails} mails went into the outbox all the same, and say what is not known."
+    try:
+        return notices.to_operator(
+            config,
+            site_id=site.id,
+            site_name=site.name,
+            day=claim.day,
+            what=f"run {claim.issue}",
+            subject="a mail could not be written" if conclusion.has_verdict else f"no verdict, {claim.issue}",
+            lines=[conclusion.reason or "A verdict was made.", *record.faults, *last, told_crews],
+            now_utc=now_utc,
+            run_id=claim.run_id,
+        )
+    except Exception:  # a word to the operator must not cost the crews their mails
+        log.exception("%s %s: the operator could not be written to", site.id, claim.day)
+        return ()
 
 
 def load(
@@ -368,27 +394,6 @@ def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answe
         history.save_answer(connection, site.id, answer)
 
 
-def _out(site: Site, one: PreparedMail, run_id: int, issue: str, deadline_utc: datetime) -> outbox.OutMessage:
-    return outbox.OutMessage(
-        message_id=one.message_id,
-        site_id=site.id,
-        crew_id=one.crew.id,
-        kind=issue,
-        role=one.recipient.role,
-        name=one.recipient.name,
-        address=one.recipient.address,
-        subject=one.mail.subject,
-        raw=one.mail.raw,
-        deadline_utc=deadline_utc,
-        language=one.recipient.language,
-        run_id=run_id,
-    )
-
-
 def _config_text(config: Config, site: Site) -> str:
     """The accepted configuration of a site as JSON, for the record of the run; it holds no secret."""
     return to_json({"site": site, "settings": dict(config.settings[site.id])}, fallback=str).decode()
-
-
-def _trace(error: Exception) -> str:
-    return "".join(traceback.format_exception(error))

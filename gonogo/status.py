@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
@@ -9,32 +11,67 @@ import sqlalchemy as sa
 from gonogo import service, times
 from gonogo.commands import ATTENTION, OK, Outcome, lead_min, open_store
 from gonogo.config import Config
+from gonogo.mail.lifts import NO_VERDICT
 from gonogo.records import Site, Verdict
 from gonogo.store import outbox, runs, schema
 
+SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
 LOOK_BACK = timedelta(days=3)  # mails older than this no longer trouble anybody
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteState:
+    """How it stands with one site. lines: for a person; troubles: what somebody must look at, a sentence each."""
+
+    site_id: str
+    lines: tuple[str, ...]
+    troubles: tuple[str, ...]
+    last_run_day: date | None
+    next_run_utc: datetime | None
+    mails: dict[str, int]
 
 
 def status(config: Config, *, now_utc: datetime) -> Outcome:
     """Say how each site's last run went, what became of the mails, and what comes next."""
     store = open_store(config)
-    lines: list[str] = []
-    needs_attention = False
     try:
         with schema.read(store) as connection:
-            for site in config.sites:
-                text, is_bad = _site_status(connection, config, site, now_utc)
-                lines.append(text)
-                needs_attention |= is_bad
+            states = [site_state(connection, config, site, now_utc) for site in config.sites]
     finally:
         store.dispose()
+    lines = [line for one in states for line in one.lines]
+    silent = silence(config, now_utc)
+    lines += [f"SERVICE      {silent}"] if silent else []
+    needs_attention = bool(silent) or any(one.troubles for one in states)
     lines.append("Somebody must look." if needs_attention else "All well.")
     return Outcome(text="\n".join(lines), exit_code=ATTENTION if needs_attention else OK)
 
 
-def _site_status(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> tuple[str, bool]:
-    """The status lines of one site, and whether somebody must look."""
-    lines, is_bad = [f"{site.name} ({site.id})"], False
+def silence(config: Config, now_utc: datetime) -> str:
+    """Return since when the service has been silent, "" where it is at work or its health file is not asked for."""
+    path = config.watch.health_file
+    if path is None:
+        return ""
+    try:
+        written_utc = datetime.fromisoformat(json.loads(path.read_text(encoding="utf-8"))["at_utc"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return f"no health file at {path}: start the service with `gonogo serve`"
+    if now_utc - written_utc <= SILENT_AFTER:
+        return ""
+    return f"silent since {written_utc:%Y-%m-%d %H:%M} UTC: start it with `gonogo serve`, or see its log"
+
+
+def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
+    """Whether a run came to a verdict without a fault, and all of its mails have gone."""
+    reasons = {d.reason for d in runs.decisions(connection, run.id)}
+    mails = [m for m in outbox.outcomes(connection, run_id=run.id, limit=100_000) if m.kind == run.issue]
+    has_verdict = not run.error and bool(reasons - NO_VERDICT)
+    return run.state == "finished" and has_verdict and all(m.state == "sent" for m in mails)
+
+
+def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> SiteState:
+    """Return how it stands with one site."""
+    lines, troubles = [f"{site.name} ({site.id})"], []
 
     def local(at_utc: datetime) -> str:
         return f"{at_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
@@ -45,14 +82,15 @@ def _site_status(connection: sa.Connection, config: Config, site: Site, now_utc:
     else:
         verdicts = [d.verdict for d in runs.decisions(connection, last.id)]
         tally = ", ".join(f"{verdicts.count(v)} {v}" for v in Verdict if v in verdicts)
-        lines.append(f"  last run    {last.day}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
+        issue = "" if last.issue == "morning" else f" ({last.issue})"
+        lines.append(f"  last run    {last.day}{issue}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
         if last.error:
-            is_bad = True
+            troubles.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
             lines.append(f"  FAILED      {last.error.strip().splitlines()[-1]}")
         lines += [f"  note        {fault}" for fault in last.faults]
     missed = _missed_day(connection, config, site, now_utc)
     if missed is not None:
-        is_bad = True
+        troubles.append(f"there was no run for {missed}")
         lines.append(f"  MISSED      no run for {missed}; `gonogo morning {site.id}` makes one now")
     since = now_utc - LOOK_BACK
     counts = outbox.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
@@ -63,12 +101,19 @@ def _site_status(connection: sa.Connection, config: Config, site: Site, now_utc:
     ):
         if one.state == "waiting" and not one.last_error:
             continue
-        is_bad = True
         why = one.last_error.strip().splitlines()[-1] if one.last_error else "its deadline passed"
         lines.append(f"  {one.state.upper():<11} {one.role} of crew {one.crew_id}, {local(one.put_utc)}: {why}")
+        troubles.append(f"a mail to the {one.role} of crew {one.crew_id} is {one.state}: {why}")
     starts = service.next_start_utc(site, now_utc, lead_min(config, site))
     lines.append(f"  next run    {'no working day ahead' if starts is None else local(starts)}")
-    return "\n".join(lines), is_bad
+    return SiteState(
+        site_id=site.id,
+        lines=tuple(lines),
+        troubles=tuple(troubles),
+        last_run_day=last.day if last else None,
+        next_run_utc=starts,
+        mails={state: n for state, n in counts.items() if n},
+    )
 
 
 def _missed_day(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> date | None:
@@ -79,6 +124,8 @@ def _missed_day(connection: sa.Connection, config: Config, site: Site, now_utc: 
     today = times.local_date(now_utc, site.zone)
     if not times.is_working_day(site, today) or now_utc < times.moment_utc(today, site.mail_at, site.zone):
         return None
-    if runs.last_run(connection, site.id) is None or runs.last_run(connection, site.id, day=today) is not None:
+    if runs.last_run(connection, site.id) is None:
+        return None
+    if runs.last_run(connection, site.id, day=today, issue="morning") is not None:
         return None
     return today

@@ -73,17 +73,19 @@ def test_the_service_runs_what_is_due_delivers_and_stops() -> None:
     site = small_site()
     now = times.moment_utc(date(2026, 5, 12), time(5, 25), site.zone)
     ran: list[date] = []
-    stop, delivered = threading.Event(), threading.Event()
+    stop, delivered, watched = threading.Event(), threading.Event(), threading.Event()
 
     def run_morning(_site: Site, day: date, _now: datetime) -> None:
         ran.append(day)
-        if delivered.wait(10.0):
+        if delivered.wait(10.0) and watched.wait(10.0):
             stop.set()
 
     service.serve(
-        [site],
+        lambda: [site],
         lead_min=lambda _: LEAD_MIN,
         run_morning=run_morning,
+        run_look=lambda *_: None,
+        watch=lambda *_: watched.set(),
         deliver=lambda _: delivered.set(),
         stop=stop,
         clock=lambda: now,

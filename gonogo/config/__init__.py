@@ -1,10 +1,12 @@
 """Config: TOML files in, frozen records out; every complaint names file, key, value and remedy."""
 
-from gonogo.config.load import Config, load
+from gonogo.config.load import SERVICE_FILE, SITES_FOLDER, Config, load
 from gonogo.config.report import check_report, fault_report, settings_in_force, settings_report
 from gonogo.config.settings import setting_rows
 
 __all__ = [
+    "SERVICE_FILE",
+    "SITES_FOLDER",
     "Config",
     "check_report",
     "fault_report",

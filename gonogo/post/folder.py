@@ -77,6 +77,10 @@ class Folder:
                 "Check the folder's rights and the space on its disk. The mails wait and are tried again."
             ) from error
 
+    def list_again(self) -> None:
+        """Have the index written though no letter came: something was taken out."""
+        self._has_new = True
+
     def close(self) -> None:
         """Write the index over everything that lies in the folder, if anything was added."""
         if self._has_new:

@@ -235,8 +235,8 @@ def last_run(
 
 def told_runs(
     connection: sa.Connection, site_id: str, *, before_day: date | None = None, day: date | None = None
-) -> dict[str, int]:
-    """Return by crew the newest finished run whose mails went to it, or still may: what that crew was told last.
+) -> dict[str, tuple[int, datetime]]:
+    """Return by crew the newest finished run whose mails went to it, or still may, and when: what it was told last.
 
     A later look that had nothing to say to a crew, and a mail that came to nothing, told it nothing.
     """
@@ -256,7 +256,7 @@ def told_runs(
     newest: dict[str, tuple[Any, ...]] = {}
     for crew_id, run_id, run_day, finished_utc in connection.execute(query):
         newest[crew_id] = max(newest.get(crew_id, ()), (run_day, finished_utc, run_id))
-    return {crew_id: found[-1] for crew_id, found in newest.items()}
+    return {crew_id: (run_id, at_utc) for crew_id, (_, at_utc, run_id) in newest.items()}
 
 
 def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 100) -> tuple[Run, ...]:

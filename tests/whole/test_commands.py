@@ -16,7 +16,7 @@ import pytest
 import time_machine
 from mornings import ROOT, example_config, no_weather, opened, recorded, run_example
 
-from gonogo import cli, commands, demo, status
+from gonogo import cli, commands, demo, serving, status
 from gonogo.records import Reading, Transport
 from gonogo.store import history, outbox, runs, schema
 
@@ -51,7 +51,7 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback]
-    assert names == ["demo", "check", "settings", "morning", "weather", "serve", "status"]
+    assert names == ["demo", "check", "settings", "morning", "weather", "serve", "status", "forget"]
     for name in [*names, "record"]:
         assert cli.run([name, "--help"]) == cli.Exit.OK
         assert len(capsys.readouterr().out.split()) > 40
@@ -319,7 +319,7 @@ def test_the_service_runs_a_due_morning_delivers_it_and_stops(tmp_path: Path) ->
     loaded = example_config(tmp_path)
     stop = threading.Event()
     with time_machine.travel(demo.MORNING_UTC):
-        worker = threading.Thread(target=lambda: commands.serve(loaded, stop=stop, fetch=recorded))
+        worker = threading.Thread(target=lambda: serving.serve(loaded, stop=stop, fetch=recorded))
         worker.start()
         for _ in range(600):
             if len(list((tmp_path / "mails").rglob("*.eml"))) == 6:

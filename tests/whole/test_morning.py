@@ -12,7 +12,7 @@ import pytest
 import sqlalchemy as sa
 from mornings import example_config, no_weather, opened, recorded, run_example
 
-from gonogo import demo, morning
+from gonogo import demo, mailing
 from gonogo.config import Config
 from gonogo.errors import StoreError
 from gonogo.records import Verdict
@@ -126,7 +126,7 @@ def test_a_computation_that_fails_tells_every_strip_to_wait(
     assert result is not None
     assert {d.verdict for d in result.conclusion.decisions} == {Verdict.WAIT}
     run, messages = stored(store)
-    assert len(messages) == 6
+    assert sorted(m.kind for m in messages) == ["morning"] * 6 + ["operator"]
     assert run is not None
     assert "ZeroDivisionError: invented fault" in run.error
 
@@ -138,7 +138,7 @@ def test_a_mail_that_cannot_be_written_is_replaced_by_a_plain_notice(
     def broken(*_: Any, **__: Any) -> None:
         raise KeyError("invented fault")
 
-    monkeypatch.setattr(f"gonogo.morning.{step}", broken)
+    monkeypatch.setattr(f"gonogo.mailing.{step}", broken)
     result = run_example(loaded, store)
     assert result is not None
     assert len(result.mails) == 6
@@ -184,11 +184,11 @@ def test_message_ids_tell_people_days_and_issues_apart_and_nothing_else(loaded: 
     crew = site.crews[0]
     one, other = crew.recipients[:2]
     ids = {
-        morning.mail_id(site, day, issue, crew, person, "gonogo@example.com")
+        mailing.mail_id(site, day, issue, crew, person, "gonogo@example.com")
         for day in (demo.DAY, demo.DAY + timedelta(days=1))
         for issue in ("morning", "later")
         for person in (one, other)
     }
     assert len(ids) == 8
-    again = morning.mail_id(site, demo.DAY, "morning", crew, one, "gonogo@example.com")
+    again = mailing.mail_id(site, demo.DAY, "morning", crew, one, "gonogo@example.com")
     assert again in ids

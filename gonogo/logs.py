@@ -1,0 +1,83 @@
+"""Log lines for machines and people: one JSON object a line, without secrets and without addresses in clear.
+
+Cleaning happens last, on the finished line, so that a text from a mail server or a traceback passes through it too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import re
+import sys
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gonogo.config import Config
+
+FIELDS = ("site", "day", "issue", "run")  # given as `extra` of a log call
+SHORTEST_SECRET = 4  # shorter ones would blank out half of every line
+_ADDRESS = re.compile(r"[\w.!#$%&'*+/=?^`{|}~-]+@[\w-]+(?:\.[\w-]+)+")
+_LOGIN_IN_URL = re.compile(r"(\w+://[^\s:/@]*):[^\s@/]+@")
+
+
+def secrets_of(config: Config) -> tuple[str, ...]:
+    """Return every secret that a config holds, to be kept out of the log."""
+    found = [config.transport.password, config.watch.ping_url, *(service.key for service in config.services)]
+    return tuple(s for s in found if s and len(s) >= SHORTEST_SECRET)
+
+
+class Cleaner:
+    """Takes secrets and addresses out of a text. An address leaves a mark, so that its lines can be told apart."""
+
+    def __init__(self, secrets: Iterable[str] = ()) -> None:
+        self.secrets = tuple(sorted(secrets, key=len, reverse=True))
+
+    def __call__(self, text: str) -> str:
+        for secret in self.secrets:
+            text = text.replace(secret, "(not shown)")
+        return _ADDRESS.sub(_marked, _LOGIN_IN_URL.sub(r"\1:(not shown)@", text))
+
+
+class CleanFormatter(logging.Formatter):
+    """A line for people, cleaned."""
+
+    def __init__(self, cleaner: Cleaner) -> None:
+        super().__init__("%(asctime)s %(levelname)s %(name)s %(message)s")
+        self.cleaner = cleaner
+
+    def format(self, record: logging.LogRecord) -> str:
+        return self.cleaner(super().format(record))
+
+
+class JsonFormatter(logging.Formatter):
+    """A line for machines: at, level, part, text, fault (a traceback), and the fields of FIELDS that the call gave."""
+
+    def __init__(self, cleaner: Cleaner) -> None:
+        super().__init__()
+        self.cleaner = cleaner
+
+    def format(self, record: logging.LogRecord) -> str:
+        line: dict[str, str] = {
+            "at": datetime.fromtimestamp(record.created, tz=UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname.lower(),
+            "part": record.name,
+            "text": self.cleaner(record.getMessage()),
+        }
+        line |= {name: self.cleaner(str(getattr(record, name))) for name in FIELDS if hasattr(record, name)}
+        if record.exc_info:
+            line["fault"] = self.cleaner(self.formatException(record.exc_info))
+        return json.dumps(line, ensure_ascii=False)
+
+
+def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
+    """Send every log line to stderr, cleaned."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonFormatter(cleaner) if as_json else CleanFormatter(cleaner))
+    logging.basicConfig(level=level, handlers=[handler], force=True)
+
+
+def _marked(found: re.Match[str]) -> str:
+    return f"(address {hashlib.sha256(found[0].lower().encode()).hexdigest()[:6]})"

@@ -1,0 +1,224 @@
+"""From a conclusion to the mails of every person: one view a crew, one mail a person. No fault costs anybody a mail."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import traceback
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from email.utils import parseaddr
+from typing import TypeVar
+
+from gonogo.config import Config
+from gonogo.judgement import Judgement
+from gonogo.mail import view as mail_view
+from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.phrases import Phrase
+from gonogo.mail.render import message
+from gonogo.records import Change, Crew, Decision, OutlookDay, Recipient, Site
+from gonogo.store.outbox import OutMessage
+from gonogo.weather import series
+from gonogo.weather.series import HourlyWeather
+
+log = logging.getLogger("gonogo.mailing")
+
+RowT = TypeVar("RowT", Decision, OutlookDay)
+UNWRITTEN_TEXT = "The mail could not be written; the operator has been told."
+KIND_OF_ISSUE = {"morning": "morning"}  # every other issue is a later look
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """What a run came to before it is stored.
+
+    weather    None where no usable forecast was found
+    judgement  None where there is no verdict; `reason` then says why, for the crews
+    faults     repairs and passing troubles, a sentence each, for the operator
+    error      traceback of what failed, "" where nothing did
+    """
+
+    decisions: tuple[Decision, ...]
+    outlook: tuple[OutlookDay, ...]
+    weather: HourlyWeather | None
+    judgement: Judgement | None
+    reason: str
+    faults: tuple[str, ...]
+    error: str
+    changes: tuple[Change, ...] | None = None
+
+    @property
+    def has_verdict(self) -> bool:
+        return self.judgement is not None and self.weather is not None and self.weather.rung is not series.Rung.NONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedMail:
+    """A rendered mail with whom it is for."""
+
+    crew: Crew
+    recipient: Recipient
+    message_id: str
+    mail: RenderedMail
+
+
+def mails(
+    config: Config,
+    site: Site,
+    conclusion: Conclusion,
+    *,
+    day: date,
+    issue: str,
+    now_utc: datetime,
+    before: Mapping[str, Sequence[Decision]],
+) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
+    """Return one mail for each recipient of each crew, and the faults met on the way.
+
+    before   by crew: what it was told last; a crew that is not there was never told anything
+
+    A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
+    made, which needs neither.
+    """
+    own = _by_crew(site, conclusion.decisions)
+    changes = {crew.id: _flips(site, before.get(crew.id), own[crew.id]) for crew in site.crews}
+    return some_mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, changes=changes)
+
+
+def some_mails(
+    config: Config,
+    site: Site,
+    conclusion: Conclusion,
+    *,
+    day: date,
+    issue: str,
+    now_utc: datetime,
+    changes: Mapping[str, tuple[Phrase, ...] | None],
+    first_told: Collection[str] = (),
+) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
+    """Return the mails of the crews in `changes`, each with its changes, and the faults met on the way.
+
+    first_told   crews that this mail is the first of the day for, whatever its issue
+    """
+    prepared: list[PreparedMail] = []
+    faults: list[str] = []
+    sender, reply_to = config.transport.sender, config.transport.reply_to or ""
+    decisions, outlook = _by_crew(site, conclusion.decisions), _by_crew(site, conclusion.outlook)
+    for crew in (c for c in site.crews if c.id in changes):
+        view = None
+        try:
+            view = mail_view.build(
+                site,
+                crew,
+                day=day,
+                decisions=decisions[crew.id],
+                outlook=outlook[crew.id],
+                weather=conclusion.weather,
+                now_utc=now_utc,
+                issue="morning" if crew.id in first_told else issue,
+                changes=changes[crew.id],
+            )
+        except Exception as error:  # the notice below needs no view
+            log.exception("%s %s: the view of a crew failed", site.id, day)
+            faults.append(trace(error))
+        for recipient in crew.recipients:
+            message_id = mail_id(site, day, issue, crew, recipient, sender)
+            mail = None
+            try:
+                if view is not None:
+                    mail = message(
+                        view, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
+                    )
+            except Exception as error:  # the notice below needs no template
+                log.exception("%s %s: the mail of role %s failed", site.id, day, recipient.role)
+                faults.append(trace(error))
+            if mail is None:
+                reason = conclusion.reason or UNWRITTEN_TEXT
+                mail = _notice(config, site, recipient, day=day, reason=reason, message_id=message_id, at_utc=now_utc)
+            prepared.append(PreparedMail(crew=crew, recipient=recipient, message_id=message_id, mail=mail))
+    return tuple(prepared), tuple(faults)
+
+
+def plain_mails(
+    config: Config, site: Site, *, day: date, issue: str, now_utc: datetime, reason: str
+) -> tuple[PreparedMail, ...]:
+    """Return the mail of the worst day for everybody: no model, no view, no template, no catalogue."""
+    return tuple(
+        PreparedMail(
+            crew=crew,
+            recipient=recipient,
+            message_id=identity,
+            mail=_notice(config, site, recipient, day=day, reason=reason, message_id=identity, at_utc=now_utc),
+        )
+        for crew in site.crews
+        for recipient in crew.recipients
+        for identity in (mail_id(site, day, issue, crew, recipient, config.transport.sender),)
+    )
+
+
+def mail_id(site: Site, day: date, issue: str, crew: Crew, recipient: Recipient, sender: str) -> str:
+    """Return the Message-ID of a person's mail: the same for the same site, date, issue, crew and person."""
+    who = hashlib.sha256(f"{crew.id}|{recipient.role}|{recipient.address}".encode()).hexdigest()[:20]
+    host = parseaddr(sender)[1].rpartition("@")[2]
+    return f"<{issue}.{day:%Y%m%d}.{site.id}.{who}@{host}>"
+
+
+def out_message(site: Site, one: PreparedMail, *, run_id: int, issue: str, deadline_utc: datetime) -> OutMessage:
+    """Return a mail as the outbox takes it."""
+    return OutMessage(
+        message_id=one.message_id,
+        site_id=site.id,
+        crew_id=one.crew.id,
+        kind=KIND_OF_ISSUE.get(issue, "later_look"),
+        role=one.recipient.role,
+        name=one.recipient.name,
+        address=one.recipient.address,
+        subject=one.mail.subject,
+        raw=one.mail.raw,
+        deadline_utc=deadline_utc,
+        language=one.recipient.language,
+        run_id=run_id,
+    )
+
+
+def trace(error: Exception) -> str:
+    """Return an error with where it came from, for the record of the run."""
+    return "".join(traceback.format_exception(error))
+
+
+def _notice(
+    config: Config, site: Site, recipient: Recipient, *, day: date, reason: str, message_id: str, at_utc: datetime
+) -> RenderedMail:
+    return plain_notice(
+        recipient,
+        site=site.name,
+        day=day,
+        reason=reason,
+        sender=config.transport.sender,
+        reply_to=config.transport.reply_to or "",
+        message_id=message_id,
+        date_utc=at_utc,
+    )
+
+
+def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:
+    """Return rows that belong to strips by crew, so that one crew's mail does not cost a look at every other's."""
+    crew_of = {strip.id: strip.crew_id for strip in site.strips}
+    found: defaultdict[str, list[RowT]] = defaultdict(list)
+    for row in rows:
+        if row.strip_id in crew_of:
+            found[crew_of[row.strip_id]].append(row)
+    return found
+
+
+def _flips(site: Site, told: Sequence[Decision] | None, now: Sequence[Decision]) -> tuple[Phrase, ...] | None:
+    """A sentence for each strip of a crew whose verdict is another than it was last told."""
+    if told is None:
+        return None
+    before = {d.strip_id: d.verdict for d in told}
+    return tuple(
+        mail_view.flip(site.strip(d.strip_id).name, before[d.strip_id], d.verdict)
+        for d in now
+        if before.get(d.strip_id, d.verdict) != d.verdict
+    )
