@@ -1,0 +1,334 @@
+"""The worst days: whatever fails, each crew has its mail on time and it says what is not known; the operator hears why."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from email.parser import BytesParser
+from email.policy import SMTP
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from config_copy import SITE, Copy
+from mailserver import MailServer
+from mornings import ROOT, example_config, no_weather, recorded, run_example
+
+from gonogo import delivery, demo, notices, service
+from gonogo.config import Config, load
+from gonogo.errors import StoreError
+from gonogo.records import Transport, Verdict
+from gonogo.service import Workers
+from gonogo.serving import Service
+from gonogo.store import outbox, runs, schema
+
+MINUTE = timedelta(minutes=1)
+MAIL_AT_UTC = datetime.fromisoformat("2026-05-12T10:30:00+00:00")
+
+
+class Bench:
+    """A service that is called step by step, on a clock of the test's own."""
+
+    def __init__(self, loaded: Config, **changes: Any) -> None:
+        given = {"halt": threading.Event(), "fetch": recorded, "environ": {}} | changes
+        self.one = Service(loaded, **given)
+        self.workers = Workers(n_workers=1)
+
+    @property
+    def site(self) -> Any:
+        return self.one.sites()[0]
+
+    def mails(self, *kinds: str) -> list[outbox.Queued]:
+        with schema.read(self.one.store) as connection:
+            return [m for m in outbox.outcomes(connection) if not kinds or m.kind in kinds]
+
+    def raw(self, one: outbox.Queued) -> str:
+        with schema.read(self.one.store) as connection:
+            raw = outbox.raw_of(connection, one.message_id)
+        assert raw is not None
+        body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
+        assert body is not None
+        return str(body.get_content())
+
+    def run(self) -> runs.Run | None:
+        with schema.read(self.one.store) as connection:
+            return runs.last_run(connection, self.site.id)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Callable[..., Bench]]:
+    made: list[Bench] = []
+
+    def make(loaded: Config | None = None, **changes: Any) -> Bench:
+        made.append(Bench(loaded or example_config(tmp_path), **changes))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.one.store.dispose()
+
+
+def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_mail_time(
+    bench: Callable[..., Bench],
+) -> None:
+    hangs, goes_on = threading.Event(), threading.Event()
+
+    def hanging(*arguments: Any) -> Any:
+        hangs.set()
+        goes_on.wait(30)
+        return recorded(*arguments)
+
+    it = bench(fetch=hanging)
+    start = demo.MORNING_UTC
+    key = (it.site.id, demo.DAY, "morning")
+    it.workers.put(key, lambda: it.one.run_morning(it.site, demo.DAY, start))
+    assert hangs.wait(30)
+    it.one.watch(start, it.workers)
+    assert it.mails() == []
+    it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+    told = it.mails("morning")
+    assert len(told) == 6
+    assert all(m.deadline_utc > MAIL_AT_UTC and m.put_utc < MAIL_AT_UTC for m in told)
+    assert all("took too long" in it.raw(m) and "every strip waits" in it.raw(m) for m in told)
+    (word,) = it.mails("operator")
+    assert "did not finish" in it.raw(word)
+    goes_on.set()  # the run comes back after all: its verdicts are dropped, and nobody is mailed twice
+    assert it.workers.wait(60)
+    assert len(it.mails("morning")) == 6
+    run = it.run()
+    assert run is not None
+    with schema.read(it.one.store) as connection:
+        assert {d.verdict for d in runs.decisions(connection, run.id)} == {Verdict.WAIT}
+
+
+def test_a_hanging_run_does_not_hold_up_another_site() -> None:
+    workers, goes_on, done = Workers(n_workers=1), threading.Event(), threading.Event()
+    workers.put("a", lambda: goes_on.wait(30) and None)
+    assert not workers.put("a", done.set)
+    workers.put("b", done.set)
+    assert not done.wait(0.1)
+    workers.give_up("a")
+    workers.give_up("a")
+    assert done.wait(10)
+    assert workers.wait(10)
+    goes_on.set()
+
+
+def test_a_fault_in_one_run_leaves_the_thread_to_the_next(caplog: pytest.LogCaptureFixture) -> None:
+    workers, done = Workers(n_workers=1), threading.Event()
+
+    def broken() -> None:
+        raise ZeroDivisionError("invented fault")
+
+    workers.put("a", broken)
+    workers.put("b", done.set)
+    assert done.wait(10)
+    assert "invented fault" in caplog.text
+
+
+def test_a_config_that_no_longer_loads_tells_the_operator_at_once_and_the_crews_at_their_time(
+    bench: Callable[..., Bench], tmp_path: Path
+) -> None:
+    import shutil
+
+    copy = Copy(Path(shutil.copytree(ROOT / "config", tmp_path / "config")))
+    loaded = load(copy.folder, environ={})
+    it = bench(loaded)
+    copy.edit(SITE, 'zone = "America/Chicago"', 'zone = "America/Chicagoo"')
+    copy.edit(SITE, '"north.driver@example.com"', '"somebody.else@example.com"')
+    start = demo.MORNING_UTC
+    it.one.watch(start, it.workers)
+    it.one.run_morning(it.site, demo.DAY, start)
+    (word,) = it.mails()
+    assert word.kind == "operator"
+    assert "Chicagoo" in it.raw(word)
+    it.one.watch(start + MINUTE, it.workers)
+    assert len(it.mails()) == 1
+    it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+    told = it.mails("morning")
+    assert "north.driver@example.com" in {m.address for m in told}
+    assert len(told) == 6
+    assert all("settings of the service have a fault" in it.raw(m) for m in told)
+    run = it.run()
+    assert run is not None
+    assert any("Chicagoo" in fault for fault in run.faults)
+
+
+def test_a_config_mended_before_the_mail_time_gives_verdicts(bench: Callable[..., Bench], tmp_path: Path) -> None:
+    import shutil
+
+    copy = Copy(Path(shutil.copytree(ROOT / "config", tmp_path / "config")))
+    it = bench(load(copy.folder, environ={}))
+    good = (copy.folder / SITE).read_text(encoding="utf-8")
+    copy.edit(SITE, "latitude_deg = 42.137", "latitude_deg = north")
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert it.run() is None
+    mended = good.replace('name = "North crew"', 'name = "Northern crew"')
+    (copy.folder / SITE).write_text(mended, encoding="utf-8")
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert it.one.keeper.faults == ()
+    assert it.site.crew("north").name == "Northern crew"
+    assert len(it.mails("morning")) == 6
+
+
+def test_without_weather_the_operator_gets_the_reason(bench: Callable[..., Bench]) -> None:
+    it = bench(fetch=no_weather)
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert len(it.mails("morning")) == 6
+    (word,) = it.mails("operator")
+    assert "503 from the service" in it.raw(word)
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert len(it.mails()) == 7
+
+
+def test_without_an_operator_address_the_crews_have_their_mails_all_the_same(
+    bench: Callable[..., Bench], tmp_path: Path
+) -> None:
+    it = bench(replace(example_config(tmp_path), operator_address=None), fetch=no_weather)
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert [m.kind for m in it.mails()] == ["morning"] * 6
+
+
+def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_notice(
+    bench: Callable[..., Bench], tmp_path: Path, mail_server: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    transport = Transport(
+        kind="smtp",
+        sender="gonogo@example.com",
+        host=mail_server.host,
+        port=mail_server.port,
+        security="none",
+        timeout_s=5.0,
+    )
+    it = bench(example_config(tmp_path, transport=transport))
+
+    def refused(*_: Any, **__: Any) -> Any:
+        raise StoreError("disk full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(schema, "begin", refused)
+        patched.setattr(schema, "read", refused)
+        it.one.watch(demo.MORNING_UTC, it.workers)
+        assert mail_server.mails == []
+        mail_server.at_rcpt = ["451 4.7.1 later"]
+        for _ in range(3):
+            it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+    assert len(mail_server.mails) == 6
+    assert {rcpt for _, to, _ in mail_server.envelopes for rcpt in to} == {
+        person.address for crew in it.site.crews for person in crew.recipients
+    }
+    assert all(b"every strip waits" in raw for raw in mail_server.mails)
+    it.one.run_morning(it.site, demo.DAY, MAIL_AT_UTC)  # the database is back: the verdicts follow
+    assert len(it.mails("morning")) == 6
+
+
+def test_a_late_service_gives_a_run_its_two_minutes() -> None:
+    late = MAIL_AT_UTC + timedelta(minutes=20)
+    site = load(ROOT / "config", environ={}).sites[0]
+    assert service.give_up_utc(site, demo.DAY, late, 12.0) == late + service.LEAST_RUN
+    on_time = MAIL_AT_UTC - 15 * MINUTE
+    assert service.give_up_utc(site, demo.DAY, on_time, 12.0) == on_time + 12 * MINUTE
+    assert service.give_up_utc(site, demo.DAY, on_time, 60.0) == MAIL_AT_UTC - MINUTE
+    assert service.give_up_utc(site, demo.DAY, MAIL_AT_UTC - 5 * MINUTE, 12.0) == MAIL_AT_UTC - MINUTE
+
+
+@pytest.fixture
+def late(tmp_path: Path) -> Iterator[tuple[Config, sa.Engine]]:
+    """A morning whose mail server was down until the deadline."""
+    down = Transport(kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=9, security="none", timeout_s=1.0)
+    loaded = example_config(tmp_path, transport=down)
+    from gonogo.commands import open_store
+
+    store = open_store(loaded)
+    assert run_example(loaded, store) is not None
+    yield loaded, store
+    store.dispose()
+
+
+def expire(loaded: Config, store: sa.Engine, at_utc: datetime) -> list[outbox.Queued]:
+    outbox.expire(store, now_utc=at_utc, instead=notices.expired_instead(loaded, at_utc))
+    with schema.read(store) as connection:
+        return list(outbox.outcomes(connection))
+
+
+def test_a_mail_that_is_too_late_becomes_a_short_notice_and_one_word_to_the_operator(
+    late: tuple[Config, sa.Engine],
+) -> None:
+    loaded, store = late
+    found = expire(loaded, store, MAIL_AT_UTC + timedelta(hours=4))
+    kinds = [m.kind for m in found if m.state == "waiting"]
+    assert sorted(kinds) == ["notice"] * 6 + ["operator"]
+    with schema.read(store) as connection:
+        raw = outbox.raw_of(connection, next(m.message_id for m in found if m.kind == "notice"))
+    assert raw is not None
+    assert b"could not be delivered in" in raw
+    assert b"Do not compact or water on the strength of an earlier mail" in raw
+
+
+def test_a_notice_past_the_end_of_the_shift_is_none(late: tuple[Config, sa.Engine]) -> None:
+    loaded, store = late
+    evening = MAIL_AT_UTC + timedelta(hours=20)
+    found = expire(loaded, store, evening)
+    assert [m.kind for m in found if m.state == "waiting"] == ["operator"]
+    found = expire(loaded, store, evening + timedelta(days=2))
+    assert [m.kind for m in found if m.state == "waiting"] == []
+
+
+def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
+    late: tuple[Config, sa.Engine], mail_server: MailServer
+) -> None:
+    loaded, store = late
+    transport = replace(loaded.transport, host=mail_server.host, port=mail_server.port)
+    mail_server.at_rcpt = ["550 5.1.1 <north.superintendent@example.com> unknown"]
+    import random
+
+    report = delivery.work(
+        store,
+        transport,
+        now_utc=lambda: demo.MORNING_UTC,
+        owner="a",
+        rng=random.Random(1),
+        memory=delivery.Memory(),
+        failed_instead=notices.failed_instead(loaded, demo.MORNING_UTC),
+    )
+    assert len(report.refused) == 1
+    assert len(report.sent) == 6
+    words = [raw for raw in mail_server.mails if b"operator@example.com" in raw]
+    assert len(words) == 1
+    assert b"was refused by the mail server" in words[0]
+
+
+def test_a_word_to_the_operator_that_fails_brings_no_further_word(late: tuple[Config, sa.Engine]) -> None:
+    loaded, store = late
+    at_utc = demo.MORNING_UTC
+    with schema.begin(store) as connection:
+        told = notices.to_operator(
+            loaded,
+            site_id="harrow-flats",
+            site_name="Harrow Flats",
+            day=demo.DAY,
+            what="a test",
+            subject="a test",
+            lines=("A line.",),
+            now_utc=at_utc,
+        )
+        assert outbox.put(connection, told, now_utc=at_utc) == 1
+        assert outbox.put(connection, told, now_utc=at_utc) == 0
+    (one,) = [m for m in outbox.lease(store, now_utc=at_utc, owner="a", limit=9) if m.kind == "operator"]
+    assert list(notices.failed_instead(loaded, at_utc)(replace(one, state="refused"))) == []
+    assert list(notices.expired_instead(loaded, at_utc)(one)) == []
+
+
+def test_a_word_to_the_operator_that_cannot_be_written_costs_no_crew_its_mail(
+    bench: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any, **__: Any) -> None:
+        raise ZeroDivisionError("invented fault")
+
+    monkeypatch.setattr(notices, "to_operator", broken)
+    it = bench(fetch=no_weather)
+    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert [m.kind for m in it.mails()] == ["morning"] * 6
