@@ -1,4 +1,4 @@
-"""The worst days: whatever fails, each crew has its mail on time and it says what is not known; the operator hears why."""
+"""The worst days: each crew has its mail on time and it says what is not known, and the operator hears why."""
 
 from __future__ import annotations
 

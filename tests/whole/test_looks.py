@@ -1,0 +1,338 @@
+"""A later look: the same morning on a newer forecast, mailed only where something changed, saying what and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime, time, timedelta
+from email.parser import BytesParser
+from email.policy import SMTP
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from mornings import example_config, no_weather, opened, recorded, run_example
+
+from gonogo import demo, looks, morning, service, times
+from gonogo.config import Config
+from gonogo.mail import change
+from gonogo.mail.language import speaker
+from gonogo.records import Decision, OutlookDay, Verdict, WaterPlan
+from gonogo.store import outbox, runs, schema
+
+NINE = time(9, 0)
+EN = speaker("en", "metric")
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Config:
+    return example_config(tmp_path)
+
+
+@pytest.fixture
+def store(loaded: Config) -> Iterator[sa.Engine]:
+    engine = opened(loaded)
+    yield engine
+    engine.dispose()
+
+
+Look = Callable[..., morning.MorningResult | None]
+
+
+@pytest.fixture
+def look(loaded: Config, store: sa.Engine) -> Look:
+    def run(**changes: Any) -> morning.MorningResult | None:
+        site = loaded.sites[0]
+        at_utc = times.moment_utc(demo.DAY, NINE, site.zone)
+        arguments: dict[str, Any] = {
+            "at": NINE,
+            "store": store,
+            "day": demo.DAY,
+            "now_utc": at_utc,
+            "deadline_utc": times.shift_utc(site, demo.DAY)[1],
+            "owner": "test",
+            "fetch": recorded,
+        }
+        return looks.run(loaded, site, **(arguments | changes))
+
+    return run
+
+
+def rain_from(hour: int) -> Any:
+    """A service whose newest forecast has heavy rain from an hour of the day on [UTC]."""
+
+    def fetch(site: Any, now_utc: datetime, stored: Any) -> Any:
+        downloaded = recorded(site, now_utc, stored)
+        table = downloaded.parsed.table.copy()
+        from_utc = datetime.combine(demo.DAY, time(hour))
+        wet = (table["hour_utc"] >= from_utc) & (table["hour_utc"] < from_utc + 9 * HOUR)
+        table.loc[wet, "precip_mm"] = 3.0
+        table.loc[wet, "rain_chance"] = 0.97
+        return replace(downloaded, parsed=replace(downloaded.parsed, table=table))
+
+    return fetch
+
+
+def mails(store: sa.Engine, *kinds: str) -> list[outbox.Queued]:
+    with schema.read(store) as connection:
+        return [m for m in outbox.outcomes(connection) if m.kind in kinds]
+
+
+def text(store: sa.Engine, one: outbox.Queued) -> str:
+    with schema.read(store) as connection:
+        raw = outbox.raw_of(connection, one.message_id)
+    assert raw is not None
+    body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
+    assert body is not None
+    return " ".join(str(body.get_content()).split())
+
+
+def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, store: sa.Engine, look: Look) -> None:
+    run_example(loaded, store)
+    result = look(now_utc=demo.MORNING_UTC + timedelta(minutes=20))
+    assert result is not None
+    assert result.mails == ()
+    assert mails(store, "later_look", "operator") == []
+    with schema.read(store) as connection:
+        last = runs.last_run(connection, "harrow-flats")
+        assert last is not None
+        assert last.issue == "look-0900"
+        assert len(runs.decisions(connection, last.id)) == 10
+
+
+def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is_told_what_and_why(
+    loaded: Config, store: sa.Engine, look: Look
+) -> None:
+    run_example(loaded, store)
+    result = look(fetch=rain_from(15))
+    assert result is not None
+    found = mails(store, "later_look")
+    assert len(found) == 6
+    told = next(m for m in found if m.role == "superintendent" and m.crew_id == "north")
+    assert told.subject.startswith("Changed: ")
+    said = text(store, told)
+    assert "N1 Ramp toe: COMPACT is now WAIT." in said
+    assert "Rain is likely before" in said
+    assert "Rain expected today:" in said
+    assert "in the earlier mail" in said
+    assert told.deadline_utc == times.shift_utc(loaded.sites[0], demo.DAY)[1]
+    assert len({m.message_id for m in mails(store, "morning", "later_look")}) == 12
+
+
+def test_a_look_runs_once_and_compares_with_what_was_told_last(loaded: Config, store: sa.Engine, look: Look) -> None:
+    run_example(loaded, store)
+    assert look(fetch=rain_from(15)) is not None
+    assert look(fetch=rain_from(15)) is None
+    again = look(at=time(9, 30), fetch=rain_from(15), now_utc=demo.MORNING_UTC + timedelta(hours=4))
+    assert again is not None
+    assert again.mails == ()
+
+
+def test_a_crew_for_which_nothing_changed_is_left_in_peace(
+    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_example(loaded, store)
+    real = change.changes
+
+    def only_north(site: Any, crew: Any, **named: Any) -> Any:
+        return real(site, crew, **named) if crew.id == "north" else ()
+
+    monkeypatch.setattr(change, "changes", only_north)
+    look(fetch=rain_from(15))
+    assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
+
+
+def test_a_look_without_a_forecast_or_with_a_failed_model_tells_the_operator_and_no_crew(
+    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_example(loaded, store)
+    look(fetch=no_weather)
+
+    def broken(*_: Any, **__: Any) -> None:
+        raise ZeroDivisionError("invented fault")
+
+    monkeypatch.setattr(morning, "judge", broken)
+    look(at=time(11, 0))
+    assert mails(store, "later_look") == []
+    words = mails(store, "operator")
+    assert len(words) == 2
+    assert all("what they were told in the morning stands" in text(store, m) for m in words)
+
+
+def test_a_crew_that_was_told_nothing_yet_gets_its_first_mail_from_the_look(
+    loaded: Config, store: sa.Engine, look: Look
+) -> None:
+    run_example(loaded, store)
+    late = demo.MORNING_UTC + timedelta(hours=4)
+    outbox.expire(store, now_utc=late)
+    look(now_utc=late)
+    found = mails(store, "later_look")
+    assert len(found) == 6
+    assert not any(m.subject.startswith("Changed: ") for m in found)
+
+
+def test_a_comparison_that_fails_for_one_crew_costs_the_others_nothing(
+    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_example(loaded, store)
+    real = change.changes
+
+    def broken_for_south(site: Any, crew: Any, **named: Any) -> Any:
+        if crew.id == "south":
+            raise ZeroDivisionError("invented fault")
+        return real(site, crew, **named)
+
+    monkeypatch.setattr(change, "changes", broken_for_south)
+    look(fetch=rain_from(15))
+    assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
+    (word,) = mails(store, "operator")
+    assert "invented fault" in text(store, word)
+
+
+# --- thresholds ----------------------------------------------------------------------------------------------
+
+
+PLAN = WaterPlan(
+    strip_id="N2",
+    litres=20_000.0,
+    litres_m2=12.0,
+    w_now_pct=14.0,
+    w_target_pct=18.0,
+    evaporation_allowance_mm=0.5,
+    rain_credit_mm=0.0,
+    passes=4,
+    litres_m2_per_pass=3.0,
+    speed_km_h=4.0,
+    loads=2,
+    load_ends_m=(70.0, 140.0),
+    start_utc=demo.MORNING_UTC + 2 * HOUR,
+    finish_utc=demo.MORNING_UTC + 4 * HOUR,
+    truck_id="big",
+)
+
+
+def decided(verdict: Verdict, start_h: float = 2.0, end_h: float = 10.0, **changes: Any) -> Decision:
+    """A decision for strip N2 with a window in hours after the morning's run; none for a wait."""
+    has_window = verdict != Verdict.WAIT
+    fields: dict[str, Any] = {
+        "strip_id": "N2",
+        "verdict": verdict,
+        "rule_id": "r",
+        "reason": {"compact": "in_window", "water": "too_dry", "wait": "too_wet"}[verdict.value],
+        "from_utc": demo.MORNING_UTC + start_h * HOUR if has_window else None,
+        "until_utc": demo.MORNING_UTC + end_h * HOUR if has_window else None,
+        "next_utc": None,
+        "facts": {},
+        "seen": (),
+        "advice": (),
+        "test": (),
+        "water": PLAN if verdict == Verdict.WATER else None,
+        "w_now_pct": 18.0,
+        "w_p10_pct": 17.0,
+        "w_p90_pct": 19.0,
+        "w_top_pct": 18.0,
+        "w_base_pct": 18.0,
+        "reading_age_h": 14.0,
+        "rolling_time_h": 1.5,
+    }
+    return Decision(**(fields | changes))
+
+
+def outlook(rain_mm: float) -> tuple[OutlookDay, ...]:
+    nothing: dict[str, Any] = {"from_utc": None, "until_utc": None, "is_working_day": True}
+    numbers = dict.fromkeys(("chance", "workable_h", "w_mean_pct", "w_p10_pct", "w_p90_pct"), 1.0)
+    return (OutlookDay(strip_id="N2", day=demo.DAY, rain_mm=rain_mm, rain_chance=0.4, **numbers, **nothing),)
+
+
+def said(
+    loaded: Config, old: Decision, new: Decision, *, hours: float = 3.0, rain: tuple[float, float] = (0.0, 0.0)
+) -> list[str]:
+    site = loaded.sites[0]
+    now_utc = demo.MORNING_UTC + hours * HOUR
+    if new.reading_age_h == old.reading_age_h:
+        new = replace(new, reading_age_h=old.reading_age_h + hours)
+    found = change.changes(
+        site,
+        site.crew("north"),
+        day=demo.DAY,
+        told_utc=demo.MORNING_UTC,
+        now_utc=now_utc,
+        told=(old,),
+        told_outlook=outlook(rain[0]),
+        decisions=(new,),
+        outlook=outlook(rain[1]),
+        settings=loaded.settings[site.id],
+    )
+    return [EN.say(one).replace("\u00a0", " ") for one in found]
+
+
+C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "starts"),
+    [
+        (decided(C), decided(WAIT), "N2 Ramp middle: COMPACT is now WAIT. Likely above the wet edge"),
+        (decided(WAIT), decided(C, 4), "N2 Ramp middle: WAIT is now COMPACT. Likely to stay inside"),
+        (decided(C), decided(C, 5), "N2 Ramp middle: 07:15 to 15:15 is now 10:15 to 15:15. Likely to stay inside"),
+        (decided(C), decided(C, 3, 8.5), "N2 Ramp middle: 07:15 to 15:15 is now 08:15 to 13:45."),
+        (decided(W), decided(W, 4, 8), "N2 Ramp middle: 07:15 to 15:15 is now 09:15 to 13:15."),
+        (decided(W), decided(W, water=replace(PLAN, litres=25_000.0)), "N2 Ramp middle: 20,000 L of water is now"),
+        (decided(C), decided(WAIT, reading_age_h=1.0), "N2 Ramp middle: COMPACT is now WAIT. A moisture test"),
+        (decided(WAIT, reading_age_h=float("inf")), decided(C, reading_age_h=0.5),
+            "N2 Ramp middle: WAIT is now COMPACT. A moisture test has come in. Likely"),
+    ],
+)  # fmt: skip
+def test_what_lies_beyond_a_threshold_is_said(loaded: Config, old: Decision, new: Decision, starts: str) -> None:
+    (sentence,) = said(loaded, old, new)
+    assert sentence.startswith(starts)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "hours"),
+    [
+        (decided(C), decided(C), 3.0),
+        (decided(C), decided(C, 3), 3.0),  # the hours that are past count for neither
+        (decided(C), decided(C, 3.9, 9.1), 3.0),  # within an hour
+        (decided(W), decided(W, 7), 3.0),  # the truck has not been recorded yet
+        (decided(W), decided(W, water=replace(PLAN, litres=23_900.0)), 3.0),
+        (decided(C), decided(WAIT, reason="already_rolled"), 3.0),
+        (decided(C, 2, 4), decided(WAIT), 5.0),  # what was told is over
+        (decided(W), decided(WAIT, reason="no_time_for_water"), 6.0),  # the clock alone
+        (decided(WAIT), decided(WAIT, reason="rain_too_soon"), 3.0),
+    ],
+)
+def test_what_lies_within_the_thresholds_is_no_news(loaded: Config, old: Decision, new: Decision, hours: float) -> None:
+    assert said(loaded, old, new, hours=hours) == []
+
+
+def test_rain_that_takes_the_time_for_water_is_news_where_the_clock_alone_is_not(loaded: Config) -> None:
+    lines = said(loaded, decided(W), decided(WAIT, reason="no_time_for_water"), rain=(0.0, 6.0))
+    assert len(lines) == 2
+    assert lines[1].startswith("Rain expected today: 0.0 mm in the earlier mail (40% chance of 1.0 mm or more), 6.0")
+
+
+def test_a_change_of_rain_without_a_change_of_verdict_is_no_news(loaded: Config) -> None:
+    assert said(loaded, decided(C), decided(C, 3), rain=(0.0, 2.0)) == []
+
+
+def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_of_two_goes_first(
+    loaded: Config,
+) -> None:
+    site = replace(loaded.sites[0], later_looks=(time(9, 0), time(9, 30), time(13, 0)))
+
+    def due(at: time, day: Any = demo.DAY) -> Any:
+        found = service.due_look(site, times.moment_utc(day, at, site.zone))
+        return found and found[1]
+
+    assert [due(time(8, 59)), due(time(9, 0)), due(time(9, 30)), due(time(10, 29)), due(time(10, 30))] == [
+        None,
+        time(9, 0),
+        time(9, 30),
+        time(9, 30),
+        None,
+    ]
+    sunday = demo.DAY + timedelta(days=5)
+    assert due(time(9, 0), sunday) is None
