@@ -100,26 +100,31 @@ def _order(table: pd.DataFrame, asked: Asked) -> Repaired:
 
 def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
     """Bring every hour to one row; reject where two rows of one hour contradict each other."""
-    by_hour = table.groupby("hour_utc", sort=True)
-    least, greatest = by_hour.min(), by_hour.max()
-    contradicts = (least.notna() & (least != greatest)).to_numpy()
+    names = list(COLUMNS)
+    hours = table["hour_utc"].to_numpy()
+    in_order = np.argsort(hours, kind="stable")
+    values = table[names].to_numpy(dtype=np.float64)[in_order]
+    each, starts = np.unique(hours[in_order], return_index=True)
+    least, greatest = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
+    contradicts = ~np.isnan(least) & (least != greatest)
     if contradicts.any():
         row, column = np.argwhere(contradicts)[0]
         raise asked.rejected(
-            str(least.columns[column]),
-            f"{float(least.to_numpy()[row, column]):g} and {float(greatest.to_numpy()[row, column]):g}",
-            f"one hour ({asked.spoken(least.index[row].to_numpy())}) has two values.",
+            names[column],
+            f"{least[row, column]:g} and {greatest[row, column]:g}",
+            f"one hour ({asked.spoken(each[row])}) has two values.",
             "One value an hour is right.",
         )
+    one_row_each = pd.DataFrame(least, index=pd.DatetimeIndex(each).as_unit("s"), columns=names)
     repeated = len(asked.parsed.stamp_utc) - len(np.unique(asked.parsed.stamp_utc))
-    return least, [f"{repeated} hours came twice with the same values."] if repeated else []
+    return one_row_each, [f"{repeated} hours came twice with the same values."] if repeated else []
 
 
 def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
     """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
-    table, notes = table.copy(), []
-    for name, column in COLUMNS.items():
-        values = table[name].to_numpy(dtype=np.float64, copy=True)
+    whole, notes = table[list(COLUMNS)].to_numpy(dtype=np.float64, copy=True), []
+    for at, (name, column) in enumerate(COLUMNS.items()):
+        values = whole[:, at]
         outside = (values < column.low) | (values > column.high)
         if outside.any():
             found = f"{values[int(np.argmax(outside))]:g} {column.unit}"
@@ -132,8 +137,7 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
             if limit is not None and (clipped := beyond(values, limit)).any():
                 notes.append(f"{name}: {int(clipped.sum())} values just beyond {limit:g} {column.unit} were set to it.")
                 values[clipped] = limit
-        table[name] = values
-    return table, notes
+    return pd.DataFrame(whole, index=table.index, columns=list(COLUMNS)), notes
 
 
 def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:

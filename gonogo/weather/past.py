@@ -50,8 +50,12 @@ class Filled:
 
 def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:
     """Return whether a forecast begins too late to hold the recent rain by itself."""
+    begin = as_hour(now_utc) - np.timedelta64(WANTED_BACK_H, "h")
+    hours = parsed.table["hour_utc"].to_numpy()
+    if len(hours) and all((hours[parsed.table[name].notna().to_numpy()] <= begin).any() for name in ESSENTIAL):
+        return False
     whole = _whole(parsed)
-    return bool(len(whole)) and whole.index[0].to_numpy() > as_hour(now_utc) - np.timedelta64(WANTED_BACK_H, "h")
+    return bool(len(whole)) and whole.index[0].to_numpy() > begin
 
 
 def filled(
@@ -64,9 +68,9 @@ def filled(
     its rain: its other values stand as at the same hour of the nearest day after it. The first hour of unknown rain,
     going back, ends the table: what fell before it is not known, and nobody may take it for dry.
     """
-    whole = _whole(parsed)
-    if not len(whole):
+    if not is_short(parsed, now_utc):
         return Filled(parsed=parsed)
+    whole = _whole(parsed)
     first = whole.index[0].to_numpy().astype("datetime64[h]")
     begin = as_hour(now_utc) - np.timedelta64(WANTED_BACK_H, "h")
     n_back = int((first - begin).astype(np.int64))

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from pydantic_core import from_json
 
 from gonogo.errors import WeatherError
 from gonogo.records import Answer, Site
@@ -132,8 +133,8 @@ def _past_space(text: str, at: int) -> int:
 def json_body(service: str, body: bytes) -> Any:
     """Return a JSON body. What is no JSON was broken on its way (cut off, or a proxy's HTML page): a passing fault."""
     try:
-        return json.loads(body.decode("utf-8"))
-    except (UnicodeDecodeError, ValueError, RecursionError) as error:
+        return from_json(body)  # the standard library's reader takes five times as long
+    except ValueError as error:
         start = body[:60].decode("utf-8", errors="replace").strip()
         raise WeatherError(
             f"{service}: body = {start!r} ...: this is no whole JSON ({len(body)} bytes). "
@@ -151,14 +152,21 @@ def numbers(service: str, key: str, values: object, length: int) -> Floats:
     if not isinstance(values, list) or len(values) != length:
         stood = f"{len(values)} values" if isinstance(values, list) else repr(values)[:40]
         raise refused(service, key, stood, f"there are {length} times.", f"An array of {length} numbers is right.")
-    for value in values:
-        if value is None or type(value) in (int, float) or (isinstance(value, str) and value in NO_VALUE_TEXTS):
-            continue
-        raise refused(service, key, repr(value)[:40], "this is no number.", "Numbers or null are right.")
+    kinds = set(map(type, values))
+    if not kinds <= {int, float, type(None)}:
+        wrong = next((v for v in values if not _is_number(v)), None)
+        if wrong is not None:
+            raise refused(service, key, repr(wrong)[:40], "this is no number.", "Numbers or null are right.")
+        values = [None if isinstance(v, str) else v for v in values]
     try:
-        return np.array([np.nan if v is None or isinstance(v, str) else v for v in values], dtype=np.float64)
+        return np.array(values, dtype=np.float64)  # null becomes NaN
     except OverflowError as error:
         raise refused(service, key, "an endless number", "this is no number.", "Numbers or null are right.") from error
+
+
+def _is_number(value: object) -> bool:
+    """Return whether a value is a number, null or one of the texts that stand for null."""
+    return value is None or type(value) in (int, float) or (isinstance(value, str) and value in NO_VALUE_TEXTS)
 
 
 def refused(service: str, key: str, value: str, wrong: str, right: str) -> WeatherError:
