@@ -12,7 +12,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from gonogo import delivery, mailing, morning, notices, service, times
+from gonogo import delivery, mailing, morning, notices, planning, service, times
 from gonogo.config import Config
 from gonogo.post.folder import Folder
 from gonogo.post.letter import Letter
@@ -169,6 +169,7 @@ def _shown(
         with schema.read(store) as connection:
             entries, answers = morning.load(connection, config, site, as_of)
             before = morning.told_before(connection, site, day)
+            earlier = planning.earlier(connection, site, day)
         ask = fetch
         if as_of < now_utc - timedelta(hours=1) and answers and as_of - answers[0].fetched_utc < timedelta(hours=24):
             # A morning of the past is made again from what was known then: the services would answer for today.
@@ -184,6 +185,7 @@ def _shown(
             entries=entries,
             fetch=ask,
             stored=answers,
+            earlier=earlier,
         )
         prepared, faults = mailing.mails(
             config, site, conclusion, day=day, issue="morning", now_utc=as_of, before=before

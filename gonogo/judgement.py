@@ -83,6 +83,21 @@ def story(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> Story:
     )
 
 
+def lifts_done(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> int:
+    """Return how many lifts of a strip were recorded as rolled up to now; one rolled twice counts once."""
+    works = sorted(
+        (e for e in entries if isinstance(e, SurfaceWork) and e.strip_id == strip.id and e.at_utc <= now_utc),
+        key=lambda e: e.at_utc,
+    )
+    n_done, is_rolled = 0, False
+    for one in works:
+        if one.work == "spread":
+            is_rolled = False
+        elif one.work == "rolled" and not is_rolled:
+            n_done, is_rolled = n_done + 1, True
+    return n_done
+
+
 def judge(
     site: Site,
     *,

@@ -11,7 +11,7 @@ from datetime import date, datetime, time
 
 import sqlalchemy as sa
 
-from gonogo import mailing, morning
+from gonogo import mailing, morning, planning
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.mail import change
@@ -53,6 +53,7 @@ def run(
         with schema.read(store) as connection:
             entries, answers = morning.load(connection, config, site, now_utc)
             told = morning.told(connection, site, day=day)
+            earlier = planning.earlier(connection, site, day)
         answer_ids: list[int] = []
         conclusion = morning.conclude(
             config,
@@ -65,6 +66,7 @@ def run(
             stored=answers,
             keep=lambda downloaded: answer_ids.append(morning.keep_answer(store, site, downloaded)),
             keep_refused=lambda error: morning.keep_refused(store, site, error),
+            earlier=earlier,
         )
         changes, faults = changed(config, site, conclusion, told, day=day, now_utc=now_utc)
         prepared, mail_faults = mailing.some_mails(

@@ -18,7 +18,7 @@ from gonogo.mail import view as mail_view
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.phrases import Phrase
 from gonogo.mail.render import message
-from gonogo.records import Change, Crew, Decision, OutlookDay, Recipient, Site
+from gonogo.records import Change, Crew, Decision, OutlookDay, Recipient, Site, WorkOrder
 from gonogo.store.outbox import OutMessage
 from gonogo.weather import series
 from gonogo.weather.series import HourlyWeather
@@ -38,6 +38,8 @@ class Conclusion:
     judgement  None where there is no verdict; `reason` then says why, for the crews
     faults     repairs and passing troubles, a sentence each, for the operator
     error      traceback of what failed, "" where nothing did
+    order      proposed order of work, None where none could be made
+    changes    what is another than the run of the day before said; None where there is nothing to compare with
     """
 
     decisions: tuple[Decision, ...]
@@ -47,6 +49,7 @@ class Conclusion:
     reason: str
     faults: tuple[str, ...]
     error: str
+    order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
 
     @property

@@ -5,19 +5,20 @@ from __future__ import annotations
 import hashlib
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
 import sqlalchemy as sa
 from pydantic_core import to_json
 
-from gonogo import __version__, mailing, notices, times
+from gonogo import __version__, mailing, notices, planning, times
 from gonogo.config import Config
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import GonogoError, WeatherError
 from gonogo.judgement import judge
 from gonogo.mailing import Conclusion, PreparedMail
+from gonogo.planning import Earlier
 from gonogo.records import Answer, Decision, Entry, GaugeRain, OutlookDay, Site
 from gonogo.store import history, outbox, runs, schema
 from gonogo.weather import past, series
@@ -62,6 +63,7 @@ def conclude(
     stored: Sequence[Answer],
     keep: Callable[[Downloaded], None] = lambda _: None,
     keep_refused: Callable[[NoForecastError], None] = lambda _: None,
+    earlier: Earlier | None = None,
 ) -> Conclusion:
     """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
 
@@ -69,6 +71,7 @@ def conclude(
     fetch     asks the weather services; stored are the site's latest answers, newest first
     keep      called with what was downloaded before it is used, so that any verdict can be explained later
     keep_refused   called where nothing that came could be used: what came is kept all the same
+    earlier   what earlier runs said, for a plan that keeps to the one before and for what changed
     """
     faults: tuple[str, ...] = ()
     weather: HourlyWeather | None = None
@@ -96,7 +99,7 @@ def conclude(
     except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
         log.exception("%s %s: the computation failed", site.id, day)
         return _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, mailing.trace(error))
-    return Conclusion(
+    conclusion = Conclusion(
         decisions=judgement.decisions,
         outlook=judgement.outlook,
         weather=weather,
@@ -105,6 +108,11 @@ def conclude(
         faults=(*faults, *(f"{r.strip_id}: {text}" for r, _, text in judgement.reading_notes)),
         error="",
     )
+    try:
+        return planning.planned(conclusion, site, entries=entries, now_utc=now_utc, earlier=earlier)
+    except Exception as error:  # a plan that fails costs nobody the verdict
+        log.exception("%s %s: the order of work failed", site.id, day)
+        return replace(conclusion, faults=(*conclusion.faults, f"no order of work: {error}"))
 
 
 def checked_weather(
@@ -271,6 +279,7 @@ def _computed(
     with schema.read(store) as connection:
         entries, answers = load(connection, config, site, now_utc)
         before = told_before(connection, site, day)
+        earlier = planning.earlier(connection, site, day)
     conclusion = conclude(
         config,
         site,
@@ -282,6 +291,7 @@ def _computed(
         stored=answers,
         keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
         keep_refused=lambda error: keep_refused(store, site, error),
+        earlier=earlier,
     )
     return conclusion, before
 
@@ -309,6 +319,7 @@ def finish(
         answer_id=answer_id,
         faults=(*conclusion.faults, *(f.splitlines()[-1] for f in mail_faults)),
         error="\n".join(filter(None, (conclusion.error, *mail_faults))),
+        order=conclusion.order,
     )
     is_bad = not conclusion.has_verdict or record.error
     with schema.begin(store) as connection:

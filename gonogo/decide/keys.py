@@ -203,6 +203,9 @@ PLAN_FLAGS: dict[str, Key] = {
     "test_first": Key(meaning="no test, an old one or one from before heavy rain: test again before the first pass"),
     "unsure": Key(meaning="less likely than the site asks for: that morning's verdict decides", gaps=("chance",)),
     "late": Key(meaning="after the date by which the strip shall be finished"),
+    "roller_full_today": Key(
+        meaning="watered today, but the roller's hours are full: water it only if the roller gets there"
+    ),
 }
 
 # Why a lift has no place in the order (Unplanned.reason).
@@ -212,6 +215,7 @@ UNPLANNED: dict[str, Key] = {
     "no_likely_hour": Key(meaning="no hour of the horizon is likely enough", gaps=("chance", "at_utc")),
     "no_truck": Key(meaning="too dry on every day, and the crew has no water truck"),
     "no_time_for_water": Key(meaning="too dry on every day, and water, soaking in and rolling do not fit into one"),
+    "borrow_too_wet": Key(meaning="the borrow is wetter than the window: dry it or take another before spreading"),
     "roller_full": Key(meaning="the roller's hours go to strips that gain more", gaps=("chance", "at_utc")),
     "lift_below": Key(meaning="the lift below it has no place either, or comes too late"),
 }

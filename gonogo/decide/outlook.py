@@ -11,6 +11,7 @@ import numpy as np
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared, prepare
+from gonogo.decide.watered import day_chance
 from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
 from gonogo.records import OutlookDay
 from gonogo.weather.series import Rung
@@ -92,17 +93,20 @@ def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
     """Return one row for every strip and every day of the horizon: strips in their order, days in theirs.
 
     A day off has the chances that its shift would have. A forecast that may not be used gives NaN chances: nobody is
-    told of a window. The last day counts as far as the forecast reaches.
+    told of a window. The last day counts as far as the forecast reaches. A lift that is rolled already waits for the
+    next one: it has no chance to be rolled.
     """
     prepared = prepare(inputs)
     usable = inputs.weather.rung != Rung.NONE
     ahead = [(hours, *_rain(prepared, hours.day)) for hours in days(prepared)]
     found = []
     for s, strip in enumerate(inputs.strips):
+        rolled = inputs.is_rolled(s) == 1.0
         for hours, rain_mm, rain_chance in ahead:
-            best = max(chances(prepared, s, hours), key=lambda c: c[1], default=None) if usable else None
+            may_roll = usable and not rolled
+            best = max(chances(prepared, s, hours), key=lambda c: c[1], default=None) if may_roll else None
             fits = math.isfinite(prepared.rolling_h[s]) and hours.hours >= prepared.rolling_h[s] + prepared.seal_h
-            nothing = math.nan if fits or not usable else 0.0
+            nothing = 0.0 if usable and (rolled or not fits) else math.nan
             row = prepared.row_at(hours.from_h)
             mean, p10, p90 = band_pct(inputs.w_pct[row, s]) if row is not None else (math.nan,) * 3
             window = best if best is not None and best[1] > 0.0 else None
@@ -111,7 +115,7 @@ def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
                     strip_id=strip.id,
                     day=hours.day,
                     chance=nothing if best is None else best[1],
-                    workable_h=_workable_h(prepared, s, hours) if usable else math.nan,
+                    workable_h=_workable_h(prepared, s, hours) if may_roll else 0.0 if rolled else math.nan,
                     from_utc=None if window is None else moment(window[0]),
                     until_utc=None if window is None else moment(window[0] + prepared.rolling_h[s]),
                     rain_mm=rain_mm,
@@ -120,6 +124,8 @@ def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
                     w_p10_pct=p10,
                     w_p90_pct=p90,
                     is_working_day=hours.is_working_day,
+                    chance_watered=day_chance(prepared, s, hours) if may_roll else math.nan,
+                    is_rolled=rolled,
                 )
             )
     return tuple(found)

@@ -7,7 +7,18 @@ from dataclasses import dataclass
 
 from gonogo.decide import rolling
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.windows import Conditions, Stretch, Working, best, conditions, stretch, stretches, working
+from gonogo.decide.windows import (
+    Conditions,
+    RunningSum,
+    Stretch,
+    Working,
+    best,
+    conditions,
+    running_sum,
+    stretch,
+    stretches,
+    working,
+)
 
 _NUDGE_H = 1e-9
 
@@ -18,6 +29,7 @@ class Prepared:
 
     today          what is left of the working hours
     rolling_h      (S,) rolling time of each strip [h]
+    rained         running sum of the members' rain [mm]; evaporated: of reference evapotranspiration
     candidates     by strip, today's stretches; best: the best of them, None where none fits
     """
 
@@ -27,11 +39,15 @@ class Prepared:
     chance_needed: float
     rolling_h: tuple[float, ...]
     seal_h: float
+    rained: RunningSum
+    evaporated: RunningSum
     candidates: tuple[tuple[Stretch, ...], ...]
     best: tuple[Stretch | None, ...]
 
     def row_at(self, at_h: float) -> int | None:
         """Return the row whose hour holds a moment, None outside the table."""
+        if not math.isfinite(at_h):
+            return None
         row = math.floor(at_h + _NUDGE_H) - self.cond.first_h
         return row if 0 <= row < len(self.inputs.hour_utc) else None
 
@@ -86,6 +102,8 @@ def prepare(inputs: MorningInputs) -> Prepared:
         chance_needed=chance_needed(inputs),
         rolling_h=rolling_h,
         seal_h=seal_h,
+        rained=running_sum(cond.first_h, cond.rain_mm),
+        evaporated=running_sum(cond.first_h, inputs.et0_mm),
         candidates=candidates,
         best=tuple(best(c) for c in candidates),
     )

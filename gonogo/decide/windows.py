@@ -168,6 +168,43 @@ def amount_between(cond: Conditions, hourly: Floats, from_h: float, until_h: flo
     return np.asarray(np.tensordot(share, hourly[part], axes=1), dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunningSum:
+    """An hourly amount added up, for asking often what falls between two moments.
+
+    total     (H+1, ...) sum of the hours before each row, unknown ones left out; n_unknown (H+1,) how many those are
+    """
+
+    first_h: int
+    total: Floats
+    n_unknown: npt.NDArray[np.int64]
+
+    def between(self, from_h: float, until_h: float) -> Floats:
+        """Return the sum over [from_h, until_h), part hours in proportion; NaN outside the table or where unknown."""
+        ends = (from_h - self.first_h, until_h - self.first_h)
+        last = len(self.total) - 1
+        if not (0.0 <= ends[0] + _NUDGE_H and ends[0] <= ends[1] <= last + _NUDGE_H):
+            return np.full(self.total.shape[1:], np.nan)
+        lower, upper = math.floor(ends[0] + _NUDGE_H), min(math.ceil(ends[1] - _NUDGE_H), last)
+        if upper > lower and self.n_unknown[upper] > self.n_unknown[lower]:
+            return np.full(self.total.shape[1:], np.nan)
+        return self._at(ends[1]) - self._at(ends[0])
+
+    def _at(self, place: float) -> Floats:
+        row = min(max(math.floor(place), 0), len(self.total) - 2)
+        share = place - row
+        return np.asarray(self.total[row] * (1.0 - share) + self.total[row + 1] * share)
+
+
+def running_sum(first_h: int, hourly: Floats) -> RunningSum:
+    """Return the running sum of an hourly amount, (H,) or (H, M)."""
+    unknown = np.isnan(hourly)
+    zero = np.zeros((1, *hourly.shape[1:]))
+    total = np.concatenate([zero, np.cumsum(np.where(unknown, 0.0, hourly), axis=0)])
+    by_hour = unknown.reshape(len(hourly), -1).any(axis=1)
+    return RunningSum(first_h=first_h, total=total, n_unknown=np.concatenate([[0], np.cumsum(by_hour)]))
+
+
 def _parts(cond: Conditions, start_h: float, rolling_h: float, seal_h: float) -> tuple[slice, slice] | None:
     """Return the rows that rolling and those that rolling and sealing touch, None where the table lacks one.
 

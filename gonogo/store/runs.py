@@ -16,7 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records import Decision, OutlookDay
+from gonogo.records import Decision, OutlookDay, WorkOrder
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 from gonogo.store.owner import IsDead
@@ -49,6 +49,7 @@ class RunRecord:
     answer_id     the stored answer it used, None where there was none
     faults        repairs and passing troubles, one sentence each
     error         traceback of what failed, "" where nothing did
+    order         the order of work it proposed, None where it proposed none
     """
 
     decisions: Sequence[Decision]
@@ -59,6 +60,7 @@ class RunRecord:
     answer_id: int | None
     faults: tuple[str, ...] = ()
     error: str = ""
+    order: WorkOrder | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +202,9 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
             }
             for position, one in enumerate(record.outlook)
         ])  # fmt: skip
+    if record.order is not None:
+        order = {"run_id": claim.run_id, "record": encoded(record.order)}
+        connection.execute(sa.insert(schema.work_order).values(**order))
 
 
 def last_run(
@@ -280,6 +285,12 @@ def outlook(connection: sa.Connection, run_id: int) -> tuple[OutlookDay, ...]:
     row = schema.outlook_day
     query = sa.select(row.c.record).where(row.c.run_id == run_id).order_by(row.c.position)
     return tuple(decoded(text, OutlookDay) for text in connection.scalars(query))
+
+
+def work_order(connection: sa.Connection, run_id: int) -> WorkOrder | None:
+    """Return the order of work that a run proposed, None where it proposed none."""
+    text = connection.scalar(sa.select(schema.work_order.c.record).where(schema.work_order.c.run_id == run_id))
+    return None if text is None else decoded(text, WorkOrder)
 
 
 def config_text(connection: sa.Connection, run_id: int) -> str:

@@ -148,6 +148,14 @@ outlook_day = Table(
     Column("record", sa.Text, nullable=False),
 )
 
+# The order of work that a run proposed.
+work_order = Table(
+    "work_order",
+    metadata,
+    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+    Column("record", sa.Text, nullable=False),
+)
+
 # The outbox. A row is held by whoever stands in lease_owner until lease_until_utc; states in outbox.py.
 message = Table(
     "message",
