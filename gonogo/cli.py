@@ -245,6 +245,30 @@ def forget(
     raise typer.Exit(outcome.exit_code)
 
 
+@app.command(short_help="Measure how good the moisture forecast would have been.")
+def backtest(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder with stations.csv and one CSV of days a station and year.", file_okay=False)
+    ],
+    readings: Annotated[
+        str, typer.Option("--readings", help="weekly: readings up to the issue day; first: the issue day's own alone.")
+    ] = "weekly",
+    out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
+    layer: Annotated[str, typer.Option("--layer", help="5cm, 0-150mm or 0-300mm.")] = "0-150mm",
+) -> None:
+    """Forecast the moisture of measured stations again, from each of their readings ten days ahead, and score it.
+
+    Nothing after the issue day is looked at but the weather of the ten days. Where the folder holds what was measured,
+    the errors are printed beside those of "it stays as it was read". Stations run in parallel; the result is the same
+    to the digit however many processors there are.
+    """
+    from gonogo.backtest import run as backtesting
+
+    with _progress("stations", total=backtesting.n_stations(folder)) as step:
+        found = backtesting.backtest(folder, layer=layer, readings=readings, out=out, say=step)
+    print(found)
+
+
 # --- record --------------------------------------------------------------------------------------------------
 
 

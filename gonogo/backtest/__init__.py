@@ -1,0 +1,1 @@
+"""Forecasts made again from every reading of the past, to see how good they would have been."""

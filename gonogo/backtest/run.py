@@ -1,0 +1,146 @@
+"""A whole folder forecast again, in parallel over its stations, and written as one CSV file."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from gonogo.backtest import folder, population
+from gonogo.backtest.daily import days
+from gonogo.backtest.forecast import READINGS, forecasts
+from gonogo.backtest.score import scores, text
+from gonogo.backtest.starts import HORIZON, starts
+from gonogo.errors import Complaint, ConfigError
+
+COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
+DECIMALS = 6
+
+
+def backtest(
+    data: Path,
+    *,
+    layer: str,
+    readings: str,
+    out: Path,
+    say: Callable[[str], None] = lambda _: None,
+    n_processes: int | None = None,
+) -> str:
+    """Forecast from every reading day of every station-year of a folder, write the file, and return what was found.
+
+    layer       a key of folder.LAYERS
+    readings    "weekly" or "first": readings up to the issue day, or the issue day's own alone
+    say         told the name of each station that is done
+    n_processes   stations at a time, None for as many as the machine has processors; changes no digit
+
+    Raises ConfigError for a folder or file that cannot be read; then nothing is written.
+    """
+    _require_one_of("--layer", layer, tuple(folder.LAYERS))
+    _require_one_of("--readings", readings, READINGS)
+    if not out.parent.is_dir():
+        wrong, right = "no such folder.", "Make it first, or write elsewhere."
+        raise ConfigError([Complaint(place="command line", key="--out", value=str(out), wrong=wrong, right=right)])
+    known = folder.stations(data)
+    by_station: dict[str, list[Path]] = {}
+    for path in folder.files(data, known):
+        by_station.setdefault(path.stem.rpartition("_")[0], []).append(path)
+    work = [(paths, known[name], layer, readings) for name, paths in by_station.items()]
+    done: dict[str, tuple[pd.DataFrame, pd.DataFrame]] = {}
+    for name, rows in _each(work, n_processes):
+        done[name] = rows
+        say(name)
+    table = pd.concat([done[name][0] for name in sorted(done)], ignore_index=True)
+    measured = pd.concat([done[name][1] for name in sorted(done)], ignore_index=True)
+    table.to_csv(out, index=False, float_format=f"%.{DECIMALS}f", lineterminator="\n")
+    n_starts, n_gaps = len(table) // HORIZON, int((table["gap_days"] > 0).sum()) // HORIZON
+    lines = [
+        f"{n_starts} forecasts from {len(by_station)} stations, {len(table)} rows in {out}.",
+        f"{n_gaps} forecasts saw weather with gaps, filled from earlier days (column gap_days).",
+        text(scores(measured.assign(**{c: table[c] for c in COLUMNS if c.startswith("theta_")}))),
+    ]
+    return "\n".join(lines)
+
+
+def n_stations(data: Path) -> int:
+    """Return how many stations of a folder have files."""
+    return len({path.stem.rpartition("_")[0] for path in folder.files(data, folder.stations(data))})
+
+
+def station(paths: Sequence[Path], of: folder.Station, layer: str, readings: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows of one station in the order of COLUMNS, and what was measured on the same days."""
+    parts, truth = [], []
+    for path in paths:
+        one = folder.read(path, of, folder.LAYERS[layer])
+        begun = starts(one, days(one))
+        told = forecasts(begun, population.shipped(), readings)
+        issued = np.repeat(one.day[begun.day].astype(str), HORIZON)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "station": of.id,
+                    "issued": issued,
+                    "lead_days": np.tile(np.arange(1, HORIZON + 1), len(begun)),
+                    "theta_mean": told.mean.T.ravel(),
+                    "theta_p10": told.p10.T.ravel(),
+                    "theta_p90": told.p90.T.ravel(),
+                    "gap_days": np.repeat(begun.gap_days, HORIZON),
+                }
+            ).round(DECIMALS)
+        )
+        truth.append(
+            pd.DataFrame(
+                {
+                    "station": of.id,
+                    "climate": of.climate,
+                    "lead_days": parts[-1]["lead_days"],
+                    "reading": np.repeat(begun.theta, HORIZON),
+                    "measured": begun.measured.ravel() if of.is_scored else np.nan,
+                }
+            )
+        )
+    return pd.concat(parts, ignore_index=True), pd.concat(truth, ignore_index=True)
+
+
+def _each(
+    work: Sequence[tuple[list[Path], folder.Station, str, str]], n_processes: int | None
+) -> Iterator[tuple[str, tuple[pd.DataFrame, pd.DataFrame]]]:
+    """Give the stations as they are done."""
+    n = min(len(work), n_processes or os.cpu_count() or 1)
+    if n == 1:
+        for one in work:
+            yield one[1].id, station(*one)
+        return
+    # Fresh processes: a copy of this one would inherit its threads.
+    with _one_thread_each(), ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn")) as pool:
+        running = {pool.submit(station, *one): one[1].id for one in work}
+        for finished in as_completed(running):
+            yield running[finished], finished.result()
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Tell the processes to come to do their linear algebra in one thread: there are as many of them as processors."""
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _require_one_of(key: str, value: str, right: tuple[str, ...]) -> None:
+    if value not in right:
+        wrong = "no such choice."
+        either = f"Write one of: {', '.join(right)}."
+        raise ConfigError([Complaint(place="command line", key=key, value=value, wrong=wrong, right=either)])
