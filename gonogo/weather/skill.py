@@ -17,7 +17,10 @@ from gonogo.weather.past import EarlierForecast
 MIN_PAIRS = 5  # with fewer pairs nothing is learned
 PRIOR_PAIRS = 10  # the spread that is assumed without any gauge weighs as much as so many pairs
 MAX_LEAD = timedelta(hours=36)  # a forecast that came longer before the reading says little of this morning's
-MAX_READING = timedelta(hours=72)  # a total over more days hides what was wrong in it
+LEAST_SPAN, GREATEST_SPAN = timedelta(hours=6), timedelta(hours=72)  # of a pair: an hour is chance, a week hides errors
+WHOLE_SPAN = timedelta(hours=12)  # readings that follow each other are brought together to at least this
+JOINED = timedelta(minutes=10)  # two readings with no more between them follow each other
+WET_MM = 0.2  # where neither forecast nor gauge reached one tip of the usual gauge there is nothing to learn
 USUAL_VARIATION = 0.6  # spread of a total that the members have without learning, as a share of it ...
 LEAST_SPREAD_MM = 1.0  # ... and at least: showers that were not forecast
 LEAST_FACTOR, GREATEST_FACTOR = 0.75, 2.5
@@ -25,7 +28,7 @@ LEAST_FACTOR, GREATEST_FACTOR = 0.75, 2.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
-    """One gauge reading and what a forecast had said of its time before it began [mm]."""
+    """What the gauge caught in a span of time and what a forecast had said of it before it began [mm]."""
 
     forecast_mm: float
     caught_mm: float
@@ -34,30 +37,51 @@ class Pair:
 def pairs(
     earlier: Sequence[EarlierForecast], gauge: Sequence[GaugeRain], *, service: str, now_utc: datetime
 ) -> tuple[Pair, ...]:
-    """Return a pair for every gauge reading that a forecast of the service, made before it, holds whole.
+    """Return a pair for every span of the gauge that a forecast of the service, made before it, holds whole.
 
-    Of several forecasts the last before the reading counts; of several readings of the same time the last entered.
+    Readings that follow each other are brought together to 12 h or more. Of several forecasts the last before the span
+    counts; of several readings of the same time the last entered. Spans dry in both are left out.
     """
     of_service = sorted((one for one in earlier if one.parsed.service == service), key=lambda one: one.fetched_utc)
+    if not of_service:
+        return ()
     found = []
-    for reading in {(r.from_utc, r.until_utc): r for r in gauge}.values():
-        length = reading.until_utc - reading.from_utc
-        if not timedelta(0) < length <= MAX_READING or reading.until_utc > now_utc or not reading.rain_mm >= 0.0:
-            continue
-        before = [one for one in of_service if timedelta(0) <= reading.from_utc - one.fetched_utc <= MAX_LEAD]
-        if not before:
-            continue
-        rain = before[-1].parsed.table[["hour_utc", "precip_mm"]].dropna().drop_duplicates("hour_utc")
-        rain = rain.sort_values("hour_utc")
-        if not len(rain):
-            continue
-        hours = rain["hour_utc"].to_numpy().astype("datetime64[h]")
-        share = covered_share(hours, reading.from_utc, reading.until_utc)
-        if share.sum() < length / timedelta(hours=1) - 1e-6:
-            continue
-        forecast_mm = float(share @ rain["precip_mm"].to_numpy(dtype=np.float64))
-        found.append(Pair(forecast_mm=forecast_mm, caught_mm=reading.rain_mm))
+    for span in _spans(gauge, now_utc):
+        before = [one for one in of_service if timedelta(0) <= span.from_utc - one.fetched_utc <= MAX_LEAD]
+        forecast_mm = _forecast_mm(before[-1], span) if before else None
+        if forecast_mm is not None and max(forecast_mm, span.rain_mm) >= WET_MM:
+            found.append(Pair(forecast_mm=forecast_mm, caught_mm=span.rain_mm))
     return tuple(found)
+
+
+def _spans(gauge: Sequence[GaugeRain], now_utc: datetime) -> list[GaugeRain]:
+    """Return the gauge's readings in the order of time, short ones that follow each other brought together."""
+    last_entered = {(r.from_utc, r.until_utc): r for r in gauge}.values()
+    usable = [r for r in last_entered if r.from_utc < r.until_utc <= now_utc and r.rain_mm >= 0.0]
+    spans: list[GaugeRain] = []
+    for reading in sorted(usable, key=lambda r: r.from_utc):
+        previous = spans[-1] if spans else None
+        if (
+            previous is not None
+            and previous.until_utc - previous.from_utc < WHOLE_SPAN
+            and timedelta(0) <= reading.from_utc - previous.until_utc <= JOINED
+        ):
+            total_mm = previous.rain_mm + reading.rain_mm
+            spans[-1] = GaugeRain(from_utc=previous.from_utc, until_utc=reading.until_utc, rain_mm=total_mm)
+        else:
+            spans.append(reading)
+    return [span for span in spans if LEAST_SPAN <= span.until_utc - span.from_utc <= GREATEST_SPAN]
+
+
+def _forecast_mm(one: EarlierForecast, span: GaugeRain) -> float | None:
+    """Return what a forecast said of a span [mm], None where it does not hold all of it."""
+    rain = one.parsed.table[["hour_utc", "precip_mm"]].dropna().drop_duplicates("hour_utc").sort_values("hour_utc")
+    if not len(rain):
+        return None
+    share = covered_share(rain["hour_utc"].to_numpy().astype("datetime64[h]"), span.from_utc, span.until_utc)
+    if share.sum() < (span.until_utc - span.from_utc) / timedelta(hours=1) - 1e-6:
+        return None
+    return float(share @ rain["precip_mm"].to_numpy(dtype=np.float64))
 
 
 def spread_factor(found: Sequence[Pair]) -> float:

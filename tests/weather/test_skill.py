@@ -77,12 +77,34 @@ def test_a_pair_is_the_last_forecast_before_the_reading_and_its_own_hours() -> N
         ([earlier(8.0)], caught(4.0, 10, 1.0)),  # made too long before
         ([earlier(4.5)], caught(4.0, 80, 1.0)),  # a reading over too many days
         ([earlier(4.5)], caught(4.0, 0, 1.0)),  # no time at all
+        ([earlier(4.5)], caught(4.0, 5, 9.0)),  # a few hours, with nothing after them
+        ([earlier(2.5)], caught(2.0, 20, 0.1)),  # dry in both: nothing to learn
         ([earlier(0.5)], caught(0.2, 10, 1.0)),  # not over yet
         ([earlier(4.5)], caught(4.0, 10, -1.0)),
     ],
 )
 def test_what_is_no_pair(forecasts: list[EarlierForecast], reading: GaugeRain) -> None:
     assert pairs(forecasts, [reading], service="open_meteo", now_utc=MORNING_UTC) == ()
+
+
+def test_a_loggers_hours_are_brought_together_to_half_days() -> None:
+    start = MORNING_UTC - timedelta(days=4, hours=13)
+    hours = [
+        GaugeRain(
+            from_utc=start + timedelta(hours=h),
+            until_utc=start + timedelta(hours=h + 1),
+            rain_mm=1.0 if h < 12 else 0.0,
+        )
+        for h in range(24)
+    ]
+    found = pairs([earlier(5.0)], hours, service="open_meteo", now_utc=MORNING_UTC)
+    # 16:00 to 04:00 local: 9.0 mm in the story; then 0.3 + 0.6 + ... + 0.3 = 5.0 mm on the morning after.
+    assert [(round(pair.forecast_mm, 1), pair.caught_mm) for pair in found] == [(9.0, 12.0), (5.0, 0.0)]
+
+
+def test_hours_that_stayed_dry_as_forecast_do_not_narrow_the_spread() -> None:
+    dry = [caught(3.0 - h / 24.0, 1, 0.0) for h in range(40)]
+    assert pairs([earlier(3.1)], dry, service="open_meteo", now_utc=MORNING_UTC) == ()
 
 
 def test_another_services_forecasts_teach_nothing() -> None:
