@@ -306,6 +306,11 @@ FACTS: dict[str, Fact] = {
         meaning="the water can be put on, soak in and be rolled today; yes where none is asked for",
         of=lambda k, s: _watered(k, s, lambda o: o.is_in_time, 1.0),
     ),
+    "is_truck_taken": Fact(
+        unit="yes/no",
+        meaning="there would be time for the water, were the truck not needed by other strips",
+        of=lambda k, s: _watered(k, s, lambda o: o.is_taken, 0.0),
+    ),
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
     "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.surface(s) == Surface.SEALED),

@@ -85,6 +85,10 @@ REASONS: dict[str, Key] = {
         gaps=("chance_rain_does_it", "hours_until_rain_h", *_MOISTURE),
     ),
     "no_truck": Key(meaning="wait: too dry, and the crew has no water truck", gaps=("chance_too_dry", *_MOISTURE)),
+    "truck_taken": Key(
+        meaning="wait: too dry, and the water truck is busy with other strips until it is too late today",
+        gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),
+    ),
     "no_time_for_water": Key(
         meaning="wait: too dry, and the water cannot be put on, soak in and be rolled today",
         gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),

@@ -106,6 +106,13 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait(
+        "truck_taken",
+        _TOO_DRY,
+        ("is_truck_taken", "==", "yes"),
+        because="truck_taken",
+        site_may_change=True,
+    ),
+    _wait(
         "no_time_for_water",
         _TOO_DRY,
         ("is_water_in_time", "==", "no"),

@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gonogo.decide import facts, water
+from gonogo.decide import facts, trucks
 from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
 from gonogo.decide.today import Prepared, prepare, run_around
+from gonogo.decide.water import Outcome
 from gonogo.decide.windows import moment
 from gonogo.records import Decision, RuleSeen, Site, Strip, Verdict
 
@@ -97,17 +98,17 @@ def decide(inputs: MorningInputs) -> tuple[Decision, ...]:
     """Return the decision for every strip, in the order of inputs.strips.
 
     Water is decided in two steps: the table says who would be watered if the truck could do it; the trucks then serve
-    those strips in the order given; and the table is judged again with what came out.
+    those strips (see trucks.plan); and the table is judged again with what came out.
     """
     prepared, settings = prepare(inputs), inputs.settings
     n_strips = range(len(inputs.strips))
     dry_run = facts.collect(facts.Known(prepared=prepared, watered={}))
     wanted = [s for s in n_strips if judge(_of_strip(dry_run, s), settings).verdict == Verdict.WATER]
-    free_h: dict[str, float] = {}
-    watered = water.plan(prepared, wanted, free_h)
+    free: trucks.Free = {}
+    watered = trucks.plan(prepared, wanted, free)
     columns = facts.collect(facts.Known(prepared=prepared, watered=watered)) if watered else dry_run
     decisions = tuple(
-        _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free_h)
+        _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free)
         for s in n_strips
     )
     return _with_full_days(prepared, decisions)
@@ -118,8 +119,8 @@ def _decision(
     s: int,
     judged: Judged,
     strip_facts: dict[str, float],
-    watered: water.Outcome | None,
-    free_h: dict[str, float],
+    watered: Outcome | None,
+    free: trucks.Free,
 ) -> Decision:
     """Return the decision of one strip with its times, sentences and water."""
     inputs, strip = prepared.inputs, prepared.inputs.strips[s]
@@ -129,7 +130,7 @@ def _decision(
     if judged.verdict == Verdict.COMPACT and best is not None:
         from_h, until_h = run_around(prepared, s, best)
         if strip_facts["evaporation_mm_h"] >= inputs.setting("strong_evaporation_mm_h"):
-            plan = water.maintain(prepared, s, best, free_h)
+            plan = trucks.keep_damp(prepared, s, best, free)
     elif judged.verdict == Verdict.WATER and watered is not None:
         from_h, until_h, plan = watered.from_h, watered.until_h, watered.plan
     waits = judged.verdict == Verdict.WAIT
@@ -164,8 +165,8 @@ def _with_full_days(prepared: Prepared, decisions: tuple[Decision, ...]) -> tupl
     busy: dict[str, float] = {}
     for strip, decision in zip(inputs.strips, decisions, strict=True):
         if decision.verdict != Verdict.WAIT:
-            roller = inputs.crew(strip).roller.id
-            busy[roller] = busy.get(roller, 0.0) + decision.rolling_time_h
+            roller = inputs.crew(strip).roller
+            busy[roller.id] = busy.get(roller.id, 0.0) + decision.rolling_time_h / roller.count
     hours = prepared.today.hours - prepared.seal_h
     return tuple(
         replace(d, advice=(*d.advice, "crew_day_too_full"))

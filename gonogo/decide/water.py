@@ -7,7 +7,6 @@ when the lift is rolled, so loose thickness goes with loose density throughout.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -80,12 +79,14 @@ class Outcome:
     """What the water truck could do for one strip.
 
     is_in_time       1, 0, or NaN where a number that it depends on is unknown
+    is_taken         1 where the truck could do it in time, had it no other strips to water; else 0
     plan             None unless it is in time
     from_h, until_h  rolling window after watering [epoch h], NaN where there is none
     """
 
     dose_litres_m2: float
     is_in_time: float
+    is_taken: float = 0.0
     plan: WaterPlan | None = None
     from_h: float = math.nan
     until_h: float = math.nan
@@ -204,7 +205,7 @@ def _unfrozen(prepared: Prepared, from_h: float, until_h: float) -> float:
     return math.nan if part is None else float(prepared.cond.is_unfrozen[part].min())
 
 
-def _watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Outcome, float]:
+def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Outcome, float]:
     """Return what the truck, free from free_h on, can do for strip s, and when it is free again."""
     inputs = prepared.inputs
     material = inputs.material(inputs.strips[s])
@@ -252,35 +253,15 @@ def _dry_again_h(prepared: Prepared, s: int, plan: WaterPlan, from_h: float) -> 
     return math.inf
 
 
-def plan(prepared: Prepared, wanted: Sequence[int], free_h: dict[str, float]) -> dict[int, Outcome]:
-    """Return what the trucks can do for the strips that want water, served in the order given.
+def maintain(
+    prepared: Prepared, s: int, window: Stretch, truck: Truck, free_h: float
+) -> tuple[WaterPlan, float] | None:
+    """Return the light watering that replaces what evaporates while a right lift is rolled, and when the truck is back.
 
-    wanted   rows of strips that are too dry and have nothing else against them
-    free_h   by truck id, when it can be called next [epoch h]; moved on here as strips are served
-
-    A strip that its truck cannot finish in time costs it no time: the next one may still fit. One truck may serve two
-    crews. A crew without a truck gives "not in time" with no dose.
-    """
-    outcomes: dict[int, Outcome] = {}
-    for s in wanted:
-        truck = prepared.inputs.crew(prepared.inputs.strips[s]).truck
-        if truck is None:
-            outcomes[s] = Outcome(dose_litres_m2=math.inf, is_in_time=0.0)
-            continue
-        start_h = free_h.setdefault(truck.id, prepared.today.from_h)
-        outcomes[s], free_h[truck.id] = _watered(prepared, s, truck, start_h)
-    return outcomes
-
-
-def maintain(prepared: Prepared, s: int, window: Stretch, free_h: dict[str, float]) -> WaterPlan | None:
-    """Return the light watering that replaces what evaporates while a right lift is rolled, None where not worth it.
-
-    Never past the wet edge; never a reason to change a verdict.
+    None where it is not worth it. Never past the wet edge; never a reason to change a verdict.
+    free_h   when the truck can be called next [epoch h]
     """
     inputs = prepared.inputs
-    truck = inputs.crew(inputs.strips[s]).truck
-    if truck is None:
-        return None
     row = prepared.row_at(window.start_h)
     if row is None:
         return None
@@ -293,13 +274,11 @@ def maintain(prepared: Prepared, s: int, window: Stretch, free_h: dict[str, floa
     given = replace(given, litres_m2=max(given.litres_m2, thinnest))
     if not given.litres_m2 <= given.greatest_litres_m2:
         return None
-    called_h = free_h.get(truck.id, prepared.today.from_h)
-    ready_h = called_h + (truck.fill_time_min + truck.travel_time_min) / 60.0 / inputs.setting("truck_efficiency")
+    ready_h = free_h + (truck.fill_time_min + truck.travel_time_min) / 60.0 / inputs.setting("truck_efficiency")
     at_h = max(ready_h, window.start_h)
     planned = _planned(prepared, s, truck, given, at_h, "maintain")
     if planned is None or not at_h + planned[1].spray_h <= window.end_h + 1e-9:
         return None
     if _unfrozen(prepared, at_h, window.end_h) != 1.0:
         return None
-    free_h[truck.id] = at_h + planned[1].spray_h + planned[1].leave_h
-    return planned[0]
+    return planned[0], at_h + planned[1].spray_h + planned[1].leave_h

@@ -70,6 +70,10 @@ DECIDED_BY: dict[str, dict[str, object]] = {
         "sd_pct": 0.3,
         "on_site": {"materials": (material(window_low_pct=-0.1, window_high_pct=0.3),)},
     },
+    "truck_taken": {
+        "w_pct": 8.0,
+        "strips": [strip(id="last", priority=5), *(strip(id=f"N{k}") for k in range(11))],
+    },
     "no_time_for_water": {"w_pct": 9.0, "settings": {"soak_in_h": 12.0}},
     "water": {"w_pct": 9.0},
     "rain_in_window": {
@@ -82,7 +86,7 @@ DECIDED_BY: dict[str, dict[str, object]] = {
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.id)
 def test_every_row_decides_a_morning(rule: object) -> None:
-    made = one(**({"w_pct": 14.0} | DECIDED_BY[rule.id]))
+    made = decide(morning(**({"w_pct": 14.0} | DECIDED_BY[rule.id])))[0]
     assert (made.rule_id, made.verdict, made.reason) == (rule.id, rule.verdict, rule.because)
     held = [seen.rule_id for seen in made.seen if seen.held]
     assert held[0] == rule.id

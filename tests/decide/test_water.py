@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hand_made import MEMBERS, N_HOURS, SPREAD, at, crew, material, morning, row, strip, truck
+from hand_made import MEMBERS, N_HOURS, SETTINGS, SPREAD, at, crew, material, morning, row, strip, truck
 
 from gonogo.decide import spraying, water
 from gonogo.decide.verdict import decide
@@ -184,7 +184,8 @@ def test_more_strips_than_the_truck_can_do_and_the_last_ones_wait() -> None:
     verdicts = [d.verdict for d in made]
     assert verdicts[0] == Verdict.WATER
     assert verdicts[-1] == Verdict.WAIT
-    assert made[-1].reason == "no_time_for_water"
+    assert (made[-1].reason, made[-1].water) == ("truck_taken", None)
+    assert made[-1].facts["is_truck_taken"] == 1.0
     for d in made:
         if d.verdict == Verdict.WATER:
             assert d.until_utc <= at(16.5)
@@ -243,3 +244,53 @@ def test_a_truck_that_cannot_spray_thinly_enough_does_not_pass_the_wet_edge_to_k
     assert (made.verdict, made.water) == (Verdict.COMPACT, None)
     thinner = one(15.74, et0_mm=0.6, on_site=with_truck(speed_max_km_h=20.0))
     assert plan_of(thinner).litres_m2 == pytest.approx(0.6 * 1.1 * thinner.rolling_time_h)
+
+
+def served(made: tuple[Decision, ...]) -> list[str]:
+    """Return the strips that are watered, in driving order."""
+    watered = [d for d in made if d.verdict == Verdict.WATER]
+    return [d.strip_id for d in sorted(watered, key=lambda d: plan_of(d).start_utc)]
+
+
+def test_the_first_priority_is_watered_before_all_others_only_where_somebody_loses() -> None:
+    many = [strip(id=f"N{k}", priority=1 if k == 11 else 3) for k in range(12)]
+    order = served(decide(morning(8.0, strips=many)))
+    assert order[0] == "N11"
+    assert len(order) < 12
+    few = [strip(id="A", priority=3), strip(id="B", priority=1)]
+    assert served(decide(morning(8.0, strips=few))) == ["A", "B"]
+
+
+def test_of_equal_priority_those_with_most_area_for_the_trucks_time_are_watered() -> None:
+    # Thick lifts take more water for the same area. In the order given the thick ones would take the day.
+    thick = [strip(id=f"T{k}", lift_thickness_m=0.30, length_m=150.0) for k in range(4)]
+    thin = [strip(id=f"F{k}", lift_thickness_m=0.12, length_m=150.0) for k in range(4)]
+    made = decide(morning(8.0, strips=[*thick, *thin]))
+    done = served(made)
+    assert done[:4] == ["F0", "F1", "F2", "F3"]
+    assert len(done) < 8
+    for one_made in made:
+        if one_made.strip_id not in done:
+            assert (one_made.verdict, one_made.reason) == (Verdict.WAIT, "truck_taken")
+
+
+def test_whoever_loses_has_no_dose_and_whoever_is_watered_is_rolled_after_soaking_in_before_the_shift_ends() -> None:
+    for made in decide(morning(8.0, strips=[strip(id=f"N{k}", priority=1 + k % 5) for k in range(14)])):
+        if made.verdict == Verdict.WATER:
+            assert (made.from_utc - plan_of(made).finish_utc).total_seconds() / 3600.0 >= SETTINGS["soak_in_h"] - 1e-3
+            assert made.until_utc <= at(17.0 - SETTINGS["seal_time_h"])
+        else:
+            assert made.water is None
+
+
+def test_two_trucks_of_a_kind_serve_side_by_side() -> None:
+    strips = [strip(id=f"N{k}") for k in range(12)]
+    one_truck = served(decide(morning(8.0, strips=strips)))
+    two = decide(morning(8.0, strips=strips, on_site=with_truck(count=2)))
+    assert plan_of(two[0]).start_utc == plan_of(two[1]).start_utc < plan_of(two[2]).start_utc
+    assert len(served(two)) >= 2 * len(one_truck) - 1
+
+
+def test_water_on_a_wet_edge_that_is_unknown_is_no_water() -> None:
+    made = one(9.0, settings={"overshoot_chance_max": math.nan})
+    assert (made.verdict, made.reason, made.water) == (Verdict.WAIT, "not_knowable", None)
