@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from gonogo.mail.phrases import Amount, Chance, Day, Duration, Moment, Names, Number, Phrase, Span
 
@@ -80,6 +81,7 @@ class StripView:
     optimum: Amount
     window_low: Amount
     window_high: Amount
+    glance: Phrase
     material: str
     test: str
     reason: Phrase
@@ -136,6 +138,97 @@ class RowView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WorkView:
+    """One piece of planned work: the line that says what and when, and what to mind about it."""
+
+    line: Phrase
+    notes: tuple[Phrase, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderDayView:
+    """One day of the order of work."""
+
+    day: Day
+    is_today: bool
+    works: tuple[WorkView, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderView:
+    """The order of work of a crew. gain: what it is worth over the given order; proof: how good it is proven to be."""
+
+    days: tuple[OrderDayView, ...]
+    today: tuple[WorkView, ...]
+    unplanned: tuple[Phrase, ...]
+    gain: Phrase
+    proof: Phrase
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeView:
+    """One thing that is another than last time, and its causes."""
+
+    what: Phrase
+    why: tuple[Phrase, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryView:
+    """One planned work for a calendar. key: the lasting part of its identifier; sequence: rises with each change."""
+
+    key: str
+    sequence: int
+    is_cancelled: bool
+    start_utc: datetime
+    end_utc: datetime
+    title: Phrase
+    line: Phrase
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelView:
+    """One strip in the picture of the moisture path.
+
+    low, mean, high    10 %, mean and 90 % of the moisture at each hour of the picture [%]
+    roll_h             from when to when it can be rolled today [h of the picture], None where it waits
+    now, ahead         moisture now, and at the start of the shift of the days ahead, for the words beside the picture
+    """
+
+    strip: str
+    low: tuple[float, ...]
+    mean: tuple[float, ...]
+    high: tuple[float, ...]
+    window_low_pct: float
+    window_high_pct: float
+    optimum_pct: float
+    window_low: Amount
+    window_high: Amount
+    roll_h: tuple[float, float] | None
+    now: Amount
+    ahead: tuple[tuple[Day, Amount], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PathsView:
+    """The moisture path of a crew's strips, as a picture shows it. Hours count from its left edge.
+
+    days, midnights_h   the local dates, and where each begins and the last ends
+    rain_mm             expected rain of each hour; rain_by_day: what is still to come, by date
+    n_left_out          strips that the picture does not show
+    """
+
+    n_hours: int
+    now_h: float
+    days: tuple[Day, ...]
+    midnights_h: tuple[float, ...]
+    rain_mm: tuple[float, ...]
+    rain_by_day: tuple[Amount, ...]
+    panels: tuple[PanelView, ...]
+    n_left_out: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MaterialView:
     """The laboratory result that a strip is judged by, and what of it is assumed."""
 
@@ -176,7 +269,10 @@ class MorningView:
     days: tuple[DayView, ...]
     rows: tuple[RowView, ...]
     rain_floor: Amount
-    changes: tuple[Phrase, ...] | None
+    changes: tuple[ChangeView, ...] | None
+    order: OrderView | None
+    paths: PathsView | None
+    entries: tuple[EntryView, ...]
     weather: SkyView | None
     doubts: tuple[Phrase, ...]
     materials: tuple[MaterialView, ...]

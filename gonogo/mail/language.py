@@ -156,9 +156,9 @@ class Speaker:
             case str():
                 return gap
             case int():
-                return self._number(gap, 0)
+                return self.number(gap, 0)
             case Number():
-                return self._number(gap.value, gap.decimals)
+                return self.number(gap.value, gap.decimals)
             case Amount():
                 return self._amount(*gap.shown(self.unit_system))
             case Chance():
@@ -184,7 +184,8 @@ class Speaker:
         same = span.start.at_local.date() == span.end.at_local.date()
         return Moment(at_local=span.end.at_local, is_other_day=span.end.is_other_day and not same)
 
-    def _number(self, value: float, decimals: int) -> str:
+    def number(self, value: float, decimals: int) -> str:
+        """Return a number as the language writes it, without its unit."""
         if math.isnan(value):
             return self.word("form.unknown")
         return _decimal(value + 0.0, decimals, self.locale)  # nought has no sign
@@ -194,7 +195,7 @@ class Speaker:
         return pattern[pattern.rindex("0") + 1 :]
 
     def _amount(self, value: float, decimals: int, unit: str) -> str:
-        number = self._number(value, decimals)
+        number = self.number(value, decimals)
         if math.isnan(value):
             return number
         return number + (self._percent_sign() if unit == "%" else NO_BREAK + unit)
@@ -208,8 +209,8 @@ class Speaker:
             key = (
                 ("form.less" if pct < 1 else "form.more") if gap.is_brief else "form.under" if pct < 1 else "form.over"
             )
-            return self.word(key, number=self._number(1 if pct < 1 else 99, 0) + sign)
-        return self._number(pct, 0) + sign
+            return self.word(key, number=self.number(1 if pct < 1 else 99, 0) + sign)
+        return self.number(pct, 0) + sign
 
     def _duration(self, minutes: float) -> str:
         if not math.isfinite(minutes):

@@ -1,11 +1,12 @@
-"""The message on the wire: headers, two parts, nothing that a name could smuggle in. Needs no template."""
+"""The message on the wire: headers, parts, pictures, calendar; nothing that a name could smuggle in. No template."""
 
 from __future__ import annotations
 
 import hashlib
 import re
 import unicodedata
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -13,6 +14,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 
 from gonogo.errors import Complaint, ConfigError
+from gonogo.mail.language import load
 from gonogo.records import Recipient
 
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
@@ -29,6 +31,23 @@ class RenderedMail:
     raw: bytes
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture inside a mail. content_id: without brackets, as the page names it after "cid:"."""
+
+    content_id: str
+    png: bytes = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalendarFile:
+    """Entries for the reader's calendar. method: "PUBLISH" or "CANCEL", the same as in the content (RFC 5545)."""
+
+    method: str
+    name: str
+    content: bytes = field(repr=False)
+
+
 def raw_message(
     *,
     subject: str,
@@ -41,8 +60,13 @@ def raw_message(
     message_id: str,
     date_utc: datetime,
     language: str,
+    pictures: Sequence[Picture] = (),
+    calendars: Sequence[CalendarFile] = (),
 ) -> bytes:
     """Return the message as bytes with CRLF line ends, safe for servers that take only 7 bits.
+
+    pictures    that the HTML part shows; they travel with it, nothing is fetched
+    calendars   attached, so that a calendar program takes them up
 
     Raises ConfigError for an address or a name that no header may carry.
     """
@@ -60,10 +84,45 @@ def raw_message(
     mail.set_content(text, cte="quoted-printable")
     if html:
         mail.add_alternative(html, subtype="html", cte="quoted-printable")
-        # The same run gives the same bytes. Quoted-printable never holds "=_", so no body can hold the boundary.
-        mail.set_boundary("=_" + hashlib.sha256(message_id.encode()).hexdigest()[:32])
+        page = list(mail.iter_parts())[-1]
+        for picture in pictures:
+            page.add_related(picture.png, "image", "png", cid=f"<{picture.content_id}>", disposition="inline")
+    for calendar in calendars:
+        kind = {"method": calendar.method, "charset": "utf-8"}
+        mail.add_attachment(calendar.content, "text", "calendar", cte="base64", filename=calendar.name, params=kind)
+    # The same run gives the same bytes. Neither quoted-printable nor base64 can hold "=_", so no body holds a boundary.
+    for place, part in enumerate(p for p in mail.walk() if p.is_multipart()):
+        mark = hashlib.sha256(f"{message_id} {place}".encode()).hexdigest()
+        part.set_boundary(f"=_{mark[:32]}")
     mail["Content-Language"] = language  # last: making parts would move it into the first of them
     return mail.as_bytes()
+
+
+# What stands in for the catalogue when even that cannot be read. The same as in words/en.toml: a test compares them.
+ENGLISH_NOTICE = {
+    "notice.subject": "No verdict, test on site · {day} · {site}",
+    "notice.first": "No verdict for {site} on {day}: every strip waits.",
+    "notice.decide": "Decide on site with a moisture test.",
+    "notice.why": "Why there is no verdict:",
+    "notice.unknown": "Not known.",
+    "notice.no_forecast": "There is no usable weather forecast.",
+    "notice.computation": "The computation failed; the operator has been told.",
+    "notice.overrun": "The computation took too long; the operator has been told.",
+    "notice.config": "The settings of the service have a fault; the operator has been told.",
+    "notice.unwritten": "The mail could not be written; the operator has been told.",
+    "notice.late_mail": "This morning's mail could not be delivered in time.",
+    "notice.late_look": (
+        "Verdicts of this morning have changed, and the mail that says so could not be delivered in time."
+    ),
+    "notice.earlier": "Do not compact or water on the strength of an earlier mail.",
+    "caution.deciders": (
+        "The moisture and density tests, the contract specification, local codes and the responsible engineer decide."
+    ),
+    "caution.stop": (
+        "Stop for lightning, and keep clear of slope edges, buried and overhead services and people on foot."
+    ),
+    "caution.water": "Do not water where it can freeze, pond or run off site.",
+}
 
 
 def plain_notice(
@@ -77,22 +136,22 @@ def plain_notice(
     message_id: str,
     date_utc: datetime,
 ) -> RenderedMail:
-    """Return the mail of the worst day: no template, no catalogue, no view. It says that every strip waits.
+    """Return the mail of the worst day: no template, no view, in the reader's language as far as that can be read.
 
     site, reason, recipient.name   cleaned rather than refused; only a bad address raises ConfigError
+    reason                         a sentence of ENGLISH_NOTICE is told in the reader's language, any other as it is
     """
     site, reason, name = _clean(site), _clean(reason), _clean(recipient.name)
-    subject = f"No verdict, test on site - {day.isoformat()} - {site}"
-    text = (
-        f"No verdict for {site} on {day.isoformat()}: every strip waits.\n"
-        "Decide on site with a moisture test.\n\n"
-        f"Why there is no verdict:\n{_folded(reason) or 'not known'}\n\n"
-        "Do not compact or water on the strength of an earlier mail.\n"
-        "The moisture and density tests, the contract specification, local codes\n"
-        "and the responsible engineer decide. Stop for lightning, and keep clear of\n"
-        "slope edges, services and people on foot. Do not water where it can\n"
-        "freeze, pond or run off site.\n"
+    said, language = _notice_words(recipient.language)
+    key = next((k for k, english in ENGLISH_NOTICE.items() if reason == english), "")
+    gaps = {"site": site, "day": day.isoformat()}
+    subject = said["notice.subject"].format_map(gaps)
+    paragraphs = (
+        f"{said['notice.first'].format_map(gaps)} {said['notice.decide']}",
+        f"{said['notice.why']}\n{_folded(said[key] if key else reason or said['notice.unknown'])}",
+        " ".join(said[k] for k in ("notice.earlier", "caution.deciders", "caution.stop", "caution.water")),
     )
+    text = "\n\n".join("\n".join(_folded(line) for line in p.split("\n")) for p in paragraphs) + "\n"
     raw = raw_message(
         subject=subject,
         text=text,
@@ -103,9 +162,21 @@ def plain_notice(
         reply_to=reply_to,
         message_id=message_id,
         date_utc=date_utc,
-        language="en",
+        language=language,
     )
     return RenderedMail(subject=subject, text=text, html="", raw=raw)
+
+
+def _notice_words(language: str) -> tuple[Mapping[str, str], str]:
+    """Return the sentences of a notice and their language: the reader's, or English where that cannot be read whole."""
+    try:
+        sentences = load(language).sentences
+        said = {key: str(sentences[key]) for key in ENGLISH_NOTICE}
+        for sentence in said.values():
+            sentence.format_map({"site": "", "day": ""})
+    except (ConfigError, KeyError, ValueError, OSError):
+        return ENGLISH_NOTICE, "en"
+    return said, language
 
 
 def _mailbox(key: str, name: str, address: str) -> Address:

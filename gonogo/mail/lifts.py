@@ -49,6 +49,8 @@ def strip(
     moisture = phrases.amount("w_pct", decision.w_now_pct)
     window = clock.span(decision.from_utc, decision.until_utc)
     optimum = phrases.amount("w_pct", material.omc_pct)
+    low = phrases.amount("w_pct", material.omc_pct + material.window_low_pct)
+    high = phrases.amount("w_pct", material.omc_pct + material.window_high_pct)
     top, base = phrases.amount("w_pct", decision.w_top_pct), phrases.amount("w_pct", decision.w_base_pct)
     return StripView(
         id=its_strip.id,
@@ -67,8 +69,9 @@ def strip(
         is_split=abs(top.metric[0] - base.metric[0]) >= SPLIT_POINTS,  # False where one is unknown
         deviation=_deviation(moisture, optimum),
         optimum=optimum,
-        window_low=phrases.amount("w_pct", material.omc_pct + material.window_low_pct),
-        window_high=phrases.amount("w_pct", material.omc_pct + material.window_high_pct),
+        window_low=low,
+        window_high=high,
+        glance=_glance(moisture, optimum, low, high),
         material=material.name,
         test=material.test,
         reason=_sentence("reason", decision.reason, decision, clock),
@@ -146,6 +149,16 @@ def _chances(decision: Decision) -> tuple[Chance, Chance, Chance] | None:
     if math.isnan(inside + dry + wet) or inside + dry + wet == 0:
         return None
     return phrases.chance(inside), phrases.chance(dry), phrases.chance(wet)
+
+
+def _glance(moisture: Amount, optimum: Amount, low: Amount, high: Amount) -> Phrase:
+    """Return moisture, optimum and window in half a line: one unit does for all."""
+
+    def bare(amount: Amount) -> Number:
+        return Number(value=amount.metric[0], decimals=amount.metric[1])
+
+    key = "text.glance" if math.isfinite(moisture.metric[0]) else "text.glance_unknown"
+    return phrase(key, moisture=moisture, optimum=bare(optimum), low=bare(low), high=bare(high))
 
 
 def _deviation(moisture: Amount, optimum: Amount) -> Phrase:

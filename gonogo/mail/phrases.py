@@ -181,7 +181,7 @@ def gap(name: str, si_value: float) -> Gap:
 
     Raises KeyError for a name whose ending is no unit: such a number has no form that a reader could trust.
     """
-    if name.startswith("chance_") or name.endswith(("_chance", "_frac")):
+    if name == "chance" or name.startswith("chance_") or name.endswith(("_chance", "_frac")):
         return chance(si_value)
     if name.endswith("_mm_h"):
         return hourly("rain_mm", si_value)
@@ -192,6 +192,6 @@ def gap(name: str, si_value: float) -> Gap:
             return amount(quantity, si_value)
     if name.endswith("_h"):
         return duration(si_value)
-    if name.startswith("n_") or name in ("passes", "loads"):
+    if name.startswith("n_") or name in ("passes", "loads", "lift"):
         return Number(value=si_value)
     raise KeyError(f"{name}: the name ends in no unit that a mail can show")

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import css_inline
 import jinja2
 
 from gonogo.errors import Complaint, ConfigError
-from gonogo.mail import letter, plain
-from gonogo.mail.items import MorningView
+from gonogo.mail import calendar, letter, picture, plain
+from gonogo.mail.items import MorningView, OrderView
 from gonogo.mail.language import NO_BREAK, Sentence, Speaker, flat, speaker
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.phrases import Names
 from gonogo.records import Recipient
 
 __all__ = ["HTML_BYTES_MAX", "RenderedMail", "Role", "load_role", "message", "plain_notice", "roles"]
@@ -25,16 +28,24 @@ __all__ = ["HTML_BYTES_MAX", "RenderedMail", "Role", "load_role", "message", "pl
 ROLES = Path(__file__).parent / "roles"
 LAYOUT = Path(__file__).parent / "layout"
 HTML_BYTES_MAX = 100_000  # some mail programs hide what comes after about this
+SHARED_FROM, SHARED_UP_TO = 3, 6  # advice for as many strips as this is given once, with their names
 _PARTS = ("role.toml", "subject.txt", "body.txt", "body.html")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Role:
-    """One kind of reader. words: sentences that only this role uses, by language; English stands in for the others."""
+    """One kind of reader.
+
+    words          sentences that only this role uses, by language; English stands in for the others
+    picture_days   days ahead that the picture of the moisture path shows, 0 for a mail without one
+    has_calendar   planned work comes along as calendar entries
+    """
 
     name: str
     reader: str
     words: Mapping[str, Mapping[str, Sentence]]
+    picture_days: int = 0
+    has_calendar: bool = False
 
 
 def roles(folder: Path = ROLES) -> tuple[str, ...]:
@@ -54,8 +65,14 @@ def load_role(name: str, folder: Path = ROLES) -> Role:
     try:
         table = tomllib.loads((folder / name / "role.toml").read_text(encoding="utf-8"))
         words = {lang: flat(sentences, "role.toml") for lang, sentences in table.get("words", {}).items()}
-        return Role(name=name, reader=table["reader"], words=words)
-    except (tomllib.TOMLDecodeError, KeyError) as fault:
+        return Role(
+            name=name,
+            reader=table["reader"],
+            words=words,
+            picture_days=int(table.get("picture_days", 0)),
+            has_calendar=bool(table.get("has_calendar", False)),
+        )
+    except (tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as fault:
         raise _refusal("role", name, f"role.toml cannot be read: {fault}.", 'It needs reader = "...".') from fault
 
 
@@ -82,13 +99,25 @@ def message(
     own = role.words.get(recipient.language, role.words.get("en", {}))
     if own:
         speak = replace(speak, words=replace(speak.words, sentences={**speak.words.sentences, **own}))
-    subject = " ".join(_rendered(folder, f"{role.name}/subject.txt", view, speak, subject="").split())
+    subject = " ".join(_rendered(folder, f"{role.name}/subject.txt", view, speak).split())
     subject = subject.replace("\u00a0", " ").replace("\u202f", " ")
     if view.is_update:
         subject = speak.word("subject.update", subject=subject)
-    common = _common([[speak.say(line) for line in s.advice] for s in view.strips])
-    text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, subject=subject, common=common))
-    html = _fitting_html(folder, f"{role.name}/body.html", view, speak, subject=subject, common=common)
+    shared = _shared({s.name: [speak.say(line) for line in (*s.advice, *s.tests)] for s in view.strips})
+    pictures = _pictures(view, role, recipient, message_id)
+    told = picture.told(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
+    shown: dict[str, Any] = {
+        "subject": subject,
+        "said_above": frozenset(shared),
+        "is_all_shared": all(names is None for names in shared.values()),
+        "shared": [
+            line if names is None else speak.word("text.on_strips", strips=Names(items=names), line=line)
+            for line, names in shared.items()
+        ],
+        "pictures": [(p.content_id, alt) for p, alt in zip(pictures, told, strict=True)],
+    }
+    text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, **shown))
+    html = _fitting_html(folder, f"{role.name}/body.html", view, speak, **shown)
     raw = letter.raw_message(
         subject=subject,
         text=text,
@@ -100,13 +129,26 @@ def message(
         message_id=message_id,
         date_utc=date_utc,
         language=recipient.language,
+        pictures=pictures,
+        calendars=calendar.files(view.entries, view.site, speak, organizer=sender, made_utc=date_utc)
+        if role.has_calendar
+        else (),
     )
     return RenderedMail(subject=subject, text=text, html=html, raw=raw)
 
 
-def _fitting_html(
-    folder: Path, template: str, view: MorningView, speak: Speaker, *, subject: str, common: Sequence[str]
-) -> str:
+def _pictures(view: MorningView, role: Role, recipient: Recipient, message_id: str) -> tuple[letter.Picture, ...]:
+    """Return the pictures of a mail, named so that no other mail has one of the same name."""
+    if view.paths is None or not role.picture_days:
+        return ()
+    made = picture.pngs(view.paths, recipient.language, recipient.units, role.picture_days)
+    mark = hashlib.sha256(message_id.encode()).hexdigest()[:24]
+    return tuple(
+        letter.Picture(content_id=f"moisture-{n}.{mark}@gonogo", png=png) for n, png in enumerate(made, start=1)
+    )
+
+
+def _fitting_html(folder: Path, template: str, view: MorningView, speak: Speaker, **shown: Any) -> str:
     """Return the HTML part, under HTML_BYTES_MAX: whole, else in brief, else with fewer strips and a word about it.
 
     The text part has every strip in any case.
@@ -117,10 +159,15 @@ def _fitting_html(
         page = _rendered(
             folder,
             template,
-            replace(view, strips=view.strips[:n_shown], rows=view.rows[:n_shown], watering=view.watering[:n_shown]),
+            replace(
+                view,
+                strips=view.strips[:n_shown],
+                rows=view.rows[:n_shown],
+                watering=view.watering[:n_shown],
+                order=_cut(view.order, n_shown) if is_brief else view.order,
+            ),
             speak,
-            subject=subject,
-            common=common,
+            **shown,
             is_brief=is_brief,
             n_cut=n_strips - n_shown,
         )
@@ -128,6 +175,18 @@ def _fitting_html(
         if len(html.encode()) < HTML_BYTES_MAX:
             return html
     return ""  # a plain-text mail is still a whole mail
+
+
+def _cut(order: OrderView | None, n_works: int) -> OrderView | None:
+    """Return the first works of an order, whole days as far as they go."""
+    if order is None:
+        return None
+    days = []
+    for day in order.days:
+        if n_works > 0:
+            days.append(replace(day, works=day.works[:n_works]))
+        n_works -= len(day.works)
+    return replace(order, days=tuple(days), today=next((d.works for d in days if d.is_today), ()), unplanned=())
 
 
 @functools.cache
@@ -162,12 +221,11 @@ def _rendered(
     view: MorningView,
     speak: Speaker,
     *,
-    subject: str,
-    common: Sequence[str] = (),
     is_brief: bool = False,
     n_cut: int = 0,
+    **shown: Any,
 ) -> str:
-    """Return one template filled with the view."""
+    """Return one template filled with the view. shown: what else it may name."""
     return (
         _templates(folder)
         .get_template(template)
@@ -177,20 +235,27 @@ def _rendered(
             word=speak.word,
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
-            common=common,
+            sentences=lambda first, others: " ".join(speak.say(one) for one in (first, *others)),
             day_table=lambda: plain.day_table(view, speak),
-            subject=subject,
             is_brief=is_brief,
             n_cut=n_cut,
+            **shown,
         )
     )
 
 
-def _common(lists: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    """Return the sentences that stand in every one of several lists, to be said once; none where there is one list."""
-    if len(lists) < 2:
-        return ()
-    return tuple(line for line in lists[0] if all(line in others for others in lists[1:]))
+def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | None]:
+    """Return the sentences that many of several lists hold, to be said once, with the names of the lists.
+
+    None for the names where every list holds it. Nothing where there is one list.
+    """
+    found: dict[str, tuple[str, ...] | None] = {}
+    for line in (line for lines in lists.values() for line in lines):
+        names = tuple(name for name, lines in lists.items() if line in lines)
+        is_all = len(names) == len(lists) > 1
+        if is_all or SHARED_FROM <= len(names) <= SHARED_UP_TO:
+            found[line] = None if is_all else names
+    return found
 
 
 def _capital(sentence: str) -> str:

@@ -7,11 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
-from gonogo.mail import lifts, phrases, sky
-from gonogo.mail.items import CellView, DayView, MaterialView, MorningView, RowView, SkyView, StripView
+from gonogo.mail import lifts, phrases, plan, sky
+from gonogo.mail.calendar import Entry, entry_views
+from gonogo.mail.items import CellView, ChangeView, DayView, MaterialView, MorningView, RowView, SkyView, StripView
 from gonogo.mail.lifts import NO_VERDICT, Clock
+from gonogo.mail.path import MoisturePath, paths_view
 from gonogo.mail.phrases import Day, Names, Number, Phrase, phrase
-from gonogo.records import Crew, Decision, Material, OutlookDay, Site, Strip, Verdict
+from gonogo.records import Change, Crew, Decision, Material, OutlookDay, Site, Strip, Verdict, WorkOrder
 from gonogo.weather.series import HourlyWeather, Rung
 
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
@@ -43,6 +45,10 @@ def build(
     now_utc: datetime,
     issue: str = "morning",
     changes: Sequence[Phrase] | None = None,
+    order: WorkOrder | None = None,
+    since: Sequence[Change] | None = None,
+    paths: Mapping[str, MoisturePath] | None = None,
+    entries: Sequence[Entry] = (),
 ) -> MorningView:
     """Return the view of one crew's morning.
 
@@ -51,17 +57,21 @@ def build(
     weather    None where there is no forecast to be trusted
     issue      "morning" for the first mail of the day, anything else for a later one
     changes    what is different from the last mail; None where there is nothing to compare with
+    order      the proposed order of work, None where there is none
+    since      what is different and why; stands in place of `changes` where it is given
+    paths      moisture by hour of each strip, for the picture; None for a mail without one
+    entries    what calendars should hold
 
     Without a trusted forecast every strip waits, whatever the decisions say: the last door before the mail.
     """
     if weather is None or weather.rung == Rung.NONE:
         decisions = [_waiting(d) for d in decisions]
-        outlook = ()
-    order = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
+        outlook, order, paths = (), None, None
+    rank = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
     far = float("inf")
     own = {s.id: s for s in site.strips if s.crew_id == crew.id}
     ours = [d for d in decisions if d.strip_id in own]
-    ours.sort(key=lambda d: (order[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
+    ours.sort(key=lambda d: (rank[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
 
     clock = Clock(site=site, day=day)
     watering = lifts.watering(ours, own, crew.truck, clock)
@@ -98,7 +108,12 @@ def build(
         days=days,
         rows=rows,
         rain_floor=phrases.amount("rain_mm", sky.RAIN_DAY_MM),
-        changes=None if changes is None else tuple(changes),
+        changes=_changed(changes, since, own, clock),
+        order=plan.order_view(order, crew, own, clock) if order is not None else None,
+        paths=paths_view(paths, strips, {d.strip_id: d for d in ours}, own, site, day=day, now_utc=now_utc)
+        if paths
+        else None,
+        entries=entry_views(entries, own, site),
         weather=sky_today,
         doubts=_doubts(ours, strips, weather, is_knowable),
         materials=tuple(_material(m) for m in site.materials if m.id in used),
@@ -110,6 +125,15 @@ def build(
 def flip(strip: str, before: Verdict, after: Verdict) -> Phrase:
     """Return the sentence for a strip whose verdict is another than in the last mail."""
     return phrase("change.verdict", strip=strip, before=phrase(f"verdict.{before}"), after=phrase(f"verdict.{after}"))
+
+
+def _changed(
+    told: Sequence[Phrase] | None, since: Sequence[Change] | None, own: Mapping[str, Strip], clock: Clock
+) -> tuple[ChangeView, ...] | None:
+    """Return what changed with its causes, else what is known without them."""
+    if since is not None:
+        return plan.changes_view(since, own, clock)
+    return None if told is None else tuple(ChangeView(what=what) for what in told)
 
 
 def _waiting(decision: Decision) -> Decision:

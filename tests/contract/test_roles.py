@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import email
 import html as html_text
 import importlib.util
 import re
@@ -10,11 +11,14 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import mornings
 import pytest
 
+from gonogo import config, demo, morning
 from gonogo.errors import ConfigError
 from gonogo.mail import language, render, view
 from gonogo.mail.letter import RenderedMail
+from gonogo.mail.path import moisture_paths
 
 
 def _scene() -> ModuleType:
@@ -31,9 +35,11 @@ def _scene() -> ModuleType:
 
 
 scene = _scene()
+WITH_PICTURE = ("superintendent", "planner")
+PICTURE_BYTES_MAX = 25_000
 ROLES = render.roles()
 CASES = [(r, code, units) for r in ROLES for code in language.languages() for units in ("metric", "us")]
-MORNINGS = ("verdicts", "nothing to water", "old forecast", "no forecast", "no result", "rest day")
+MORNINGS = ("verdicts", "nothing to water", "old forecast", "no forecast", "no result", "rest day", "changed")
 
 
 def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLES) -> RenderedMail:
@@ -59,6 +65,9 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
         weather=weather,
         now_utc=scene.NOW_UTC,
         changes=None,
+        order=scene.order(),
+        since=scene.since() if kind == "changed" else None,
+        paths=scene.paths(),
     )
     return render.message(
         made,
@@ -72,7 +81,9 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
 
 
 def seen(html: str) -> str:
+    """Return what a reader sees of a page whose pictures are not shown."""
     body = re.sub(r"<(style|title)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    body = re.sub(r'<img\b[^>]*\balt="([^"]*)"[^>]*>', r" \1 ", body)
     return html_text.unescape(re.sub(r"<[^>]+>", " ", body)).replace("\u00a0", " ").replace("\u202f", " ")
 
 
@@ -109,6 +120,94 @@ def test_each_mail_carries_what_no_mail_may_lack(role: str, code: str, units: st
         assert 'href="https://open-meteo.com/"' in sent.html
     for shown in (sent.subject, sent.text, seen(sent.html)):
         assert not re.search(r"\{\w*\}|\bnan\b|\binf\b|\bNone\b|Undefined", shown)
+
+
+def is_sound(sent: RenderedMail, code: str, role: str) -> None:
+    """Check what holds for every mail of every morning: widths, lengths, sizes, and that nothing is left unfilled."""
+    assert [line for line in sent.text.splitlines() if len(line) >= 78 and "http" not in line] == []
+    assert 0 < len(sent.html.encode()) < render.HTML_BYTES_MAX
+    # The day in eight words; date and crew come on top.
+    the_day, *rest = sent.subject.split(" · ")
+    assert len(the_day.split()) <= 8, sent.subject
+    assert len(rest) == 2
+    assert len(sent.subject) <= 78
+    for shown in (sent.subject, sent.text, seen(sent.html)):
+        assert not re.search(r"\{\w*\}|\bnan\b|\binf\b|\bNone\b|Undefined", shown)
+    if code != "en":
+        english = language.load("en").sentences
+        for key in ("caution.short", "title.doubts", "title.cautions", "text.stop_pond"):
+            assert str(english[key]) not in sent.text
+    pictures = [p for p in email.message_from_bytes(sent.raw).walk() if p.get_content_type() == "image/png"]
+    named = set(re.findall(r'src="cid:([^"]+)"', sent.html))
+    assert {str(p["Content-ID"]).strip("<>") for p in pictures} == named
+    assert all(0 < len(p.get_payload(decode=True)) < PICTURE_BYTES_MAX for p in pictures)  # type: ignore[arg-type]
+    assert bool(named) <= (role in WITH_PICTURE)
+
+
+@pytest.mark.parametrize("kind", MORNINGS)
+@pytest.mark.parametrize(("role", "code", "units"), CASES)
+def test_each_mail_is_sound(role: str, code: str, units: str, kind: str) -> None:
+    sent = mail(role, code, units, kind)
+    is_sound(sent, code, role)
+    assert ("cid:" in sent.html) == (role in WITH_PICTURE and kind != "no forecast")
+
+
+@pytest.fixture(scope="module")
+def recorded_views() -> list[view.MorningView]:
+    """The example site's recorded morning, as each of its crews sees it."""
+    loaded = config.load(mornings.ROOT / "config", environ={})
+    site = loaded.sites[0]
+    concluded = morning.conclude(
+        loaded,
+        site,
+        day=demo.DAY,
+        issue="morning",
+        now_utc=demo.MORNING_UTC,
+        entries=loaded.readings[site.id],
+        fetch=mornings.recorded,
+        stored=(),
+    )
+    assert concluded.judgement is not None
+    paths = moisture_paths(concluded.judgement.inputs, [s.id for s in site.strips])
+    return [
+        view.build(
+            site,
+            crew,
+            day=demo.DAY,
+            decisions=concluded.decisions,
+            outlook=concluded.outlook,
+            weather=concluded.weather,
+            now_utc=demo.MORNING_UTC,
+            order=concluded.order,
+            paths=paths,
+        )
+        for crew in site.crews
+    ]
+
+
+@pytest.mark.parametrize(("role", "code", "units"), CASES)
+def test_each_mail_of_the_recorded_morning_is_sound(
+    recorded_views: list[view.MorningView], role: str, code: str, units: str
+) -> None:
+    for made in recorded_views:
+        sent = render.message(
+            made,
+            scene.person(role, language=code, units=units),
+            sender="gonogo@example.com",
+            reply_to="",
+            message_id="<a@example.com>",
+            date_utc=demo.MORNING_UTC,
+        )
+        is_sound(sent, code, role)
+        us, metric = r"\d\s(gal|mph|°F|in|ft|yd²|lb/ft³|gal/yd²)\b", r"\d\s(L|km/h|°C|mm|m|m²|t/m³|L/m²)(?=[\s,.;:)])"
+        assert re.search(us if units == "us" else metric, sent.text)
+        for shown in (sent.text.replace(scene_note(made), ""), seen(sent.html).replace(scene_note(made), "")):
+            assert not re.search(metric if units == "us" else us, shown)
+
+
+def scene_note(made: view.MorningView) -> str:
+    """The notes that a person wrote into the config are shown as they are, units and all."""
+    return next((s.note for s in made.strips if s.note), "\0")
 
 
 def scene_day() -> view.Day:

@@ -9,18 +9,48 @@ import babel
 import pytest
 
 import gonogo.mail
-from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
-from gonogo.mail import language, lifts, phrases, view
-from gonogo.records import Verdict
+from gonogo.decide.keys import (
+    ADVICE,
+    CAUSES,
+    CHANGES,
+    FLAGS,
+    LIMITS,
+    PLAN_FLAGS,
+    REASONS,
+    TESTS,
+    UNPLANNED,
+    Key,
+)
+from gonogo.mail import language, letter, lifts, phrases, plan, view
+from gonogo.records import Verdict, Work
 
 LANGUAGES = language.languages()
 VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "flag": FLAGS, "limit": LIMITS}
+PLANNING = {"plan_flag": PLAN_FLAGS, "unplanned": UNPLANNED, "changed": CHANGES, "cause": CAUSES}
+VOCABULARY |= PLANNING
+MACHINE_WORK = (Work.ROLLING, Work.WATERING)
+WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
 MAIL = Path(gonogo.mail.__file__).parent
 
 
-def test_english_is_there_and_the_other_languages_are_found() -> None:
-    assert "en" in LANGUAGES
+def test_english_spanish_and_portuguese_are_there() -> None:
+    assert {"en", "es", "pt"} <= set(LANGUAGES)
+
+
+def test_a_notice_without_catalogue_says_what_the_catalogue_says() -> None:
+    english = language.load("en").sentences
+    assert {key: english[key] for key in letter.ENGLISH_NOTICE} == letter.ENGLISH_NOTICE
+    assert {k for k in english if k.startswith("notice.")} <= set(letter.ENGLISH_NOTICE)
+
+
+@pytest.mark.parametrize("code", [c for c in LANGUAGES if c != "en"])
+def test_no_sentence_was_left_in_english(code: str) -> None:
+    english, other = language.load("en").sentences, language.load(code).sentences
+    same = {
+        k for k in english if english[k] == other[k] and re.search(r"[a-z]{4}", re.sub(r"{\w+}", "", str(other[k])))
+    }
+    assert same == set()
 
 
 def test_every_language_has_the_keys_and_gaps_of_english() -> None:
@@ -62,7 +92,7 @@ def test_the_catalogue_has_no_sentence_for_a_key_that_no_decision_uses(table: st
 
 
 def test_the_mail_and_this_test_know_the_same_vocabulary() -> None:
-    assert lifts.VOCABULARY == VOCABULARY
+    assert lifts.VOCABULARY | plan.VOCABULARY == VOCABULARY
     assert {"not_knowable", "no_forecast", "forecast_too_old"} == lifts.NO_VERDICT <= set(REASONS)
 
 
@@ -70,7 +100,7 @@ def test_the_mail_and_this_test_know_the_same_vocabulary() -> None:
 def test_each_gap_of_a_key_can_be_shown(table: str, key: str) -> None:
     entry: Key = VOCABULARY[table][key]
     for name in entry.gaps:
-        if not name.endswith("_utc"):
+        if not name.endswith("_utc") and name not in WORDS_OF_VERDICT:
             phrases.gap(name, 1.0)  # raises KeyError for a name whose unit nobody could show
 
 
@@ -87,5 +117,9 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"caution.{c}" for c in view.CAUTIONS}
     made |= {f"doubt.{d}" for d in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
+    made |= {
+        f"{table}.{work}{lift}" for table in ("order", "calendar") for work in MACHINE_WORK for lift in ("", "_lift")
+    }
+    made |= {"order.sealing"}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"

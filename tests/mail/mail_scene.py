@@ -7,12 +7,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from gonogo.mail.path import MoisturePath
 from gonogo.records import (
+    Change,
     Crew,
     Decision,
     Drum,
     Material,
     OutlookDay,
+    PlannedWork,
     Recipient,
     Roller,
     RuleSeen,
@@ -20,8 +23,12 @@ from gonogo.records import (
     Strip,
     Surface,
     Truck,
+    Unplanned,
     Verdict,
     WaterPlan,
+    Why,
+    Work,
+    WorkOrder,
 )
 from gonogo.weather.series import HourlyWeather, Rung
 
@@ -355,3 +362,97 @@ def outlook(n_days: int = 8) -> tuple[OutlookDay, ...]:
 
 def rule_seen(rule_id: str, *saw: tuple[str, float, str, str, float]) -> RuleSeen:
     return RuleSeen(rule_id=rule_id, held=True, saw=saw)
+
+
+# --- the plan, the changes and the moisture path, as made by hand as the rest ---------------------------------------
+
+
+def planned(
+    strip_id: str, work: Work, start_h: float, end_h: float, *, day: date = DAY, **changes: object
+) -> PlannedWork:
+    fields: dict[str, object] = {
+        "lift": 1,
+        "crew_id": "north",
+        "chance": 0.84 if work == Work.ROLLING else float("nan"),
+        "area_m2": 2880.0,
+        "expected_area_m2": 2419.0 if work == Work.ROLLING else 0.0,
+    }
+    return PlannedWork(
+        strip_id=strip_id, work=work, start_utc=at(start_h, day), end_utc=at(end_h, day), **(fields | changes)
+    )
+
+
+THURSDAY = date(2026, 6, 18)
+
+
+def order(**changes: object) -> WorkOrder:
+    """Two days of work of the crew, one strip of another crew, and a strip without a place."""
+    fields: dict[str, object] = {
+        "works": (
+            planned("N1", Work.ROLLING, 6, 8.7, flags=("today",)),
+            planned("N2", Work.WATERING, 6.25, 8.02, litres=18432.0, flags=("today",)),
+            planned("N2", Work.ROLLING, 9.5, 12.2, flags=("today", "water_first")),
+            planned("", Work.SEALING, 17.5, 18, lift=0),
+            planned("S1", Work.ROLLING, 7, 9, crew_id="south"),
+            planned("N3", Work.ROLLING, 7, 9.7, day=THURSDAY, chance=0.5, flags=("test_first", "unsure")),
+            planned("N1", Work.ROLLING, 10, 12.7, day=THURSDAY, lift=2, flags=("next_lift", "late")),
+        ),
+        "unplanned": (
+            Unplanned(strip_id="N5", lift=1, reason="no_likely_hour", chance=0.41, at_utc=at(9, THURSDAY)),
+            Unplanned(strip_id="N4", lift=2, reason="lift_below", chance=float("nan"), at_utc=None),
+        ),
+        "moves": (),
+        "expected_area_m2": 9650.0,
+        "given_order_area_m2": 8100.0,
+        "gap_frac": 0.0,
+        "method": "solver",
+    }
+    return WorkOrder(**(fields | changes))
+
+
+def since() -> tuple[Change, ...]:
+    """A change of each kind, with causes of several kinds."""
+    return (
+        Change(
+            strip_id="",
+            what="rain",
+            after_utc=at(0, THURSDAY),
+            numbers={"rain_before_mm": 1.0, "rain_after_mm": 12.0, "chance_before": 0.2, "chance_after": 0.8},
+        ),
+        Change(
+            strip_id="N3",
+            what="verdict",
+            before="compact",
+            after="wait",
+            why=(
+                Why(key="rain_fell", numbers={"rain_mm": 14.0}),
+                Why(
+                    key="reading",
+                    numbers={"reading_w_pct": 19.4, "w_before_pct": 16.9, "w_now_pct": 19.4},
+                    at_utc=at(17, date(2026, 6, 16)),
+                ),
+            ),
+        ),
+        Change(strip_id="N5", what="no_longer_planned", before_utc=at(8, THURSDAY), why=(Why(key="other_strips"),)),
+        Change(strip_id="N4", what="next_hour", before_utc=at(8, THURSDAY), after_utc=None),
+        Change(strip_id="S1", what="verdict", before="compact", after="wait"),
+    )
+
+
+def paths(n_hours: int = 240) -> dict[str, MoisturePath]:
+    """Ten days of moisture of each strip, drying by day, with rain this afternoon."""
+    hours = np.arange(n_hours)
+    start = np.datetime64(NOW_UTC.replace(tzinfo=None), "h") - np.timedelta64(12, "h")
+    rain_mm = np.where((hours > 20) & (hours < 24), 1.6, 0.0)
+    found = {}
+    for k, its_strip in enumerate(STRIPS):
+        mean = 15.0 + k + 2.0 * np.sin(hours / 30.0 + k)
+        half = 0.5 + hours / 120.0
+        found[its_strip.id] = MoisturePath(
+            hour_utc=start + hours.astype("timedelta64[h]"),
+            w_p10_pct=mean - half,
+            w_mean_pct=mean,
+            w_p90_pct=mean + half,
+            rain_mm=rain_mm,
+        )
+    return found

@@ -15,10 +15,13 @@ from pathlib import Path
 import mail_scene as scene
 import pytest
 
+from gonogo import mailing, notices
+from gonogo import morning as run_of_morning
 from gonogo.errors import ConfigError
-from gonogo.mail import letter, lifts, render, view
+from gonogo.mail import language, letter, lifts, render, view
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
+from gonogo.post.folder import page_of
 from gonogo.records import Recipient, Strip, Verdict
 
 ROLES = ("superintendent", "driver", "planner")
@@ -28,6 +31,18 @@ ENVELOPE = {
     "message_id": "<amberbank.2026-06-17.north@example.com>",
     "date_utc": scene.NOW_UTC,
 }
+
+
+def morning_texts() -> tuple[str, ...]:
+    return (
+        run_of_morning.NO_FORECAST_TEXT,
+        run_of_morning.COMPUTATION_TEXT,
+        run_of_morning.OVERRUN_TEXT,
+        run_of_morning.CONFIG_TEXT,
+        mailing.UNWRITTEN_TEXT,
+        notices.LATE_MAIL_TEXT,
+        notices.LATE_LOOK_TEXT,
+    )
 
 
 def morning(strips: tuple[Strip, ...] = scene.STRIPS, **changes: object) -> MorningView:
@@ -53,8 +68,9 @@ def parsed(raw: bytes) -> EmailMessage:
 
 
 def seen(html: str) -> str:
-    """Return what a reader sees of a page."""
+    """Return what a reader sees of a page whose pictures are not shown."""
     body = re.sub(r"<(style|title)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    body = re.sub(r'<img\b[^>]*\balt="([^"]*)"[^>]*>', r" \1 ", body)
     return " ".join(html_text.unescape(re.sub(r"<[^>]+>", " ", body)).split())
 
 
@@ -65,11 +81,40 @@ def seen(html: str) -> str:
 def test_a_mail_has_a_text_part_and_an_html_part_in_that_order(role: str) -> None:
     sent = mail(role)
     message = parsed(sent.raw)
-    assert message.get_content_type() == "multipart/alternative"
+    assert message.get_content_type() == "multipart/alternative"  # without a picture and without a calendar
     assert [p.get_content_type() for p in message.iter_parts()] == ["text/plain", "text/html"]
     text, html = message.iter_parts()
     assert text.get_content().splitlines() == sent.text.splitlines()
     assert html.get_content().splitlines() == sent.html.splitlines()
+
+
+def test_pictures_travel_inside_the_mail_and_stand_in_the_page_of_the_folder_too() -> None:
+    sent = mail("planner", morning(paths=scene.paths()))
+    message = parsed(sent.raw)
+    text, related = message.iter_parts()
+    assert [p.get_content_type() for p in related.iter_parts()] == ["text/html", "image/png", "image/png"]
+    assert text.get_content().splitlines() == sent.text.splitlines()
+    alts = re.findall(r'<img [^>]*alt="([^"]+)"', sent.html)
+    assert len(alts) == 2
+    flowing = " ".join(sent.text.split())
+    for sentence in re.split(r"(?<=\.) (?=[A-Z])", " ".join(html_text.unescape(a).replace("\xa0", " ") for a in alts)):
+        assert sentence in flowing  # what the picture says stands in the text part too
+    page = page_of(message)
+    assert page is not None
+    assert page.count("data:image/png;base64,iVBOR") == 2
+    assert "cid:" not in page
+    assert sent.raw == mail("planner", morning(paths=scene.paths())).raw
+    assert "image/png" not in mail("driver", morning(paths=scene.paths())).raw.decode()
+
+
+def test_two_mails_of_a_crew_name_their_pictures_apart() -> None:
+    made = morning(paths=scene.paths())
+    raws = [
+        render.message(made, scene.person("planner"), **(ENVELOPE | {"message_id": f"<{k}@example.com>"})).raw  # type: ignore[arg-type]
+        for k in range(2)
+    ]
+    names = [{p["content-id"] for p in parsed(raw).walk() if p["content-id"]} for raw in raws]
+    assert names[0] & names[1] == set()
 
 
 def test_headers_say_who_when_and_that_no_human_wrote_it() -> None:
@@ -193,7 +238,7 @@ def test_the_subject_says_the_day_in_a_few_words(role: str) -> None:
 
 def test_the_subject_of_each_role_is_what_that_reader_came_for() -> None:
     assert mail("superintendent").subject == "Compact 2, water 1, wait 2 · Wed 17 Jun · North crew"
-    assert mail("driver").subject == "Water 2 strips, 19,800 L, done by 09:15 · Wed 17 Jun · North crew"
+    assert mail("driver").subject == "Water 2 strips, 19,800 L, by 09:15 · Wed 17 Jun · North crew"
     assert mail("planner").subject == "3 strips workable today · Wed 17 Jun · North crew"
     assert mail("driver", morning(issue="noon")).subject.startswith("Changed: Water 2 strips")
 
@@ -255,9 +300,26 @@ def test_what_holds_for_every_strip_is_said_once() -> None:
     sent = mail("superintendent", morning(decisions=decisions))
     for part in (" ".join(sent.text.split()), seen(sent.html)):
         assert part.count(seal) == 1
-        assert part.index("On every strip today") < part.index(seal) < part.index("Strip by strip")
-    one = (replace(decisions[0], strip_id="N1"),)
-    assert "On every strip today" not in mail("superintendent", morning(decisions=one)).text
+        assert part.index("On several strips today") < part.index(seal) < part.index("Strip by strip")
+    bare = tuple(replace(d, test=()) for d in decisions)
+    assert "On every strip today" in mail("superintendent", morning(decisions=bare)).text
+    one = mail("superintendent", morning(decisions=(replace(decisions[0], strip_id="N1"),))).text
+    assert "strips today" not in one
+    assert "strip today" not in one
+
+
+def test_what_holds_for_several_strips_is_said_once_with_their_names() -> None:
+    seal = "Seal the surface at the end of the shift; leave nothing loose overnight."
+    decisions = tuple(
+        replace(d, advice=(*d.advice, "seal_at_shift_end")) if d.strip_id in ("N1", "N2", "N4") else d
+        for d in scene.decisions()
+    )
+    sent = mail("superintendent", morning(decisions=decisions))
+    for part in (" ".join(sent.text.split()), seen(sent.html)):
+        assert part.count(seal) == 1
+        assert f"N1 upstream, N4 filter and N2 upstream: {seal}" in part
+    big = a_big_site(40)  # eight strips of each kind: their names would hide what is to be done on each
+    assert mail("superintendent", big).text.count("Leave nothing loose: seal with a smooth drum") == 16
 
 
 def test_the_driver_reads_all_that_a_strip_needs() -> None:
@@ -354,12 +416,50 @@ def test_the_plain_notice_needs_no_template_and_no_catalogue(monkeypatch: pytest
     monkeypatch.setattr("gonogo.mail.language.WORDS", tmp_path)
     monkeypatch.setattr("gonogo.mail.render.ROLES", tmp_path)
     sent = notice()
-    assert sent.subject == "No verdict, test on site - 2026-06-17 - Amberbank Dam"
+    assert sent.subject == "No verdict, test on site · 2026-06-17 · Amberbank Dam"
     assert "every strip waits" in sent.text.splitlines()[0]
     assert "responsible engineer decide" in " ".join(sent.text.split())
     assert "an optimum of 0.165 %" in sent.text
     assert parsed(sent.raw).get_content_type() == "text/plain"
     assert parsed(sent.raw)["Auto-Submitted"] == "auto-generated"
+
+
+@pytest.mark.parametrize(
+    ("code", "subject", "why"),
+    [
+        (
+            "es",
+            "Sin decisión, ensayar en obra · 2026-06-17 · Amberbank Dam",
+            "No hay pronóstico del tiempo utilizable.",
+        ),
+        ("pt", "Sem decisão, ensaiar na obra · 2026-06-17 · Amberbank Dam", "Não há previsão do tempo que sirva."),
+    ],
+)
+def test_the_plain_notice_speaks_the_reader_s_language(code: str, subject: str, why: str) -> None:
+    sent = notice(recipient=scene.person("driver", language=code), reason="There is no usable weather forecast.")
+    assert sent.subject == subject
+    assert why in sent.text
+    assert "Decide on site" not in sent.text
+    assert parsed(sent.raw)["Content-Language"] == code
+    assert max(len(line) for line in sent.text.splitlines()) < 78
+
+
+@pytest.mark.parametrize(
+    "broken", ["", "x = [", '[language]\nname = "x"\nmetric = "en"\nus = "en"\n[notice]\nfirst = "{nosuch}"\n']
+)
+def test_the_plain_notice_is_english_where_a_catalogue_is_broken(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, broken: str
+) -> None:
+    (tmp_path / "es.toml").write_text(broken, encoding="utf-8")
+    monkeypatch.setattr("gonogo.mail.letter.load", lambda code: language.load(code, tmp_path))
+    sent = notice(recipient=scene.person("driver", language="es"))
+    assert "every strip waits" in sent.text
+    assert parsed(sent.raw)["Content-Language"] == "en"
+
+
+@pytest.mark.parametrize("text", [*morning_texts()])
+def test_each_reason_that_a_run_may_give_is_told_in_every_language(text: str) -> None:
+    assert text in letter.ENGLISH_NOTICE.values()
 
 
 def test_the_plain_notice_cleans_what_it_is_given_rather_than_fail() -> None:

@@ -7,13 +7,15 @@ Contrast by WCAG 2.1, success criterion 1.4.3 level AA: 4.5 to 1, and 3 to 1 for
 from __future__ import annotations
 
 from collections.abc import Iterator
+from email import message_from_bytes, policy
 
 import mail_scene as scene
 import pytest
 from mail_browser import PROGRAM, Browser
 
-from gonogo.mail import render, view
+from gonogo.mail import language, picture, render, view
 from gonogo.mail.items import MorningView
+from gonogo.post.folder import page_of
 
 pytest.importorskip("websocket", reason="needs the package websocket-client to steer a browser")
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="needs Chromium to look at the pages")
@@ -53,6 +55,8 @@ MEASURE = """(() => {
     (getComputedStyle(m).backgroundColor === 'rgba(0, 0, 0, 0)' ? '' : 'filled'));
   return out })()"""
 
+LOADED = "Promise.all([...document.images].map(i => i.decode()))"
+
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
@@ -71,26 +75,45 @@ def morning(n_days: int = 10, *, has_weather: bool = True) -> MorningView:
         weather=scene.weather() if has_weather else None,
         now_utc=scene.NOW_UTC,
         changes=None,
+        order=scene.order(),
+        since=scene.since(),
+        paths=scene.paths(),
     )
 
 
-def page(role: str, units: str = "metric", made: MorningView | None = None) -> str:
-    return render.message(
+def page(
+    role: str, units: str = "metric", made: MorningView | None = None, *, code: str = "en", has_pictures: bool = True
+) -> str:
+    """Return a mail's page as a mail program shows it, with its pictures or with their words instead."""
+    sent = render.message(
         made or morning(),
-        scene.person(role, units=units),
+        scene.person(role, units=units, language=code),
         sender="gonogo@example.com",
         reply_to="",
         message_id="<a@example.com>",
         date_utc=scene.NOW_UTC,
-    ).html
+    )
+    if not has_pictures:
+        return sent.html
+    whole = page_of(message_from_bytes(sent.raw, policy=policy.default))  # type: ignore[arg-type]
+    assert whole is not None
+    return whole
+
+
+# Each language in one of the unit systems; English in both.
+WAYS = [
+    ("en", "metric"),
+    ("en", "us"),
+    *((c, "us" if n % 2 else "metric") for n, c in enumerate(language.languages()) if c != "en"),
+]
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("width_px", [390, 1200])
-@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize(("code", "units"), WAYS)
 @pytest.mark.parametrize("role", render.roles())
-def test_a_page_is_readable(browser: Browser, role: str, units: str, width_px: int, theme: str) -> None:
-    browser.show(page(role, units), width_px=width_px, theme=theme)
+def test_a_page_is_readable(browser: Browser, role: str, code: str, units: str, width_px: int, theme: str) -> None:
+    browser.show(page(role, units, code=code), width_px=width_px, theme=theme)
     found = browser.value(MEASURE)
     assert found["n"] > 20
     assert found["page"] == ("rgb(255, 255, 255)" if theme == "light" else "rgb(21, 22, 26)")
@@ -100,13 +123,50 @@ def test_a_page_is_readable(browser: Browser, role: str, units: str, width_px: i
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("role", ["superintendent", "planner"])
+def test_pictures_fill_the_column_on_a_ground_of_their_own(browser: Browser, role: str, theme: str) -> None:
+    browser.show(page(role), width_px=390, theme=theme)
+    browser.ask("Runtime.evaluate", expression=LOADED, awaitPromise=True)
+    found = browser.value(
+        "[...document.images].map(i => [i.complete, i.naturalWidth, i.getBoundingClientRect().width,"
+        " getComputedStyle(i).backgroundColor])"
+    )
+    assert len(found) == 2
+    for is_loaded, natural_px, shown_px, ground in found:
+        assert is_loaded
+        assert natural_px == picture.WIDTH
+        assert 340 <= shown_px <= 390  # its letters are half of TEXT_PX high then
+        assert ground == "rgb(255, 255, 255)"
+    assert picture.TEXT_PX / picture.WIDTH * 358 >= 11.9
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("code", language.languages())
+def test_with_pictures_off_their_words_stand_in_their_place(browser: Browser, code: str, theme: str) -> None:
+    html = page("superintendent", code=code, has_pictures=False)
+    assert 'src="cid:' in html
+    browser.show(html, width_px=390, theme=theme)
+    found = browser.value(MEASURE)
+    for fault in ("wide", "faint", "small", "taps", "frames"):
+        assert found[fault] == [], fault
+    alts = browser.value(
+        "[...document.images].map(i => [i.alt, getComputedStyle(i).color, getComputedStyle(i).fontSize])"
+    )
+    for alt, colour, size in alts:
+        assert "N1 upstream" in alt or "N5 toe" in alt
+        assert colour == "rgb(28, 29, 33)"  # ink on the picture's own white, in both themes
+        assert float(size.removesuffix("px")) >= 14
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
 def test_verdicts_differ_in_frame_as_well_as_in_word(browser: Browser, theme: str) -> None:
     browser.show(page("superintendent"), width_px=390, theme=theme)
     assert set(browser.value(MEASURE)["marks"]) == {"COMPACT solid filled", "WATER FIRST double ", "WAIT dashed "}
 
 
-def test_the_first_screen_of_a_phone_holds_the_whole_day(browser: Browser) -> None:
-    browser.show(page("superintendent"), width_px=390, theme="light")
+@pytest.mark.parametrize("code", language.languages())
+def test_the_first_screen_of_a_phone_holds_the_whole_day(browser: Browser, code: str) -> None:
+    browser.show(page("superintendent", code=code), width_px=390, theme="light")
     last = "[...document.querySelectorAll('.glance')].pop().getBoundingClientRect().bottom"
     assert browser.value("document.querySelectorAll('.glance').length") == 5
     assert browser.value(last) < 844

@@ -1,0 +1,160 @@
+"""The picture of the moisture path: small, the same each time, told in words too, and told by shape, not by colour."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import mail_scene as scene
+import numpy as np
+import pytest
+from PIL import Image, ImageFont
+
+from gonogo.mail import language, picture, view
+from gonogo.mail.items import MorningView, PathsView
+from gonogo.mail.language import speaker
+from gonogo.mail.path import HOURS_BEFORE, STRIPS_AT_MOST
+
+PICTURE_BYTES_MAX = 25_000
+
+
+def morning(**changes: object) -> MorningView:
+    fields: dict[str, object] = {
+        "day": scene.DAY,
+        "decisions": scene.decisions(),
+        "outlook": scene.outlook(),
+        "weather": scene.weather(),
+        "now_utc": scene.NOW_UTC,
+        "paths": scene.paths(),
+    }
+    return view.build(scene.site(), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
+
+
+def paths() -> PathsView:
+    found = morning().paths
+    assert found is not None
+    return found
+
+
+def opened(png: bytes) -> Image.Image:
+    return Image.open(io.BytesIO(png))
+
+
+@pytest.mark.parametrize("code", language.languages())
+@pytest.mark.parametrize(("units", "n_days"), [("metric", 4), ("us", 10)])
+def test_each_picture_is_small_and_the_same_each_time(code: str, units: str, n_days: int) -> None:
+    first = picture.pngs(paths(), code, units, n_days)
+    picture._pngs.cache_clear()
+    assert picture.pngs(paths(), code, units, n_days) == first
+    assert len(first) == 2  # five strips, shared out over two
+    for png in first:
+        assert len(png) < PICTURE_BYTES_MAX
+        assert opened(png).size[0] == picture.WIDTH
+
+
+def test_a_crew_s_readers_of_one_language_and_unit_system_share_a_picture() -> None:
+    assert picture.pngs(paths(), "en", "us", 4)[0] is picture.pngs(paths(), "en", "us", 4)[0]
+    assert picture.pngs(paths(), "en", "us", 4) != picture.pngs(paths(), "en", "metric", 4)
+    assert picture.pngs(paths(), "es", "metric", 4) != picture.pngs(paths(), "pt", "metric", 4)
+
+
+def test_it_is_readable_in_grey_and_has_its_own_ground() -> None:
+    """Ink, hatch, tint and paper stay apart in luminance alone: 3 to 1 for what is told, after WCAG 2.1, 1.4.11."""
+    png = opened(picture.pngs(paths(), "en", "metric", 4)[0])
+    assert png.mode == "P"
+    assert "transparency" not in png.info
+    palette = np.array(png.getpalette()[: 3 * picture.N_SHADES]).reshape(-1, 3) / 255.0  # type: ignore[index]
+    linear = np.where(palette <= 0.03928, palette / 12.92, ((palette + 0.055) / 1.055) ** 2.4)
+    light = linear @ np.array([0.2126, 0.7152, 0.0722])
+    assert (np.diff(light) > 0).all()  # the darker the shade, the darker its grey
+
+    def shade(value: int) -> float:
+        return float(light[(value * (picture.N_SHADES - 1) + 127) // 255])
+
+    paper, tint = shade(picture.PAPER), shade(picture.WINDOW)
+    for told in (picture.INK, picture.BAND):
+        for ground in (paper, tint):
+            assert (ground + 0.05) / (shade(told) + 0.05) > 3.0
+    assert tint < paper
+
+
+def test_the_window_is_where_the_path_leaves_it() -> None:
+    """The mean of N1 starts inside its window: the picture has ink between its edges at the left, none far above."""
+    png = np.asarray(opened(picture.pngs(paths(), "en", "metric", 4)[0]).convert("L"))
+    panel_top = picture.LINE_PX + picture.GAP_PX + picture.RAIN_PX + picture.GAP_PX + picture.LINE_PX
+    panel = png[panel_top : panel_top + picture.PANEL_PX, picture.LEFT + 4 : picture.WIDTH - picture.RIGHT - 4]
+    dark = panel < 60
+    edges = np.flatnonzero(dark.mean(axis=1) > 0.8)  # the two lines of the window run all along
+    assert len(edges) >= 4
+    top, foot = edges.min(), edges.max()
+    curve = np.flatnonzero(dark[:, 20:60].any(axis=1))
+    assert ((curve > top + 3) & (curve < foot - 3)).any()
+
+
+def test_the_words_beside_it_say_the_same() -> None:
+    told = picture.told(paths(), speaker("en", "us"), 4)
+    assert told[0][0] == "Rain expected: 17 Wed 0.20\u00a0in."
+    assert told[0][1].startswith("N1 upstream: 16.1% now; 18 Thu ")
+    assert told[0][1].endswith("when the shift starts; window 15.0% to 18.5%.")
+    assert sum(len(lines) for lines in told) == 6  # the rain once, and five strips
+    spanish = picture.told(paths(), speaker("es", "metric"), 4)
+    assert spanish[0][0] == "Lluvia esperada: mié 17 5,0\u00a0mm."
+
+
+def test_rain_that_fell_before_now_is_in_the_bars_and_not_in_the_amount_to_come() -> None:
+    fallen = {
+        k: replace_rain(p, np.where(np.arange(len(p.rain_mm)) < HOURS_BEFORE, 3.0, 0.0))
+        for k, p in scene.paths().items()
+    }
+    found = morning(paths=fallen).paths
+    assert found is not None
+    assert sum(a.metric[0] for a in found.rain_by_day) == 0.0
+    assert max(found.rain_mm) == 3.0
+
+
+def replace_rain(path: object, rain_mm: np.ndarray) -> object:
+    return replace(path, rain_mm=rain_mm)  # type: ignore[type-var]
+
+
+def test_a_strip_whose_path_is_unknown_is_left_out_and_counted() -> None:
+    broken = scene.paths()
+    broken["N1"] = replace(broken["N1"], w_mean_pct=np.full(240, np.nan))
+    found = morning(paths=broken).paths
+    assert found is not None
+    assert "N1 upstream" not in [p.strip for p in found.panels]
+    assert found.n_left_out == 1
+
+
+def test_more_strips_than_a_mail_can_show_are_counted() -> None:
+    strips = tuple(scene.strip(f"B{k:02}", f"B{k:02}") for k in range(STRIPS_AT_MOST + 5))
+    one = scene.paths()["N1"]
+    made = view.build(
+        scene.site(strips=strips),
+        scene.CREW,
+        day=scene.DAY,
+        decisions=[replace(scene.decisions()[0], strip_id=s.id) for s in strips],
+        outlook=(),
+        weather=scene.weather(),
+        now_utc=scene.NOW_UTC,
+        paths={s.id: one for s in strips},
+    ).paths
+    assert made is not None
+    assert len(made.panels) == STRIPS_AT_MOST
+    assert made.n_left_out == 5
+    assert len(picture.pngs(made, "en", "metric", 10)) == 3
+
+
+def test_without_a_trusted_forecast_there_is_no_picture() -> None:
+    assert morning(weather=None).paths is None
+
+
+def test_the_font_has_every_letter_of_every_catalogue() -> None:
+    font = ImageFont.truetype(str(picture.FONT), 24)
+    missing = bytes(font.getmask("\ue000"))
+    letters = set()
+    for code in language.languages():
+        for sentence in language.load(code).sentences.values():
+            letters |= set("".join((sentence,) if isinstance(sentence, str) else sentence.values()))
+    unknown = [c for c in letters if c.strip() and bytes(font.getmask(c)) == missing]
+    assert unknown == []
+    assert bytes(font.getmask("中")) == missing
