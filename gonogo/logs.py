@@ -77,6 +77,8 @@ def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JsonFormatter(cleaner) if as_json else CleanFormatter(cleaner))
     logging.basicConfig(level=level, handlers=[handler], force=True)
+    for chatty in ("apscheduler", "alembic"):
+        logging.getLogger(chatty).setLevel(max(level, logging.WARNING))
 
 
 def _marked(found: re.Match[str]) -> str:
