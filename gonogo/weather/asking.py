@@ -15,7 +15,7 @@ from gonogo.weather import services, web
 from gonogo.weather.checks import Asked, passed
 from gonogo.weather.services import Request, Service, first_of
 from gonogo.weather.table import ParsedForecast
-from gonogo.weather.web import MAX_WAIT_S, TOO_MANY, Visits, refusal, without_secret
+from gonogo.weather.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, Visits, refusal, without_secret
 
 BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
 REUSED_UNTIL = timedelta(hours=6)  # an answer is taken again while the service says it is its newest, but no longer
@@ -82,6 +82,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
     service, settings, visits = question.service, question.settings, question.visits
     waiting = visits.ready.pop((question.asked_at, question.site.id), None)
+    visits.served[question.asked_at, question.site.id] = visits.clock()
     if waiting is not None and question.now_utc - waiting.fetched_utc < LAID_READY:
         try:
             return waiting, question.usable(waiting)
@@ -163,13 +164,22 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
 
 
 def _sites(question: Question) -> tuple[Site, ...]:
-    """Return the sites to ask for in one question, this one first."""
+    """Return the sites to ask for in one question, this one first; none whose answer lies ready or was given out."""
     service, site, visits = question.service, question.site, question.visits
     if service.split is None or service.max_sites < 2 or question.asked_at in visits.alone:
         return (site,)
     at = next((n for n, other in enumerate(question.together) if other.id == site.id), None)
     following = () if at is None else question.together[at + 1 : at + service.max_sites]
-    return (site, *(other for other in following if (question.asked_at, other.id) not in visits.ready))
+    long_ago_s = visits.clock() - CLOSED_S
+    return (
+        site,
+        *(
+            other
+            for other in following
+            if (question.asked_at, other.id) not in visits.ready
+            and visits.served.get((question.asked_at, other.id), -math.inf) < long_ago_s
+        ),
+    )
 
 
 def _shared_out(question: Question, answer: Answer, sites: Sequence[Site]) -> Answer:
@@ -201,7 +211,8 @@ def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
 def _kept(question: Question, request: Request) -> tuple[Answer | None, ParsedForecast | None]:
     """Return the newest stored answer to the very same question, and its table, None where it is of no use now."""
     for answer in question.stored:
-        if answer.service == question.service.name and web.is_same_question(answer.url, request):
+        may_serve = "expires" in answer.headers or bool(web.conditions_of(answer))
+        if may_serve and answer.service == question.service.name and web.is_same_question(answer.url, request):
             try:
                 return answer, question.usable(answer)
             except WeatherError:

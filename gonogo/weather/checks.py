@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -295,8 +295,3 @@ def _longest_run(mask: npt.NDArray[np.bool_]) -> tuple[int, int]:
     starts, ends = edges[::2], edges[1::2]
     longest = int(np.argmax(ends - starts))
     return int(starts[longest]), int(ends[longest] - starts[longest])
-
-
-def age_h(fetched_utc: datetime, now_utc: datetime) -> float:
-    """Return the age of an answer [h], negative where its stamp lies ahead of the clock."""
-    return (now_utc - fetched_utc) / timedelta(hours=1)

@@ -143,17 +143,15 @@ def whole_members_mm(members_mm: Floats) -> tuple[Floats, int]:
 
 def _ranks(n_hours: int, n_members: int, rng: np.random.Generator) -> Floats:
     """Return ranks 0 to M-1 of the members in each hour, (H, M), that remember hours and days."""
-    shocks = rng.standard_normal((2, n_hours, n_members))
-    latent = np.zeros((n_hours, n_members))
-    for memory_h, shock in zip((FAST_MEMORY_H, SLOW_MEMORY_H), shocks, strict=True):
-        keep = np.exp(-1.0 / memory_h)
-        renew = np.sqrt(1.0 - keep**2)
-        state = shock[0]
-        latent[0] += state
-        for hour in range(1, n_hours):
-            state = keep * state + renew * shock[hour]
-            latent[hour] += state
-    ranks = np.empty_like(latent)
+    states = rng.standard_normal((2, n_hours, n_members)).transpose(1, 0, 2).copy()  # (H, 2, M): shocks, then states
+    keep = np.exp(-1.0 / np.array([[FAST_MEMORY_H], [SLOW_MEMORY_H]]))
+    states[1:] *= np.sqrt(1.0 - keep**2)
+    kept = np.empty((2, n_members))
+    for hour in range(1, n_hours):
+        np.multiply(keep, states[hour - 1], out=kept)
+        states[hour] += kept
+    latent: Floats = states.sum(axis=1)
+    ranks: Floats = np.empty_like(latent)
     order = np.argsort(latent, axis=1)
     np.put_along_axis(ranks, order, np.broadcast_to(np.arange(n_members, dtype=np.float64), latent.shape), axis=1)
     return ranks

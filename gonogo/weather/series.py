@@ -14,7 +14,7 @@ from gonogo.records import GaugeRain, Site
 from gonogo.soil.rain import melt_mm
 from gonogo.times import as_datetime
 from gonogo.weather import frost, skill
-from gonogo.weather.checks import CHECKS, Asked, age_h, passed
+from gonogo.weather.checks import CHECKS, Asked, passed
 from gonogo.weather.gauge import override
 from gonogo.weather.members import (
     LEAST_ENSEMBLE,
@@ -25,7 +25,7 @@ from gonogo.weather.members import (
 )
 from gonogo.weather.past import EarlierForecast, Filled, filled
 from gonogo.weather.table import ParsedForecast
-from gonogo.weather.trust import WIDENING, Rung, clock_rung, lowest, model_rung, rung
+from gonogo.weather.trust import WIDENING, Rung, age_h, clock_rung, lowest, model_rung, rung
 
 __all__ = ["CHECKS", "EarlierForecast", "HourlyWeather", "Rung", "check", "rung"]
 

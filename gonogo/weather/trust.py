@@ -23,6 +23,11 @@ class Rung(StrEnum):
 WIDENING = {Rung.FRESH: 1.0, Rung.OLD: 1.5, Rung.NONE: 2.0}  # of the rain's spread; common practice, no source
 
 
+def age_h(fetched_utc: datetime, now_utc: datetime) -> float:
+    """Return the age of an answer [h], negative where its stamp lies ahead of the clock."""
+    return (now_utc - fetched_utc) / timedelta(hours=1)
+
+
 def rung(forecast_age_h: float) -> Rung:
     """Return how far a forecast of an age [h] may be trusted.
 

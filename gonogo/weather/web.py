@@ -35,6 +35,7 @@ class Visits:
     closed    service -> (until when it is not asked, why), in seconds of `clock`
     last      service -> when it was asked last
     ready     (service, site id) -> an answer that came with another site's
+    served    (service, site id) -> when its answer was last given out or asked for
     alone     services whose lists failed: their sites are asked for one by one
     spread_s  seconds by which a round that a clock started stays off the full hour; None where a person asks
     """
@@ -46,6 +47,7 @@ class Visits:
     closed: dict[str, tuple[float, str]] = field(default_factory=dict)
     last: dict[str, float] = field(default_factory=dict)
     ready: dict[tuple[str, str], Answer] = field(default_factory=dict)
+    served: dict[tuple[str, str], float] = field(default_factory=dict)
     alone: set[str] = field(default_factory=set)
     spread_s: float | None = None
 

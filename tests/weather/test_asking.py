@@ -314,6 +314,19 @@ def test_a_site_that_spoils_the_list_does_not_spoil_the_others() -> None:
 
 
 @responses.activate
+def test_a_site_that_is_asked_for_again_takes_no_neighbours_along_that_have_theirs() -> None:
+    responses.add_callback(responses.GET, FREE, listed)
+    round_ = Round()
+    for site in (*SITES, SITES[0]):
+        ask(settings("open_meteo"), site=site, together=SITES, visits=round_.visits)
+    asked = [str(call.request.params["latitude"]).count(",") + 1 for call in responses.calls]  # type: ignore[attr-defined]
+    assert asked == [5, 1]
+    round_.seconds += 1801.0
+    ask(settings("open_meteo"), site=SITES[0], together=SITES, visits=round_.visits)
+    assert str(responses.calls[2].request.url).count("%2C") > str(responses.calls[1].request.url).count("%2C")
+
+
+@responses.activate
 def test_an_answer_of_another_round_is_not_given_out_later() -> None:
     responses.add_callback(responses.GET, FREE, listed)
     round_ = Round()
