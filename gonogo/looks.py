@@ -7,6 +7,7 @@ that was good then, and stands until a newer one says otherwise.
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import date, datetime, time
 
 import sqlalchemy as sa
@@ -68,6 +69,7 @@ def run(
             keep_refused=lambda error: morning.keep_refused(store, site, error),
             earlier=earlier,
         )
+        conclusion = replace(conclusion, works_before=earlier.works)
         changes, faults = changed(config, site, conclusion, told, day=day, now_utc=now_utc)
         prepared, mail_faults = mailing.some_mails(
             config,

@@ -15,10 +15,12 @@ from typing import TypeVar
 from gonogo.config import Config
 from gonogo.judgement import Judgement
 from gonogo.mail import view as mail_view
+from gonogo.mail.calendar import entries_now
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.path import MoisturePath, moisture_paths
 from gonogo.mail.phrases import Phrase
 from gonogo.mail.render import message
-from gonogo.records import Change, Crew, Decision, OutlookDay, Recipient, Site, WorkOrder
+from gonogo.records import Change, Crew, Decision, OutlookDay, PlannedWork, Recipient, Site, WorkOrder
 from gonogo.store.outbox import OutMessage
 from gonogo.weather import series
 from gonogo.weather.series import HourlyWeather
@@ -40,6 +42,7 @@ class Conclusion:
     error      traceback of what failed, "" where nothing did
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
+    works_before   what earlier runs planned and when, oldest first: what calendars hold by now
     """
 
     decisions: tuple[Decision, ...]
@@ -51,6 +54,7 @@ class Conclusion:
     error: str
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
+    works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
     @property
     def has_verdict(self) -> bool:
@@ -108,8 +112,15 @@ def some_mails(
     faults: list[str] = []
     sender, reply_to = config.transport.sender, config.transport.reply_to or ""
     decisions, outlook = _by_crew(site, conclusion.decisions), _by_crew(site, conclusion.outlook)
+    try:
+        entries = entries_now(conclusion.works_before, conclusion.order, site, day=day, now_utc=now_utc)
+    except Exception as error:  # a mail without calendar entries is still a mail
+        log.exception("%s %s: the calendar entries failed", site.id, day)
+        faults.append(trace(error))
+        entries = ()
     for crew in (c for c in site.crews if c.id in changes):
         view = None
+        is_first = crew.id in first_told or issue == "morning"
         try:
             view = mail_view.build(
                 site,
@@ -119,8 +130,13 @@ def some_mails(
                 outlook=outlook[crew.id],
                 weather=conclusion.weather,
                 now_utc=now_utc,
-                issue="morning" if crew.id in first_told else issue,
+                issue="morning" if is_first else issue,
                 changes=changes[crew.id],
+                order=conclusion.order,
+                # A later look says what is another than this morning, the first mail what is another than yesterday.
+                since=conclusion.changes if is_first else None,
+                paths=_paths(conclusion, decisions[crew.id]),
+                entries=entries,
             )
         except Exception as error:  # the notice below needs no view
             log.exception("%s %s: the view of a crew failed", site.id, day)
@@ -128,14 +144,16 @@ def some_mails(
         for recipient in crew.recipients:
             message_id = mail_id(site, day, issue, crew, recipient, sender)
             mail = None
-            try:
-                if view is not None:
+            # Whole, else without picture and calendar, else the notice below, which needs no template.
+            for made in (view, mail_view.without_extras(view)) if view is not None else ():
+                try:
                     mail = message(
-                        view, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
+                        made, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
                     )
-            except Exception as error:  # the notice below needs no template
-                log.exception("%s %s: the mail of role %s failed", site.id, day, recipient.role)
-                faults.append(trace(error))
+                    break
+                except Exception as error:
+                    log.exception("%s %s: the mail of role %s failed", site.id, day, recipient.role)
+                    faults.append(trace(error))
             if mail is None:
                 reason = conclusion.reason or UNWRITTEN_TEXT
                 mail = _notice(config, site, recipient, day=day, reason=reason, message_id=message_id, at_utc=now_utc)
@@ -203,6 +221,13 @@ def _notice(
         message_id=message_id,
         date_utc=at_utc,
     )
+
+
+def _paths(conclusion: Conclusion, decisions: Sequence[Decision]) -> Mapping[str, MoisturePath] | None:
+    """Return the moisture path of a crew's strips, None where there was no verdict."""
+    if not conclusion.has_verdict or conclusion.judgement is None:
+        return None
+    return moisture_paths(conclusion.judgement.inputs, [d.strip_id for d in decisions])
 
 
 def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:

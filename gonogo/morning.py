@@ -293,7 +293,7 @@ def _computed(
         keep_refused=lambda error: keep_refused(store, site, error),
         earlier=earlier,
     )
-    return conclusion, before
+    return replace(conclusion, works_before=earlier.works), before
 
 
 def finish(

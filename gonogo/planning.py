@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import sqlalchemy as sa
@@ -15,8 +15,9 @@ from gonogo.decide import order
 from gonogo.decide.changes import Said, changes
 from gonogo.errors import StoreError
 from gonogo.judgement import lifts_done
+from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.mailing import Conclusion
-from gonogo.records import Entry, Site, WorkOrder
+from gonogo.records import Entry, PlannedWork, Site, WorkOrder
 from gonogo.store import runs
 from gonogo.weather.series import HourlyWeather, Rung
 
@@ -29,10 +30,12 @@ class Earlier:
 
     said    the last run of the last day before: what changed since is told
     order   the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks against it
+    works   what was planned by earlier runs and when they said so, oldest first: what calendars hold by now
     """
 
     said: Said | None = None
     order: WorkOrder | None = None
+    works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
 
 def earlier(connection: sa.Connection, site: Site, day: date) -> Earlier:
@@ -42,7 +45,19 @@ def earlier(connection: sa.Connection, site: Site, day: date) -> Earlier:
     return Earlier(
         said=None if last is None else _said(connection, last),
         order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
+        works=_works(connection, site, day),
     )
+
+
+def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[datetime, tuple[PlannedWork, ...]], ...]:
+    """What earlier runs planned; nothing where it cannot be read: calendars are then only added to."""
+    since_day = day - timedelta(days=EARLIER_DAYS)
+    try:
+        orders = runs.work_orders(connection, site.id, since_day=since_day, until_day=day)
+    except StoreError as error:
+        log.warning("%s: earlier orders of work: %s", site.id, error)
+        return ()
+    return tuple((at_utc, order.works) for at_utc, order in orders)
 
 
 def _said(connection: sa.Connection, run: runs.Run) -> Said | None:

@@ -21,7 +21,7 @@ from gonogo.mail.plan import work_phrase, work_span
 from gonogo.records import PlannedWork, Site, Strip, Work, WorkOrder
 from gonogo.times import local_date
 
-EARLIER_DAYS = 21  # an entry lies ahead by less than the horizon, so none that is still to come is older than this
+EARLIER_DAYS = 14  # an entry lies ahead by less than the horizon, so none that is still to come is older than this
 FIRST_UTC = datetime(2020, 1, 1, tzinfo=UTC)
 PRODUCT = "-//gonogo//calendar//EN"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")

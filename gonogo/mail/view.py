@@ -127,6 +127,11 @@ def flip(strip: str, before: Verdict, after: Verdict) -> Phrase:
     return phrase("change.verdict", strip=strip, before=phrase(f"verdict.{before}"), after=phrase(f"verdict.{after}"))
 
 
+def without_extras(view: MorningView) -> MorningView:
+    """Return a view that needs neither picture nor calendar."""
+    return replace(view, paths=None, entries=())
+
+
 def _changed(
     told: Sequence[Phrase] | None, since: Sequence[Change] | None, own: Mapping[str, Strip], clock: Clock
 ) -> tuple[ChangeView, ...] | None:

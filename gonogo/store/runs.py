@@ -293,6 +293,20 @@ def work_order(connection: sa.Connection, run_id: int) -> WorkOrder | None:
     return None if text is None else decoded(text, WorkOrder)
 
 
+def work_orders(
+    connection: sa.Connection, site_id: str, *, since_day: date, until_day: date
+) -> tuple[tuple[datetime, WorkOrder], ...]:
+    """Return the orders of work of a site's finished runs of some local dates, and when each was made, oldest first."""
+    row = schema.run
+    query = (
+        sa.select(row.c.finished_utc, schema.work_order.c.record)
+        .join(schema.work_order, schema.work_order.c.run_id == row.c.id)
+        .where(row.c.site_id == site_id, row.c.state == "finished", row.c.day >= since_day, row.c.day <= until_day)
+        .order_by(row.c.finished_utc, row.c.id)
+    )
+    return tuple((at_utc, decoded(text, WorkOrder)) for at_utc, text in connection.execute(query))
+
+
 def config_text(connection: sa.Connection, run_id: int) -> str:
     """Return the configuration that a run used, "" where it had none."""
     query = (
