@@ -75,7 +75,7 @@ def raw_message(
     mail["To"] = _mailbox("recipient", recipient.name, recipient.address)
     if reply_to:
         mail["Reply-To"] = _mailbox("reply_to", "", reply_to)
-    mail["Subject"] = " ".join(subject.split())
+    mail["Subject"] = _literal(" ".join(subject.split()))
     mail["Date"] = format_datetime(date_utc.astimezone(UTC))
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")
@@ -193,7 +193,12 @@ def _mailbox(key: str, name: str, address: str) -> Address:
             f"{key}.name", name, "a name is one line without control characters.", 'Write for example "José Núñez".'
         )
     local, _, domain = address.rpartition("@")
-    return Address(display_name=name, username=local, domain=domain)
+    return Address(display_name=_literal(name), username=local, domain=domain)
+
+
+def _literal(text: str) -> str:
+    """Return text that no reader of headers takes for an encoded word: one could decode into a line break."""
+    return text.replace("=?", "= ?")
 
 
 def _refusal(key: str, value: str, wrong: str, right: str) -> ConfigError:
