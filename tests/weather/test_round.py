@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 from email.utils import format_datetime
@@ -14,30 +13,22 @@ import numpy as np
 import pytest
 import requests
 import responses
-import sqlalchemy as sa
 import time_machine
 from bodies import HARROW_FLATS_BODY, MORNING_UTC, VALID
 from hand_made import N_HOURS, morning, row
-from mornings import example_config, opened, run_example
+from mornings import example_config
 
-from gonogo import commands
+from gonogo import commands, demo
+from gonogo import morning as morning_run
 from gonogo.config import Config
 from gonogo.decide.verdict import decide
-from gonogo.records import Answer, Verdict
-from gonogo.store import history, schema
+from gonogo.records import Answer, ServiceSettings, Verdict
 from gonogo.weather.download import Downloaded, forecast
 from gonogo.weather.series import Rung
-from gonogo.weather.web import Visits
+from gonogo.weather.web import OFFSET_HEADER, Visits
 
 FREE = "https://api.open-meteo.com/v1/forecast"
 BODY = HARROW_FLATS_BODY
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[sa.Engine]:
-    made = opened(example_config(tmp_path))
-    yield made
-    made.dispose()
 
 
 def listed(request: requests.PreparedRequest) -> tuple[int, dict[str, str], bytes]:
@@ -64,25 +55,29 @@ def many(config: Config, n_sites: int) -> Config:
 def test_mornings_over_several_sites_ask_once(tmp_path: Path) -> None:
     responses.add_callback(responses.GET, FREE, listed)
     config = many(example_config(tmp_path), 3)
-    with time_machine.travel(MORNING_UTC + timedelta(minutes=15), tick=False):
-        outcome = commands.mornings(
-            config,
-            config.sites,
-            now_utc=MORNING_UTC + timedelta(minutes=15),
-            on=None,
-            dry_run=False,
-            folder=None,
-            say=lambda _: None,
-        )
+    fetch = commands.fetcher(config, lambda _: config.sites)
+    with time_machine.travel(MORNING_UTC, tick=False):
+        found = [fetch(site, MORNING_UTC, ()) for site in config.sites]
     assert len(responses.calls) == 1
-    assert "NO VERDICT" not in outcome.text
-    store = opened(config)
-    with schema.read(store) as connection:
-        for site in config.sites:
-            kept = history.latest_answer(connection, site.id)
-            assert kept is not None
-            assert json.loads(kept.answer.body)["latitude"] == pytest.approx(site.latitude_deg)
-    store.dispose()
+    assert [one.parsed.latitude_deg for one in found] == [site.latitude_deg for site in config.sites]
+    assert [json.loads(one.answer.body)["latitude"] for one in found] == [site.latitude_deg for site in config.sites]
+
+
+def concluded(tmp_path: Path, fetch: Any, **more: Any) -> morning_run.Conclusion:
+    """Return what the example's morning comes to, without its mails."""
+    config = example_config(tmp_path)
+    site = config.sites[0]
+    return morning_run.conclude(
+        config,
+        site,
+        day=demo.DAY,
+        issue="morning",
+        now_utc=demo.MORNING_UTC,
+        entries=config.readings[site.id],
+        fetch=fetch,
+        stored=(),
+        **more,
+    )
 
 
 def fetch_dated(ahead: timedelta) -> Any:
@@ -92,47 +87,36 @@ def fetch_dated(ahead: timedelta) -> Any:
         with responses.RequestsMock() as web:
             dated = format_datetime(now_utc + ahead, usegmt=True)
             web.get(FREE, body=BODY, headers={"Date": dated})
-            settings = example_service()
             visits = Visits(sleep=lambda _: None, clock_utc=lambda: now_utc)
-            return forecast(site, (settings,), now_utc=now_utc, stored=stored, visits=visits)
+            return forecast(
+                site, (ServiceSettings(name="open_meteo", retries=0),), now_utc=now_utc, stored=stored, visits=visits
+            )
 
     return fetch
-
-
-def example_service() -> Any:
-    from gonogo.records import ServiceSettings
-
-    return ServiceSettings(name="open_meteo", retries=0)
 
 
 @pytest.mark.parametrize(
     ("ahead", "rung"),
     [
-        (timedelta(minutes=5), Rung.FRESH),
         (timedelta(minutes=-40), Rung.OLD),
         (timedelta(hours=5), Rung.NONE),
         (timedelta(days=-30), Rung.NONE),
     ],
 )
-def test_a_machine_whose_clock_is_wrong_compacts_nothing(
-    tmp_path: Path, store: sa.Engine, ahead: timedelta, rung: Rung
-) -> None:
-    result = run_example(example_config(tmp_path), store, fetch=fetch_dated(ahead))
-    assert result is not None
-    weather = result.conclusion.weather
+def test_a_machine_whose_clock_is_wrong_compacts_nothing(tmp_path: Path, ahead: timedelta, rung: Rung) -> None:
+    kept: list[Downloaded] = []
+    conclusion = concluded(tmp_path, fetch_dated(ahead), keep=kept.append)
+    weather = conclusion.weather
     assert weather is not None
     assert weather.rung is rung
-    verdicts = {one.verdict for one in result.conclusion.decisions}
+    verdicts = {one.verdict for one in conclusion.decisions}
     if rung is Rung.NONE:
         assert verdicts == {Verdict.WAIT}
     else:
         assert Verdict.COMPACT in verdicts
     assert any("clock of the machine" in note for note in weather.repairs) == (rung is not Rung.FRESH)
     # What the clock said then is part of what is stored, so the same morning made again comes out the same.
-    with schema.read(store) as connection:
-        kept = history.latest_answer(connection, "harrow-flats")
-    assert kept is not None
-    assert float(kept.answer.headers["gonogo-clock-offset-s"]) == pytest.approx(ahead.total_seconds(), abs=1.0)
+    assert float(kept[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
 
 
 def aged(hours: float) -> Any:
@@ -150,15 +134,14 @@ def aged(hours: float) -> Any:
     return fetch
 
 
-@pytest.mark.parametrize(("hours", "rung"), [(1, Rung.FRESH), (7, Rung.OLD), (23, Rung.OLD), (25, Rung.NONE)])
-def test_each_rung_reaches_the_verdicts(tmp_path: Path, store: sa.Engine, hours: float, rung: Rung) -> None:
-    result = run_example(example_config(tmp_path), store, fetch=aged(hours))
-    assert result is not None
-    assert result.conclusion.weather is not None
-    assert result.conclusion.weather.rung is rung
-    verdicts = {one.verdict for one in result.conclusion.decisions}
+@pytest.mark.parametrize(("hours", "rung"), [(7, Rung.OLD), (25, Rung.NONE)])
+def test_each_rung_reaches_the_verdicts(tmp_path: Path, hours: float, rung: Rung) -> None:
+    conclusion = concluded(tmp_path, aged(hours))
+    assert conclusion.weather is not None
+    assert conclusion.weather.rung is rung
+    verdicts = {one.verdict for one in conclusion.decisions}
     assert (verdicts == {Verdict.WAIT}) == (rung is Rung.NONE)
-    told = {key for one in result.conclusion.decisions for key in one.advice}
+    told = {key for one in conclusion.decisions for key in one.advice}
     assert ("forecast_old" in told) == (rung is Rung.OLD)
 
 
