@@ -269,6 +269,29 @@ def backtest(
     print(found)
 
 
+@app.command("learned", short_help="Show what readings taught of each strip's soil, or forget it.")
+def learned_soil(
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
+    reset: Annotated[str, typer.Option("--reset", help="Strip whose soil starts from its defaults again.")] = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Show, strip by strip, what the readings taught of its soil: the factor on the default of each parameter, with the
+    range in which it likely lies, and from how many readings. The next lift of the same material starts from a share of
+    it (setting learned_share_next_lift).
+
+    With --reset what was learned of one strip is forgotten; readings still within the weather's two weeks teach again.
+    """
+    from gonogo import learning
+
+    loaded = _load(config)
+    one = _one_site(loaded, site, strip_id=reset)
+    now_utc = datetime.now(UTC)
+    if reset:
+        print(learning.forget(loaded, one, reset, now_utc=now_utc))
+    else:
+        print(learning.report(loaded, one, now_utc=now_utc))
+
+
 # --- record --------------------------------------------------------------------------------------------------
 
 

@@ -17,7 +17,7 @@ from gonogo.config import Config
 from gonogo.post.folder import Folder
 from gonogo.post.letter import Letter
 from gonogo.records import Answer, Site, Transport, Verdict
-from gonogo.store import owner, runs, schema, upgrade
+from gonogo.store import learned, owner, runs, schema, upgrade
 from gonogo.weather import download
 from gonogo.weather.download import Downloaded
 from gonogo.weather.web import Visits
@@ -170,6 +170,7 @@ def _shown(
             entries, answers = morning.load(connection, config, site, as_of)
             before = morning.told_before(connection, site, day)
             earlier = planning.earlier(connection, site, day)
+            stored_soil = learned.rows(connection, site.id, until_utc=as_of)
         ask = fetch
         if as_of < now_utc - timedelta(hours=1) and answers and as_of - answers[0].fetched_utc < timedelta(hours=24):
             # A morning of the past is made again from what was known then: the services would answer for today.
@@ -186,6 +187,7 @@ def _shown(
             fetch=ask,
             stored=answers,
             earlier=earlier,
+            stored_soil=stored_soil,
         )
         prepared, faults = mailing.mails(
             config, site, conclusion, day=day, issue="morning", now_utc=as_of, before=before

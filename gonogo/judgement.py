@@ -9,10 +9,11 @@ from datetime import date, datetime
 import numpy as np
 import numpy.typing as npt
 
-from gonogo import times
+from gonogo import learned, times
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
+from gonogo.learned import LearnedSoil
 from gonogo.records import Decision, Entry, OutlookDay, Reading, Site, Strip, Surface, SurfaceWork, Watering
 from gonogo.soil import bare_soil, ensemble, reference_et
 from gonogo.soil.rain import SURFACE_INDEX
@@ -37,6 +38,7 @@ class Judgement:
 
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
+    lessons           what this morning's readings taught of the strips' soil, to be kept
     """
 
     decisions: tuple[Decision, ...]
@@ -45,6 +47,7 @@ class Judgement:
     moisture: ensemble.StripMoisture
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
+    lessons: tuple[LearnedSoil, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +57,11 @@ class Story:
     readings: tuple[Reading, ...]
     waterings: tuple[Watering, ...]
     works: tuple[SurfaceWork, ...]
+
+    @property
+    def lift_from_utc(self) -> datetime | None:
+        """When the present lift was spread, None where nobody recorded it."""
+        return self.works[0].at_utc if self.works and self.works[0].work == "spread" else None
 
     @property
     def is_rolled(self) -> bool:
@@ -107,12 +115,14 @@ def judge(
     entries: Sequence[Entry],
     settings: Mapping[str, float],
     rng: np.random.Generator,
+    stored: Sequence[LearnedSoil] = (),
 ) -> Judgement:
     """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead.
 
     entries    readings, waterings and surface work in force, in any order; those after now_utc are left out. The
                gauge's rain is part of `weather` already
     settings   every adjustable number in force for the site
+    stored     what earlier mornings learned of the strips' soil, in the order in which it was stored
 
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
@@ -131,6 +141,15 @@ def judge(
         pressure_kpa=weather.pressure_kpa,
     )
     placed, placed_from = _placed(stories, hour_utc)
+    lifts = [
+        learned.Lift(
+            strip=strip,
+            from_utc=one.lift_from_utc,
+            readings_utc=tuple(r.at_utc for r in placed_from if r.strip_id == strip.id),
+        )
+        for strip, one in zip(site.strips, stories, strict=True)
+    ]
+    prior = learned.prior(lifts, stored, share_next_lift=settings["learned_share_next_lift"])
     moisture = ensemble.run(
         _soil(site),
         hour_utc=hour_utc,
@@ -144,6 +163,7 @@ def judge(
         watering_mm=_watering_mm(site.strips, stories, hour_utc),
         surface=_surface(site.strips, stories, hour_utc),
         rng=rng,
+        prior=prior.learned,
     )
     inputs = MorningInputs(
         site=site,
@@ -169,6 +189,7 @@ def judge(
         moisture=moisture,
         reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
         closure_error_mm=moisture.closure_error_mm,
+        lessons=learned.lessons(lifts, prior, moisture.learned, moisture.n_taught.tolist()),
     )
 
 

@@ -20,7 +20,7 @@ from gonogo.mail.phrases import Phrase
 from gonogo.mailing import Conclusion
 from gonogo.morning import Fetch, MorningResult, Told
 from gonogo.records import Site
-from gonogo.store import runs, schema
+from gonogo.store import learned, runs, schema
 
 log = logging.getLogger("gonogo.looks")
 
@@ -55,6 +55,7 @@ def run(
             entries, answers = morning.load(connection, config, site, now_utc)
             told = morning.told(connection, site, day=day)
             earlier = planning.earlier(connection, site, day)
+            stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
         answer_ids: list[int] = []
         conclusion = morning.conclude(
             config,
@@ -68,6 +69,7 @@ def run(
             keep=lambda downloaded: answer_ids.append(morning.keep_answer(store, site, downloaded)),
             keep_refused=lambda error: morning.keep_refused(store, site, error),
             earlier=earlier,
+            stored_soil=stored_soil,
         )
         conclusion = replace(conclusion, works_before=earlier.works)
         changes, faults = changed(config, site, conclusion, told, day=day, now_utc=now_utc)

@@ -17,10 +17,11 @@ from gonogo.config import Config
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import GonogoError, WeatherError
 from gonogo.judgement import judge
+from gonogo.learned import LearnedSoil
 from gonogo.mailing import Conclusion, PreparedMail
 from gonogo.planning import Earlier
 from gonogo.records import Answer, Decision, Entry, GaugeRain, OutlookDay, Site
-from gonogo.store import history, outbox, runs, schema
+from gonogo.store import history, learned, outbox, runs, schema
 from gonogo.weather import past, series
 from gonogo.weather.download import Downloaded, NoForecastError, earlier_forecasts
 from gonogo.weather.series import HourlyWeather
@@ -64,6 +65,7 @@ def conclude(
     keep: Callable[[Downloaded], None] = lambda _: None,
     keep_refused: Callable[[NoForecastError], None] = lambda _: None,
     earlier: Earlier | None = None,
+    stored_soil: Sequence[LearnedSoil] = (),
 ) -> Conclusion:
     """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
 
@@ -72,6 +74,7 @@ def conclude(
     keep      called with what was downloaded before it is used, so that any verdict can be explained later
     keep_refused   called where nothing that came could be used: what came is kept all the same
     earlier   what earlier runs said, for a plan that keeps to the one before and for what changed
+    stored_soil   what earlier runs learned of the strips' soil
     """
     faults: tuple[str, ...] = ()
     weather: HourlyWeather | None = None
@@ -90,7 +93,16 @@ def conclude(
             n_members=round(settings["ensemble_members"]),
             rng=rng,
         )
-        judgement = judge(site, day=day, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng)
+        judgement = judge(
+            site,
+            day=day,
+            now_utc=now_utc,
+            weather=weather,
+            entries=entries,
+            settings=settings,
+            rng=rng,
+            stored=stored_soil,
+        )
     except WeatherError as error:
         log.warning("%s %s: no usable forecast", site.id, day)
         if isinstance(error, NoForecastError):
@@ -280,6 +292,7 @@ def _computed(
         entries, answers = load(connection, config, site, now_utc)
         before = told_before(connection, site, day)
         earlier = planning.earlier(connection, site, day)
+        stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
     conclusion = conclude(
         config,
         site,
@@ -292,6 +305,7 @@ def _computed(
         keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
         keep_refused=lambda error: keep_refused(store, site, error),
         earlier=earlier,
+        stored_soil=stored_soil,
     )
     return replace(conclusion, works_before=earlier.works), before
 
@@ -324,6 +338,9 @@ def finish(
     is_bad = not conclusion.has_verdict or record.error
     with schema.begin(store) as connection:
         runs.finish_run(connection, claim, record, now_utc=now_utc)
+        if conclusion.judgement is not None:
+            lessons = conclusion.judgement.lessons
+            learned.save(connection, site.id, lessons, made_utc=now_utc, run_id=claim.run_id)
         letters = [
             mailing.out_message(site, one, run_id=claim.run_id, issue=claim.issue, deadline_utc=deadline_utc)
             for one in prepared

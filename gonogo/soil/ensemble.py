@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from gonogo.soil.strip import (
     params_from_scores,
     standardised,
 )
+from gonogo.soil.unexplained import SoilTest, gains
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,6 +45,7 @@ CONFIRM_WITHIN_H = 72  # a second far-off reading within this time that agrees w
 IMPOSSIBLE = "reading_impossible"
 FAR = "reading_far"
 CONFIRMED = "reading_confirmed"
+UNEXPLAINED = "water_unexplained"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +72,9 @@ class StripMoisture:
                                    in the hour of a reading after it has pulled; the last row is the end
     closure_error_mm               largest gap of the water balance of any member between two readings [mm]
     learned                        what the readings taught of each strip's soil
-    reading_flags                  (index of the reading, key, text) of each reading that did not fit
+    n_taught                       (S,) readings that taught: the first of a lift only says where it starts
+    reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
+                                   reading of a strip that holds more water than rain and truck explain
     """
 
     w_pct: Floats
@@ -77,6 +82,7 @@ class StripMoisture:
     w_base_pct: Floats
     closure_error_mm: float
     learned: Learned
+    n_taught: npt.NDArray[np.int64]
     reading_flags: tuple[tuple[int, str, str], ...]
 
 
@@ -143,6 +149,15 @@ def run(
         top[begin : end + 1], base[begin : end + 1] = path.top_mm, path.base_mm
         closure_error_mm = max(closure_error_mm, path.closure_error_mm)
         state = SoilState(top_mm=path.top_mm[-1], base_mm=path.base_mm[-1])
+    judge.look_for_unexplained_water(
+        hour_utc,
+        et0_mm=et0_mm if et0_mm.ndim == 1 else et0_mm.mean(axis=-1),
+        kc_max=kc_max,
+        rain_mm=rain_members_mm.mean(axis=-1),
+        frozen=frozen,
+        watering_mm=watering_mm,
+        surface=surface,
+    )
     to_pct = (100_000.0 / strips.dry_density_kg_m3)[:, None]  # per mm of water in a mm of soil
     lift_mm, top_mm = strips.lift_thickness_mm[:, None], strips.top_mm[:, None]
     return StripMoisture(
@@ -151,6 +166,7 @@ def run(
         w_base_pct=base * (to_pct / (lift_mm - top_mm)),
         closure_error_mm=closure_error_mm,
         learned=Learned(score_mean=scores.mean(axis=-1), score_sd=scores.std(axis=-1, ddof=1)),
+        n_taught=judge.n_taught,
         reading_flags=tuple(judge.flags),
     )
 
@@ -174,6 +190,7 @@ class _Judge:
         self.tested: set[int] = set()
         self.flags: list[tuple[int, str, str]] = []
         self.suspects: dict[int, ReadingAt] = {}
+        self.n_taught = np.zeros(strips.omc_pct.size, dtype=np.int64)
 
     def assimilated(self, hour: int, state: SoilState, scores: Floats) -> tuple[SoilState, Floats]:
         """Return state and scores after all readings of this hour, a strip's own ones one after the other."""
@@ -189,8 +206,30 @@ class _Judge:
                 state = self._started(first, state)
             if later:
                 state, scores = self._pulled(later, state, scores)
+                self.n_taught[[self.readings[i].strip for i in later]] += 1
             self.tested.update(batch)
         return state, scores
+
+    def look_for_unexplained_water(self, hour_utc: npt.NDArray[np.datetime64], **weather: npt.NDArray[Any]) -> None:
+        """Flag the last reading of each strip that holds more water than rain and truck explain."""
+        impossible = {i for i, key, _ in self.flags if key == IMPOSSIBLE}
+        used = [(i, r) for i, r in enumerate(self.readings) if i not in impossible]
+        tests = [
+            SoilTest(strip=r.strip, hour=r.hour, w_pct=r.w_pct, sd_pct=float(np.hypot(r.sd_pct, SPOT_SCATTER_PCT)))
+            for _, r in used
+        ]
+        for gain in gains(self.strips, tests, **weather):
+            last = max((r.hour, i) for i, r in used if r.strip == gain.strip)[1]
+            days = (self.readings[last].hour - gain.since_hour) / 24.0
+            self.flags.append(
+                (
+                    last,
+                    UNEXPLAINED,
+                    f"over {days:.1f} days the tests found {gain.gain_pct:.1f} points more water than rain and truck "
+                    f"explain (expected change {gain.expected_change_pct:+.1f} points): ground water, a spring, a "
+                    "leak, standing water, or more than was recorded.",
+                )
+            )
 
     def _started(self, batch: list[int], state: SoilState) -> SoilState:
         """Return the state with strips started from their first reading.

@@ -156,6 +156,19 @@ work_order = Table(
     Column("record", sa.Text, nullable=False),
 )
 
+# What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
+learned = Table(
+    "learned",
+    metadata,
+    Column("id", sa.Integer, primary_key=True),
+    Column("site_id", sa.Text, nullable=False),
+    Column("strip_id", sa.Text, nullable=False),
+    Column("made_utc", UtcDateTime, nullable=False),
+    Column("run_id", sa.Integer, ForeignKey("run.id")),
+    Column("record", sa.Text, nullable=False),
+    Index(None, "site_id", "made_utc"),
+)
+
 # The outbox. A row is held by whoever stands in lease_owner until lease_until_utc; states in outbox.py.
 message = Table(
     "message",

@@ -51,7 +51,7 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback]
-    assert names == ["demo", "check", "settings", "morning", "weather", "serve", "status", "forget", "backtest"]
+    assert names == ["demo", "check", "settings", "morning", "weather", "serve", "status", "forget", "backtest", "learned"]
     for name in [*names, "record"]:
         assert cli.run([name, "--help"]) == cli.Exit.OK
         assert len(capsys.readouterr().out.split()) > 40

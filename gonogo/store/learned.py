@@ -1,0 +1,53 @@
+"""What was learned of the soil of each strip: rows are only added; a reset is a row too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from gonogo.learned import LearnedSoil, in_force_of
+from gonogo.store import schema
+from gonogo.store.encoding import decoded, encoded
+
+
+def rows(connection: sa.Connection, site_id: str, *, until_utc: datetime) -> tuple[LearnedSoil, ...]:
+    """Return what had been learned on a site by a moment, in the order in which it was stored."""
+    t = schema.learned
+    found = connection.scalars(
+        sa.select(t.c.record).where(t.c.site_id == site_id, t.c.made_utc <= until_utc).order_by(t.c.id)
+    )
+    return tuple(decoded(text, LearnedSoil) for text in found)
+
+
+def save(
+    connection: sa.Connection,
+    site_id: str,
+    lessons: Sequence[LearnedSoil],
+    *,
+    made_utc: datetime,
+    run_id: int | None,
+) -> int:
+    """Store lessons and return how many were new: one through the same reading of a lift is there already.
+
+    run_id   the run that learned it, None for a reset by hand
+    """
+    in_force = in_force_of(rows(connection, site_id, until_utc=made_utc))
+    known = {(one.strip_id, one.lift_from_utc): one.through_utc for one in in_force}
+    fresh = []
+    for one in lessons:
+        last = known.get((one.strip_id, one.lift_from_utc))
+        if one.is_reset or last is None or one.through_utc > last:
+            fresh.append(
+                {
+                    "site_id": site_id,
+                    "strip_id": one.strip_id,
+                    "made_utc": made_utc,
+                    "run_id": run_id,
+                    "record": encoded(one),
+                }
+            )
+    if fresh:
+        connection.execute(sa.insert(schema.learned), fresh)
+    return len(fresh)
