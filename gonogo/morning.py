@@ -417,7 +417,8 @@ def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
 def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answer], places: Sequence[Answer]) -> None:
     for answer in rejected:
         number = history.save_answer(connection, site.id, answer)
-        history.reject_answer(connection, number, "rejected by the checks")
+        reason = "rejected by the checks" if answer.status in history.GOOD else f"status {answer.status}"
+        history.reject_answer(connection, number, reason)
     for answer in places:
         history.save_answer(connection, site.id, answer)
 

@@ -23,7 +23,7 @@ from gonogo.weather.members import (
     rain_members_mm,
     whole_members_mm,
 )
-from gonogo.weather.past import EarlierForecast, Filled, filled
+from gonogo.weather.past import EarlierForecast, Filled, filled, wanted_since_utc
 from gonogo.weather.table import ParsedForecast
 from gonogo.weather.trust import WIDENING, Rung, age_h, clock_rung, lowest, model_rung, rung
 
@@ -118,6 +118,8 @@ def check(
     Raises WeatherError where a fault cannot be repaired (see CHECKS). Age and clocks reject nothing here: they set
     `rung`, and with Rung.NONE nobody is told to compact.
     """
+    # A logger leaves thousands of readings; those from before the past that is wanted cannot say anything here.
+    gauge = [reading for reading in gauge if reading.until_utc >= wanted_since_utc(now_utc)]
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
     table, notes = passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
     column = {name: table[name].to_numpy(dtype=np.float64) for name in table.columns}

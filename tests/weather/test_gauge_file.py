@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import time_machine
 from bodies import HARROW_FLATS
-from mornings import example_config
+from mornings import ROOT, example_config
 
-from gonogo import gauge_file, recording
+from gonogo import cli, gauge_file, recording
 from gonogo.errors import ConfigError
 from gonogo.gauge_file import GaugeFile, parse
 from gonogo.records import GaugeRain
@@ -139,3 +141,19 @@ def test_the_same_file_may_come_again_as_it_grows(tmp_path: Path) -> None:
     assert again.endswith("1 stored, 2 known already.")
     listed = recording.entry_list(config, site, days=7, now_utc=NOW_UTC)
     assert listed.count("rain 0.6 mm") == 3
+
+
+def test_the_commands_take_a_loggers_file_and_show_the_weather(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = Path(shutil.copytree(ROOT / "config", tmp_path / "config"))
+    file = tmp_path / "logger.csv"
+    file.write_text("\n".join(["timestamp,rain_mm", *minutes("2026-05-11 00:00", 60, 0.0, 1.5, 0.0, 2.0)]))
+    with time_machine.travel(NOW_UTC, tick=False):
+        assert cli.run(["record", "gauge-csv", str(file), "--config", str(folder)]) == cli.Exit.OK
+        assert "3.5 mm\n3 stored, 0 known already." in capsys.readouterr().out
+        file.write_text("timestamp,rain_mm\n2026-05-11 00:00,wet\n")
+        assert cli.run(["record", "gauge-csv", str(file), "--config", str(folder)]) == cli.Exit.CONFIG
+        assert "logger.csv:2: rain_mm = wet" in capsys.readouterr().err
+        assert cli.run(["weather", "--stored", "--config", str(folder)]) == cli.Exit.ATTENTION
+        assert "no usable weather" in capsys.readouterr().out

@@ -144,7 +144,7 @@ def test_a_morning_on_which_every_service_fails_keeps_what_came_and_waits(tmp_pa
         kept = connection.execute(sa.select(schema.answer.c.service, schema.answer.c.status, schema.answer.c.rejected))
         assert [tuple(row) for row in kept] == [
             ("open_meteo", 200, "rejected by the checks"),
-            ("met_norway", 503, "rejected by the checks"),
+            ("met_norway", 503, "status 503"),
         ]
 
 
