@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 import numpy as np
@@ -165,6 +165,11 @@ def judge(
         rng=rng,
         prior=prior.learned,
     )
+    # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
+    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
+    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
+    usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
+    told = list(zip(stories, usable, strict=True))
     inputs = MorningInputs(
         site=site,
         strips=site.strips,
@@ -176,11 +181,13 @@ def judge(
         w_base_pct=moisture.w_base_pct[:-1],
         et0_mm=et0_mm,
         weather=weather,
-        reading_age_h=np.array([_age_h(s, now_utc) for s in stories]),
-        rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in stories]),
+        reading_age_h=np.array([_age_h(s, now_utc) for s in usable]),
+        rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
         rolled=np.array([float(s.is_rolled) for s in stories]),
         surfaces=tuple(s.surface(strip) for s, strip in zip(stories, site.strips, strict=True)),
         settings=settings,
+        reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in told]),
+        water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
     )
     return Judgement(
         decisions=decide(inputs),

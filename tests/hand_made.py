@@ -194,6 +194,8 @@ def morning(
     surfaces: tuple[Surface, ...] | None = None,
     now_utc: datetime = NOW_UTC,
     day: date = DAY,
+    reading_doubtful: object = 0.0,
+    water_unexplained: object = 0.0,
 ) -> MorningInputs:
     """Return a morning on which a right lift is compacted; each argument spoils one thing."""
     strips = (strip(),) if strips is None else tuple(strips)
@@ -215,4 +217,6 @@ def morning(
         settings=SETTINGS | dict(settings or {}),
         rolled=rolled,
         surfaces=surfaces,
+        reading_doubtful=np.broadcast_to(np.asarray(reading_doubtful, dtype=np.float64), (n,)).copy(),
+        water_unexplained=np.broadcast_to(np.asarray(water_unexplained, dtype=np.float64), (n,)).copy(),
     )

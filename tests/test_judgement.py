@@ -13,7 +13,9 @@ from sites import STRIP
 
 from gonogo import demo, judgement
 from gonogo.judgement import Judgement, judge, story
+from gonogo.learned import LearnedSoil
 from gonogo.records import Entry, Reading, Surface, SurfaceWork, Verdict, Watering
+from gonogo.soil import ensemble
 from gonogo.weather import series
 from gonogo.weather.series import HourlyWeather
 
@@ -28,7 +30,9 @@ def work(hours_ago: float, what: str, strip_id: str = "S1") -> SurfaceWork:
     return SurfaceWork(strip_id=strip_id, at_utc=NOW - timedelta(hours=hours_ago), work=what)
 
 
-def judged(tmp_path: Path, *entries: Entry, first_hour: datetime | None = None) -> Judgement:
+def judged(
+    tmp_path: Path, *entries: Entry, first_hour: datetime | None = None, stored: tuple[LearnedSoil, ...] = ()
+) -> Judgement:
     """Judge the example site with these entries alone, on its weather from first_hour on."""
     loaded = example_config(tmp_path)
     site = loaded.sites[0]
@@ -52,6 +56,7 @@ def judged(tmp_path: Path, *entries: Entry, first_hour: datetime | None = None) 
         entries=entries,
         settings=loaded.settings[site.id],
         rng=np.random.default_rng(2),
+        stored=stored,
     )
 
 
@@ -123,6 +128,60 @@ def test_a_reading_from_before_the_weather_table_compacts_nothing(tmp_path: Path
     assert np.isnan(one.facts["rained_since_reading_mm"])
     known = of(judged(tmp_path, reading(5), first_hour=first_known), "S1")
     assert known.verdict == Verdict.COMPACT
+
+
+@pytest.mark.parametrize(("w_pct", "what"), [(45.0, "impossible"), (19.0, "far off")])
+def test_a_newest_test_that_does_not_fit_makes_the_strip_wait_for_a_second_one(
+    tmp_path: Path, w_pct: float, what: str
+) -> None:
+    first = reading(12)
+    assert of(judged(tmp_path, first), "S1").verdict == Verdict.COMPACT
+    result = judged(tmp_path, first, reading(2, w_pct))
+    one = of(result, "S1")
+    assert (one.verdict, one.reason) == (Verdict.WAIT, "reading_doubtful"), what
+    assert "repeat_reading" in one.test
+    # It is kept and said, and it makes no older test fresh.
+    assert [note[0].w_pct for note in result.reading_notes] == [w_pct]
+    assert one.facts["reading_age_h"] == pytest.approx(12.0)
+    assert of(result, "S2").reason == "no_reading"
+
+
+def test_an_impossible_only_test_is_no_test(tmp_path: Path) -> None:
+    one = of(judged(tmp_path, reading(2, 45.0)), "S1")
+    assert one.verdict == Verdict.WAIT
+    assert one.facts["has_reading"] == 0.0
+
+
+def test_a_second_test_that_agrees_lifts_the_doubt(tmp_path: Path) -> None:
+    one = of(judged(tmp_path, reading(12), reading(3, 19.0), reading(2, 18.6)), "S1")
+    assert one.facts["is_reading_doubtful"] == 0.0
+    assert one.facts["reading_age_h"] == pytest.approx(2.0)
+    assert one.reason == "too_wet"
+
+
+def test_a_lift_that_gains_water_from_nowhere_is_said_to(tmp_path: Path) -> None:
+    steady = [reading(24.0 * d, 11.0 + 0.7 * (6 - d)) for d in range(6, 0, -1)]
+    result = judged(tmp_path, *steady)
+    assert ensemble.UNEXPLAINED in [key for _, key, _ in result.reading_notes]
+    assert "look_for_water" in of(result, "S1").advice
+    assert "look_for_water" not in of(judged(tmp_path, *steady[:2]), "S1").advice
+
+
+def test_what_was_learned_is_handed_out_and_taken_up_again(tmp_path: Path) -> None:
+    slow = [reading(24.0 * d, 12.5 - 0.1 * (8 - d)) for d in range(8, 0, -2)]
+    taught = judged(tmp_path, *slow)
+    (lesson,) = taught.lessons
+    assert (lesson.strip_id, lesson.n_readings, lesson.through_utc) == ("S1", 3, slow[-1].at_utc)
+    last = reading(6, 12.2)
+    plain, wiser = judged(tmp_path, last), judged(tmp_path, last, stored=(lesson,))
+    assert plain.lessons == wiser.lessons == ()
+    later = -1
+    assert wiser.moisture.w_pct[later, 5].mean() != plain.moisture.w_pct[later, 5].mean()
+    assert wiser.moisture.learned.score_mean[:, 5] == pytest.approx(list(lesson.score_mean.values()), abs=0.15)
+    # Made again with its own lessons in the store, the morning says the same: nothing counts twice.
+    again = judged(tmp_path, *slow, stored=(lesson,))
+    assert np.all(again.moisture.w_pct[:, 5] == taught.moisture.w_pct[:, 5])
+    assert again.lessons == taught.lessons
 
 
 def test_the_surface_table_has_a_row_for_each_work() -> None:

@@ -47,7 +47,8 @@ _WORTH_DRYING: Condition = ("moisture_ratio", "<", "very_wet_ratio")
 ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
-    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "retest_after_rain")),
+    Row(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
+    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain")),
     Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
@@ -91,6 +92,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
 TEST_ROWS: tuple[Row, ...] = (
     Row(key="check_for_frost", verdicts=_WORK, when=(("coldest_12h_degc", "<=", "freeze_temp_degc"),)),
     Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen",)),
+    Row(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=_UNSURE),
     Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
     Row(

@@ -248,6 +248,16 @@ FACTS: dict[str, Fact] = {
     "has_reading": _of_strip("yes/no", "the lift has a moisture test", lambda i, s: i.reading_age_h[s] != math.inf),
     "reading_age_h": _of_strip("h", "age of that test, infinite without one", lambda i, s: i.reading_age_h[s]),
     "rained_since_reading_mm": _of_strip("mm", "rain since that test", lambda i, s: i.rained_since_reading_mm[s]),
+    "is_reading_doubtful": _of_strip(
+        "yes/no",
+        "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
+        lambda i, s: 0.0 if i.reading_doubtful is None else i.reading_doubtful[s],
+    ),
+    "is_water_unexplained": _of_strip(
+        "yes/no",
+        "tests find more water than rain and truck explain",
+        lambda i, s: 0.0 if i.water_unexplained is None else i.water_unexplained[s],
+    ),
     # --- moisture
     "chance_in_window": _of_best(
         "chance that the lift is inside its window, dry and unfrozen during the whole best stretch",

@@ -33,6 +33,8 @@ class MorningInputs:
     rolled                     (S,) 1 where the present lift has been rolled already; None = none has
     surfaces                   S surface states as they are now; None = as the strips say
     settings                   every number of defaults.toml by name, as in force for the site
+    reading_doubtful           (S,) 1 where the newest test does not fit and no second one agrees; None = all fit
+    water_unexplained          (S,) 1 where tests find water that rain and truck do not explain; None = nowhere
 
     Raises SoilError where the shapes do not fit together: nothing may be judged on rows that do not belong together.
     """
@@ -52,6 +54,8 @@ class MorningInputs:
     settings: Mapping[str, float]
     rolled: Floats | None = None
     surfaces: tuple[Surface, ...] | None = None
+    reading_doubtful: Floats | None = None
+    water_unexplained: Floats | None = None
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -67,8 +71,9 @@ class MorningInputs:
         }
         if self.rolled is not None:
             wanted["rolled"] = (n_strips,)
-        if self.surfaces is not None:
-            wanted["surfaces"] = (n_strips,)
+        for name in ("surfaces", "reading_doubtful", "water_unexplained"):
+            if getattr(self, name) is not None:
+                wanted[name] = (n_strips,)
         wrong = [
             f"{name} has shape {np.shape(getattr(self, name))}, wanted {shape}"
             for name, shape in wanted.items()

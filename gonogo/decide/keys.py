@@ -63,6 +63,10 @@ REASONS: dict[str, Key] = {
         meaning="wait: the last moisture test is too old; test first, then roll if it is in the window",
         gaps=("reading_age_h", "reading_max_age_h", *_MOISTURE),
     ),
+    "reading_doubtful": Key(
+        meaning="wait: the last moisture test does not fit the weather and the tests before; repeat it, then decide",
+        gaps=_MOISTURE,
+    ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain since the last test; test moisture and density, then roll if both allow",
         gaps=("rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),
@@ -117,6 +121,10 @@ ADVICE: dict[str, Key] = {
         meaning="the top half is wetter than the window: let it dry or mix it before the first pass",
         gaps=("w_top_pct", "w_base_pct"),
     ),
+    "look_for_water": Key(
+        meaning="tests find more water than rain and truck explain: look for ground water, a spring, a leak, standing "
+        "water"
+    ),
     "as_wet_as_practical": Key(meaning="clean granular soil: roll it as wet as practical"),
     "aerate_thin_layers": Key(
         meaning="wet and strongly drying: aerate, in thin layers, and test again", gaps=("evaporation_mm_h",)
@@ -166,6 +174,7 @@ ADVICE: dict[str, Key] = {
 
 # What to test: any number per decision.
 TESTS: dict[str, Key] = {
+    "repeat_reading": Key(meaning="a second moisture test beside the one that does not fit"),
     "test_before_rolling": Key(meaning="moisture test before the first pass"),
     "retest_after_rain": Key(meaning="moisture and density test after the heavy rain, before work goes on"),
     "test_both_halves": Key(meaning="moisture test of the top half and of the base half"),

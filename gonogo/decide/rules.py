@@ -71,6 +71,7 @@ RULES: tuple[Rule, ...] = (
         because="reading_too_old",
         site_may_change=True,
     ),
+    _wait("reading_doubtful", ("is_reading_doubtful", "==", "yes"), because="reading_doubtful"),
     # --- the lift itself
     _wait("too_wet_or_too_dry", _TOO_WET, _TOO_DRY, because="too_uncertain", site_may_change=True),
     _wait("too_wet", _TOO_WET, because="too_wet", site_may_change=True),

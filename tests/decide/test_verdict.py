@@ -57,6 +57,7 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "rain_too_soon": {"rain_mm": rain_from(7.0)},
     "no_reading": {"reading_age_h": math.inf},
     "reading_too_old": {"reading_age_h": 73.0},
+    "reading_doubtful": {"reading_doubtful": 1.0},
     "too_wet_or_too_dry": {"w_pct": HALF_WET[None, None, :]},
     "too_wet": {"w_pct": 17.0},
     "retest_after_rain": {"rained_since_reading_mm": 11.0},
@@ -98,6 +99,21 @@ def test_where_no_row_holds_the_strip_waits_for_a_test() -> None:
     assert made.verdict == Verdict.WAIT
     assert (made.rule_id, made.reason) == (NOTHING_HELD, "too_uncertain")
     assert made.test == ("test_before_rolling",)
+
+
+def test_a_test_that_does_not_fit_asks_for_a_second_one() -> None:
+    made = one(reading_doubtful=1.0)
+    assert (made.verdict, made.reason) == (Verdict.WAIT, "reading_doubtful")
+    assert made.test == ("repeat_reading",)
+    assert "test_then_roll" in made.advice
+
+
+def test_water_that_nobody_brought_is_said_under_any_verdict_and_changes_none() -> None:
+    for w_pct in (9.0, 14.0, 17.0):
+        plain, wet = one(w_pct=w_pct), one(w_pct=w_pct, water_unexplained=1.0)
+        assert wet.verdict == plain.verdict
+        assert "look_for_water" in wet.advice
+        assert "look_for_water" not in plain.advice
 
 
 def test_rows_that_let_work_go_on_stand_last_and_every_name_is_known() -> None:
