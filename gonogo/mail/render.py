@@ -131,7 +131,7 @@ def message(
         language=recipient.language,
         pictures=pictures,
         calendars=calendar.files(view.entries, view.site, speak, organizer=sender, made_utc=date_utc)
-        if role.has_calendar
+        if role.has_calendar and view.entries
         else (),
     )
     return RenderedMail(subject=subject, text=text, html=html, raw=raw)

@@ -1,0 +1,135 @@
+"""The calendar over several mornings: what was published yesterday moves, stays or is cancelled today."""
+
+from __future__ import annotations
+
+import email.policy
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from email import message_from_bytes
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+import vobject
+from mornings import example_config, no_weather, opened, recorded, run_example
+
+from gonogo import demo
+from gonogo.config import Config
+from gonogo.mailing import PreparedMail
+from gonogo.morning import MorningResult
+
+ONE_DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Config:
+    return example_config(tmp_path)
+
+
+@pytest.fixture
+def store(loaded: Config) -> Iterator[sa.Engine]:
+    engine = opened(loaded)
+    yield engine
+    engine.dispose()
+
+
+def run_on(loaded: Config, store: sa.Engine, days: int, **changes: Any) -> MorningResult:
+    ahead = days * ONE_DAY
+    arguments: dict[str, Any] = {
+        "day": demo.DAY + ahead,
+        "now_utc": demo.MORNING_UTC + ahead,
+        "deadline_utc": datetime.fromisoformat("2026-05-12T14:00:00+00:00") + ahead,
+        "fetch": partial(recorded, fetched_utc=demo.FORECAST_AT_UTC + ahead),
+    }
+    result = run_example(loaded, store, **(arguments | changes))
+    assert result is not None
+    return result
+
+
+def attached(one: PreparedMail) -> dict[str, tuple[int, datetime, str]]:
+    """Every entry that a mail brings, read back: UID -> (sequence, start, status)."""
+    found = {}
+    for part in message_from_bytes(one.mail.raw, policy=email.policy.default).iter_attachments():  # type: ignore[attr-defined]
+        content = part.get_content()
+        calendar = vobject.readOne(content if isinstance(content, str) else content.decode())
+        for event in calendar.vevent_list:
+            assert (event.status.value == "CANCELLED") == (calendar.method.value == "CANCEL")
+            found[event.uid.value] = (int(event.sequence.value), event.dtstart.value, event.status.value)
+    return found
+
+
+def of(result: MorningResult, crew: str, role: str) -> PreparedMail:
+    return next(m for m in result.mails if m.crew.id == crew and m.recipient.role == role)
+
+
+def test_yesterday_s_entries_stay_move_or_are_cancelled(loaded: Config, store: sa.Engine) -> None:
+    first, second = run_on(loaded, store, 0), run_on(loaded, store, 1)
+    before, after = attached(of(first, "north", "planner")), attached(of(second, "north", "planner"))
+    assert before
+    assert {status for _, _, status in before.values()} == {"TENTATIVE"}
+    assert all(uid.startswith("harrow-flats/N") for uid in before)
+    now_utc = demo.MORNING_UTC + ONE_DAY
+    still_to_come = {uid: row for uid, row in before.items() if row[1] > now_utc + ONE_DAY}
+    assert still_to_come
+    kinds = set()
+    for uid, (sequence, start, _) in still_to_come.items():
+        assert uid in after, "what is in a calendar and still to come is told again or cancelled"
+        new_sequence, new_start, status = after[uid]
+        is_same = status == "TENTATIVE" and new_start == start
+        assert new_sequence >= sequence
+        assert (new_sequence > sequence) or is_same
+        kinds.add("same" if is_same else status)
+    assert kinds
+
+
+def test_planner_and_superintendent_of_a_crew_get_the_same_entries_and_the_driver_none(
+    loaded: Config, store: sa.Engine
+) -> None:
+    result = run_on(loaded, store, 0)
+    assert attached(of(result, "south", "planner")) == attached(of(result, "south", "superintendent"))
+    assert attached(of(result, "south", "driver")) == {}
+
+
+def test_a_morning_without_forecast_cancels_what_was_planned_for_it(loaded: Config, store: sa.Engine) -> None:
+    first = run_on(loaded, store, 0)
+    order = first.conclusion.order
+    assert order is not None
+    planned = [w for w in order.works if w.strip_id and w.crew_id == "north"]
+    later = next(w for w in planned if w.start_utc > demo.MORNING_UTC + ONE_DAY)
+    days = (later.start_utc.date() - demo.DAY).days
+    blind = run_on(loaded, store, days, fetch=no_weather)
+    found = attached(of(blind, "north", "planner"))
+    uid = f"harrow-flats/{later.strip_id}/{later.lift}/{later.work}@example.com"
+    assert found[uid][2] == "CANCELLED"
+    assert {row[2] for u, row in found.items() if row[1].date() > later.start_utc.date()} <= {"TENTATIVE"}
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        "gonogo.mail.picture.pngs",
+        "gonogo.mailing.moisture_paths",
+        "gonogo.mailing.entries_now",
+        "gonogo.mail.calendar.files",
+        "gonogo.mail.view.paths_view",
+    ],
+)
+def test_a_calendar_or_a_picture_that_fails_costs_no_verdict(
+    loaded: Config, store: sa.Engine, monkeypatch: pytest.MonkeyPatch, place: str
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("no such luck today")
+
+    monkeypatch.setattr(place, broken)
+    result = run_on(loaded, store, 0)
+    for one in result.mails:
+        assert "No verdict" not in one.mail.subject
+        assert one.mail.html
+        is_for_calendar = "entries" in place or "files" in place
+        assert ("cid:" in one.mail.html) <= ("entries" in place)
+        assert attached(one) == {} or not is_for_calendar
+    with store.connect() as connection:
+        error = connection.exec_driver_sql("select error from run").scalar()
+    assert "no such luck today" in str(error)
