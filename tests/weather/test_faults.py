@@ -39,7 +39,7 @@ VALUES = st.one_of(
 JSON_VALUES = st.one_of(
     VALUES, st.text(max_size=5), st.lists(VALUES, max_size=3), st.dictionaries(st.text(max_size=3), VALUES, max_size=2)
 )
-slow = settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+slow = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def sound_or_refused(body: bytes) -> Any:

@@ -21,7 +21,7 @@ NAMES = sorted(set(services.find()) - {"open_meteo"})  # that one has its own fi
 EVERY = pytest.mark.parametrize("name", NAMES)
 BODIES: dict[str, Any] = {name: json.loads(fixture_body(name)) for name in NAMES}
 slow = settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
 )
 VALUES = st.one_of(
     st.none(),

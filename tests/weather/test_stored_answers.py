@@ -16,7 +16,7 @@ from mornings import example_config, opened, run_example
 
 from gonogo import demo, morning
 from gonogo.records import Answer, ServiceSettings, Verdict
-from gonogo.store import history, schema
+from gonogo.store import history, runs, schema
 from gonogo.weather.download import Downloaded, NoForecastError, forecast
 from gonogo.weather.web import Visits
 
@@ -99,16 +99,14 @@ def test_old_answers_are_thinned_to_the_last_good_one_a_day(store: sa.Engine) ->
     assert {first, second, refused, failed}.isdisjoint(young)
 
 
-def test_an_answer_that_a_run_used_stays_for_good(tmp_path: Path, store: sa.Engine) -> None:
-    result = run_example(example_config(tmp_path), store)
-    assert result is not None
-    used = keep(store, answer(demo.FORECAST_AT_UTC + timedelta(hours=1)))
+def test_an_answer_that_a_run_used_stays_for_good(store: sa.Engine) -> None:
+    used, later, last = keep(store, *(answer(MORNING_UTC - 90 * DAY + timedelta(hours=h)) for h in (1, 2, 3)))
+    claim = runs.claim_run(store, SITE, demo.DAY, "morning", now_utc=MORNING_UTC, owner="test")
+    assert claim is not None
     with schema.begin(store) as connection:
-        gone = history.thin_answers(connection, now_utc=MORNING_UTC + 4000 * DAY, keep_days=20.0)
-        left = set(connection.scalars(sa.select(schema.answer.c.id)))
-    assert gone == 0  # the later one is that day's last, the run's own is used
-    assert used[0] in left
-    assert len(left) == 2
+        connection.execute(sa.update(schema.run).where(schema.run.c.id == claim.run_id).values(answer_id=used))
+    assert thinned(store) == (1, {used, last})
+    assert later not in (used, last)
 
 
 def test_the_last_place_stays_and_older_ones_go(store: sa.Engine) -> None:
