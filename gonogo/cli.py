@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from gonogo.config import Config
-    from gonogo.records import Site
+    from gonogo.records import Site, Strip
 
 
 class Exit(IntEnum):
@@ -192,6 +192,74 @@ def weather(
     raise typer.Exit(outcome.exit_code)
 
 
+@app.command(short_help="Show the days ahead: chances, hours, order of work.")
+def outlook(
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
+    html: Annotated[
+        Path | None, typer.Option("--html", help="Write one self-contained page to this file too, for desk and wall.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric",
+    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Show the days ahead, strip by day: chance and hours of a workable window, dry or watered first; the proposed
+    order of work around the rain; what changed since the last run of the day before.
+
+    Judges the site as a morning does, now. Keeps the weather service's answer; stores no verdict and sends nothing.
+    """
+    from gonogo import outlook_report
+
+    loaded = _load(config)
+    with _progress("outlook"):
+        outcome = outlook_report.show(
+            loaded,
+            _one_site(loaded, site),
+            now_utc=datetime.now(UTC),
+            units=_units(units),
+            html=html,
+            only_stored=stored,
+        )
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
+@app.command(short_help="Show what a strip would do with other water, rain, disking or delay.")
+def whatif(
+    site: Annotated[str, typer.Argument(help="Site id.")],
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
+    water: Annotated[float, typer.Option("--water", help="Litres put on the strip now.")] = 0.0,
+    rain: Annotated[float, typer.Option("--rain", help="Millimetres of rain within the next hours.")] = 0.0,
+    disk: Annotated[bool, typer.Option("--disk", help="The strip is disked now.")] = False,
+    delay: Annotated[float, typer.Option("--delay", help="Hours by which work begins later.")] = 0.0,
+    units: Annotated[str, typer.Option("--units", help="metric or us; the options are always metric.")] = "metric",
+    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Show what a strip would do with other water, rain, disking or delay, beside what it does as things are.
+
+    Examples: gonogo whatif harrow-flats N2 --water 20000; gonogo whatif harrow-flats S1 --rain 8 --delay 24. Stores no
+    verdict and sends nothing.
+    """
+    from gonogo import whatif_report
+    from gonogo.whatif import Turn
+
+    turn = whatif_report.checked(Turn(litres=water, rain_mm=rain, is_disked=disk, delay_h=delay))
+    loaded = _load(config)
+    found = _one_site(loaded, site)
+    with _progress("what if"):
+        outcome = whatif_report.show(
+            loaded,
+            found,
+            _one_strip(found, strip),
+            turn,
+            now_utc=datetime.now(UTC),
+            units=_units(units),
+            only_stored=stored,
+        )
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
 @app.command(short_help="Run every site's mornings until stopped.")
 def serve(
     config: ConfigOption = CONFIG_FOLDER,
@@ -248,22 +316,38 @@ def forget(
 @app.command(short_help="Measure how good the moisture forecast would have been.")
 def backtest(
     folder: Annotated[
-        Path, typer.Argument(help="Folder with stations.csv and one CSV of days a station and year.", file_okay=False)
-    ],
+        Path | None,
+        typer.Argument(help="Folder with stations.csv and one CSV of days a station and year.", file_okay=False),
+    ] = None,
     readings: Annotated[
         str, typer.Option("--readings", help="weekly: readings up to the issue day; first: the issue day's own alone.")
     ] = "weekly",
     out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
     layer: Annotated[str, typer.Option("--layer", help="5cm, 0-150mm or 0-300mm.")] = "0-150mm",
+    site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = "",
+    config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Forecast the moisture of measured stations again, from each of their readings ten days ahead, and score it.
 
     Nothing after the issue day is looked at but the weather of the ten days. Where the folder holds what was measured,
     the errors are printed beside those of "it stays as it was read". Stations run in parallel; the result is the same
     to the digit however many processors there are.
+
+    With --site in place of the folder: each reading of the site is forecast from those up to ten days before, with the
+    weather that was stored on that day, so that you see how good the tool is on your soil.
     """
     from gonogo.backtest import run as backtesting
 
+    if (folder is None) == (not site):
+        raise _usage("FOLDER", "give a folder of stations, or --site with a site id.", "gonogo backtest --help")
+    if folder is None:
+        from gonogo.backtest import site as own
+
+        loaded = _load(config)
+        with _progress("readings") as step:
+            found = own.site_backtest(loaded, _one_site(loaded, site), now_utc=datetime.now(UTC), say=step)
+        print(found)
+        return
     with _progress("stations", total=backtesting.n_stations(folder)) as step:
         found = backtesting.backtest(folder, layer=layer, readings=readings, out=out, say=step)
     print(found)
@@ -449,6 +533,38 @@ def _one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
             )
         ]
     )
+
+
+def _one_strip(site: Site, strip_id: str) -> Strip:
+    """Return a strip of a site by its id."""
+    names = [s.id for s in site.strips]
+    if strip_id in names:
+        return site.strip(strip_id)
+    raise _no_such("strip", strip_id, names)
+
+
+def _units(word: str) -> str:
+    """Return a system of units."""
+    if word in ("metric", "us"):
+        return word
+    raise _no_such("--units", word, ["metric", "us"])
+
+
+def _no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:
+    import difflib
+
+    from gonogo.errors import Complaint
+
+    near = difflib.get_close_matches(value, names, n=1)
+    right = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
+    wrong = "is none known here."
+    return ConfigError([Complaint(place="command line", key=key, value=value, wrong=wrong, right=right)])
+
+
+def _usage(key: str, wrong: str, right: str) -> ConfigError:
+    from gonogo.errors import Complaint
+
+    return ConfigError([Complaint(place="command line", key=key, value="", wrong=wrong, right=right)])
 
 
 @contextmanager

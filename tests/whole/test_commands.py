@@ -16,9 +16,10 @@ import pytest
 import time_machine
 from mornings import ROOT, example_config, no_weather, opened, recorded, run_example
 
-from gonogo import cli, commands, demo, serving, status
+from gonogo import cli, commands, demo, outlook_report, serving, status, whatif_report
 from gonogo.records import Reading, Transport
 from gonogo.store import history, outbox, runs, schema
+from gonogo.whatif import Turn
 
 HEAVY = ("pandas", "numpy", "sqlalchemy", "alembic", "jinja2", "babel", "requests", "apscheduler", "pydantic")
 
@@ -51,7 +52,10 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback]
-    assert names == ["demo", "check", "settings", "morning", "weather", "serve", "status", "forget", "backtest", "learned"]
+    assert names == [
+        "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "status", "forget", "backtest",
+        "learned",
+    ]  # fmt: skip
     for name in [*names, "record"]:
         assert cli.run([name, "--help"]) == cli.Exit.OK
         assert len(capsys.readouterr().out.split()) > 40
@@ -336,3 +340,62 @@ def test_the_service_runs_a_due_morning_delivers_it_and_stops(tmp_path: Path) ->
         assert run.day == demo.DAY
     store.dispose()
     assert datetime.now(UTC) > demo.MORNING_UTC
+
+
+def test_the_outlook_is_lines_for_a_pipe_and_one_page_for_a_wall(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    page = tmp_path / "outlook.html"
+    shown = outlook_report.show(
+        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=recorded
+    )
+    assert shown.exit_code == commands.OK
+    assert "\x1b" not in shown.text
+    for strip in loaded.sites[0].strips:
+        assert strip.name[:20] in shown.text
+        assert strip.name in page.read_text(encoding="utf-8")
+    assert "Proposed order of work" in shown.text
+    assert "responsible engineer" in shown.text
+    store = opened(loaded)
+    with schema.read(store) as connection:
+        assert runs.last_run(connection, loaded.sites[0].id, is_finished=False) is None
+    store.dispose()
+
+
+def test_without_weather_there_is_no_outlook_and_no_page(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    page = tmp_path / "outlook.html"
+    shown = outlook_report.show(
+        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=no_weather
+    )
+    assert shown.exit_code == commands.NO_VERDICT
+    assert "no outlook" in shown.text
+    assert not page.exists()
+
+
+def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    site = loaded.sites[0]
+    shown = whatif_report.show(
+        loaded,
+        site,
+        site.strip("N2"),
+        Turn(litres=20_000.0),
+        now_utc=demo.MORNING_UTC,
+        units="metric",
+        fetch=recorded,
+    )
+    assert shown.exit_code == commands.OK
+    assert "what if 20,000 L are put on now?" in shown.text
+    verdict = next(line for line in shown.text.splitlines() if line.startswith("verdict"))
+    assert "WATER FIRST" in verdict
+
+
+def test_a_strip_or_a_unit_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
+    for arguments, says in (
+        (("whatif", "harrow-flats", "N22", "--water", "900"), 'strip = N22'),
+        (("whatif", "harrow-flats", "N2"), "nothing is asked"),
+        (("outlook", "--units", "metrik", "--stored"), 'Did you mean "metric"?'),
+    ):
+        code, _, err = say(*arguments)
+        assert code == cli.Exit.CONFIG
+        assert says in err
