@@ -5,6 +5,7 @@ What is in the readers' calendars follows from the orders of work of earlier run
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -121,38 +122,63 @@ def files(
     place       where the work is
     organizer   plain address that the entries come from; its host makes their identifiers unique in the world
     """
+    caution = speak.word("caution.short")
     made = []
     for method, is_cancelled in (("PUBLISH", False), ("CANCEL", True)):
-        chosen = [e for e in found if e.is_cancelled == is_cancelled]
-        if not chosen:
-            continue
-        calendar = icalendar.Calendar()
-        calendar.add("prodid", PRODUCT)
-        calendar.add("version", "2.0")
-        calendar.add("method", method)
-        for entry in chosen:
-            calendar.add_component(_event(entry, place, speak, organizer=organizer, made_utc=made_utc))
-        name = f"gonogo-{'cancelled' if is_cancelled else 'planned'}.ics"
-        made.append(CalendarFile(method=method, name=name, content=calendar.to_ical()))
+        rows = tuple(
+            _Row(
+                uid=f"{e.key}@{organizer.rpartition('@')[2]}",
+                sequence=e.sequence,
+                start_utc=e.start_utc,
+                end_utc=e.end_utc,
+                title=_line(speak.say(e.title)),
+                about="" if is_cancelled else f"{_line(speak.say(e.line))} {_line(caution)}",
+            )
+            for e in found
+            if e.is_cancelled == is_cancelled
+        )
+        if rows:
+            content = _content(method, rows, _line(place), organizer, made_utc.astimezone(UTC).replace(microsecond=0))
+            name = f"gonogo-{'cancelled' if is_cancelled else 'planned'}.ics"
+            made.append(CalendarFile(method=method, name=name, content=content))
     return tuple(made)
 
 
-def _event(entry: EntryView, place: str, speak: Speaker, *, organizer: str, made_utc: datetime) -> icalendar.Event:
-    """Return one entry. Its times are in UTC, so that no time zone has to travel along."""
-    event = icalendar.Event()
-    event.add("uid", f"{entry.key}@{organizer.rpartition('@')[2]}")
-    event.add("sequence", entry.sequence)
-    event.add("dtstamp", made_utc.astimezone(UTC).replace(microsecond=0))
-    event.add("dtstart", entry.start_utc)
-    event.add("dtend", entry.end_utc)
-    event.add("summary", _line(speak.say(entry.title)))
-    event.add("location", _line(place))
-    event.add("status", "CANCELLED" if entry.is_cancelled else "TENTATIVE")
-    event.add("transp", "TRANSPARENT")
-    event.add("organizer", icalendar.vCalAddress(f"mailto:{organizer}"))
-    if not entry.is_cancelled:
-        event.add("description", f"{_line(speak.say(entry.line))} {_line(speak.word('caution.short'))}")
-    return event
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One entry in words."""
+
+    uid: str
+    sequence: int
+    start_utc: datetime
+    end_utc: datetime
+    title: str
+    about: str
+
+
+@functools.lru_cache(maxsize=64)  # the readers of a crew share their entries
+def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, made_utc: datetime) -> bytes:
+    """Return a calendar with its entries. Times are in UTC, so that no time zone has to travel along."""
+    calendar = icalendar.Calendar()
+    calendar.add("prodid", PRODUCT)
+    calendar.add("version", "2.0")
+    calendar.add("method", method)
+    for row in rows:
+        event = icalendar.Event()
+        event.add("uid", row.uid)
+        event.add("sequence", row.sequence)
+        event.add("dtstamp", made_utc)
+        event.add("dtstart", row.start_utc)
+        event.add("dtend", row.end_utc)
+        event.add("summary", row.title)
+        event.add("location", place)
+        event.add("status", "CANCELLED" if method == "CANCEL" else "TENTATIVE")
+        event.add("transp", "TRANSPARENT")
+        event.add("organizer", icalendar.vCalAddress(f"mailto:{organizer}"))
+        if row.about:
+            event.add("description", row.about)
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
 
 
 def _number(at_utc: datetime, old: Entry | None) -> int:

@@ -13,11 +13,15 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
 from PIL import Image, ImageChops, ImageDraw, ImageFont
 
 from gonogo.mail.items import PanelView, PathsView
 from gonogo.mail.language import NO_BREAK, Speaker, speaker
 from gonogo.mail.phrases import Names, phrase
+
+Floats = npt.NDArray[np.float64]
 
 FONT = Path(__file__).parent / "font" / "DejaVuSans-latin.ttf"
 
@@ -149,23 +153,29 @@ class _Sheet:
         self._pen.rectangle([LEFT, y - 2, LEFT + self._font.getlength(name) + 4, top - 1], PAPER)
         self.text(LEFT, y - 2, name)
         n = min(self._n_hours + 1, len(panel.mean))
+        low, mean, high = (np.array(path[:n]) for path in (panel.low, panel.mean, panel.high))
         width_pct = panel.window_high_pct - panel.window_low_pct
         # The window fills a third of the panel at least: a path far outside of it runs along the edge.
-        lowest = max(min(*panel.low[:n], panel.window_low_pct) - 0.1 * width_pct, panel.window_low_pct - width_pct)
-        highest = min(max(*panel.high[:n], panel.window_high_pct) + 0.1 * width_pct, panel.window_high_pct + width_pct)
+        lowest = max(min(low.min(), panel.window_low_pct) - 0.1 * width_pct, panel.window_low_pct - width_pct)
+        highest = min(max(high.max(), panel.window_high_pct) + 0.1 * width_pct, panel.window_high_pct + width_pct)
 
         def level(w_pct: float) -> float:
-            return foot - (min(max(w_pct, lowest), highest) - lowest) / (highest - lowest) * PANEL_PX
+            return float(foot - (min(max(w_pct, lowest), highest) - lowest) / (highest - lowest) * PANEL_PX)
+
+        def line(w_pct: Floats) -> list[float]:
+            """Return a path as x, y, x, y..."""
+            y_px = foot - (np.clip(w_pct, lowest, highest) - lowest) / (highest - lowest) * PANEL_PX
+            x_px = LEFT + np.arange(len(w_pct)) * self._px_per_h
+            return np.column_stack((x_px, y_px)).ravel().tolist()
 
         edge = WIDTH - RIGHT
         wet, dry = level(panel.window_high_pct), level(panel.window_low_pct)
         self._pen.rectangle([LEFT, wet, edge, dry], WINDOW)
-        self._hatch([(self.x(h), level(w)) for h, w in enumerate(panel.low[:n])],
-                    [(self.x(h), level(w)) for h, w in enumerate(panel.high[:n])])  # fmt: skip
+        self._hatch(line(low), line(high), top)
         self._dashes(LEFT, edge, level(panel.optimum_pct))
         for at in (wet, dry):
             self._pen.line([(LEFT, at), (edge, at)], INK, 3)
-        curve = [(self.x(h), level(w)) for h, w in enumerate(panel.mean[:n])]
+        curve = line(mean)
         self._pen.line(curve, PAPER, CURVE_PX + 4)
         self._pen.line(curve, INK, CURVE_PX)
         self._pen.rectangle([LEFT, top, edge, foot], None, GRID, 2)
@@ -179,8 +189,7 @@ class _Sheet:
     def now(self, now_h: float, top: int, foot: int) -> None:
         """Draw the moment of the mail as a line of short strokes under a pointer."""
         x = self.x(now_h)
-        for y in range(top, foot, 12):
-            self._pen.line([(x, y), (x, min(y + 7, foot))], INK, 3)
+        self._image.paste(INK, (round(x) - 1, top), _strokes(3, foot - top, 12, 7))
         self._pen.polygon([(x - 9, top - 2), (x + 9, top - 2), (x, top + 10)], INK)
 
     def png(self) -> bytes:
@@ -192,23 +201,21 @@ class _Sheet:
         picture.save(out, "PNG", bits=4, compress_level=6)
         return out.getvalue()
 
-    def _hatch(self, low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]]) -> None:
+    def _hatch(self, low: Sequence[float], high: Sequence[float], top: int) -> None:
         """Fill the likely range with slanting lines inside a thin outline."""
-        outline = [*low, *reversed(high)]
-        left, top = min(x for x, _ in outline), min(y for _, y in outline)
-        box = (int(left), int(top), int(max(x for x, _ in outline)) + 1, int(max(y for _, y in outline)) + 1)
-        size = (box[2] - box[0], box[3] - box[1])
-        mask = Image.new("1", size, 0)
-        ImageDraw.Draw(mask).polygon([(x - box[0], y - box[1]) for x, y in outline], 1)
-        # Taken from one sheet of lines, so that those of all panels stand above each other.
-        lines = ImageChops.logical_and(mask, _lines(WIDTH, PANEL_PX + 2).crop((box[0], 0, box[2], size[1])))
-        self._image.paste(BAND, box, lines)
+        mask = Image.new("1", (WIDTH, PANEL_PX + 2), 0)
+        back = [c for x, y in zip(high[-2::-2], high[::-2], strict=True) for c in (x, y)]
+        outline = [*low, *back]
+        outline[1::2] = [y - top for y in outline[1::2]]
+        ImageDraw.Draw(mask).polygon(outline, 1)
+        lines = ImageChops.logical_and(mask, _lines(WIDTH, PANEL_PX + 2))
+        self._image.paste(BAND, (0, top), lines)
         for side in (low, high):
             self._pen.line(list(side), BAND, 2)
 
-    def _dashes(self, left: float, right: float, y: float) -> None:
-        for x in range(int(left), int(right), 18):
-            self._pen.line([(x, y), (min(x + 8, right), y)], BAND, 2)
+    def _dashes(self, left: int, right: int, y: float) -> None:
+        """Draw a level line of short strokes."""
+        self._image.paste(BAND, (left, round(y) - 1), _strokes(right - left, 2, 18, 8))
 
     def _cut(self, name: str) -> str:
         """Return a name that fits over its panel."""
@@ -231,6 +238,17 @@ def _lines(width: int, height: int) -> Image.Image:
     for x in range(-height, width, HATCH_PX):
         pen.line([(x, height), (x + height, 0)], 1, 2)
     return hatched
+
+
+@functools.cache
+def _strokes(width: int, height: int, step: int, stroke: int) -> Image.Image:
+    """Return a line of strokes along its longer side as a mask."""
+    line = Image.new("1", (width, height), 0)
+    pen = ImageDraw.Draw(line)
+    for at in range(0, max(width, height), step):
+        end = at + stroke - 1
+        pen.rectangle([at, 0, end, height] if width > height else [0, at, width, end], 1)
+    return line
 
 
 @functools.cache
