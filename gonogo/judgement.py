@@ -127,7 +127,71 @@ def judge(
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
     """
-    stories = [story(strip, entries, now_utc) for strip in site.strips]
+    done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, stored=stored)
+    stories, moisture, placed_from = done.stories, done.moisture, done.readings
+    # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
+    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
+    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
+    usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
+    told = list(zip(stories, usable, strict=True))
+    inputs = MorningInputs(
+        site=site,
+        strips=site.strips,
+        now_utc=now_utc,
+        day=day,
+        hour_utc=weather.hour_utc,
+        w_pct=moisture.w_pct[:-1],
+        w_top_pct=moisture.w_top_pct[:-1],
+        w_base_pct=moisture.w_base_pct[:-1],
+        et0_mm=done.et0_mm,
+        weather=weather,
+        reading_age_h=np.array([_age_h(s, now_utc) for s in usable]),
+        rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
+        rolled=np.array([float(s.is_rolled) for s in stories]),
+        surfaces=tuple(s.surface(strip) for s, strip in zip(stories, site.strips, strict=True)),
+        settings=settings,
+        reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in told]),
+        water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
+    )
+    return Judgement(
+        decisions=decide(inputs),
+        outlook=outlook(inputs),
+        inputs=inputs,
+        moisture=moisture,
+        reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
+        closure_error_mm=moisture.closure_error_mm,
+        lessons=done.lessons,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marched:
+    """The moisture of a site's strips as a moment knows it.
+
+    stories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
+              the moisture count them
+    lessons   what the readings taught, to be kept
+    """
+
+    stories: tuple[Story, ...]
+    readings: tuple[Reading, ...]
+    et0_mm: Floats
+    moisture: ensemble.StripMoisture
+    lessons: tuple[LearnedSoil, ...]
+
+
+def marched(
+    site: Site,
+    *,
+    now_utc: datetime,
+    weather: HourlyWeather,
+    entries: Sequence[Entry],
+    settings: Mapping[str, float],
+    rng: np.random.Generator,
+    stored: Sequence[LearnedSoil] = (),
+) -> Marched:
+    """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
+    stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(
         weather.temp_degc,
@@ -165,37 +229,11 @@ def judge(
         rng=rng,
         prior=prior.learned,
     )
-    # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
-    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
-    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
-    usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
-    told = list(zip(stories, usable, strict=True))
-    inputs = MorningInputs(
-        site=site,
-        strips=site.strips,
-        now_utc=now_utc,
-        day=day,
-        hour_utc=hour_utc,
-        w_pct=moisture.w_pct[:-1],
-        w_top_pct=moisture.w_top_pct[:-1],
-        w_base_pct=moisture.w_base_pct[:-1],
+    return Marched(
+        stories=stories,
+        readings=tuple(placed_from),
         et0_mm=et0_mm,
-        weather=weather,
-        reading_age_h=np.array([_age_h(s, now_utc) for s in usable]),
-        rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
-        rolled=np.array([float(s.is_rolled) for s in stories]),
-        surfaces=tuple(s.surface(strip) for s, strip in zip(stories, site.strips, strict=True)),
-        settings=settings,
-        reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in told]),
-        water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
-    )
-    return Judgement(
-        decisions=decide(inputs),
-        outlook=outlook(inputs),
-        inputs=inputs,
         moisture=moisture,
-        reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
-        closure_error_mm=moisture.closure_error_mm,
         lessons=learned.lessons(lifts, prior, moisture.learned, moisture.n_taught.tolist()),
     )
 

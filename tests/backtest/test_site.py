@@ -1,0 +1,98 @@
+"""A site's own readings forecast again: which pairs count, and what was known when."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from mornings import BODY, ROOT, example_config, opened
+
+from gonogo import cli, demo
+from gonogo.backtest.site import pairs, site_backtest
+from gonogo.config import Config
+from gonogo.records import Answer, Entry, Reading, SurfaceWork, Watering
+from gonogo.store import history, schema
+
+NOW = demo.MORNING_UTC
+DAY = timedelta(days=1)
+
+
+def reading(days: float, w_pct: float = 12.0, strip_id: str = "S1") -> Reading:
+    return Reading(strip_id=strip_id, at_utc=NOW + days * DAY, w_pct=w_pct, method="oven")
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Config:
+    config = example_config(tmp_path)
+    return replace(config, readings={site.id: () for site in config.sites})
+
+
+def filled(loaded: Config, *entries: Entry, has_weather: bool = True) -> None:
+    store: sa.Engine = opened(loaded)
+    with schema.begin(store) as connection:
+        if has_weather:
+            answer = Answer(
+                service=demo.SERVICE, url="https://weather.example.com", fetched_utc=demo.FORECAST_AT_UTC, status=200,
+                headers={}, body=BODY,
+            )  # fmt: skip
+            history.save_answer(connection, "harrow-flats", answer)
+        for one in entries:
+            at = one.at_utc if not hasattr(one, "until_utc") else NOW
+            history.add_entry(connection, "harrow-flats", one, entered_utc=at, entered_by="test")
+    store.dispose()
+
+
+def test_readings_are_foreseen_from_earlier_ones_with_the_weather_of_their_day(loaded: Config) -> None:
+    filled(loaded, reading(0.0), reading(1.0, 11.6), reading(3.0, 10.9))
+    said = site_backtest(loaded, loaded.sites[0], now_utc=NOW + 5 * DAY)
+    assert "3 readings up to 10 days after another" in said
+    # The forecast of the first day is a day old on the second: nothing newer was stored, so that pair has no weather.
+    assert "1 of them have no weather forecast stored" in said
+    rows = [line.split() for line in said.splitlines() if line.startswith("all ")]
+    assert [(row[1], row[2]) for row in rows] == [("1", "1"), ("3", "1")]
+    assert float(rows[0][4]) == pytest.approx(0.4)
+    assert float(rows[1][4]) == pytest.approx(1.1)
+
+
+def test_what_comes_later_changes_nothing(loaded: Config) -> None:
+    filled(loaded, reading(0.0), reading(1.0, 11.6))
+    before = site_backtest(loaded, loaded.sites[0], now_utc=NOW + 2 * DAY)
+    filled(loaded, reading(3.0, 3.0), has_weather=False)
+    after = site_backtest(loaded, loaded.sites[0], now_utc=NOW + 5 * DAY)
+    first = [line for line in before.splitlines() if line.startswith("all ") and line.split()[1] == "1"]
+    assert first == [line for line in after.splitlines() if line.startswith("all ") and line.split()[1] == "1"]
+    assert len(first) == 1
+
+
+def test_water_or_work_between_two_readings_and_long_gaps_are_no_pair(loaded: Config) -> None:
+    site = loaded.sites[0]
+    two = [reading(0.0), reading(2.0)]
+    assert len(pairs(site, two)) == 1
+    assert pairs(site, two)[0].lead_days == 2
+    assert pairs(site, [*two, Watering(strip_id="S1", at_utc=NOW + DAY, litres=5000.0)]) == ()
+    assert pairs(site, [*two, SurfaceWork(strip_id="S1", at_utc=NOW + DAY, work="disked")]) == ()
+    assert len(pairs(site, [*two, Watering(strip_id="S2", at_utc=NOW + DAY, litres=5000.0)])) == 1
+    assert pairs(site, [reading(0.0), reading(11.0)]) == ()
+    assert pairs(site, [reading(0.0), reading(0.2)]) == ()
+    assert pairs(site, [reading(0.0), reading(2.0, strip_id="S2")]) == ()
+
+
+def test_a_site_without_weather_or_readings_has_nothing_to_score(loaded: Config) -> None:
+    assert "Nothing to score yet" in site_backtest(loaded, loaded.sites[0], now_utc=NOW)
+    filled(loaded, reading(0.0), reading(1.0), has_weather=False)
+    said = site_backtest(loaded, loaded.sites[0], now_utc=NOW + 5 * DAY)
+    assert "1 of them have no weather" in said
+    assert "Nothing to score yet" in said
+
+
+def test_the_command_takes_a_folder_or_a_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = str(shutil.copytree(ROOT / "config", tmp_path / "config"))
+    assert cli.run(["backtest", "--site", "harrow-flats", "--config", config]) == cli.Exit.OK
+    assert "Nothing to score yet" in capsys.readouterr().out
+    assert cli.run(["backtest", "--config", config]) == cli.Exit.CONFIG
+    assert "--site" in capsys.readouterr().err
+    assert cli.run(["backtest", str(tmp_path), "--site", "harrow-flats", "--config", config]) == cli.Exit.CONFIG
