@@ -115,6 +115,8 @@ class CellView:
     span_times    the best stretch without its date, for a place that names the day
     is_workable   the whole rolling time fits with at least the chance that the site asks for
     is_watered    today, and it can be worked after the truck has been
+    after_water   chance where the truck goes over it first that day, None where that brings nothing
+    is_rolled     the lift is rolled already and waits for the next one
     """
 
     day: Day
@@ -124,6 +126,8 @@ class CellView:
     span_times: Span | None
     is_workable: bool
     is_watered: bool
+    after_water: Chance | None
+    is_rolled: bool
     is_working_day: bool
 
 

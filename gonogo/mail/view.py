@@ -16,6 +16,7 @@ from gonogo.mail.phrases import Day, Names, Number, Phrase, phrase
 from gonogo.records import Change, Crew, Decision, Material, OutlookDay, Site, Strip, Verdict, WorkOrder
 from gonogo.weather.series import HourlyWeather, Rung
 
+WATER_GAIN = 0.1  # chance that the truck must add before the planner is told of it; common practice, no source
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 OLD_READING_H = 24.0  # a reading older than this is named among the doubts; common practice, no source
 FIELDS = (  # fields of a material that have a name in every language
@@ -254,6 +255,10 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
         # Where the chance that the site asks for is unknown, no day is called workable.
         is_workable=outlook.is_working_day and span is not None and outlook.chance >= chance_needed,
         is_watered=outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER,
+        after_water=replace(phrases.chance(outlook.chance_watered), is_brief=True)
+        if outlook.chance_watered >= outlook.chance + WATER_GAIN
+        else None,
+        is_rolled=outlook.is_rolled,
         is_working_day=outlook.is_working_day,
     )
 

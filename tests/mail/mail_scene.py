@@ -355,6 +355,8 @@ def outlook(n_days: int = 8) -> tuple[OutlookDay, ...]:
                     w_p10_pct=15.0,
                     w_p90_pct=17.0,
                     is_working_day=works,
+                    chance_watered=0.8 if its_strip.id == "N2" and offset in (1, 5) else float("nan"),
+                    is_rolled=its_strip.id == "N4" and offset == 7,
                 )
             )
     return tuple(rows)

@@ -348,6 +348,17 @@ def test_the_planner_reads_each_day_of_each_strip() -> None:
     assert "- N3 core: COMPACT is now WAIT." in text
 
 
+def test_the_planner_reads_what_water_would_bring_and_which_lift_is_done() -> None:
+    sent = mail("planner")
+    lines = sent.text.splitlines()
+    place = next(k for k, line in enumerate(lines) if line.startswith("N2 upstream"))
+    assert lines[place + 1].split().count("w") == 1  # where the strip can be worked dry, its hours stand there
+    assert "w 80%" in lines[place + 1]
+    assert next(line for line in lines if line.startswith("N4 filter")).split()[-1] == "done"
+    for piece in ("w 80%", ">done<"):
+        assert piece in sent.html
+
+
 def test_each_reader_gets_one_s_own_units() -> None:
     metric, us = mail("driver"), mail("driver", units="us")
     assert "gal" not in metric.text
