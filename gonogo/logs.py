@@ -74,11 +74,26 @@ class JsonFormatter(logging.Formatter):
 
 def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
     """Send every log line to stderr, cleaned."""
-    handler = logging.StreamHandler(sys.stderr)
+    root = logging.getLogger()
+    for old in [one for one in root.handlers if isinstance(one, _ToStderr)]:
+        root.removeHandler(old)
+    handler = _ToStderr()
     handler.setFormatter(JsonFormatter(cleaner) if as_json else CleanFormatter(cleaner))
-    logging.basicConfig(level=level, handlers=[handler], force=True)
+    root.addHandler(handler)
+    root.setLevel(level)
     for chatty in ("apscheduler", "alembic"):
         logging.getLogger(chatty).setLevel(max(level, logging.WARNING))
+
+
+class _ToStderr(logging.Handler):
+    """Writes to what is stderr when a line comes, which need not be what it was at the start."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        try:
+            sys.stderr.write(self.format(record) + "\n")
+            sys.stderr.flush()
+        except Exception:
+            self.handleError(record)
 
 
 def _marked(found: re.Match[str]) -> str:

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from email.utils import parseaddr
 from typing import TypeVar
 
+from gonogo import writing
 from gonogo.config import Config
 from gonogo.judgement import Judgement
 from gonogo.mail import view as mail_view
@@ -19,11 +20,11 @@ from gonogo.mail.calendar import entries_now
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.path import MoisturePath, moisture_paths
 from gonogo.mail.phrases import Phrase
-from gonogo.mail.render import message
 from gonogo.records import Change, Crew, Decision, OutlookDay, PlannedWork, Recipient, Site, WorkOrder
 from gonogo.store.outbox import OutMessage
 from gonogo.weather import series
 from gonogo.weather.series import HourlyWeather
+from gonogo.writing import Job
 
 log = logging.getLogger("gonogo.mailing")
 
@@ -110,6 +111,7 @@ def some_mails(
     """
     prepared: list[PreparedMail] = []
     faults: list[str] = []
+    jobs: list[tuple[Crew, Job]] = []
     sender, reply_to = config.transport.sender, config.transport.reply_to or ""
     decisions, outlook = _by_crew(site, conclusion.decisions), _by_crew(site, conclusion.outlook)
     try:
@@ -121,40 +123,36 @@ def some_mails(
     for crew in (c for c in site.crews if c.id in changes):
         view = None
         is_first = crew.id in first_told or issue == "morning"
-        try:
-            view = mail_view.build(
-                site,
-                crew,
-                day=day,
-                decisions=decisions[crew.id],
-                outlook=outlook[crew.id],
-                weather=conclusion.weather,
-                now_utc=now_utc,
-                issue="morning" if is_first else issue,
-                changes=changes[crew.id],
-                order=conclusion.order,
-                # A later look says what is another than this morning, the first mail what is another than yesterday.
-                since=conclusion.changes if is_first else None,
-                paths=_paths(conclusion, decisions[crew.id]),
-                entries=entries,
-            )
-        except Exception as error:  # the notice below needs no view
-            log.exception("%s %s: the view of a crew failed", site.id, day)
-            faults.append(trace(error))
-        for recipient in crew.recipients:
-            message_id = mail_id(site, day, issue, crew, recipient, sender)
-            mail = None
-            # Whole, else without picture and calendar, else the notice below, which needs no template.
-            for made in (view, mail_view.without_extras(view)) if view is not None else ():
-                try:
-                    mail = message(
-                        made, recipient, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=now_utc
-                    )
-                    break
-                except Exception as error:
-                    log.exception("%s %s: the mail of role %s failed", site.id, day, recipient.role)
-                    faults.append(trace(error))
-            if mail is None:
+        # Whole, else without what only picture and calendar need.
+        for has_extras in (True, False):
+            try:
+                view = mail_view.build(
+                    site,
+                    crew,
+                    day=day,
+                    decisions=decisions[crew.id],
+                    outlook=outlook[crew.id],
+                    weather=conclusion.weather,
+                    now_utc=now_utc,
+                    issue="morning" if is_first else issue,
+                    changes=changes[crew.id],
+                    order=conclusion.order,
+                    # A later look tells what is another than this morning; the first mail, than yesterday.
+                    since=conclusion.changes if is_first else None,
+                    paths=_paths(conclusion, decisions[crew.id]) if has_extras else None,
+                    entries=entries if has_extras else (),
+                )
+                break
+            except Exception as error:  # the notice below needs no view
+                log.exception("%s %s: the view of a crew failed", site.id, day)
+                faults.append(trace(error))
+        readers = tuple((one, mail_id(site, day, issue, crew, one, sender)) for one in crew.recipients)
+        jobs.append((crew, Job(view=view, readers=readers, sender=sender, reply_to=reply_to, date_utc=now_utc)))
+    written = writing.write([job for _, job in jobs])
+    for (crew, job), made in zip(jobs, written, strict=True):
+        faults += made.faults
+        for (recipient, message_id), mail in zip(job.readers, made.mails, strict=True):
+            if mail is None:  # the notice needs neither view nor template
                 reason = conclusion.reason or UNWRITTEN_TEXT
                 mail = _notice(config, site, recipient, day=day, reason=reason, message_id=message_id, at_utc=now_utc)
             prepared.append(PreparedMail(crew=crew, recipient=recipient, message_id=message_id, mail=mail))

@@ -95,7 +95,7 @@ def to_reader_instead(config: Config, site: Site, one: Queued, *, now_utc: datet
         return ()
     identity = message_id(config.transport.sender, "late", day, site.id, one.message_id)
     notice = plain_notice(
-        Recipient(name=one.name, address=one.address, role=one.role),
+        Recipient(name=one.name, address=one.address, role=one.role, language=one.language),
         site=site.name,
         day=day,
         reason=LATE_LOOK_TEXT if one.kind == "later_look" else LATE_MAIL_TEXT,
@@ -116,6 +116,7 @@ def to_reader_instead(config: Config, site: Site, one: Queued, *, now_utc: datet
             subject=notice.subject,
             raw=notice.raw,
             deadline_utc=shift_end_utc,
+            language=one.language,
             run_id=one.run_id,
         ),
     )

@@ -1,0 +1,188 @@
+"""A full morning's mails: 1,000 crews x 3 roles, written with their pictures and delivered to a mail server.
+
+    pytest tests/benchmarks/test_delivery.py
+
+Asked for, on 2 cores: written in under 60 s, delivered in under 60 s, and no dearer by the mail with many crews than
+with few. The mail server runs in a process of its own, as it does in the field.
+"""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from crews import many_crews
+from mornings import example_config, recorded
+
+from gonogo import commands, delivery, demo, mailing, morning
+from gonogo.config import Config
+from gonogo.mailing import Conclusion
+from gonogo.records import Transport
+from gonogo.store import outbox, schema
+
+N_CREWS = 1000
+CREWS_COMPUTED = 20  # computed with all their strips; the others stand on the same strips with their own names
+
+SERVER = """
+import logging, sys, time
+sys.path.insert(0, sys.argv[1])
+from mailserver import MailServer
+logging.getLogger("mail.log").setLevel(logging.CRITICAL)
+server = MailServer()
+server.start()
+print(server.port, flush=True)
+sys.stdin.readline()
+print(len(server.mails), len({m for e in server.envelopes for m in e[1]}), flush=True)
+server.stop()
+"""
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> tuple[Config, Conclusion]:
+    """A site with 1,000 crews of three strips each, and what its morning came to."""
+    base = example_config(tmp_path_factory.mktemp("full"))
+    small = many_crews(base, site_id="full", n_crews=CREWS_COMPUTED, strips_per_crew=3, seed=1)
+    site = small.sites[0]
+    conclusion = morning.conclude(
+        small,
+        site,
+        day=demo.DAY,
+        issue="morning",
+        now_utc=demo.MORNING_UTC,
+        entries=small.readings[site.id],
+        fetch=recorded,
+        stored=(),
+    )
+    assert conclusion.has_verdict
+    return repeated(small, conclusion, N_CREWS)
+
+
+def repeated(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Config, Conclusion]:
+    """The config and the conclusion with so many crews, each on strips of its own that differ in their moisture."""
+    site = loaded.sites[0]
+    crews, strips, decisions, outlook, order = [], [], [], [], []
+    by_strip = {d.strip_id: d for d in conclusion.decisions}
+    days = {s.id: [o for o in conclusion.outlook if o.strip_id == s.id] for s in site.strips}
+    rng = random.Random(1)
+    for n in range(n_crews):
+        model = site.crews[n % len(site.crews)]
+        people = tuple(
+            replace(one, name=f"{one.name} {n}", address=f"{one.role}.{n}@example.com") for one in model.recipients
+        )
+        crews.append(replace(model, id=f"k{n}", name=f"Crew {n}", recipients=people))
+        for strip in site.strips:
+            if strip.crew_id != model.id:
+                continue
+            own = replace(strip, id=f"{strip.id}k{n}", crew_id=f"k{n}", name=f"{strip.name} {n}")
+            strips.append(own)
+            old = by_strip[strip.id]
+            water = replace(old.water, strip_id=own.id) if old.water else None
+            moved = old.w_now_pct + rng.uniform(-1.0, 1.0)
+            decisions.append(replace(old, strip_id=own.id, water=water, w_now_pct=moved))
+            outlook += [
+                replace(o, strip_id=own.id, chance=min(1.0, o.chance * rng.random() * 2)) for o in days[strip.id]
+            ]
+            if conclusion.order is not None:
+                order += [
+                    replace(w, strip_id=own.id, crew_id=f"k{n}")
+                    for w in conclusion.order.works
+                    if w.strip_id == strip.id
+                ]
+    made = replace(site, crews=tuple(crews), strips=tuple(strips))
+    judgement = conclusion.judgement
+    assert judgement is not None
+    conclusion = replace(
+        conclusion,
+        decisions=tuple(decisions),
+        outlook=tuple(outlook),
+        order=None if conclusion.order is None else replace(conclusion.order, works=tuple(order), unplanned=()),
+        judgement=replace(judgement, inputs=replace(judgement.inputs, site=made)),
+    )
+    return replace(loaded, sites=(made,)), conclusion
+
+
+def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[mailing.PreparedMail, ...]:
+    site = replace(loaded.sites[0], crews=loaded.sites[0].crews[:n_crews])
+    prepared, faults = mailing.mails(
+        loaded, site, conclusion, day=demo.DAY, issue="morning", now_utc=demo.MORNING_UTC, before={}
+    )
+    assert faults == ()
+    return prepared
+
+
+@pytest.mark.parametrize("n_crews", [100, 1000])
+def test_mails_written(benchmark: Any, full: tuple[Config, Conclusion], n_crews: int) -> None:
+    """Asked for: 1,000 crews in under 60 s, and a hundred in a tenth of it."""
+    prepared = benchmark.pedantic(written, args=(*full, n_crews), rounds=1)
+    assert len(prepared) == 3 * n_crews
+    benchmark.extra_info["ms_per_mail"] = 1000 * benchmark.stats.stats.mean / len(prepared)
+    benchmark.extra_info["bytes_per_mail"] = sum(len(one.mail.raw) for one in prepared) // len(prepared)
+
+
+@pytest.fixture
+def server() -> Iterator[subprocess.Popen[str]]:
+    """A mail server in a process of its own."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", SERVER, str(Path(__file__).parents[1])],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    yield process
+    process.kill()
+    process.communicate()
+
+
+@pytest.mark.parametrize("n_crews", [100, 1000])
+def test_mails_delivered(
+    benchmark: Any, full: tuple[Config, Conclusion], server: subprocess.Popen[str], tmp_path: Path, n_crews: int
+) -> None:
+    """Asked for: 3,000 mails in under 60 s, and 300 in a tenth of it."""
+    assert server.stdout is not None
+    assert server.stdin is not None
+    port = int(server.stdout.readline())
+    transport = Transport(
+        kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=port, security="none", timeout_s=10.0
+    )
+    loaded, conclusion = full
+    loaded = replace(loaded, store_url=f"sqlite:///{tmp_path / 'gonogo.db'}", transport=transport)
+    site = loaded.sites[0]
+    store: sa.Engine = commands.open_store(loaded)
+    with schema.begin(store) as connection:
+        deadline = demo.MORNING_UTC.replace(hour=20)
+        outbox.put(
+            connection,
+            [
+                replace(mailing.out_message(site, one, run_id=1, issue="morning", deadline_utc=deadline), run_id=None)
+                for one in written(loaded, conclusion, n_crews)
+            ],
+            now_utc=demo.MORNING_UTC,
+        )
+
+    def deliver() -> delivery.DeliveryReport:
+        return delivery.work(
+            store,
+            transport,
+            now_utc=lambda: demo.MORNING_UTC,
+            owner="benchmark",
+            rng=random.Random(1),
+            memory=delivery.Memory(),
+        )
+
+    started = time.perf_counter()
+    report = benchmark.pedantic(deliver, rounds=1)
+    took_s = time.perf_counter() - started
+    store.dispose()
+    assert len(report.sent) == 3 * n_crews
+    server.stdin.write("done\n")
+    server.stdin.flush()
+    assert server.stdout.readline().split() == [str(3 * n_crews)] * 2
+    benchmark.extra_info["ms_per_mail"] = 1000 * took_s / len(report.sent)
