@@ -5,16 +5,22 @@ Goals on a machine with two cores: one site of 12 strips under 0.2 s; 10,000 str
 
 from __future__ import annotations
 
+import ctypes
+import shutil
+import subprocess
+import time
 import tracemalloc
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from gonogo.soil import ensemble
-from gonogo.soil.balance import march
+from gonogo.soil.balance import MoisturePath, SoilParams, SoilState, march
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ensemble import ReadingAt
+from gonogo.soil.rain import SURFACES
 from gonogo.soil.strip import StripSoil, drawn_scores, drawn_start, nothing_learned, params_from_scores, strip_soil
 
 N_HOURS, N_MEMBERS = 384, 50
@@ -65,17 +71,96 @@ def test_one_site_of_12_strips_with_readings(benchmark: Any) -> None:
 @pytest.mark.benchmark(group="moisture")
 @pytest.mark.parametrize("n_strips", [1_000, 10_000])
 def test_many_strips_without_a_kept_path(benchmark: Any, n_strips: int) -> None:
-    sky = weather(n_strips)
-    rain = sky.pop("rain")
-    strips, rng = soil(n_strips), np.random.default_rng(1)
-    params = params_from_scores(strips, drawn_scores(nothing_learned(n_strips), N_MEMBERS, rng))
-    start = drawn_start(strips, N_MEMBERS, rng)
+    start, params, sky = many(n_strips)
 
     def all_strips() -> float:
-        return march(start, params, rain_mm=rain, keep_path=False, **sky).closure_error_mm
+        return march(start, params, keep_path=False, **sky).closure_error_mm
 
     tracemalloc.start()
     assert all_strips() < 1e-9
-    benchmark.extra_info["peak_mb_above_inputs"] = round(tracemalloc.get_traced_memory()[1] / 1e6)
+    peak_mb = tracemalloc.get_traced_memory()[1] / 1e6
     tracemalloc.stop()
+    benchmark.extra_info["peak_mb_above_inputs"] = round(peak_mb)
+    assert peak_mb < 500.0
     benchmark.pedantic(all_strips, rounds=3)
+
+
+@pytest.mark.benchmark(group="moisture")
+def test_the_march_against_a_plain_compiled_loop(benchmark: Any, tmp_path: Path) -> None:
+    """The same arithmetic in C, one thread; the ratio of the two, taken in turn in one run, is what is recorded."""
+    compiler = shutil.which("cc")
+    if compiler is None:
+        pytest.skip("no C compiler on this machine")
+    library = tmp_path / "plain_loop.so"
+    source = Path(__file__).with_name("plain_loop.c")
+    subprocess.run([compiler, "-O2", "-shared", "-fPIC", "-o", str(library), str(source), "-lm"], check=True)
+    start, params, sky = many(10_000)
+    loop = CompiledLoop(ctypes.CDLL(str(library)), params, sky)
+
+    def ours() -> MoisturePath:
+        return march(start, params, keep_path=False, **sky)
+
+    path, theirs = ours(), loop.run(start)
+    for mine, other in zip((path.top_mm[-1], path.base_mm[-1]), theirs[:2], strict=True):
+        assert np.abs(mine - other).max() < 1e-6
+    for mine, other in zip(
+        (path.infiltration_mm, path.runoff_mm, path.evaporation_mm, path.drainage_mm), theirs[2:], strict=True
+    ):
+        assert np.abs(mine - other).max() < 1e-6
+    seconds: dict[str, list[float]] = {"ours": [], "loop": []}
+    for _ in range(5):
+        for name, run in (("ours", ours), ("loop", lambda: loop.run(start))):
+            began = time.perf_counter()
+            run()
+            seconds[name].append(time.perf_counter() - began)
+    best = {name: min(times) for name, times in seconds.items()}
+    benchmark.extra_info |= {
+        "march_s": round(best["ours"], 2),
+        "compiled_loop_s": round(best["loop"], 2),
+        "ratio": round(best["ours"] / best["loop"], 2),
+    }
+    print(f"\nmarch {best['ours']:.2f} s, compiled loop {best['loop']:.2f} s, ratio {best['ours'] / best['loop']:.2f}")
+    benchmark.pedantic(ours, rounds=1)
+
+
+def many(n_strips: int) -> tuple[SoilState, SoilParams, dict[str, Any]]:
+    """Return start, parameters and weather of many strips."""
+    sky = weather(n_strips)
+    sky["rain_mm"] = sky.pop("rain")
+    strips, rng = soil(n_strips), np.random.default_rng(1)
+    params = params_from_scores(strips, drawn_scores(nothing_learned(n_strips), N_MEMBERS, rng))
+    return drawn_start(strips, N_MEMBERS, rng), params, sky
+
+
+class CompiledLoop:
+    """The compiled loop with its arguments laid out; nothing but the loop is timed."""
+
+    def __init__(self, library: ctypes.CDLL, p: SoilParams, sky: dict[str, Any]) -> None:
+        n_strips = p.evaporation_factor.shape[0]
+        shape = (n_strips, N_MEMBERS)
+
+        def full(a: np.ndarray) -> np.ndarray:
+            return np.ascontiguousarray(np.broadcast_to(a, shape), dtype=np.float64)
+
+        states = list(SURFACES.values())
+        self.inputs = [
+            *map(full, (p.top_thickness_mm, p.base_thickness_mm, p.theta_fc, p.theta_sat, p.tew_mm, p.rew_mm)),
+            *map(full, (p.evaporation_factor, p.drainage_frac_h, p.base_drainage_frac_h, p.resupply_frac_h)),
+            full(p.intake_mm_h),
+            np.ascontiguousarray(sky["et0_mm"] * sky["kc_max"]),
+            np.ascontiguousarray(sky["rain_mm"]),
+            np.ascontiguousarray(sky["watering_mm"]),
+            np.ascontiguousarray(sky["surface"]),
+            np.array([state.intake_factor for state in states]),
+            np.array([state.evaporation_factor for state in states]),
+            np.array([state.mixes_water for state in states], dtype=np.uint8),
+            np.array([state.mixes_on_change for state in states], dtype=np.uint8),
+        ]
+        self.library, self.shape = library, shape
+
+    def run(self, start: SoilState) -> list[np.ndarray]:
+        """Return top, base, infiltrated, ran off, evaporated and drained at the end."""
+        out = [start.top_mm.copy(), start.base_mm.copy(), *(np.empty(self.shape) for _ in range(4))]
+        pointers = [ctypes.c_void_p(a.ctypes.data) for a in (*out, *self.inputs)]
+        self.library.march(*map(ctypes.c_long, (N_HOURS, *self.shape)), *pointers)
+        return out

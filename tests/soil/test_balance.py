@@ -215,6 +215,26 @@ def test_halving_the_step_changes_a_day_by_little(seed: int) -> None:
     assert np.abs(apart).max() < 0.15
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_halving_the_parts_of_a_day_changes_it_by_little(seed: int) -> None:
+    """Stated bound for days in two parts: 0.8 mm, and a fifth of the rain more on a wet day."""
+    rng, shape = np.random.default_rng(seed), (3, 4)
+    soil = lifts.one_layer(
+        lifts.params(
+            drainage_frac_h=0.0,
+            drainage_rise_h=rng.uniform(0.005, 0.05, shape),
+            tew_mm=rng.uniform(12.0, 24.0, shape),
+            rew_mm=rng.uniform(2.0, 11.0, shape),
+            evaporation_factor=rng.uniform(0.5, 1.3, shape),
+        )
+    )
+    rain = (rng.random((1, 4)) < 0.5) * rng.gamma(0.8, 10.0, (1, 4))
+    weather = lifts.weather(1, et0_mm=rng.uniform(0.0, 8.0, 1), rain_mm=rain, kc_max=np.ones(1))
+    start = lifts.drawn_state(soil, rng)
+    two, four = (march(start, soil, **weather, step_h=24.0, n_substeps=n).top_mm[1] for n in (2, 4))
+    assert np.all(np.abs(two - four) < 0.8 + 0.2 * rain[0])
+
+
 def test_strips_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(5)
     soil = lifts.drawn_params(rng)
