@@ -13,11 +13,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from gonogo.decide.booking import Choice, Problem, Use, worth
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.lifts import LiftToDo, Way, lifts_to_do, shared, steps_h
 from gonogo.decide.outlook import days
 from gonogo.decide.planned import Part, day_of, expected_m2, moves, sealing, told, unplanned, watered_today, works
-from gonogo.decide.solver import Choice, Problem, Solution, SolverError, Use, solve, worth
+from gonogo.decide.solver import Solution, SolverError, solve
 from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.windows import Working
 from gonogo.records import Decision, PlannedWork, WorkOrder

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from gonogo import times
+from gonogo.decide.booking import Problem
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.lifts import LiftToDo, Way
-from gonogo.decide.solver import Problem
 from gonogo.decide.today import Prepared
 from gonogo.decide.windows import Working, moment
 from gonogo.records import Decision, Move, PlannedWork, Strip, Unplanned, Verdict, Work, WorkOrder

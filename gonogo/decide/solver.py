@@ -1,64 +1,25 @@
 """One choice for each job so that machines suffice and the worth is greatest: a mixed-integer programme for HiGHS.
 
-Time is cut into slots, numbered through the whole horizon. The library is imported where it is used: it costs a tenth
-of a second that most commands need not pay.
+The library is imported where it is used: it costs a tenth of a second that most commands need not pay.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from gonogo.decide.booking import Problem, inserted, polished, worth
 from gonogo.errors import GonogoError
 
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
-_POLISH_ROUNDS = 20
 
 
 class SolverError(GonogoError):
     """The solver gave no usable answer."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
-    """A machine's time: slots first to last, both taken."""
-
-    machine: int
-    first: int
-    last: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
-    """One way to do a job.
-
-    value    what it is worth; a choice worth nothing or less is never taken
-    start    slot in which it begins; ready: first slot in which a job that waits for this one may begin
-    """
-
-    job: int
-    value: float
-    start: int
-    ready: int
-    uses: tuple[Use, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Problem:
-    """What to choose from.
-
-    capacity   by machine, how many of it there are
-    after      (lower, upper) jobs: upper may only be done after lower, and not without it
-    """
-
-    n_jobs: int
-    n_slots: int
-    capacity: tuple[int, ...]
-    choices: tuple[Choice, ...]
-    after: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,104 +36,75 @@ class Solution:
         return max(self.bound - self.value, 0.0) / self.value if self.value > 0.0 else 0.0
 
 
-def worth(problem: Problem, chosen: Sequence[int | None]) -> float:
-    """Return the summed value of chosen choices, minus infinity where they break a rule of the problem."""
-    taken = [None if k is None else problem.choices[k] for k in chosen]
-    used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
-    for choice in taken:
-        for use in () if choice is None else choice.uses:
-            used[use.machine, use.first : use.last + 1] += 1
-    if any(used[m].max(initial=0) > n for m, n in enumerate(problem.capacity)):
-        return -math.inf
-    for lower, upper in problem.after:
-        below, above = taken[lower], taken[upper]
-        if above is not None and (below is None or above.start < below.ready):
-            return -math.inf
-    return sum(choice.value for choice in taken if choice is not None)
-
-
 def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] | None = None) -> Solution:
     """Return the best choices found, with the bound that no other choices can exceed.
 
     time_limit_s   after this long the best so far is returned [s], above 0
     start          choices to begin from: what comes back is worth no less
 
-    One thread and a fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
+    First without whole numbers, which gives a bound and a rounding of it; then, where that is not yet proven, with
+    whole numbers, on the choices that could still be part of anything better (reduced-cost fixing). One thread and a
+    fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
     Raises SolverError where the solver fails or finds nothing in time.
     """
     worthy = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0]
     if not worthy:
         return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
-    begun = [] if start is None else [k for k in start if k is not None]
     try:
-        values, bound = _run(problem, worthy, time_limit_s, begun)
+        relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
+        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: worth(problem, chosen))
+        value, bound = worth(problem, best), relaxed.bound
+        left_s = time_limit_s - relaxed.took_s
+        if bound > value * (1.0 + RELATIVE_GAP) and left_s > 0.0:
+            open_ = [k for k, lost in zip(worthy, relaxed.lost, strict=True) if bound - lost > value or k in best]
+            whole = _run(problem, open_, left_s, is_whole=True, start=best)
+            found = _chosen(problem, open_, whole.shares)
+            # What was left out could not have exceeded `value`: the bound holds for all.
+            bound = min(bound, max(whole.bound, value))
+            if worth(problem, found) > value:
+                best = found
     except SolverError:
         raise
     except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
         raise SolverError(f"{type(error).__name__}: {error}") from error
-    chosen: list[int | None] = [None] * problem.n_jobs
-    for column, k in enumerate(worthy):
-        if values[column] > 0.5:
-            chosen[problem.choices[k].job] = k
-    value = worth(problem, chosen)
-    if start is not None and (start_value := worth(problem, start)) > value:
-        chosen, value = list(start), start_value
+    best = polished(problem, best)
+    value = worth(problem, best)
     if not math.isfinite(value):
         raise SolverError("the solver's answer breaks a rule of the problem")
-    chosen = polished(problem, chosen)
-    value = worth(problem, chosen)
-    return Solution(chosen=tuple(chosen), value=value, bound=max(bound, value))
+    return Solution(chosen=tuple(best), value=value, bound=max(bound, value))
 
 
-def polished(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
-    """Return choices in which no job can gain by itself: each takes the best of those that the others leave free.
-
-    The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.
-    """
-    best = list(chosen)
-    used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
-    lower_of = {upper: lower for lower, upper in problem.after}
-    upper_of = dict(problem.after)
-    by_job: dict[int, list[int]] = {}
-    for k, choice in enumerate(problem.choices):
-        by_job.setdefault(choice.job, []).append(k)
-    for ways in by_job.values():
-        ways.sort(key=lambda k: (-problem.choices[k].value, problem.choices[k].start))
-
-    def book(k: int | None, n: int) -> None:
-        for use in () if k is None else problem.choices[k].uses:
-            used[use.machine, use.first : use.last + 1] += n
-
-    def fits(choice: Choice) -> bool:
-        below, above = lower_of.get(choice.job), upper_of.get(choice.job)
-        if below is not None:
-            k = best[below]
-            if k is None or choice.start < problem.choices[k].ready:
-                return False
-        if above is not None:
-            k = best[above]
-            if k is not None and problem.choices[k].start < choice.ready:
-                return False
-        return all(used[u.machine, u.first : u.last + 1].max() < problem.capacity[u.machine] for u in choice.uses)
-
-    for held in best:
-        book(held, 1)
-    for _ in range(_POLISH_ROUNDS):
-        before = list(best)
-        for job in sorted(by_job, key=lambda j: _start(problem, best[j])):
-            held = best[job]
-            book(held, -1)
-            least = 0.0 if held is None else problem.choices[held].value
-            better = (k for k in by_job[job] if problem.choices[k].value > least and fits(problem.choices[k]))
-            best[job] = next(better, held)
-            book(best[job], 1)
-        if best == before:
-            break
-    return best
+def _chosen(problem: Problem, columns: Sequence[int], shares: Sequence[float]) -> list[int | None]:
+    """The choices whose column is one."""
+    chosen: list[int | None] = [None] * problem.n_jobs
+    for k, share in zip(columns, shares, strict=True):
+        if share > 0.5:
+            chosen[problem.choices[k].job] = k
+    return chosen
 
 
-def _start(problem: Problem, k: int | None) -> int:
-    return problem.n_slots if k is None else problem.choices[k].start
+def _rounded(
+    problem: Problem, worthy: Sequence[int], shares: Sequence[float], start: Sequence[int | None] | None
+) -> list[list[int | None]]:
+    """Whole choices near to shares: the greatest shares first, and those that the start is improved to."""
+    nothing: list[int | None] = [None] * problem.n_jobs
+    share_of = dict(zip(worthy, shares, strict=True))
+
+    def length(k: int) -> int:
+        return sum(use.last - use.first + 1 for use in problem.choices[k].uses)
+
+    ranks: tuple[Callable[[int], float], ...] = (
+        lambda k: share_of[k],
+        lambda k: share_of[k] * problem.choices[k].value,
+        lambda k: share_of[k] + problem.choices[k].value / length(k) * 1e-6,
+    )
+    found = [list(nothing)]
+    for rank in ranks:
+        listed = sorted((k for k in worthy if share_of[k] > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start))
+        found.append(polished(problem, inserted(problem, listed)))
+    if start is not None:
+        found.append(polished(problem, start))
+    return found
 
 
 def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[list[int], list[float], float]], int]:
@@ -219,47 +151,78 @@ def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[list[int]
     return rows, n_columns
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ran:
+    """What the library found: the share of each column, what taking it would lose against the bound, the bound."""
+
+    shares: Sequence[float]
+    lost: Sequence[float]
+    bound: float
+    took_s: float
+
+
 def _run(
-    problem: Problem, worthy: Sequence[int], time_limit_s: float, start: Sequence[int]
-) -> tuple[Sequence[float], float]:
-    """Run HiGHS; return the values of the columns and the proven bound."""
+    problem: Problem,
+    columns: Sequence[int],
+    time_limit_s: float,
+    *,
+    is_whole: bool,
+    start: Sequence[int | None] = (),
+) -> _Ran:
+    """Run HiGHS over some choices, with whole numbers or without."""
     import highspy
 
-    rows, n_columns = _rows(problem, worthy)
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = n_columns, len(rows)
-    lp.sense_ = highspy.ObjSense.kMaximize
-    cost = np.zeros(n_columns)
-    cost[: len(worthy)] = [problem.choices[k].value for k in worthy]
-    lp.col_cost_ = cost
-    lp.col_lower_, lp.col_upper_ = np.zeros(n_columns), np.ones(n_columns)
-    lp.row_lower_ = np.full(len(rows), -highspy.kHighsInf)
-    lp.row_upper_ = np.array([upper for _, _, upper in rows])
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    lp.a_matrix_.start_ = np.cumsum([0, *(len(columns) for columns, _, _ in rows)])
-    lp.a_matrix_.index_ = np.concatenate([np.array(columns) for columns, _, _ in rows])
-    lp.a_matrix_.value_ = np.concatenate([np.array(coefficients) for _, coefficients, _ in rows])
-    kinds = (highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous)
-    lp.integrality_ = [kinds[column >= len(worthy)] for column in range(n_columns)]
+    n_choices = len(columns)
     highs = highspy.Highs()
     for name, value in (
         ("output_flag", False),
         ("threads", 1),
         ("random_seed", 1),
-        ("presolve", "off"),
+        ("presolve", "off" if is_whole else "on"),  # on whole numbers it takes longer than it saves
         ("mip_rel_gap", RELATIVE_GAP),
         ("time_limit", time_limit_s),
     ):
         highs.setOptionValue(name, value)
-    if highs.passModel(lp) == highspy.HighsStatus.kError:
+    if highs.passModel(_programme(problem, columns, is_whole)) == highspy.HighsStatus.kError:
         raise SolverError("the solver refused the problem")
-    column_of = {k: column for column, k in enumerate(worthy)}
-    if begun := [column_of[k] for k in start if k in column_of]:
-        whole = np.arange(len(worthy), dtype=np.int32)
-        highs.setSolution(len(whole), whole, np.isin(whole, begun).astype(np.float64))
+    column_of = {k: column for column, k in enumerate(columns)}
+    if begun := [column_of[k] for k in start if k is not None]:
+        every = np.arange(n_choices, dtype=np.int32)
+        highs.setSolution(n_choices, every, np.isin(every, begun).astype(np.float64))
     if highs.run() == highspy.HighsStatus.kError:
         raise SolverError("the solver failed")
-    info = highs.getInfo()
-    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
-        raise SolverError(f"nothing found in {time_limit_s:g} s ({highs.modelStatusToString(highs.getModelStatus())})")
-    return highs.getSolution().col_value, float(info.mip_dual_bound)
+    info, solution = highs.getInfo(), highs.getSolution()
+    status = highs.getModelStatus()
+    is_good = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    if not is_good or (not is_whole and status != highspy.HighsModelStatus.kOptimal):
+        raise SolverError(f"nothing found in {time_limit_s:g} s ({highs.modelStatusToString(status)})")
+    return _Ran(
+        shares=solution.col_value[:n_choices],
+        lost=[] if is_whole else np.abs(solution.col_dual[:n_choices]).tolist(),
+        bound=float(info.mip_dual_bound if is_whole else info.objective_function_value),
+        took_s=float(highs.getRunTime()),
+    )
+
+
+def _programme(problem: Problem, columns: Sequence[int], is_whole: bool) -> Any:
+    """The programme as the library takes it."""
+    import highspy
+
+    rows, n_columns = _rows(problem, columns)
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = n_columns, len(rows)
+    lp.sense_ = highspy.ObjSense.kMaximize
+    cost = np.zeros(n_columns)
+    cost[: len(columns)] = [problem.choices[k].value for k in columns]
+    lp.col_cost_ = cost
+    lp.col_lower_, lp.col_upper_ = np.zeros(n_columns), np.ones(n_columns)
+    lp.row_lower_ = np.full(len(rows), -highspy.kHighsInf)
+    lp.row_upper_ = np.array([upper for _, _, upper in rows])
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = np.cumsum([0, *(len(entries) for entries, _, _ in rows)])
+    lp.a_matrix_.index_ = np.concatenate([np.array(entries) for entries, _, _ in rows])
+    lp.a_matrix_.value_ = np.concatenate([np.array(factors) for _, factors, _ in rows])
+    if is_whole:
+        kinds = (highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous)
+        lp.integrality_ = [kinds[column >= len(columns)] for column in range(n_columns)]
+    return lp

@@ -9,7 +9,8 @@ import sys
 import numpy as np
 import pytest
 
-from gonogo.decide.solver import Choice, Problem, SolverError, Use, polished, solve, worth
+from gonogo.decide.booking import Choice, Problem, Use, polished, worth
+from gonogo.decide.solver import SolverError, solve
 
 
 def drawn(seed: int, *, n_jobs: int = 4, n_slots: int = 7, n_machines: int = 2) -> Problem:

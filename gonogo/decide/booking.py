@@ -1,0 +1,157 @@
+"""Choices among ways of doing jobs, booked on machines slot by slot: what fits, what it is worth, what can be bettered.
+
+Time is cut into slots, numbered through the whole horizon.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+_POLISH_ROUNDS = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Use:
+    """A machine's time: slots first to last, both taken."""
+
+    machine: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """One way to do a job.
+
+    value    what it is worth; a choice worth nothing or less is never taken
+    start    slot in which it begins; ready: first slot in which a job that waits for this one may begin
+    """
+
+    job: int
+    value: float
+    start: int
+    ready: int
+    uses: tuple[Use, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """What to choose from.
+
+    capacity   by machine, how many of it there are
+    after      (lower, upper) jobs: upper may only be done after lower, and not without it
+    """
+
+    n_jobs: int
+    n_slots: int
+    capacity: tuple[int, ...]
+    choices: tuple[Choice, ...]
+    after: tuple[tuple[int, int], ...] = ()
+
+
+def worth(problem: Problem, chosen: Sequence[int | None]) -> float:
+    """Return the summed value of chosen choices, minus infinity where they break a rule of the problem."""
+    taken = [None if k is None else problem.choices[k] for k in chosen]
+    used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
+    for choice in taken:
+        for use in () if choice is None else choice.uses:
+            used[use.machine, use.first : use.last + 1] += 1
+    if any(used[m].max(initial=0) > n for m, n in enumerate(problem.capacity)):
+        return -math.inf
+    for lower, upper in problem.after:
+        below, above = taken[lower], taken[upper]
+        if above is not None and (below is None or above.start < below.ready):
+            return -math.inf
+    return sum(choice.value for choice in taken if choice is not None)
+
+
+class Book:
+    """Who has which machine when; changed in place while a solution is built."""
+
+    def __init__(self, problem: Problem, chosen: Sequence[int | None]) -> None:
+        self.problem = problem
+        self.chosen = list(chosen)
+        self.used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
+        self.lower_of = {upper: lower for lower, upper in problem.after}
+        self.upper_of = dict(problem.after)
+        for k in self.chosen:
+            self._add(k, 1)
+
+    def _add(self, k: int | None, n: int) -> None:
+        for use in () if k is None else self.problem.choices[k].uses:
+            self.used[use.machine, use.first : use.last + 1] += n
+
+    def take(self, k: int) -> None:
+        self.chosen[self.problem.choices[k].job] = k
+        self._add(k, 1)
+
+    def drop(self, job: int) -> int | None:
+        """Free a job's machines; return the choice it had."""
+        held = self.chosen[job]
+        self._add(held, -1)
+        self.chosen[job] = None
+        return held
+
+    def fits(self, k: int) -> bool:
+        """Whether a choice breaks no rule beside those taken."""
+        choices, choice = self.problem.choices, self.problem.choices[k]
+        lower, upper = self.lower_of.get(choice.job), self.upper_of.get(choice.job)
+        if lower is not None:
+            below = self.chosen[lower]
+            if below is None or choice.start < choices[below].ready:
+                return False
+        if upper is not None:
+            above = self.chosen[upper]
+            if above is not None and choices[above].start < choice.ready:
+                return False
+        capacity = self.problem.capacity
+        return all(self.used[u.machine, u.first : u.last + 1].max() < capacity[u.machine] for u in choice.uses)
+
+
+def inserted(problem: Problem, listed: Sequence[int]) -> list[int | None]:
+    """Take choices as they are listed, each where it fits; again while one above another waits for it."""
+    book = Book(problem, [None] * problem.n_jobs)
+    for _ in range(1 + len(problem.after)):
+        is_changed = False
+        for k in listed:
+            job = problem.choices[k].job
+            if book.chosen[job] is None and book.fits(k):
+                book.take(k)
+                is_changed = True
+        if not is_changed:
+            break
+    return book.chosen
+
+
+def polished(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
+    """Return choices in which no job can gain by itself: each takes the best of those that the others leave free.
+
+    The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.
+    """
+    book = Book(problem, chosen)
+    by_job: dict[int, list[int]] = {}
+    for k, choice in enumerate(problem.choices):
+        if choice.value > 0.0:
+            by_job.setdefault(choice.job, []).append(k)
+    for ways in by_job.values():
+        ways.sort(key=lambda k: (-problem.choices[k].value, problem.choices[k].start))
+    for _ in range(_POLISH_ROUNDS):
+        before = list(book.chosen)
+        for job in sorted(by_job, key=lambda j: _start(problem, book.chosen[j])):
+            held = book.drop(job)
+            least = 0.0 if held is None else problem.choices[held].value
+            better = (k for k in by_job[job] if problem.choices[k].value > least and book.fits(k))
+            taken = next(better, held)
+            if taken is not None:
+                book.take(taken)
+        if book.chosen == before:
+            break
+    return book.chosen
+
+
+def _start(problem: Problem, k: int | None) -> int:
+    return problem.n_slots if k is None else problem.choices[k].start
