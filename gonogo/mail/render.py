@@ -104,16 +104,14 @@ def message(
     if view.is_update:
         subject = speak.word("subject.update", subject=subject)
     shared = _shared({s.name: [speak.say(line) for line in (*s.advice, *s.tests)] for s in view.strips})
+    tests = {speak.say(line) for s in view.strips for line in s.tests}
     pictures = _pictures(view, role, recipient, message_id)
     told = picture.told(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
     shown: dict[str, Any] = {
         "subject": subject,
         "said_above": frozenset(shared),
         "is_all_shared": all(names is None for names in shared.values()),
-        "shared": [
-            line if names is None else speak.word("text.on_strips", strips=Names(items=names), line=line)
-            for line, names in shared.items()
-        ],
+        "shared": [_told_once(line, names, line in tests, speak) for line, names in shared.items()],
         "pictures": [(p.content_id, alt) for p, alt in zip(pictures, told, strict=True)],
     }
     text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, **shown))
@@ -258,6 +256,13 @@ def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | N
         if is_all or SHARED_FROM <= len(names) <= SHARED_UP_TO:
             found[line] = None if is_all else names
     return found
+
+
+def _told_once(line: str, names: Sequence[str] | None, is_test: bool, speak: Speaker) -> str:
+    """Return a sentence that holds for many strips, with their names, None for all; a test is called one."""
+    if is_test:
+        line = speak.word("text.to_test", line=line)
+    return line if names is None else speak.word("text.on_strips", strips=Names(items=tuple(names)), line=line)
 
 
 def _capital(sentence: str) -> str:

@@ -51,12 +51,13 @@ class Browser:
                 assert "error" not in answer, answer["error"]
                 return dict(answer["result"])
 
-    def show(self, html: str, *, width_px: int, theme: str) -> None:
-        """Show a page. theme: "light" or "dark"."""
+    def show(self, html: str, *, width_px: int, theme: str, media: str = "screen") -> None:
+        """Show a page. theme: "light" or "dark"; media: "screen" or "print"."""
         self.ask(
             "Emulation.setDeviceMetricsOverride", width=width_px, height=844, deviceScaleFactor=1, mobile=width_px < 600
         )
-        self.ask("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": theme}])
+        features = [{"name": "prefers-color-scheme", "value": theme}]
+        self.ask("Emulation.setEmulatedMedia", media=media, features=features)
         frame = self.ask("Page.getFrameTree")["frameTree"]["frame"]["id"]
         self.ask("Page.setDocumentContent", frameId=frame, html=html)
 

@@ -123,6 +123,25 @@ def test_a_page_is_readable(browser: Browser, role: str, code: str, units: str, 
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("role", render.roles())
+def test_a_print_is_black_on_white_and_needs_no_printed_ground(browser: Browser, role: str, theme: str) -> None:
+    """A printer leaves grounds out and many have no colour: no text is white, and frames still tell verdicts apart."""
+    browser.show(page(role), width_px=720, theme=theme, media="print")
+    found = browser.value(MEASURE)
+    assert found["page"] == "rgb(255, 255, 255)"
+    for fault in ("wide", "faint", "small", "frames"):
+        assert found[fault] == [], fault
+    colours = browser.value(
+        "[...new Set([...document.querySelectorAll('body *')].map(e => getComputedStyle(e).color))]"
+    )
+    for colour in colours:
+        red, green, blue = (int(c) for c in colour.removeprefix("rgb(").removesuffix(")").split(","))
+        assert max(red, green, blue) < 90
+    if role == "superintendent":
+        assert set(found["marks"]) == {"COMPACT solid filled", "WATER FIRST double filled", "WAIT dashed filled"}
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("role", ["superintendent", "planner"])
 def test_pictures_fill_the_column_on_a_ground_of_their_own(browser: Browser, role: str, theme: str) -> None:
     browser.show(page(role), width_px=390, theme=theme)
