@@ -47,7 +47,7 @@ def text(table: pd.DataFrame, unit: str = "m3/m3", decimals: int = 4) -> str:
     if table.empty:
         return "Nothing was measured on the days ahead: no score."
     lines = [
-        f"Errors in {unit} (root mean square, each station alike); share = error over that of no change.",
+        f"Errors in {unit} (root mean square, each station alike), all starts; share = error over that of no change.",
         f"{'climate':<10} {'days':>4} {'n':>6} {'error':>8} {'no change':>9} {'share':>6} {'bias':>8} {'in band':>7} "
         f"{'width':>7}",
     ]
