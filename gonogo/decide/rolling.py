@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from gonogo.records import Drum, Material, Roller, Strip
@@ -50,14 +51,22 @@ def volume_rate_m3_h(area_m2_h: float, lift_thickness_m: float) -> float:
     return area_m2_h * lift_thickness_m
 
 
-def rolling_time_h(strip: Strip, roller: Roller) -> float:
+def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("inf")) -> float:
     """Return how long one roller takes for a strip [h]; infinite where the roller would never finish.
 
-    The strip's number of passes goes before the roller's.
+    fastest_km_h   speed above which a faster roller needs passes in proportion [km/h], NaN = unknown
+
+    The strip's number of passes goes before the roller's. Driving faster than fastest_km_h finishes no sooner: for the
+    same energy, speed times layer thickness is constant for a roller and a soil (GTR, as far as it was read), so what
+    is gained in speed is lost in passes.
     Source: work / rate, FM 5-434 ch. 1. Checked in tests/published/rolling_production.toml.
     """
+    if math.isnan(fastest_km_h):
+        return math.nan
     passes = roller.passes if strip.passes is None else strip.passes
-    rate = area_rate_m2_h(roller.speed_km_h, roller.rolled_width_m, roller.overlap_m, passes, roller.efficiency)
+    rate = area_rate_m2_h(
+        min(roller.speed_km_h, fastest_km_h), roller.rolled_width_m, roller.overlap_m, passes, roller.efficiency
+    )
     if rate <= 0.0:
         return float("inf")
     return strip.area_m2 / rate

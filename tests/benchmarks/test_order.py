@@ -85,4 +85,4 @@ def test_thirty_strips_over_ten_days(benchmark: BenchmarkFixture, n_crews: int, 
         f"{found.given_order_area_m2:.0f} m2 in the order given, {found.method}"
     )
     assert found.method == "solver"
-    assert found.gap_frac < 0.05
+    assert found.gap_frac < (0.001 if lifts == 1 else 0.1)

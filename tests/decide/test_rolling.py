@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
-from hand_made import SETTINGS, material, roller, strip
+from hand_made import SETTINGS, crew, material, morning, roller, strip
 
 from gonogo.decide import rolling
+from gonogo.decide.verdict import decide
 from gonogo.records import Drum
 
 
@@ -57,3 +58,19 @@ def test_an_unknown_limit_counts_as_near_and_a_static_roller_never_vibrates() ->
 
 def test_vibration_falls_with_distance() -> None:
     assert rolling.vibration_ppv_mm_s(10.0) > rolling.vibration_ppv_mm_s(20.0)
+
+
+def test_faster_than_the_usual_range_finishes_no_sooner_and_slower_takes_its_time() -> None:
+    usual, fast, slow = (roller(speed_km_h=v) for v in (6.0, 12.0, 3.0))
+    assert rolling.rolling_time_h(strip(), fast, 6.0) == pytest.approx(rolling.rolling_time_h(strip(), usual, 6.0))
+    assert rolling.rolling_time_h(strip(), slow, 6.0) == pytest.approx(2.0 * rolling.rolling_time_h(strip(), usual))
+    assert math.isnan(rolling.rolling_time_h(strip(), usual, math.nan))
+
+
+def test_a_morning_counts_no_speed_above_the_usual_range_and_says_so() -> None:
+    limit = SETTINGS["rolling_speed_max_km_h"]
+    for factor in (1.0, 2.0):
+        crews = (crew(roller=roller(speed_km_h=limit * factor)),)
+        (made,) = decide(morning(on_site={"crews": crews}))
+        assert made.rolling_time_h == pytest.approx(rolling.rolling_time_h(strip(), roller(speed_km_h=limit)))
+        assert ("rolling_too_fast" in made.advice) is (factor > 1.0)
