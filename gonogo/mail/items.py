@@ -171,9 +171,10 @@ class OrderView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangeView:
-    """One thing that is another than last time, and its causes."""
+    """What is another than last time with one strip, more of the same causes, and the causes."""
 
     what: Phrase
+    more: tuple[Phrase, ...] = ()
     why: tuple[Phrase, ...] = ()
 
 

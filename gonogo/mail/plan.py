@@ -71,8 +71,10 @@ def order_view(order: WorkOrder, crew: Crew, own: Mapping[str, Strip], clock: Cl
 
 
 def changes_view(changes: Sequence[Change], own: Mapping[str, Strip], clock: Clock) -> tuple[ChangeView, ...]:
-    """Return what changed for a crew's strips and for the whole site, each with its causes."""
-    return tuple(_change(c, own, clock) for c in changes if not c.strip_id or c.strip_id in own)
+    """Return what changed for a crew's strips and for the whole site; changes of one cause give it once."""
+    own_changes = (c for c in changes if not c.strip_id or c.strip_id in own)
+    groups = itertools.groupby(own_changes, key=lambda c: (c.strip_id, c.why))
+    return tuple(_changes_of_a_strip(tuple(group), own, clock) for _, group in groups)
 
 
 def work_span(work: PlannedWork, clock: Clock) -> Span:
@@ -117,7 +119,23 @@ def _unplanned(one: Unplanned, strip: Strip, clock: Clock) -> Phrase:
     return phrase(key, strip=strip.name, lift=Number(value=one.lift), why=why)
 
 
-def _change(change: Change, own: Mapping[str, Strip], clock: Clock) -> ChangeView:
+def _changes_of_a_strip(changes: Sequence[Change], own: Mapping[str, Strip], clock: Clock) -> ChangeView:
+    """Return changes of one strip with the same causes; a lift that is still to come is named."""
+    first, *others = changes
+    lift, what = first.numbers.get("lift", 1.0), _what(first, clock)
+    if first.strip_id:
+        key = "change.strip_lift" if lift > 1 else "change.strip"
+        what = phrase(key, strip=own[first.strip_id].name, lift=Number(value=lift), what=what)
+    more = tuple(
+        phrase("change.lift", lift=Number(value=c.numbers["lift"]), what=_what(c, clock))
+        if c.numbers.get("lift", 1.0) > 1
+        else _what(c, clock)
+        for c in others
+    )
+    return ChangeView(what=what, more=more, why=tuple(_cause(why, clock) for why in first.why))
+
+
+def _what(change: Change, clock: Clock) -> Phrase:
     row = _Row(
         numbers=change.numbers,
         moments={"before_utc": change.before_utc, "after_utc": change.after_utc},
@@ -126,11 +144,8 @@ def _change(change: Change, own: Mapping[str, Strip], clock: Clock) -> ChangeVie
     what = _said("changed", change.what, row, clock)
     if change.what == "rain" and change.after_utc is not None:
         day = times.local_date(change.after_utc, clock.site.zone)
-        what = Phrase(key=what.key, gaps={**what.gaps, "after_utc": Day(day=day)})
-    return ChangeView(
-        what=phrase("change.strip", strip=own[change.strip_id].name, what=what) if change.strip_id else what,
-        why=tuple(_cause(why, clock) for why in change.why),
-    )
+        return Phrase(key=what.key, gaps={**what.gaps, "after_utc": Day(day=day)})
+    return what
 
 
 def _cause(why: Why, clock: Clock) -> Phrase:

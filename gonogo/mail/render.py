@@ -233,7 +233,7 @@ def _rendered(
             word=speak.word,
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
-            sentences=lambda first, others: " ".join(speak.say(one) for one in (first, *others)),
+            sentences=lambda first, others: " ".join(_capital(speak.say(one)) for one in (first, *others)),
             cell_chance=lambda cell: plain.cell_chance(cell, speak),
             cell_hours=lambda cell: plain.cell_hours(cell, speak, "–"),
             day_table=lambda: plain.day_table(view, speak),

@@ -436,6 +436,20 @@ def since() -> tuple[Change, ...]:
             ),
         ),
         Change(strip_id="N5", what="no_longer_planned", before_utc=at(8, THURSDAY), why=(Why(key="other_strips"),)),
+        Change(
+            strip_id="N1",
+            what="planned_start",
+            before_utc=at(7, THURSDAY),
+            after_utc=at(9, THURSDAY),
+            why=(Why(key="other_strips"),),
+        ),
+        Change(
+            strip_id="N1",
+            what="newly_planned",
+            after_utc=at(13, THURSDAY),
+            numbers={"lift": 2.0},
+            why=(Why(key="other_strips"),),
+        ),
         Change(strip_id="N4", what="next_hour", before_utc=at(8, THURSDAY), after_utc=None),
         Change(strip_id="S1", what="verdict", before="compact", after="wait"),
     )

@@ -93,12 +93,12 @@ def test_the_window_is_where_the_path_leaves_it() -> None:
 
 def test_the_words_beside_it_say_the_same() -> None:
     told = picture.told(paths(), speaker("en", "us"), 4)
-    assert told[0][0] == "Rain expected: 17 Wed 0.20\u00a0in."
-    assert told[0][1].startswith("N1 upstream: 16.1% now; 18 Thu ")
+    assert told[0][0] == "Rain expected: 17 Wed: 0.20\u00a0in."
+    assert told[0][1].startswith("N1 upstream: 16.1% now; 18 Thu: ")
     assert told[0][1].endswith("when the shift starts; window 15.0% to 18.5%.")
     assert sum(len(lines) for lines in told) == 6  # the rain once, and five strips
     spanish = picture.told(paths(), speaker("es", "metric"), 4)
-    assert spanish[0][0] == "Lluvia esperada: mié 17 5,0\u00a0mm."
+    assert spanish[0][0] == "Lluvia esperada: mié 17: 5,0\u00a0mm."
 
 
 def test_rain_that_fell_before_now_is_in_the_bars_and_not_in_the_amount_to_come() -> None:
