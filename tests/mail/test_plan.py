@@ -108,7 +108,8 @@ def test_what_changed_comes_with_its_reasons(role: str) -> None:
         "- N3 core: COMPACT is now WAIT. 14 mm of rain has fallen since. A moisture test (Tue 16 Jun 17:00)",
         "- N5 toe: no longer planned; it was planned for Thu 18 Jun 08:00. Nothing about the strip itself",
         "- N1 upstream: planned for Thu 18 Jun 09:00 instead of Thu 18 Jun 07:00. "
-        "Lift 2: now planned for Thu 18 Jun 13:00. Nothing about the strip itself: the hours of the machines were shared out anew. - N4",
+        "Lift 2: now planned for Thu 18 Jun 13:00. Nothing about the strip itself: the hours of the machines "
+        "were shared out anew. - N4",
         "- N4 filter: next likely hour: none (was: Thu 18 Jun 08:00).",
     ):
         assert piece in text, piece
