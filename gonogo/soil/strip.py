@@ -51,6 +51,7 @@ LEARNABLE: dict[str, Learnable] = {
     "base_drainage_frac_h": Learnable(spread=0.8, meaning="drainage out of the lift"),
     "resupply_frac_h": Learnable(spread=0.6, meaning="levelling between base and top"),
     "intake_mm_h": Learnable(spread=0.6, meaning="intake of rain"),
+    "evaporation_depth_mm": Learnable(spread=0.2, meaning="depth that evaporation reaches"),
 }
 SCORE_LIMIT = 3.0  # a member stays within three standard deviations of the default
 
@@ -82,6 +83,11 @@ class StripSoil:
     def top_mm(self) -> Floats:
         """Thickness of the layer that evaporation reaches [mm]."""
         return np.minimum(SURFACE_LAYER_MM, self.lift_thickness_mm - BASE_MIN_MM)
+
+    @property
+    def evaporation_depth_mm(self) -> Floats:
+        """Depth from which evaporation takes water before anything is learned [mm]: the whole top layer."""
+        return self.top_mm
 
     @property
     def dry_mass_kg_m2(self) -> Floats:
@@ -149,14 +155,16 @@ def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
         drawn[name] = default[:, None] * np.exp(row.spread * score)
     top = strips.top_mm[:, None]
     theta_fc = np.minimum(drawn["theta_fc"], FC_MAX_SHARE * strips.theta_sat[:, None])
-    tew_mm = np.maximum((theta_fc - 0.5 * strips.theta_wp[:, None]) * top, TEW_MIN_MM)
+    depth_mm = drawn["evaporation_depth_mm"]
+    tew_mm = np.maximum((theta_fc - 0.5 * strips.theta_wp[:, None]) * depth_mm, TEW_MIN_MM)
+    tew_mm = np.minimum(tew_mm, theta_fc * top)  # no more than the layer holds at field capacity
     return SoilParams(
         top_thickness_mm=top,
         base_thickness_mm=strips.lift_thickness_mm[:, None] - top,
         theta_fc=theta_fc,
         theta_sat=strips.theta_sat[:, None],
         tew_mm=tew_mm,
-        rew_mm=np.minimum(drawn["rew_mm"] * top / SURFACE_LAYER_MM, REW_MAX_SHARE * tew_mm),
+        rew_mm=np.minimum(drawn["rew_mm"] * depth_mm / SURFACE_LAYER_MM, REW_MAX_SHARE * tew_mm),
         evaporation_factor=drawn["evaporation_factor"],
         drainage_frac_h=np.minimum(drawn["drainage_frac_h"], 1.0),
         base_drainage_frac_h=np.minimum(drawn["base_drainage_frac_h"], 1.0),
