@@ -96,6 +96,8 @@ def test_chances_hours_ratios_and_counts_are_told_by_their_names() -> None:
     assert phrases.gap("hours_until_rain_h", 3.0) == Duration(minutes=180.0)
     assert phrases.gap("moisture_ratio", 1.234) == Number(value=1.23, decimals=2)
     assert phrases.gap("passes", 3.0) == Number(value=3.0)
+    assert phrases.gap("chance", 0.25) == Chance(pct=25.0)
+    assert phrases.gap("lift", 2.0) == Number(value=2.0)
 
 
 @pytest.mark.parametrize("name", ["is_granular", "wetness", "drum_suits"])
