@@ -254,10 +254,10 @@ def kind(step: str) -> str:
 def crash_rows(harness: Harness, n_kills: int, say: Callable[[str], None] = lambda _: None) -> dict[str, Row]:
     """Kill mornings at steps drawn by chance until there were so many kills; return counts by kind of step."""
     rows: dict[str, Row] = defaultdict(Row)
-    n_steps = {n: len(harness.steps(n)) for n in (1, 2, 3)}
+    n_steps = {n: len(harness.steps(n)) for n in (1, 2)}
     done = 0
     while done < n_kills:
-        n_crews = harness.rng.choice((1, 2, 3))
+        n_crews = harness.rng.choice((1, 2))
         points = [harness.rng.randint(1, n_steps[n_crews])]
         while harness.rng.random() < 0.25:  # the next start may die too
             points.append(harness.rng.randint(1, n_steps[n_crews]))
