@@ -89,8 +89,9 @@ def spread_terms(of: Starts, variance: Floats) -> Floats:
         ],
         axis=2,
     )
-    thickness = np.broadcast_to(np.log(of.thickness_mm / 150.0)[:, None], (*shape, 1))
-    return np.concatenate([of_day, thickness, of_day * log_lead], axis=2)
+    thickness, content = np.log(of.thickness_mm / 150.0), np.log(of.theta + 0.01) ** 2
+    of_start = np.stack([np.broadcast_to(thickness, shape), np.broadcast_to(content, shape)], axis=2)
+    return np.concatenate([of_day, of_start, of_day * log_lead], axis=2)
 
 
 def band(of: Starts, mean: Floats, variance: Floats, constants: Mapping[str, Floats]) -> tuple[Floats, Floats]:
