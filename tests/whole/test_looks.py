@@ -89,6 +89,11 @@ def text(store: sa.Engine, one: outbox.Queued) -> str:
     return " ".join(str(body.get_content()).split())
 
 
+def with_words(store: sa.Engine, one: outbox.Queued) -> bool:
+    """Whether a mail names what changed, in whatever language: the strip's name stands in it twice or more."""
+    return text(store, one).count("N1 Ramp toe") >= 2
+
+
 def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, store: sa.Engine, look: Look) -> None:
     run_example(loaded, store)
     result = look(now_utc=demo.MORNING_UTC + timedelta(minutes=20))
@@ -117,6 +122,8 @@ def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is
     assert "Rain is likely before" in said
     assert "Rain expected today:" in said
     assert "in the earlier mail" in said
+    driver = next(m for m in found if m.role == "driver" and m.crew_id == "north")
+    assert with_words(store, driver)
     assert told.deadline_utc == times.shift_utc(loaded.sites[0], demo.DAY)[1]
     assert len({m.message_id for m in mails(store, "morning", "later_look")}) == 12
 
