@@ -105,6 +105,7 @@ def demo(
         result = demonstration.run(folder, say=step)
     print(result.table)
     print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
+    print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
     raise typer.Exit(Exit.OK)
 
 
@@ -219,7 +220,7 @@ def outlook(
             html=html,
             only_stored=stored,
         )
-    print(outcome.text)
+    _print_outlook(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
 
@@ -533,6 +534,25 @@ def _one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
             )
         ]
     )
+
+
+def _print_outlook(text: str) -> None:
+    """Print the outlook: with weight on a terminal, plain into a pipe or a file."""
+    if not sys.stdout.isatty():
+        print(text)
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    weighted = Text(text)
+    for pattern, style in (
+        (r"(?m)^(Proposed order of work|Without a place|Changed since .*)$", "bold underline"),
+        (r"(?m)^  today (compact|water first|wait)", "bold"),
+        (r"\d+% \d+h", "bold green"),
+        (r"w \d+%", "blue"),
+    ):
+        weighted.highlight_regex(pattern, style)
+    Console().print(weighted, soft_wrap=True)
 
 
 def _one_strip(site: Site, strip_id: str) -> Strip:

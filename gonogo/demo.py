@@ -11,7 +11,8 @@ from pathlib import Path
 
 from gonogo import commands, config, delivery, morning, service
 from gonogo.errors import GonogoError
-from gonogo.records import Answer, Site, Transport
+from gonogo.page.outlook import Told, page
+from gonogo.records import Answer, Entry, Site, Transport
 from gonogo.weather import download
 from gonogo.weather.download import Downloaded
 
@@ -20,15 +21,17 @@ DAY = date(2026, 5, 12)
 FORECAST_AT_UTC = datetime(2026, 5, 12, 10, 0, tzinfo=UTC)
 SERVICE = "open_meteo"
 BODY = "harrow_flats.json"
+OUTLOOK = "outlook.html"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoResult:
-    """What the demo wrote. table: the verdicts as text; index: the page to open."""
+    """What the demo wrote. table: the verdicts as text; index: the page to open; outlook: the days ahead as a page."""
 
     table: str
     n_mails: int
     index: Path
+    outlook: Path
     config_folder: Path
 
 
@@ -53,7 +56,7 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
             f"{folder} is not empty and no earlier demo wrote it. Name another folder with --folder. "
             "Nothing was changed."
         )
-    for old in ("mails", "config", "gonogo.db", "gonogo.db-wal", "gonogo.db-shm"):
+    for old in ("mails", "config", OUTLOOK, "gonogo.db", "gonogo.db-wal", "gonogo.db-shm"):
         path = folder / old
         if path.is_dir():
             shutil.rmtree(path)
@@ -88,6 +91,7 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
             )
             assert result is not None, "the database was made a moment ago"
             tables.append(commands.table(site, DAY, result.conclusion))
+            (folder / OUTLOOK).write_text(_outlook(result, loaded.readings[site.id]), encoding="utf-8")
         say("writing the mails")
         report = delivery.work(
             store,
@@ -105,7 +109,24 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
         table="\n\n".join(tables),
         n_mails=len(report.sent),
         index=folder / "mails" / "index.html",
+        outlook=folder / OUTLOOK,
         config_folder=folder / "config",
+    )
+
+
+def _outlook(result: morning.MorningResult, entries: Sequence[Entry]) -> str:
+    """The outlook of the demo's morning as a page."""
+    conclusion = result.conclusion
+    assert conclusion.judgement is not None, "the recorded weather gives a verdict"
+    return page(
+        Told(
+            inputs=conclusion.judgement.inputs,
+            decisions=conclusion.decisions,
+            outlook=conclusion.outlook,
+            order=conclusion.order,
+            changes=conclusion.changes,
+            entries=tuple(entries),
+        )
     )
 
 

@@ -84,6 +84,13 @@ def test_the_demo_writes_mails_that_open_in_a_browser(tmp_path: Path, capsys: py
         assert mail.get_body(("html",)) is not None
 
 
+def test_the_demo_writes_the_days_ahead_as_a_page_too(tmp_path: Path) -> None:
+    result = demo.run(tmp_path / "demo")
+    text = result.outlook.read_text(encoding="utf-8")
+    assert "Proposed order of work" in text
+    assert "S4 Drainage blanket" in text
+
+
 def test_the_demo_can_be_repeated_and_spares_what_it_did_not_write(tmp_path: Path) -> None:
     target = tmp_path / "demo"
     assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
