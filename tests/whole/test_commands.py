@@ -399,7 +399,7 @@ def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
 
 def test_a_strip_or_a_unit_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
     for arguments, says in (
-        (("whatif", "harrow-flats", "N22", "--water", "900"), 'strip = N22'),
+        (("whatif", "harrow-flats", "N22", "--water", "900"), "strip = N22"),
         (("whatif", "harrow-flats", "N2"), "nothing is asked"),
         (("outlook", "--units", "metrik", "--stored"), 'Did you mean "metric"?'),
     ):
