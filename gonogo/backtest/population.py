@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.backtest.starts import PREDICTORS, TIMING, Starts
+from gonogo.errors import SoilError
 from gonogo.soil.balance import SoilParams, SoilState, march
 
 Floats = npt.NDArray[np.float64]
@@ -85,11 +86,11 @@ def shipped() -> Population:
 
 
 def parsed(text: str) -> Population:
-    """Return a table from its JSON."""
+    """Return a table from its JSON. Raises SoilError where it was fitted for other names than this program's."""
     row = json.loads(text)
-    assert tuple(tuple(name) for name in row["coefficients"]) == COEFFICIENTS
-    assert tuple(row["parameters"]) == PARAMETERS
-    assert tuple(row["predictors"]) == PREDICTORS
+    names = (tuple(tuple(name) for name in row["coefficients"]), tuple(row["parameters"]), tuple(row["predictors"]))
+    if names != (COEFFICIENTS, PARAMETERS, PREDICTORS):
+        raise SoilError("table of soils: its names are not this program's. Fit it again: tests/fit_population.py.")
     return Population(
         beta=np.array(row["beta"]),
         centre=np.array(row["centre"]),

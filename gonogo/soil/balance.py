@@ -200,8 +200,7 @@ def march(
     threads = min(len(parts), n_threads or min(os.cpu_count() or 1, THREADS_MAX))
     if threads > 1:
         with ThreadPoolExecutor(threads) as pool:
-            for done in pool.map(march_part, parts):
-                assert done is None
+            list(pool.map(march_part, parts))  # the list raises what a part raised
     else:
         for part in parts:
             march_part(part)

@@ -13,6 +13,7 @@ from backtest_builders import MEASURED, WHY_NOT, some_measured, without_the_futu
 from gonogo.backtest import daily, folder, forecast, population
 from gonogo.backtest.run import COLUMNS, backtest
 from gonogo.backtest.starts import HORIZON, Starts, starts
+from gonogo.errors import SoilError
 
 measured = pytest.mark.skipif(not MEASURED.is_dir(), reason=WHY_NOT)
 # One of each climate, wet and dry, with the longest season.
@@ -159,6 +160,18 @@ def test_the_shipped_table_says_what_it_was_fitted_on_and_that_it_may_travel() -
     assert "U.S. Climate Reference Network" in source
     assert "public domain" in source
     assert "fit_population.py" in source
+
+
+def test_a_table_fitted_for_other_names_is_refused() -> None:
+    import importlib.resources
+    import json
+
+    text = importlib.resources.files("gonogo.backtest").joinpath("population.json").read_text(encoding="utf-8")
+    assert population.parsed(text).beta.size == len(population.COEFFICIENTS)
+    row = json.loads(text)
+    row["parameters"] = row["parameters"][::-1]
+    with pytest.raises(SoilError, match="not this program's"):
+        population.parsed(json.dumps(row))
 
 
 def test_the_band_keeps_its_order_and_widens_with_the_days(tmp_path: Path) -> None:
