@@ -6,7 +6,7 @@ import hashlib
 import logging
 import traceback
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from email.utils import parseaddr
@@ -17,6 +17,7 @@ from gonogo.config import Config
 from gonogo.judgement import Judgement
 from gonogo.mail import view as mail_view
 from gonogo.mail.calendar import entries_now
+from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.path import MoisturePath, moisture_paths
 from gonogo.mail.phrases import Phrase
@@ -111,7 +112,6 @@ def some_mails(
     """
     prepared: list[PreparedMail] = []
     faults: list[str] = []
-    jobs: list[tuple[Crew, Job]] = []
     sender, reply_to = config.transport.sender, config.transport.reply_to or ""
     decisions, outlook = _by_crew(site, conclusion.decisions), _by_crew(site, conclusion.outlook)
     try:
@@ -120,13 +120,17 @@ def some_mails(
         log.exception("%s %s: the calendar entries failed", site.id, day)
         faults.append(trace(error))
         entries = ()
-    for crew in (c for c in site.crews if c.id in changes):
-        view = None
+    crews = [crew for crew in site.crews if crew.id in changes]
+    readers = {
+        crew.id: tuple((one, mail_id(site, day, issue, crew, one, sender)) for one in crew.recipients) for crew in crews
+    }
+
+    def view_of(crew: Crew) -> MorningView | None:
+        """The view of a crew: whole, else without what only picture and calendar need, else None."""
         is_first = crew.id in first_told or issue == "morning"
-        # Whole, else without what only picture and calendar need.
         for has_extras in (True, False):
             try:
-                view = mail_view.build(
+                return mail_view.build(
                     site,
                     crew,
                     day=day,
@@ -142,16 +146,20 @@ def some_mails(
                     paths=_paths(conclusion, decisions[crew.id]) if has_extras else None,
                     entries=entries if has_extras else (),
                 )
-                break
             except Exception as error:  # the notice below needs no view
                 log.exception("%s %s: the view of a crew failed", site.id, day)
                 faults.append(trace(error))
-        readers = tuple((one, mail_id(site, day, issue, crew, one, sender)) for one in crew.recipients)
-        jobs.append((crew, Job(view=view, readers=readers, sender=sender, reply_to=reply_to, date_utc=now_utc)))
-    written = writing.write([job for _, job in jobs])
-    for (crew, job), made in zip(jobs, written, strict=True):
+        return None
+
+    def jobs() -> Iterator[Job]:
+        for crew in crews:
+            own = readers[crew.id]
+            yield Job(view=view_of(crew), readers=own, sender=sender, reply_to=reply_to, date_utc=now_utc)
+
+    n_mails = sum(len(own) for own in readers.values())
+    for crew, made in zip(crews, writing.write(jobs(), n_mails=n_mails), strict=True):
         faults += made.faults
-        for (recipient, message_id), mail in zip(job.readers, made.mails, strict=True):
+        for (recipient, message_id), mail in zip(readers[crew.id], made.mails, strict=True):
             if mail is None:  # the notice needs neither view nor template
                 reason = conclusion.reason or UNWRITTEN_TEXT
                 mail = _notice(config, site, recipient, day=day, reason=reason, message_id=message_id, at_utc=now_utc)

@@ -10,10 +10,15 @@ import logging
 import multiprocessing
 import os
 import signal
+import threading
 import traceback
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime
+from multiprocessing import connection
 
 from gonogo.mail import view as mail_view
 from gonogo.mail.items import MorningView
@@ -25,7 +30,7 @@ log = logging.getLogger("gonogo.writing")
 
 SHARED_FROM = 200  # mails; below it the start of processes takes longer than it saves
 MOST_PROCESSES = 4
-CREWS_AT_ONCE = 4  # handed to a process in one go
+QUEUED = 16  # crews handed out and not yet taken back
 LIMIT_S = 30.0  # longest wait for the next few mails, start of the processes included
 
 
@@ -48,26 +53,60 @@ class Written:
     faults: tuple[str, ...]
 
 
-def write(jobs: Sequence[Job]) -> Iterator[Written]:
-    """Give the mails of each job in order. Never raises over a job: its mails are None, and the fault is told."""
-    n_mails = sum(len(job.readers) for job in jobs)
+def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
+    """Give the mails of each job in order. Never raises over a job: its mails are None, and the fault is told.
+
+    jobs      taken one by one, so that the next view is made while processes write the mails of the ones before
+    n_mails   of all jobs; few are written here, since starting processes takes longer than it saves
+    """
     n_processes = min(MOST_PROCESSES, os.cpu_count() or 1)
     if n_mails < SHARED_FROM or n_processes < 2:
         yield from map(written, jobs)
         return
+    coming, waiting = iter(jobs), deque[tuple[Job, Future[Written]]]()
     # Fresh processes: a copy of one with threads could carry a lock that nobody opens.
-    with multiprocessing.get_context("spawn").Pool(n_processes, initializer=_ignore_interrupts) as pool:
-        results, n_done = pool.imap(written, jobs, chunksize=CREWS_AT_ONCE), 0
-        try:
-            for _ in jobs:
-                one = results.next(timeout=LIMIT_S)
-                n_done += 1
-                yield one
-            return
-        except Exception:  # killed for its memory, or hanging: what is left is written here, one after the other
-            log.exception("the processes that write mails failed; this one goes on alone")
-            pool.terminate()
-    yield from map(written, jobs[n_done:])
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=_begin_in_process)
+    try:
+        for job in coming:
+            waiting.append((job, pool.submit(written, job)))
+            if len(waiting) > QUEUED:
+                yield _taken(waiting)
+        while waiting:
+            yield _taken(waiting)
+    except (BrokenProcessPool, TimeoutError):  # killed for its memory, or hanging: what is left is written here
+        log.exception("the processes that write mails failed; this one goes on alone")
+        _kill(pool)
+        yield from map(written, [job for job, _ in waiting])
+        yield from map(written, coming)
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
+    """The mails of the job that waits longest. It stays in line until they are there."""
+    made = waiting[0][1].result(timeout=LIMIT_S)
+    waiting.popleft()
+    return made
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    """End the processes at once: one that hangs would keep this one from ending. Python 3.14 has a name for it."""
+    for process in list((pool._processes or {}).values()):
+        process.kill()
+
+
+def _begin_in_process() -> None:
+    """Leave Ctrl-C to the process that started this one, and end with it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def written(job: Job) -> Written:
@@ -92,8 +131,3 @@ def written(job: Job) -> Written:
                 faults.append("".join(traceback.format_exception(error)))
         mails.append(mail)
     return Written(mails=tuple(mails), faults=tuple(faults))
-
-
-def _ignore_interrupts() -> None:
-    """Leave Ctrl-C to the process that started this one."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)

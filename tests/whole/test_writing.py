@@ -43,7 +43,7 @@ def test_several_processes_write_the_same_bytes_as_one(
     alone = raws(concluded)
     monkeypatch.setattr(writing, "SHARED_FROM", 1)
     monkeypatch.setattr(writing.os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(writing, "CREWS_AT_ONCE", 1)
+    monkeypatch.setattr(writing, "QUEUED", 1)
     assert raws(concluded) == alone
     assert "failed" not in caplog.text
 
