@@ -81,12 +81,11 @@ def test_a_person_leaves_no_trace_and_the_record_stays(filled: tuple[Config, sa.
     assert outbox.lease(store, now_utc=demo.MORNING_UTC, owner="b") == ()
 
 
+@pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)  # PostgreSQL keeps its files to itself
 def test_the_file_of_the_database_holds_nothing_of_the_person_either(
     filled: tuple[Config, sa.Engine], tmp_path: Path
 ) -> None:
     loaded, store = filled
-    if store.dialect.name != "sqlite":
-        pytest.skip("PostgreSQL keeps its files to itself")
     store.dispose()
     forget.forget(loaded, ADDRESS, now_utc=demo.MORNING_UTC)
     for path in tmp_path.glob("gonogo.db*"):
