@@ -39,7 +39,7 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
     fallen = np.cumsum(np.nan_to_num(members), axis=0)
     has_begun = (fallen >= MEASURABLE_RAIN_MM).mean(axis=1) >= 0.5 if len(fallen) else np.zeros(0, dtype=bool)
     return SkyView(
-        service=_title(weather.service),
+        service=services.title(weather.service),
         fetched=phrases.moment(weather.fetched_utc, site.zone, day, step_min=1),
         age=phrases.duration(max((now_utc - weather.fetched_utc).total_seconds(), 0.0) / 3600.0, step_min=5),
         is_old=weather.rung != Rung.FRESH,
@@ -54,12 +54,6 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
         is_raining=bool(len(has_begun) and has_begun[0]),
         frost_from=at(night, weather.temp_degc[night] <= 0.0),
     )
-
-
-def _title(service: str) -> str:
-    """A weather service's name as a reader knows it."""
-    known = services.find().get(service)
-    return service if known is None else known.title
 
 
 def _between(weather: HourlyWeather, start: datetime, end: datetime) -> np.ndarray:

@@ -17,6 +17,7 @@ from gonogo.decide.inputs import MorningInputs, on_hours
 from gonogo.page import charts, words
 from gonogo.page.charts import Axis, Path, Span
 from gonogo.records import Change, Decision, Entry, OutlookDay, PlannedWork, Reading, Strip, Work, WorkOrder
+from gonogo.weather import services
 
 DAYS_BACK = 2  # of the moisture path that are shown before today
 
@@ -75,7 +76,7 @@ def page(told: Told) -> str:
         site=site.name,
         at=f"{inputs.now_utc.astimezone(site.zone):%A %d %B %Y, %H:%M}",
         zone=site.zone.key,
-        source=weather.service.replace("_", " "),
+        source=services.title(weather.service),
         fetched=words.moment(site, weather.fetched_utc),
         attribution=weather.attribution,
         needed=words.percent(_needed(told)),

@@ -156,11 +156,11 @@ class CompiledLoop:
             np.array([state.mixes_water for state in states], dtype=np.uint8),
             np.array([state.mixes_on_change for state in states], dtype=np.uint8),
         ]
-        self.library, self.shape = library, shape
+        self.compiled, self.shape = library, shape
 
     def run(self, start: SoilState) -> list[np.ndarray]:
         """Return top, base, infiltrated, ran off, evaporated and drained at the end."""
         out = [start.top_mm.copy(), start.base_mm.copy(), *(np.empty(self.shape) for _ in range(4))]
         pointers = [ctypes.c_void_p(a.ctypes.data) for a in (*out, *self.inputs)]
-        self.library.march(*map(ctypes.c_long, (N_HOURS, *self.shape)), *pointers)
+        self.compiled.march(*map(ctypes.c_long, (N_HOURS, *self.shape)), *pointers)
         return out

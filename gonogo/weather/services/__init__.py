@@ -85,6 +85,12 @@ def find() -> dict[str, Service]:
     return found
 
 
+def title(service: str) -> str:
+    """Return a service's name as a reader knows it, the name itself where the service is unknown."""
+    known = find().get(service)
+    return service if known is None else known.title
+
+
 def parse(answer: Answer, site: Site) -> ParsedForecast:
     """Return the table of a stored answer. Raises WeatherError where it cannot be read or its service is unknown."""
     service = find().get(answer.service)
