@@ -141,7 +141,7 @@ class Workers:
             key, work = self._waiting.get()
             try:
                 work()
-            except Exception:
+            except Exception:  # the thread must live for the next run; the watch tells the crews of this one
                 log.exception("a run ended in a fault")
             with self._is_idle:
                 self._under_way.discard(key)

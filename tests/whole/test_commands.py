@@ -11,12 +11,14 @@ from datetime import UTC, datetime, timedelta
 from email.parser import BytesParser
 from email.policy import default
 from pathlib import Path
+from typing import Any
 
 import pytest
 import time_machine
 from mornings import ROOT, example_config, no_weather, opened, recorded, run_example
 
 from gonogo import cli, commands, demo, outlook_report, serving, status, whatif_report
+from gonogo.config import Config
 from gonogo.records import Reading, Transport
 from gonogo.store import history, outbox, runs, schema
 from gonogo.whatif import Turn
@@ -40,6 +42,19 @@ def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple
         return code, shown.out, shown.err
 
     return run
+
+
+def mornings_typed(loaded: Config, **changes: Any) -> commands.Outcome:
+    """`gonogo morning` on the recorded weather; changes replace arguments of commands.mornings."""
+    arguments: dict[str, Any] = {
+        "now_utc": demo.MORNING_UTC,
+        "on": None,
+        "dry_run": False,
+        "folder": None,
+        "say": lambda _: None,
+        "fetch": recorded,
+    }
+    return commands.mornings(loaded, loaded.sites, **(arguments | changes))
 
 
 def test_help_imports_nothing_heavy() -> None:
@@ -137,28 +152,10 @@ def test_settings_names_every_number_its_range_and_who_set_it(say: Callable[...,
 @time_machine.travel(demo.MORNING_UTC, tick=False)
 def test_a_morning_typed_by_hand_stores_mails_and_says_so(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
-    outcome = commands.mornings(
-        loaded,
-        loaded.sites,
-        now_utc=demo.MORNING_UTC,
-        on=None,
-        dry_run=False,
-        folder=None,
-        say=lambda _: None,
-        fetch=recorded,
-    )
+    outcome = mornings_typed(loaded)
     assert outcome.exit_code == cli.Exit.OK
     assert "6 mails written" in outcome.text
-    again = commands.mornings(
-        loaded,
-        loaded.sites,
-        now_utc=demo.MORNING_UTC,
-        on=None,
-        dry_run=False,
-        folder=None,
-        say=lambda _: None,
-        fetch=recorded,
-    )
+    again = mornings_typed(loaded)
     assert "already run" in again.text
     assert "0 mails" in again.text
 
@@ -166,16 +163,7 @@ def test_a_morning_typed_by_hand_stores_mails_and_says_so(tmp_path: Path) -> Non
 @pytest.mark.parametrize("on", [None, demo.DAY + timedelta(days=1)])
 def test_a_dry_run_or_another_date_shows_the_mails_and_stores_nothing(tmp_path: Path, on: object) -> None:
     loaded = example_config(tmp_path)
-    outcome = commands.mornings(
-        loaded,
-        loaded.sites,
-        now_utc=demo.MORNING_UTC,
-        on=on,  # type: ignore[arg-type]
-        dry_run=on is None,
-        folder=None,
-        say=lambda _: None,
-        fetch=recorded,
-    )
+    outcome = mornings_typed(loaded, on=on, dry_run=on is None)
     assert "Subject: " in outcome.text
     assert "nothing was sent" in outcome.text
     store = opened(loaded)
@@ -192,15 +180,8 @@ def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path
     first = run_example(loaded, store)
     store.dispose()
     assert first is not None
-    outcome = commands.mornings(
-        loaded,
-        loaded.sites,
-        now_utc=demo.MORNING_UTC + timedelta(days=9),
-        on=demo.MORNING_UTC,
-        dry_run=True,
-        folder=None,
-        say=lambda _: None,
-        fetch=no_weather,
+    outcome = mornings_typed(
+        loaded, now_utc=demo.MORNING_UTC + timedelta(days=9), on=demo.MORNING_UTC, dry_run=True, fetch=no_weather
     )
     assert outcome.exit_code == cli.Exit.OK
     for decision in first.conclusion.decisions:
@@ -210,16 +191,7 @@ def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path
 
 def test_no_verdict_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
-    outcome = commands.mornings(
-        loaded,
-        loaded.sites,
-        now_utc=demo.MORNING_UTC,
-        on=None,
-        dry_run=True,
-        folder=tmp_path / "look",
-        say=lambda _: None,
-        fetch=no_weather,
-    )
+    outcome = mornings_typed(loaded, dry_run=True, folder=tmp_path / "look", fetch=no_weather)
     assert outcome.exit_code == cli.Exit.NO_VERDICT
     assert "NO VERDICT" in outcome.text
     assert (tmp_path / "look" / "index.html").is_file()
@@ -286,16 +258,7 @@ def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: P
     loaded = example_config(tmp_path)
     assert status.status(loaded, now_utc=demo.MORNING_UTC).exit_code == cli.Exit.OK
     with time_machine.travel(demo.MORNING_UTC, tick=False):
-        commands.mornings(
-            loaded,
-            loaded.sites,
-            now_utc=demo.MORNING_UTC,
-            on=None,
-            dry_run=False,
-            folder=None,
-            say=lambda _: None,
-            fetch=recorded,
-        )
+        mornings_typed(loaded)
     good = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(minutes=5))
     assert good.exit_code == cli.Exit.OK, good.text
     assert "6 sent" in good.text
@@ -309,16 +272,7 @@ def test_status_names_a_mail_server_that_is_down(tmp_path: Path) -> None:
     down = Transport(kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=9, security="none", timeout_s=2.0)
     loaded = example_config(tmp_path, transport=down)
     with time_machine.travel(demo.MORNING_UTC, tick=False):
-        outcome = commands.mornings(
-            loaded,
-            loaded.sites,
-            now_utc=demo.MORNING_UTC,
-            on=None,
-            dry_run=False,
-            folder=None,
-            say=lambda _: None,
-            fetch=recorded,
-        )
+        outcome = mornings_typed(loaded)
     assert outcome.exit_code == cli.Exit.ATTENTION
     assert "127.0.0.1" in outcome.text
     state = status.status(loaded, now_utc=demo.MORNING_UTC)
