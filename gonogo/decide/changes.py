@@ -8,21 +8,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from gonogo import times
-from gonogo.records import (
-    Change,
-    Decision,
-    Entry,
-    OutlookDay,
-    PlannedWork,
-    Reading,
-    Site,
-    SurfaceWork,
-    Verdict,
-    Watering,
-    Why,
-    Work,
-    WorkOrder,
-)
+from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.site import Site
+from gonogo.records.verdict import Decision, OutlookDay, Verdict
+from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
 
 # What is worth a word: our own choices. A reading of the same lift repeats to about half a point.
 RAIN_MOVED_MM = 2.0
