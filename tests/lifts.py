@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from gonogo.soil.balance import SoilParams, SoilState
+from gonogo.soil.layers import SoilParams, SoilState
 
 N_STRIPS, N_MEMBERS = 3, 4
 

@@ -18,7 +18,9 @@ import numpy.typing as npt
 
 from gonogo.backtest.starts import PREDICTORS, TIMING, Starts
 from gonogo.errors import SoilError
-from gonogo.soil.balance import SoilParams, SoilState, march
+from gonogo.soil.balance import march
+from gonogo.soil.block import Step
+from gonogo.soil.layers import SoilParams, SoilState
 
 Floats = npt.NDArray[np.float64]
 
@@ -52,7 +54,7 @@ COEFFICIENTS = (
 PREDICTOR_LIMIT_SD = 2.5  # a predictor counts for no more than this many standard deviations
 FULLEST = 0.62  # porosity of loose soil [m3/m3]
 DAY_TIMING_SD = 1.5  # day by day, of the logit of the share of rain before midday: fitted with the table
-SUBSTEPS = 2  # of a day
+DAILY = Step(length_h=24.0, n_parts=2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,8 +153,7 @@ def members(
         surface=np.zeros((n_steps, n), dtype=np.int64),
         frozen=np.zeros(n_steps, dtype=np.bool_),
         kc_max=np.ones(n_steps),
-        step_h=24.0,
-        n_substeps=SUBSTEPS,
+        step=DAILY,
         n_threads=1,
     )
     return np.asarray(path.top_mm[1:] / depth_mm)

@@ -10,65 +10,21 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.soil.block import Block
+from gonogo.soil.block import Block, Step
+from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACES
 
 Floats = npt.NDArray[np.float64]
 
 BLOCK_CELLS = 32_768  # strips times members stepped together, so that the working arrays stay in the processor's cache
 THREADS_MAX = 4  # blocks at a time: more would only wait for memory
-
-
-def _nothing() -> Floats:
-    return np.zeros(())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SoilParams:
-    """What the balance must know of the soil; every array broadcasts to (S, M).
-
-    top_thickness_mm         of the layer that evaporation reaches, above 0
-    base_thickness_mm        of the layer below; above 0, or 0 in all strips for a balance of one layer
-    theta_fc, theta_sat      field capacity and saturation [m3/m3], theta_fc below theta_sat
-    tew_mm, rew_mm           totally and readily evaporable water of the top [mm], rew_mm below tew_mm. In contents: the
-                             loss ends at theta_fc - tew_mm / thickness and is full above theta_fc - rew_mm / thickness
-    evaporation_factor       the strip's own evaporation against the bare-soil limit [-]
-    drainage_frac_h          share of the excess over field capacity that leaves the top in an hour [1/h], 0 to 1
-    base_drainage_frac_h     the same from the base into what lies below [1/h]
-    resupply_frac_h          share of the difference between the layers that evens out in an hour [1/h], 0 to 1
-    intake_mm_h              mean capacity of the loose surface to take in water [mm/h], above 0; inf takes in all
-    drainage_rise_h          what a full layer loses of its excess in addition, in proportion to how full it is: gravity
-                             drainage whose conductivity falls with content [1/h], 0 or more
-    base_drainage_rise_h     the same from the base [1/h]
-    """
-
-    top_thickness_mm: Floats
-    base_thickness_mm: Floats
-    theta_fc: Floats
-    theta_sat: Floats
-    tew_mm: Floats
-    rew_mm: Floats
-    evaporation_factor: Floats
-    drainage_frac_h: Floats
-    base_drainage_frac_h: Floats
-    resupply_frac_h: Floats
-    intake_mm_h: Floats
-    drainage_rise_h: Floats = field(default_factory=_nothing)
-    base_drainage_rise_h: Floats = field(default_factory=_nothing)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SoilState:
-    """Water held by the two layers [mm], each (S, M)."""
-
-    top_mm: Floats
-    base_mm: Floats
+HOURLY = Step()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,8 +87,7 @@ def march(
     frozen: npt.NDArray[np.bool_],
     kc_max: Floats,
     surface_before: npt.NDArray[np.int64] | None = None,
-    step_h: float = 1.0,
-    n_substeps: int = 1,
+    step: Step = HOURLY,
     keep_path: bool = True,
     keep_fluxes: bool = False,
     n_threads: int | None = None,
@@ -147,8 +102,7 @@ def march(
     surface_before   the same before the first step (S,), or None: as in the first step
     frozen       (H,) nothing moves in such a step, and what falls runs off
     kc_max       upper limit of bare-soil evaporation over et0_mm [-], (H,)
-    step_h       length of a step [h]; depths are given for the step, shares and intake in params for an hour
-    n_substeps   parts in which a step is taken, its depths spread evenly: a day wants two, an hour one
+    step         how time is cut: hours, unless told otherwise
     n_threads    blocks of strips at a time, None for as many as the machine has processors; changes no digit
 
     Raises SoilError for gaps, negative depths, or parameters that physics does not allow.
@@ -166,7 +120,7 @@ def march(
         watering_mm.shape == (n_steps, n_strips), f"watering_mm of shape {watering_mm.shape}.", "It must be (H, S)."
     )
     _require(surface.shape == (n_steps, n_strips), f"surface of shape {surface.shape}.", "It must be (H, S).")
-    _require(n_substeps >= 1, f"n_substeps = {n_substeps}.", "Take a step in one part at least.")
+    _require(step.n_parts >= 1, f"n_parts = {step.n_parts}.", "Take a step in one part at least.")
     demand = np.maximum(et0_mm, 0.0) * kc_max.reshape(-1, *(1,) * (et0_mm.ndim - 1))
     _require_sound(params, demand, rain_mm, watering_mm, surface)
 
@@ -175,10 +129,10 @@ def march(
     top_path[0], base_path[0] = start.top_mm, start.base_mm
     flux_shape = (n_steps, n_strips, n_members) if keep_fluxes else (n_strips, n_members)
     fluxes = {name: np.zeros(flux_shape) for name in ("infiltrated", "ran_off", "evaporated", "drained")}
-    weather = _Weather(demand, rain_mm, watering_mm, surface, surface_before, np.asarray(frozen), n_substeps)
+    weather = _Weather(demand, rain_mm, watering_mm, surface, surface_before, np.asarray(frozen), step.n_parts)
 
     def march_part(part: slice) -> None:
-        block = Block(_strips(params, part, n_strips), top_path[0, part], base_path[0, part], step_h / n_substeps)
+        block = Block(_strips(params, part, n_strips), top_path[0, part], base_path[0, part], step)
 
         def keep(h: int) -> None:
             if keep_path:
@@ -226,11 +180,11 @@ class _Weather:
     surface: npt.NDArray[np.int64]
     surface_before: npt.NDArray[np.int64] | None
     frozen: npt.NDArray[np.bool_]
-    n_substeps: int
+    n_parts: int
 
     def drive(self, block: Block, part: slice, keep: Callable[[int], None]) -> None:
         """Take a block of strips through all steps; `keep` is called after each."""
-        n_steps, n = len(self.frozen), self.n_substeps
+        n_steps, n = len(self.frozen), self.n_parts
         may_dry, waters = _steps_with(self.demand_mm), _steps_with(self.watering_mm[:, part])
         rains = _steps_with(_of(self.rain_mm, part))
         changes = np.ones(n_steps, dtype=np.bool_)
@@ -240,20 +194,13 @@ class _Weather:
             if changes[h]:
                 before = self.surface[h - 1] if h else self.surface_before
                 block.set_surface(self.surface[h, part], None if before is None else before[part])
-            is_wet = rains[h] or waters[h]
+            is_wet = bool(rains[h] or waters[h])
             if self.frozen[h]:
                 if is_wet:
                     block.refuse(rain[h], watering[h])
             else:
                 for _ in range(n):
-                    if is_wet:
-                        block.wet(rain[h] / n, watering[h] / n)
-                    if block.may_drain:
-                        block.drain_down()
-                    block.level_out()
-                    if may_dry[h]:
-                        with np.errstate(divide="ignore"):  # a member without demand waits for ever
-                            block.dry(demand[h] / n)
+                    block.step(rain[h] / n, watering[h] / n, demand[h] / n, is_wet=is_wet, may_dry=bool(may_dry[h]))
             keep(h)
 
 

@@ -1,6 +1,7 @@
 """Evaporation from bare soil in two stages: how much water the surface layer can give, and how readily.
 
-The surface layer is the upper 100 mm; `de_mm` is what has evaporated from it since it stood at field capacity.
+The surface layer is the upper 100 mm. FAO-56 counts De, what has evaporated from it since it stood at field capacity;
+here stands what is left of it, TEW - De, which is what the balance holds.
 """
 
 from __future__ import annotations
@@ -8,31 +9,25 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.errors import SoilError
-
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
 
 SURFACE_LAYER_MM = 100.0  # FAO-56, ch. 7: Ze 0.10 to 0.15 m
 KC_MAX_WET_SOMETIMES = 1.2  # FAO-56, eq. 72
-KC_MAX_WET_DAILY = 1.1  # FAO-56, ch. 7: surface wetted every day or every second day
+MID_STEP = 0.5  # of a step's evaporation is gone at its middle
 BARE_HEIGHT_M = 0.05  # roughness of a spread lift, stands for crop height in eq. 72: common practice, no source
 
 
-def kc_max(
-    wind_2m_m_s: Number, rh_min_pct: Number, height_m: Number, *, base: float = KC_MAX_WET_SOMETIMES, kcb: Number = 0.0
-) -> Number:
+def kc_max(wind_2m_m_s: Number, rh_min_pct: Number, height_m: Number) -> Number:
     """Return the upper limit of evaporation as a multiple of reference evapotranspiration [-].
 
     rh_min_pct  least relative humidity of the day [%]
     height_m    height of what covers the ground [m]
-    base        1.2, or 1.1 for a surface wetted daily or every second day
-    kcb         coefficient of transpiration [-]; the limit stays 0.05 above it. 0 for bare soil
 
     Source: FAO-56, eq. 72. Checked in tests/published/fao56_kc_max.toml.
     """
     climate = (0.04 * (wind_2m_m_s - 2.0) - 0.004 * (rh_min_pct - 45.0)) * (height_m / 3.0) ** 0.3
-    return np.maximum(base + climate, kcb + 0.05)
+    return KC_MAX_WET_SOMETIMES + climate
 
 
 def kc_max_by_hour(
@@ -51,7 +46,7 @@ def kc_max_by_hour(
     return np.asarray(np.clip(kc_max(wind, driest, BARE_HEIGHT_M), 1.05, 1.30))[of_day]
 
 
-def total_evaporable_mm(theta_fc: Number, theta_wp: Number, layer_mm: Number = SURFACE_LAYER_MM) -> Number:
+def total_evaporable_mm(theta_fc: Number, theta_wp: Number, layer_mm: Number) -> Number:
     """Return TEW, the water that evaporation can take from the surface layer [mm].
 
     Source: FAO-56, eq. 73. Checked in tests/published/fao56_table19.toml.
@@ -59,43 +54,35 @@ def total_evaporable_mm(theta_fc: Number, theta_wp: Number, layer_mm: Number = S
     return (theta_fc - 0.5 * theta_wp) * layer_mm
 
 
-def evaporation_reduction(de_mm: Number, tew_mm: Number, rew_mm: Number) -> Number:
-    """Return Kr, the share of energy-limited evaporation that the drying surface still gives.
+def evaporation_reduction(left_mm: Number, range_mm: Number, *, out: Floats | None = None) -> Number:
+    """Return Kr, the share of energy-limited evaporation that the drying surface still gives [-].
 
-    de_mm   depth evaporated since the surface was last wet [mm], 0 to tew_mm
-    tew_mm  total evaporable water of the surface layer [mm]
-    rew_mm  readily evaporable water, end of stage one [mm], below tew_mm
-    kr      [-], 1 up to rew_mm, then falling in a straight line to 0 at tew_mm
+    left_mm   TEW - De, what evaporation can still take [mm]; below 0 counts as nothing
+    range_mm  TEW - REW, what is left at the end of stage one [mm], above 0
+    out       array to write into, may be left_mm
 
-    Raises SoilError if rew_mm >= tew_mm.
+    1 in stage one, then falling in a straight line to 0.
     Source: FAO-56, eq. 74. Checked in tests/published/fao56_ex31.toml.
     """
-    if np.any(np.asarray(rew_mm) >= np.asarray(tew_mm)):
-        raise SoilError(
-            f"readily evaporable water {rew_mm} mm is not below total evaporable water {tew_mm} mm. "
-            "Stage one must end first, for example 9 against 20."
-        )
-    return np.clip((tew_mm - de_mm) / (np.asarray(tew_mm) - rew_mm), 0.0, 1.0)
+    return np.clip(np.divide(left_mm, range_mm, out=out), 0.0, 1.0, out=out)
 
 
-def evaporation_coefficient(kr: Number, kc_max: Number, kcb: Number, few: Number) -> Number:
-    """Return Ke, soil evaporation as a multiple of reference evapotranspiration [-].
-
-    few  share of the ground that is both wetted and open to the sky [-]
-
-    Source: FAO-56, eq. 71. Checked in tests/published/fao56_ex32_to_34.toml.
-    """
-    return np.minimum(kr * (kc_max - kcb), few * np.asarray(kc_max))
-
-
-def depletion_after_mm(
-    de_mm: Number, *, wetting_mm: Number, evaporation_mm: Number, few: Number, tew_mm: Number
+def evaporation_mm(
+    left_mm: Number, range_mm: Number, demand_mm: Number, *, kr_at: float = MID_STEP, out: Floats | None = None
 ) -> Number:
-    """Return De at the end of a day [mm] from its start, the water that came and the evaporation of the whole ground.
+    """Return what bare soil evaporates in a step [mm]: Kr times demand, and never more than is left.
 
-    wetting_mm  rain less runoff plus irrigation over the wetted share; what exceeds De percolates [mm]
+    left_mm, range_mm  as in evaporation_reduction, at the start of the step
+    demand_mm          energy-limited evaporation of the step, ET0 times Kc max [mm]
+    kr_at              0 takes Kr at the start of the step, as FAO-56 does by the day; MID_STEP as it is once half of
+                       the step's evaporation is gone, which hardly depends on the length of the step (0.1 % off where
+                       the demand is a tenth of the range)
+    out                array to write into, none of the others
 
-    Source: FAO-56, eq. 77 and 79. Checked in tests/published/fao56_ex35.toml.
+    Source: FAO-56, eq. 69, 71 and 74 for bare soil that is wetted all over; MID_STEP is the implicit midpoint rule.
+    Checked in tests/published/fao56_ex31.toml, fao56_ex35.toml and tests/soil/test_bare_soil.py.
     """
-    after_wetting = np.maximum(de_mm - wetting_mm, 0.0)
-    return np.clip(after_wetting + evaporation_mm / np.asarray(few), 0.0, tew_mm)
+    # E = demand * (left - kr_at * E) / range, solved for E; a range shorter than the demand would give more than left.
+    reach_mm = np.add(np.multiply(demand_mm, kr_at, out=out), range_mm, out=out)
+    kr = evaporation_reduction(left_mm, np.maximum(reach_mm, demand_mm, out=out), out=out)
+    return np.multiply(kr, demand_mm, out=out)

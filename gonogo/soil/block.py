@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil.rain import SURFACES
-
-if TYPE_CHECKING:
-    from gonogo.soil.balance import SoilParams
+from gonogo.soil.bare_soil import MID_STEP, evaporation_mm
+from gonogo.soil.drainage import Leaving, share_in_step
+from gonogo.soil.layers import SoilParams
+from gonogo.soil.rain import SURFACES, taken_in_mm
 
 Floats = npt.NDArray[np.float64]
 
@@ -22,35 +22,30 @@ _MIXES_WATER = np.array([s.mixes_water for s in SURFACES.values()])
 _MIXES_ON_CHANGE = np.array([s.mixes_on_change for s in SURFACES.values()])
 
 
-class Leaving:
-    """How the excess over field capacity leaves a layer in a step: dx/dt = -(a + b x / room) x, solved exactly.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """How time is cut.
 
-    a  from the share that leaves in an hour whatever the excess; b grows with the excess, as conductivity does
+    length_h   of a step [h]: depths are given for the step, shares and intake for an hour
+    n_parts    parts in which a step is taken, its depths spread evenly: a day wants two, an hour one
+    kr_at      where in a part the drying surface is looked at, see bare_soil.evaporation_mm
     """
 
-    def __init__(self, frac_h: Floats, rise_h: Floats, room_mm: Floats, step_h: float) -> None:
-        kept = (1.0 - frac_h) ** step_h
-        self.share = 1.0 - kept
-        self.rise: Floats | None = None
-        if np.any(rise_h > 0.0):
-            with np.errstate(divide="ignore", invalid="ignore"):
-                a = -np.log1p(-frac_h)
-                lasting_h = np.where(a > 0.0, self.share / a, step_h)
-            self.kept, self.rise = kept, rise_h / room_mm * lasting_h
+    length_h: float = 1.0
+    n_parts: int = 1
+    kr_at: float = MID_STEP
 
-    def take(self, excess_mm: Floats) -> None:
-        """Turn an excess into what of it leaves, in place."""
-        if self.rise is None:
-            excess_mm *= self.share
-        else:
-            excess_mm -= excess_mm * self.kept / (1.0 + self.rise * excess_mm)
+    @property
+    def part_h(self) -> float:
+        """Length of a part [h]."""
+        return self.length_h / self.n_parts
 
 
 class Block:
     """Strips (K, M) that are stepped together. It exists so that a dry step allocates nothing."""
 
-    def __init__(self, p: SoilParams, top: Floats, base: Floats, step_h: float) -> None:
-        shape = top.shape
+    def __init__(self, p: SoilParams, top: Floats, base: Floats, step: Step) -> None:
+        shape, step_h = top.shape, step.part_h
 
         def full(a: npt.ArrayLike) -> Floats:
             return np.broadcast_to(np.asarray(a, dtype=np.float64), shape).copy()
@@ -68,15 +63,15 @@ class Block:
             room_base = self.sat_base - self.fc_base
             self.from_base = Leaving(full(p.base_drainage_frac_h), full(p.base_drainage_rise_h), room_base, step_h)
         self.ratio = base_mm / top_mm
-        self.level = full(1.0 - (1.0 - p.resupply_frac_h) ** step_h) / (1.0 + self.ratio)
+        self.level = full(share_in_step(p.resupply_frac_h, step_h)) / (1.0 + self.ratio)
         self.top_share = 1.0 / (1.0 + self.ratio)
         self.intake_loose = full(p.intake_mm_h) * step_h
         self.takes_all = bool(np.all(np.isinf(self.intake_loose)))
-        self.x, self.y = np.empty(shape), np.empty(shape)
+        self.kr_at = step.kr_at
+        self.x, self.y, self.z = np.empty(shape), np.empty(shape), np.empty(shape)
         self.infiltrated, self.ran_off = np.zeros(shape), np.zeros(shape)
         self.evaporated, self.drained = np.zeros(shape), np.zeros(shape)
-        self.evaporation = self.stretch = self.intake = self.x
-        self.least_stretch_mm = 0.0
+        self.evaporation = self.intake = self.x
         self.mixes = np.ones((shape[0], 1), dtype=np.bool_)
         self.may_drain = True
 
@@ -90,10 +85,20 @@ class Block:
                 self.base[turned] = total - self.top[turned]
                 self.may_drain = True
         self.evaporation = self.factor * _EVAPORATION[state][:, None]
-        self.stretch = self.range_mm / self.evaporation
-        self.least_stretch_mm = float(self.stretch.min())
         self.intake = self.intake_loose if self.takes_all else self.intake_loose * _INTAKE[state][:, None]
         self.mixes = _MIXES_WATER[state][:, None]
+
+    def step(
+        self, rain_mm: Floats, watering_mm: Floats, demand_mm: np.float64 | Floats, *, is_wet: bool, may_dry: bool
+    ) -> None:
+        """Take one part of a step: water in, drainage, levelling, evaporation. The flags spare what is 0 everywhere."""
+        if is_wet:
+            self.wet(rain_mm, watering_mm)
+        if self.may_drain:
+            self.drain_down()
+        self.level_out()
+        if may_dry:
+            self.dry(demand_mm)
 
     def refuse(self, rain_mm: Floats, watering_mm: Floats) -> None:
         """Let rain and truck water (K,) run off frozen ground."""
@@ -104,7 +109,7 @@ class Block:
         put_on = np.broadcast_to(watering_mm[:, None], self.top.shape)
         mixed = np.where(self.mixes, put_on, 0.0)
         supply = rain_mm + (put_on - mixed)
-        soaked = supply if self.takes_all else -self.intake * np.expm1(-supply / self.intake)
+        soaked = supply if self.takes_all else taken_in_mm(supply, self.intake)
         into_top = np.minimum(soaked + mixed * self.top_share, np.maximum(self.sat_top - self.top, 0.0))
         self.top += into_top
         taken = into_top
@@ -156,22 +161,12 @@ class Block:
         self.base -= x
 
     def dry(self, demand_mm: np.float64 | Floats) -> None:
-        """Take evaporation from the top: all of the demand in stage one, a falling share in stage two.
-
-        Stage two is dE/dt proportional to what is left, so the step takes left * (1 - exp(-a)), a = demand / range;
-        a / (1 + a / 2) stands for the bracket (0.1 % off at a = 0.1), held below 1.
-        """
-        x, y = self.x, self.y
+        """Take evaporation from the top; demand_mm is that of a bare loose surface."""
+        x, y, z = self.x, self.y, self.z
         np.subtract(self.top, self.dry_top, out=x)
-        np.maximum(x, 0.0, out=x)
-        np.multiply(self.stretch, 1.0 / demand_mm, out=y)
-        y += 0.5
-        if np.max(demand_mm) > 2.0 * self.least_stretch_mm:
-            np.maximum(y, 1.0, out=y)
-        x /= y
         np.multiply(self.evaporation, demand_mm, out=y)
-        np.minimum(x, y, out=x)
+        evaporation_mm(x, self.range_mm, y, kr_at=self.kr_at, out=z)
         if self.may_empty:
-            np.minimum(x, self.top, out=x)
-        self.top -= x
-        self.evaporated += x
+            np.minimum(z, self.top, out=z)
+        self.top -= z
+        self.evaporated += z

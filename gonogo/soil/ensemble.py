@@ -10,8 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.soil.balance import SoilState, march
+from gonogo.soil.balance import march
+from gonogo.soil.compaction import theta_from_w_pct, w_pct_from_theta
 from gonogo.soil.filter import GATE_SD, pull
+from gonogo.soil.layers import SoilState
 from gonogo.soil.strip import (
     SCORE_LIMIT,
     Learned,
@@ -158,12 +160,12 @@ def run(
         watering_mm=watering_mm,
         surface=surface,
     )
-    to_pct = (100_000.0 / strips.dry_density_kg_m3)[:, None]  # per mm of water in a mm of soil
     lift_mm, top_mm = strips.lift_thickness_mm[:, None], strips.top_mm[:, None]
+    density_kg_m3 = strips.dry_density_kg_m3[:, None]
     return StripMoisture(
-        w_pct=(top + base) * (to_pct / lift_mm),
-        w_top_pct=top * (to_pct / top_mm),
-        w_base_pct=base * (to_pct / (lift_mm - top_mm)),
+        w_pct=np.asarray(w_pct_from_theta((top + base) / lift_mm, density_kg_m3)),
+        w_top_pct=np.asarray(w_pct_from_theta(top / top_mm, density_kg_m3)),
+        w_base_pct=np.asarray(w_pct_from_theta(base / (lift_mm - top_mm), density_kg_m3)),
         closure_error_mm=closure_error_mm,
         learned=Learned(score_mean=scores.mean(axis=-1), score_sd=scores.std(axis=-1, ddof=1)),
         n_taught=judge.n_taught,
@@ -247,7 +249,7 @@ class _Judge:
         thick_top = self.strips.top_mm[at, None]
         thick_base = lift_mm - thick_top
         total = np.clip(drawn, 0.1 * w_pct, self.strips.saturated_w_pct[at, None])
-        total = total * (self.strips.dry_density_kg_m3[at, None] / 100_000.0) * lift_mm
+        total = theta_from_w_pct(total, self.strips.dry_density_kg_m3[at, None]) * lift_mm
         even_top = total * (thick_top / lift_mm)
         modelled_top = state.top_mm[at] - (state.top_mm[at] + state.base_mm[at]) * (thick_top / lift_mm)
         wanted = even_top + self.rng.uniform(size=even_top.shape) * modelled_top
@@ -286,8 +288,7 @@ class _Judge:
         """Return state and scores after at most one reading a strip."""
         chosen = [self.readings[i] for i in batch]
         at = np.array([r.strip for r in chosen])
-        thickness_m = self.strips.lift_thickness_mm[at] / 1000.0
-        mm_per_pct = thickness_m * self.strips.dry_density_kg_m3[at] / 100.0
+        mm_per_pct = self.strips.mm_per_pct[at]
         expected = (state.top_mm[at] + state.base_mm[at]) / mm_per_pct[:, None]
         confirmed = np.array([self._is_confirmed(r) for r in chosen])
         pulled = pull(

@@ -1,7 +1,7 @@
 """What becomes of water that reaches the surface: taken in or run off, by the state of the surface.
 
-Three published ways: curve number (a day's rain on a catchment), Green and Ampt (ponded water on a known soil) and
-the exponential spread of capacity that the hourly balance uses, whose capacity comes from Green and Ampt.
+Two published ways: Green and Ampt for ponded water on a known soil, and the exponential spread of capacity that the
+hourly balance uses, whose capacity comes from Green and Ampt.
 """
 
 from __future__ import annotations
@@ -34,14 +34,6 @@ class SurfaceState:
     mixes_on_change: bool
     source: str
 
-
-# Curve numbers of ground as it is met on a site, hydrologic soil groups A to D. Source: TR-55, table 2-2a.
-CURVE_NUMBERS: dict[str, tuple[int, int, int, int]] = {
-    "newly graded": (77, 86, 91, 94),
-    "bare fallow": (77, 86, 91, 94),
-    "dirt road": (72, 82, 87, 89),
-    "gravel road": (76, 85, 89, 91),
-}
 
 # A compacted surface has two to three orders less conductivity than the same soil in place. Early intake grows with its
 # root (Green and Ampt), so a sealed surface takes in sqrt(0.005) = 0.07 of a loose one. Evaporation factors are our own
@@ -95,25 +87,13 @@ def melt_mm(snow_mm: Floats, temp_degc: Floats) -> Floats:
     return melted
 
 
-def curve_number_retention_mm(curve_number: Number) -> Number:
-    """Return S, the most that the ground can still retain [mm], for a curve number above 0 up to 100.
+def early_intake_mm(time_h: Number, *, k_sat_mm_h: Number, suction_mm: Number, deficit: Number) -> Number:
+    """Return the depth that has soaked in under a film of water while suction alone draws it [mm].
 
-    Raises SoilError outside that range.
-    Source: TR-55, eq. 2-4. Checked in tests/published/curve_number.toml.
+    Arguments as in green_ampt_depth_mm, of which it is the leading term: the whole depth is never less.
+    Source: Green and Ampt 1911. Checked in tests/published/spray_bar.toml.
     """
-    if np.any(np.asarray(curve_number) <= 0.0) or np.any(np.asarray(curve_number) > 100.0):
-        raise SoilError(f"curve number {curve_number}: must lie above 0 and not above 100, for example 86.")
-    return 25400.0 / curve_number - 254.0
-
-
-def curve_number_runoff_mm(rain_mm: Number, curve_number: Number) -> Number:
-    """Return the runoff of a day's rain [mm].
-
-    Source: TR-55, eq. 2-1 to 2-3, with an initial abstraction of 0.2 S. Checked in tests/published/curve_number.toml.
-    """
-    retention = curve_number_retention_mm(curve_number)
-    excess = np.maximum(rain_mm - 0.2 * retention, 0.0)
-    return excess**2 / np.maximum(excess + retention, 1e-12)
+    return np.sqrt(2.0 * k_sat_mm_h * suction_mm * deficit * time_h)
 
 
 def green_ampt_depth_mm(
@@ -134,19 +114,12 @@ def green_ampt_depth_mm(
             f"suction {suction_mm} mm times deficit {deficit}: both must be above 0, for example 110 and 0.3."
         )
     soaked = np.asarray(k_sat_mm_h * time_h, dtype=np.float64)
-    depth = soaked + np.sqrt(2.0 * soaked * reach)  # never below the root
+    early = early_intake_mm(time_h, k_sat_mm_h=k_sat_mm_h, suction_mm=suction_mm, deficit=deficit)
+    depth = soaked + early  # never below the root
     for _ in range(n_iterations):
         residual = depth - reach * np.log1p(depth / reach) - soaked
         depth = depth - residual * (depth + reach) / np.maximum(depth, 1e-300)
     return np.asarray(np.where(soaked > 0.0, depth, 0.0))
-
-
-def green_ampt_rate_mm_h(depth_mm: Number, *, k_sat_mm_h: Number, suction_mm: Number, deficit: Number) -> Number:
-    """Return the intake capacity once a depth has soaked in [mm/h].
-
-    Source: Green and Ampt 1911 as in Chow, Maidment and Mays 1988. Checked in tests/published/green_ampt.toml.
-    """
-    return k_sat_mm_h * (1.0 + suction_mm * deficit / depth_mm)
 
 
 def loose_intake_mm_h(soil: SoilClass) -> float:

@@ -13,10 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.soil.balance import SoilParams, SoilState
-from gonogo.soil.bare_soil import SURFACE_LAYER_MM
+from gonogo.soil.bare_soil import SURFACE_LAYER_MM, total_evaporable_mm
 from gonogo.soil.classes import SOIL_CLASSES
-from gonogo.soil.compaction import WATER_DENSITY_KG_M3
+from gonogo.soil.compaction import porosity, theta_from_w_pct, w_pct_from_theta
+from gonogo.soil.drainage import share_of_hour
+from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import loose_intake_mm_h
 
 Floats = npt.NDArray[np.float64]
@@ -90,14 +91,14 @@ class StripSoil:
         return self.top_mm
 
     @property
-    def dry_mass_kg_m2(self) -> Floats:
-        """Dry mass under one square metre [kg/m2]."""
-        return self.lift_thickness_mm / 1000.0 * self.dry_density_kg_m3
+    def mm_per_pct(self) -> Floats:
+        """Water that one per cent stands for in the whole lift [mm]."""
+        return np.asarray(theta_from_w_pct(1.0, self.dry_density_kg_m3) * self.lift_thickness_mm)
 
     @property
     def saturated_w_pct(self) -> Floats:
         """Water content that fills the pores [%]."""
-        return 100.0 * self.theta_sat * WATER_DENSITY_KG_M3 / self.dry_density_kg_m3
+        return np.asarray(w_pct_from_theta(self.theta_sat, self.dry_density_kg_m3))
 
 
 def strip_soil(
@@ -121,7 +122,7 @@ def strip_soil(
     if unknown:
         raise SoilError(f"soil class {', '.join(unknown)}: not known. Write one of {', '.join(SOIL_CLASSES)}.")
     thickness, density = np.asarray(lift_thickness_mm, np.float64), np.asarray(dry_density_kg_m3, np.float64)
-    theta_sat = 1.0 - density / (np.asarray(specific_gravity, np.float64) * WATER_DENSITY_KG_M3)
+    theta_sat = np.asarray(porosity(density, np.asarray(specific_gravity, np.float64)))
     if not np.all(thickness > 2.0 * BASE_MIN_MM):
         raise SoilError(f"lift thickness {thickness.tolist()} mm: must be above 20 mm, for example 200.")
     if not np.all((theta_sat > 0.0) & (density > 0.0)):
@@ -129,7 +130,7 @@ def strip_soil(
             f"dry density {density.tolist()} kg/m3: must lie above 0 and below that of the solids. For example 1850."
         )
     rows = [SOIL_CLASSES[name] for name in soil_class]
-    drainage = 1.0 - np.exp(-1.0 / np.array([r.drainage_time_h for r in rows]))
+    drainage = np.asarray(share_of_hour(np.array([r.drainage_time_h for r in rows])))
     return StripSoil(
         lift_thickness_mm=thickness,
         dry_density_kg_m3=density,
@@ -141,7 +142,7 @@ def strip_soil(
         drainage_frac_h=drainage,
         # Below the lift lies compacted fill, which lets water through far more slowly; how much is learned.
         base_drainage_frac_h=drainage / 4.0,
-        resupply_frac_h=1.0 - np.exp(-1.0 / np.array([r.resupply_time_h for r in rows])),
+        resupply_frac_h=np.asarray(share_of_hour(np.array([r.resupply_time_h for r in rows]))),
         intake_mm_h=np.array([loose_intake_mm_h(r) for r in rows]),
     )
 
@@ -156,7 +157,7 @@ def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
     top = strips.top_mm[:, None]
     theta_fc = np.minimum(drawn["theta_fc"], FC_MAX_SHARE * strips.theta_sat[:, None])
     depth_mm = drawn["evaporation_depth_mm"]
-    tew_mm = np.maximum((theta_fc - 0.5 * strips.theta_wp[:, None]) * depth_mm, TEW_MIN_MM)
+    tew_mm = np.maximum(total_evaporable_mm(theta_fc, strips.theta_wp[:, None], depth_mm), TEW_MIN_MM)
     tew_mm = np.minimum(tew_mm, theta_fc * top)  # no more than the layer holds at field capacity
     return SoilParams(
         top_thickness_mm=top,
@@ -224,9 +225,9 @@ def drawn_start(strips: StripSoil, n_members: int, rng: np.random.Generator) -> 
     omc = strips.omc_pct[:, None]
     lift_pct, apart_pct = omc * (1.0 + START_SPREAD * draws[0]), omc * LAYER_SPREAD * draws[1]
     driest, wettest = 0.1 * omc, TRAPPED_AIR * strips.saturated_w_pct[:, None]
-    mm_per_pct = strips.dry_density_kg_m3[:, None] / 1000.0 / 100.0
-    top = strips.top_mm[:, None]
+    density_kg_m3, top = strips.dry_density_kg_m3[:, None], strips.top_mm[:, None]
+    base = strips.lift_thickness_mm[:, None] - top
     return SoilState(
-        top_mm=np.clip(lift_pct - apart_pct, driest, wettest) * mm_per_pct * top,
-        base_mm=np.clip(lift_pct + apart_pct, driest, wettest) * mm_per_pct * (strips.lift_thickness_mm[:, None] - top),
+        top_mm=theta_from_w_pct(np.clip(lift_pct - apart_pct, driest, wettest), density_kg_m3) * top,
+        base_mm=theta_from_w_pct(np.clip(lift_pct + apart_pct, driest, wettest), density_kg_m3) * base,
     )

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil.balance import SoilState, march
+from gonogo.soil.balance import march
+from gonogo.soil.layers import SoilState
 from gonogo.soil.strip import LEARNABLE, StripSoil, params_from_scores
 
 Floats = npt.NDArray[np.float64]
@@ -68,7 +69,7 @@ def gains(
     if not asked:
         return ()
     params = params_from_scores(strips, np.zeros((len(LEARNABLE), strips.omc_pct.size, 1)))
-    mm_per_pct = strips.dry_mass_kg_m2 / 100.0
+    mm_per_pct = strips.mm_per_pct
     share_top = strips.top_mm / strips.lift_thickness_mm
     top = (strips.omc_pct * mm_per_pct * share_top)[:, None]
     base = (strips.omc_pct * mm_per_pct * (1.0 - share_top))[:, None]

@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 
 from gonogo.soil import ensemble
-from gonogo.soil.balance import MoisturePath, SoilParams, SoilState, march
+from gonogo.soil.balance import MoisturePath, march
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ensemble import ReadingAt
+from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACES
 from gonogo.soil.strip import StripSoil, drawn_scores, drawn_start, nothing_learned, params_from_scores, strip_soil
 

@@ -8,19 +8,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gonogo.soil.balance import march
+from gonogo.soil.block import Step
 
 SEEDS = st.integers(min_value=0, max_value=2**32 - 1)
 
 
 @settings(max_examples=30, deadline=None)
-@given(seed=SEEDS, step_h=st.sampled_from([0.5, 1.0, 24.0]), n_substeps=st.integers(1, 4), n_layers=st.integers(1, 2))
-def test_the_balance_closes_in_every_step(seed: int, step_h: float, n_substeps: int, n_layers: int) -> None:
+@given(seed=SEEDS, length_h=st.sampled_from([0.5, 1.0, 24.0]), n_parts=st.integers(1, 4), n_layers=st.integers(1, 2))
+def test_the_balance_closes_in_every_step(seed: int, length_h: float, n_parts: int, n_layers: int) -> None:
     rng = np.random.default_rng(seed)
     soil = lifts.drawn_params(rng)
     if n_layers == 1:
         soil = lifts.one_layer(soil)
     start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
-    path = march(start, soil, **weather, step_h=step_h, n_substeps=n_substeps, keep_fluxes=True)
+    path = march(start, soil, **weather, step=Step(length_h=length_h, n_parts=n_parts), keep_fluxes=True)
     assert path.closure_error_mm < 1e-9
     # The same from the outside, so that the model does not only judge itself.
     held = path.top_mm + path.base_mm

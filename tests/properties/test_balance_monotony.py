@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gonogo.soil import rain
-from gonogo.soil.balance import MoisturePath, SoilParams, SoilState, march
+from gonogo.soil.balance import MoisturePath, march
+from gonogo.soil.layers import SoilParams, SoilState
 
 SEEDS = st.integers(min_value=0, max_value=2**32 - 1)
 SLACK_MM = 1e-6  # draining stops below 1e-9 mm, at different hours in different runs

@@ -14,6 +14,7 @@ from gonogo.decide import rolling
 from gonogo.decide.verdict import decide
 from gonogo.decide.water import dose, spraying
 from gonogo.records.verdict import Decision
+from gonogo.soil.rain import early_intake_mm
 from gonogo.units import KM_PER_MILE, LITRE_PER_GALLON, METRE_PER_FOOT, METRE_PER_INCH, METRE_PER_YARD, MM_PER_INCH
 
 G_M_S2 = 9.81
@@ -149,7 +150,7 @@ KINDS: dict[str, Callable[..., dict[str, float]]] = {
     "sprayer_ha": sprayer_ha,
     "rate": lambda i: {"litres_m2": spraying.spray_rate_litres_m2(**i)},
     "speed": lambda i: {"speed_km_h": spraying.spray_speed_km_h(**i)},
-    "intake": lambda i: {"intake_cm": spraying.intake_mm(**i) / 10.0},
+    "intake": lambda i: {"intake_cm": early_intake_mm(**i) / 10.0},
     "pass_limits": pass_limits,
     "production_us": production_us,
     "area": area,

@@ -11,7 +11,9 @@ import pytest
 
 from gonogo.errors import SoilError
 from gonogo.soil import balance
-from gonogo.soil.balance import MoisturePath, SoilParams, SoilState, march
+from gonogo.soil.balance import MoisturePath, march
+from gonogo.soil.block import Step
+from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACE_INDEX
 
 LOOSE, SCARIFIED, SEALED = SURFACE_INDEX["loose"], SURFACE_INDEX["scarified"], SURFACE_INDEX["sealed"]
@@ -22,15 +24,15 @@ def run(soil: SoilParams, theta: float = 0.2, n_hours: int = 48, **weather: Any)
     return march(lifts.state(soil, theta), soil, **lifts.weather(n_hours, **weather))
 
 
-def test_ten_days_of_sun_take_what_the_published_drying_cycle_takes() -> None:
-    """FAO-56, example 31 steps by the day with Kr from the morning; by the hour the same stages leave 0.1 mm less."""
+def test_ten_days_of_sun_follow_the_closed_form_of_both_stages() -> None:
+    """The days of FAO-56, example 31: all of the demand up to REW, then x' = -demand * x / (TEW - REW)."""
     soil = lifts.params(tew_mm=20.0, rew_mm=9.0, **STILL)
     sun = np.full(240, 4.5 / 24.0)
     path = run(soil, theta=0.25, n_hours=240, et0_mm=sun, kc_max=np.full(240, 1.05))
     lost = path.top_mm[0] - path.top_mm
-    assert lost[48] == pytest.approx(9.45, abs=0.1)
-    assert lost[240] == pytest.approx(19.88, abs=0.3)
-    assert np.all(lost <= 20.0)
+    asked = 1.05 * 4.5 / 24.0 * np.arange(241)[:, None, None] * np.ones((3, 4))
+    exact = np.where(asked < 9.0, asked, 20.0 - 11.0 * np.exp(-np.maximum(asked - 9.0, 0.0) / 11.0))
+    assert lost == pytest.approx(exact, abs=0.001)
     assert path.base_mm[-1] == pytest.approx(path.base_mm[0])
 
 
@@ -86,7 +88,7 @@ def test_gravity_drainage_follows_its_closed_form_whatever_the_step() -> None:
     excess = run(soil, theta=0.35, n_hours=240).top_mm - 25.0
     hours = np.arange(241)[:, None, None] * np.ones((3, 4))
     assert excess == pytest.approx(10.0 / (1.0 + 0.05 * hours * 10.0 / 17.0))
-    days = march(lifts.state(soil, 0.35), soil, **lifts.weather(10), step_h=24.0)
+    days = march(lifts.state(soil, 0.35), soil, **lifts.weather(10), step=Step(length_h=24.0))
     assert days.top_mm - 25.0 == pytest.approx(excess[::24])
 
 
@@ -117,8 +119,8 @@ def test_a_day_in_two_halves_is_two_steps_of_half_the_day() -> None:
     halves = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
     for depth in ("et0_mm", "rain_mm", "watering_mm"):
         halves[depth] = halves[depth] / 2.0
-    within = march(start, soil, **weather, step_h=24.0, n_substeps=2)
-    apart = march(start, soil, **halves, step_h=12.0)
+    within = march(start, soil, **weather, step=Step(length_h=24.0, n_parts=2))
+    apart = march(start, soil, **halves, step=Step(length_h=12.0))
     assert within.top_mm == pytest.approx(apart.top_mm[::2])
 
 
@@ -210,7 +212,7 @@ def test_halving_the_step_changes_a_day_by_little(seed: int) -> None:
     twice = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
     for depth in ("et0_mm", "rain_mm", "watering_mm"):
         twice[depth] = twice[depth] / 2.0
-    halves = march(start, soil, **twice, step_h=0.5)
+    halves = march(start, soil, **twice, step=Step(length_h=0.5))
     apart = (whole.top_mm[-1] + whole.base_mm[-1]) - (halves.top_mm[-1] + halves.base_mm[-1])
     assert np.abs(apart).max() < 0.15
 
@@ -231,7 +233,7 @@ def test_halving_the_parts_of_a_day_changes_it_by_little(seed: int) -> None:
     rain = (rng.random((1, 4)) < 0.5) * rng.gamma(0.8, 10.0, (1, 4))
     weather = lifts.weather(1, et0_mm=rng.uniform(0.0, 8.0, 1), rain_mm=rain, kc_max=np.ones(1))
     start = lifts.drawn_state(soil, rng)
-    two, four = (march(start, soil, **weather, step_h=24.0, n_substeps=n).top_mm[1] for n in (2, 4))
+    two, four = (march(start, soil, **weather, step=Step(length_h=24.0, n_parts=n)).top_mm[1] for n in (2, 4))
     assert np.all(np.abs(two - four) < 0.8 + 0.2 * rain[0])
 
 

@@ -5,21 +5,41 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gonogo.errors import SoilError
 from gonogo.soil import bare_soil
 
 
-def test_stage_one_must_end_before_the_water_does() -> None:
-    assert bare_soil.evaporation_reduction(9.5, 20.0, 9.0) < 1.0
-    with pytest.raises(SoilError):
-        bare_soil.evaporation_reduction(9.5, 20.0, 20.0)
-
-
 def test_a_wetter_surface_never_gives_less() -> None:
-    kr = bare_soil.evaporation_reduction(np.linspace(-5.0, 25.0, 61), 20.0, 9.0)
-    assert np.all(np.diff(kr) <= 0.0)
-    assert kr[0] == 1.0
-    assert kr[-1] == 0.0
+    kr = bare_soil.evaporation_reduction(np.linspace(-5.0, 25.0, 61), 11.0)
+    assert np.all(np.diff(kr) >= 0.0)
+    assert kr[0] == 0.0
+    assert kr[-1] == 1.0
+
+
+@pytest.mark.parametrize("kr_at", [0.0, bare_soil.MID_STEP])
+def test_evaporation_keeps_to_the_demand_and_to_what_is_left(kr_at: float) -> None:
+    left, demand = np.meshgrid(np.linspace(-2.0, 20.0, 45), np.linspace(0.0, 60.0, 61))
+    gone = bare_soil.evaporation_mm(left, 11.0, demand, kr_at=kr_at)
+    assert np.all((gone >= 0.0) & (gone <= demand + 1e-12) & (gone <= np.maximum(left, 0.0) + 1e-12))
+    is_stage_one = left >= np.maximum(11.0 + kr_at * demand, demand)
+    assert np.all(gone[is_stage_one] == demand[is_stage_one])
+    assert np.all(np.diff(gone, axis=1) >= 0.0)
+
+
+def test_at_mid_step_the_length_of_the_step_hardly_counts() -> None:
+    """Stage two is dE/dt = demand * left / range, whose solution is left * (1 - exp(-demand * t / range))."""
+    for demand in (0.1, 1.1, 2.2):
+        exact = 5.0 * -np.expm1(-demand / 11.0)
+        assert bare_soil.evaporation_mm(5.0, 11.0, demand) == pytest.approx(exact, rel=0.004)
+        assert bare_soil.evaporation_mm(5.0, 11.0, demand, kr_at=0.0) == pytest.approx(5.0 * demand / 11.0)
+    assert bare_soil.evaporation_mm(5.0, 11.0, 1.1) == pytest.approx(5.0 * -np.expm1(-0.1), rel=0.001)
+
+
+def test_what_is_written_into_an_array_is_what_is_returned_without_one() -> None:
+    rng = np.random.default_rng(1)
+    left, room, demand = rng.uniform(-1.0, 20.0, (3, 50)), rng.uniform(1.0, 12.0, (3, 50)), rng.uniform(0.0, 9.0, 50)
+    out = np.empty((3, 50))
+    assert bare_soil.evaporation_mm(left, room, demand, out=out) is out
+    assert np.all(out == bare_soil.evaporation_mm(left, room, demand))
 
 
 def test_the_hourly_limit_takes_wind_and_humidity_of_the_suns_day() -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from gonogo.errors import SoilError
 from gonogo.soil import compaction
+from gonogo.soil.bare_soil import SURFACE_LAYER_MM, total_evaporable_mm
 from gonogo.soil.classes import SOIL_CLASSES
 
 W = [10.0, 11.0, 12.0, 13.0, 14.0]
@@ -137,9 +138,8 @@ def test_a_reading_on_wet_mass_outside_its_range_is_refused(reading: float) -> N
 
 def test_every_soil_class_holds_together() -> None:
     for name, row in SOIL_CLASSES.items():
-        assert row.theta_wp < row.theta_fc < row.porosity, name
-        assert row.rew_mm < row.tew_mm, name
-        assert row.theta_e < row.porosity, name
+        assert row.theta_wp < row.theta_fc < row.theta_e, name
+        assert row.rew_mm < total_evaporable_mm(row.theta_fc, row.theta_wp, SURFACE_LAYER_MM), name
         assert row.group in {"granular", "silty", "clayey"}, name
         assert row.source, name
         assert not row.is_granular or row.group == "granular", name

@@ -28,19 +28,6 @@ def test_sand_takes_in_more_than_clay_and_every_class_something() -> None:
     assert intake["sand"] > intake["sandy_loam"] > intake["loam"] > intake["clay"] > 1.0
 
 
-@pytest.mark.parametrize(("number", "is_taken"), [(100.0, True), (1.0, True), (0.0, False), (101.0, False)])
-def test_curve_numbers_keep_to_their_range(number: float, is_taken: bool) -> None:
-    if is_taken:
-        assert rain.curve_number_retention_mm(number) >= 0.0
-    else:
-        with pytest.raises(SoilError):
-            rain.curve_number_retention_mm(number)
-
-
-def test_a_curve_number_of_100_sheds_everything() -> None:
-    assert rain.curve_number_runoff_mm(12.0, 100.0) == pytest.approx(12.0)
-
-
 def test_green_ampt_solves_its_own_equation_and_grows_with_time() -> None:
     time_h = np.array([0.0, 0.01, 0.1, 1.0, 10.0, 100.0])
     depth = rain.green_ampt_depth_mm(time_h, k_sat_mm_h=3.4, suction_mm=88.9, deficit=0.2)

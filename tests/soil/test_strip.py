@@ -73,7 +73,7 @@ def test_members_have_the_stated_mean_and_spread() -> None:
 def test_the_start_without_a_reading_is_wide_and_physical() -> None:
     ground = soil()
     start = strip.drawn_start(ground, 50, np.random.default_rng(1))
-    w = 100.0 * (start.top_mm + start.base_mm) / ground.dry_mass_kg_m2[:, None]
+    w = (start.top_mm + start.base_mm) / ground.mm_per_pct[:, None]
     assert w.mean(axis=-1) == pytest.approx(ground.omc_pct, rel=0.03)
     assert np.all(w.std(axis=-1) > 0.2 * ground.omc_pct)
     assert np.all((w > 0.0) & (w < ground.saturated_w_pct[:, None]))

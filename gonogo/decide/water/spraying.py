@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.soil.rain import early_intake_mm
 
 _NUDGE = 1e-9
 
@@ -58,20 +59,19 @@ def tanker_output_m3_h(tank_m3: float, cycle_min: float, efficiency: float) -> f
 def pass_limit_litres_m2(material: Material, soak_min: float) -> float:
     """Return what a loose or scarified surface takes in within soak_min minutes of ponding [L/m2].
 
-    The limit of one spray pass, so that it soaks in rather than runs off. Leading term of Green and Ampt, sqrt(2 K psi
-    dtheta t), with the soil class's conductivity and suction and half of its effective porosity free. No published
+    The limit of one spray pass, so that it soaks in rather than runs off. Leading term of Green and Ampt, with the soil
+    class's conductivity and suction and half of its effective porosity free. No published
     litres per pass were found; practice names 2 to 5 L/m2 on fine soil (from memory). A sealed surface takes a
     hundredth and has to be scarified first.
 
     Source: Green and Ampt with Rawls et al. 1983. Checked in tests/published/spray_bar.toml.
     """
     row = SOIL_CLASSES[material.soil_class]
-    return intake_mm(row.k_sat_mm_h, row.suction_mm, 0.5 * row.theta_e, soak_min / 60.0)
-
-
-def intake_mm(k_sat_mm_h: float, suction_mm: float, free_theta: float, time_h: float) -> float:
-    """Return what a ponded surface takes in within a short time [mm], leading term of Green and Ampt."""
-    return math.sqrt(2.0 * k_sat_mm_h * suction_mm * free_theta * time_h)
+    return float(
+        early_intake_mm(
+            soak_min / 60.0, k_sat_mm_h=row.k_sat_mm_h, suction_mm=row.suction_mm, deficit=0.5 * row.theta_e
+        )
+    )
 
 
 def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_width_m: float) -> Spray:

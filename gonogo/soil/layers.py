@@ -1,0 +1,56 @@
+"""The two layers of a lift: what each member's soil is like, and the water it holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+def _nothing() -> Floats:
+    return np.zeros(())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoilParams:
+    """What the balance must know of the soil; every array broadcasts to (S, M).
+
+    top_thickness_mm         of the layer that evaporation reaches, above 0
+    base_thickness_mm        of the layer below; above 0, or 0 in all strips for a balance of one layer
+    theta_fc, theta_sat      field capacity and saturation [m3/m3], theta_fc below theta_sat
+    tew_mm, rew_mm           totally and readily evaporable water of the top [mm], rew_mm below tew_mm. In contents: the
+                             loss ends at theta_fc - tew_mm / thickness and is full above theta_fc - rew_mm / thickness
+    evaporation_factor       the strip's own evaporation against the bare-soil limit [-]
+    drainage_frac_h          share of the excess over field capacity that leaves the top in an hour [1/h], 0 to 1
+    base_drainage_frac_h     the same from the base into what lies below [1/h]
+    resupply_frac_h          share of the difference between the layers that evens out in an hour [1/h], 0 to 1
+    intake_mm_h              mean capacity of the loose surface to take in water [mm/h], above 0; inf takes in all
+    drainage_rise_h          what a full layer loses of its excess in addition, in proportion to how full it is: gravity
+                             drainage whose conductivity falls with content [1/h], 0 or more
+    base_drainage_rise_h     the same from the base [1/h]
+    """
+
+    top_thickness_mm: Floats
+    base_thickness_mm: Floats
+    theta_fc: Floats
+    theta_sat: Floats
+    tew_mm: Floats
+    rew_mm: Floats
+    evaporation_factor: Floats
+    drainage_frac_h: Floats
+    base_drainage_frac_h: Floats
+    resupply_frac_h: Floats
+    intake_mm_h: Floats
+    drainage_rise_h: Floats = field(default_factory=_nothing)
+    base_drainage_rise_h: Floats = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoilState:
+    """Water held by the two layers [mm], each (S, M)."""
+
+    top_mm: Floats
+    base_mm: Floats
