@@ -154,7 +154,8 @@ def _entries(draw: random.Random, at_utc: datetime) -> str:
         if draw.random() < 0.3:
             rows.append(f"watering,T{n},{before(draw.uniform(11, 60))},,,,,{draw.randint(2000, 14000)},")
         if draw.random() < 0.3:
-            rows.append(f"surface,T{n},{before(draw.uniform(11, 90))},,,,,,{draw.choice(('disked', 'sealed', 'spread'))}")
+            at = before(draw.uniform(11, 90))
+            rows.append(f"surface,T{n},{at},,,,,,{draw.choice(('disked', 'sealed', 'spread'))}")
     if draw.random() < 0.5:
         rows.append(f"rain,,{before(48)},{before(1)},,,{draw.uniform(0.0, 15.0):.1f},,")
     return "\n".join(rows) + "\n"

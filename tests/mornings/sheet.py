@@ -132,6 +132,7 @@ def order(proposed: Any, zone: ZoneInfo) -> Sheet | None:
 
 def change(found: Any, zone: ZoneInfo) -> Sheet:
     """Return one thing that is another than at the last run, with its causes."""
+    causes = [" ".join([why.key, numbers(why.numbers), moment(why.at_utc, zone) or ""]) for why in found.why]
     return {
         "strip": found.strip_id,
         "what": found.what,
@@ -140,7 +141,7 @@ def change(found: Any, zone: ZoneInfo) -> Sheet:
         "before_at": moment(found.before_utc, zone),
         "after_at": moment(found.after_utc, zone),
         "numbers": numbers(found.numbers),
-        "why": "; ".join(" ".join([why.key, numbers(why.numbers), moment(why.at_utc, zone) or ""]) for why in found.why),
+        "why": "; ".join(causes),
     }
 
 
