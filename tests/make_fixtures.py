@@ -29,7 +29,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from weather_story import Day, Shower, Story, body, met_norway, nws, nws_place, open_meteo_ensemble, text
+from weather_forms import met_norway, nws, nws_place, open_meteo_ensemble
+from weather_story import Day, Shower, Story, body, text
 
 ZONE = ZoneInfo("America/Chicago")
 FOLDER = Path(__file__).parent.parent / "fixtures" / "weather"

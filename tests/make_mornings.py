@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from weather_story import Day, Shower, Story, body, met_norway, nws, open_meteo_ensemble
+from weather_forms import met_norway, nws, open_meteo_ensemble
+from weather_story import Day, Shower, Story, body
 
 FOLDER = Path(__file__).parent / "mornings"
 
