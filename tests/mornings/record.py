@@ -23,10 +23,15 @@ from typing import Any
 
 import sheet
 
-from gonogo import commands, config, entries, looks, morning, outlook_report, recording
-from gonogo.records import Answer, Transport
+from gonogo import config
+from gonogo.cli import outlook_report
+from gonogo.download import forecasts
+from gonogo.field import entries, record
+from gonogo.morning import compute, recheck
+from gonogo.morning import run as morning_run
+from gonogo.records.outside import Answer, Transport
+from gonogo.store import open as store_open
 from gonogo.store import outbox, runs, schema
-from gonogo.weather import download
 
 FOLDER = Path(__file__).parent
 GENERATED = FOLDER / "generated.json"
@@ -52,13 +57,13 @@ def recorded(folder: Path) -> sheet.Sheet:
         site = loaded.sites[0]
         csv_text = (folder / "entries.csv").read_text(encoding="utf-8")
         written = entries.parse_csv(csv_text, "entries.csv", site, plan["run"][-1]["at"])
-        store = commands.open_store(loaded)
+        store = store_open.open_store(loaded)
         found: sheet.Sheet = {"title": plan["title"], "runs": []}
         since_utc = datetime.min.replace(tzinfo=site.zone)
         try:
             for run in plan["run"]:
                 new = [line for line in written if since_utc < known_utc(line.entry) <= run["at"]]
-                recording.store_entries(loaded, site, new, run["at"], by="entries.csv")
+                record.store_entries(loaded, site, new, run["at"], by="entries.csv")
                 found["runs"].append(_run(loaded, store, run, folder / "weather"))
                 since_utc = run["at"]
         finally:
@@ -96,7 +101,7 @@ def fetch_of(run: dict[str, Any], folder: Path) -> Callable[..., Any]:
 
     def fetch(site: Any, now_utc: datetime, stored: Sequence[Any]) -> Any:
         if "weather" not in run:
-            return download.forecast(site, (), now_utc=now_utc, stored=stored)
+            return forecasts.forecast(site, (), now_utc=now_utc, stored=stored)
         answer = Answer(
             service=run.get("service", "open_meteo"),
             url=f"https://weather.example.com/{run['weather']}",
@@ -105,7 +110,7 @@ def fetch_of(run: dict[str, Any], folder: Path) -> Callable[..., Any]:
             headers={},
             body=(folder / run["weather"]).read_bytes(),
         )
-        return replace(download.forecast(site, (), now_utc=now_utc, stored=(answer,)), is_stored=False, faults=())
+        return replace(forecasts.forecast(site, (), now_utc=now_utc, stored=(answer,)), is_stored=False, faults=())
 
     return fetch
 
@@ -123,9 +128,9 @@ def _run(loaded: Any, store: Any, run: dict[str, Any], weather: Path) -> sheet.S
     }
     look = run.get("look")
     if look is None:
-        result = morning.run(loaded, site, **arguments)
+        result = morning_run.run_morning(loaded, site, **arguments)
     else:
-        result = looks.run(loaded, site, at=time.fromisoformat(look), **arguments)
+        result = recheck.run_recheck(loaded, site, at=time.fromisoformat(look), **arguments)
     assert result is not None, f"{run} was run before"
     with schema.read(store) as connection:
         decisions = runs.decisions(connection, result.run_id)
@@ -181,7 +186,7 @@ def judged(folder: Path, run: dict[str, Any], csv_text: str) -> sheet.Sheet:
     loaded = load(folder / "config", folder)
     site, now_utc = loaded.sites[0], run["at"]
     written = entries.parse_csv(csv_text, "entries.csv", site, now_utc)
-    conclusion = morning.conclude(
+    conclusion = compute.conclude(
         loaded,
         site,
         day=now_utc.astimezone(site.zone).date(),
