@@ -125,7 +125,7 @@ def every(sites: tuple[Site, ...], order: tuple[ServiceSettings, ...], together:
             n_members=N_MEMBERS,
             rng=np.random.default_rng(1),
         )
-        n_good += weather.rung == "fresh"
+        n_good += weather.status == "fresh"
     visits.session.close()
     return n_good
 
