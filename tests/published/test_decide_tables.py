@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hand_made import SETTINGS, material, morning, roller, strip
+from hand_made import material, morning, roller, strip
 
 from gonogo.decide import rolling, spraying, water
 from gonogo.decide.verdict import decide
@@ -57,9 +57,14 @@ def one_strip(i: Numbers) -> dict[str, float]:
 
 
 def tankers(i: Numbers) -> dict[str, float]:
-    litres_m2 = i["tankers_per_m3"] * i["tank_m3"] * 1000.0 * i["lift_m"]
-    usual = SETTINGS["dose_min_litres_m2"] <= litres_m2 <= SETTINGS["dose_max_litres_m2"]
-    return {"usual": float(usual)}
+    """Return the dose of a morning on which a lift lacks what so many tankers bring, and whether the mail doubts it."""
+    lies = strip(lift_thickness_m=i["lift_m"])
+    silt = material()
+    lacking_pct = 100.0 * i["tankers_per_m3"] * i["tank_m3"] * 1000.0 * i["lift_m"] / lies.dry_mass_kg_m2
+    on_site = {"materials": (silt,)}
+    (made,) = decide(morning(silt.omc_pct - lacking_pct, strips=(lies,), on_site=on_site, et0_mm=0.0))
+    assert made.water is not None
+    return {"litres_m2": made.water.litres_m2, "usual": float("dose_outside_usual" not in made.water.flags)}
 
 
 def coverage_us(i: Numbers) -> dict[str, float]:
