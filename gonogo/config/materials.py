@@ -182,7 +182,7 @@ def _check_reachable(
     window: tuple[float, float],
     specific_gravity: float,
 ) -> None:
-    """Complain where the density asked for cannot be reached at the wet edge of the window."""
+    """Add a fault where the density asked for cannot be reached at the wet edge of the window."""
     target_kg_m3 = table.required_compaction_pct / 100.0 * mdd_kg_m3
     limit_kg_m3 = float(zav_dry_density_kg_m3(omc_pct + window[1], specific_gravity))
     if target_kg_m3 > limit_kg_m3:

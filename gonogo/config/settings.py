@@ -103,7 +103,7 @@ def merge(operator: Mapping[str, float], site: Mapping[str, float]) -> tuple[Set
 
 
 def check_order(file: ConfigFile, in_force: Mapping[str, float]) -> None:
-    """Complain where two settings in force contradict each other."""
+    """Add a fault where two settings in force contradict each other."""
     for low, high in ORDERED:
         if low in in_force and high in in_force and not in_force[low] < in_force[high]:
             file.add_fault(

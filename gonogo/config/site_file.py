@@ -116,7 +116,7 @@ def _read_section(file: ConfigFile, section: str, model: type[Table]) -> dict[st
 
 
 def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
-    """Complain about names that nothing answers to. Reads the raw tables, so that a fault beside one hides nothing."""
+    """Add a fault for names that nothing answers to. Reads the raw tables, so that a fault beside one hides nothing."""
 
     def named(section: str) -> dict[str, dict[str, Any]]:
         raw = file.raw.get(section)
@@ -150,7 +150,7 @@ def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
 
 
 def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
-    """Complain where zone and longitude, or the times of the day, contradict each other."""
+    """Add a fault where zone and longitude, or the times of the day, contradict each other."""
     winter = datetime(2026, 1, 1, tzinfo=ZoneInfo(head.zone)).utcoffset()
     clock_h = winter.total_seconds() / 3600.0 if winter is not None else 0.0
     from_sun_h = abs((clock_h - head.longitude_deg / 15.0 + 12.0) % 24.0 - 12.0)

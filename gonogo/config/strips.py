@@ -26,7 +26,7 @@ def check_strips(
     crews: Mapping[str, CrewTable],
     mixing_depth_m: float | None,
 ) -> None:
-    """Complain about lifts that cannot be; warn of crews and lifts that water does not reach."""
+    """Add faults for lifts that cannot be; warn of crews and lifts that water does not reach."""
     for strip_id, strip in strips.items():
         loc: Loc = ("strip", strip_id)
         material = materials.get(strip.material)
@@ -54,7 +54,7 @@ def check_strips(
 
 
 def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth_m: float | None) -> None:
-    """Complain of a finishing date in no year of this century; warn of later lifts that cannot be or stay dry below."""
+    """Add a fault for a finishing date in no year of this century; warn of later lifts that cannot be or stay dry below."""
     if strip.finish_by is not None and not FIRST_YEAR <= strip.finish_by.year <= LAST_YEAR:
         file.add_fault((*loc, "finish_by"), "lies in no year of this century.", "Write, for example, 2026-05-22.")
     if strip.following_lift_thickness_m is None:
@@ -86,7 +86,7 @@ def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) 
 
 
 def _check_density(file: ConfigFile, loc: Loc, strip: StripTable, material: Material) -> None:
-    """Complain where a lift is denser than its laboratory maximum allows."""
+    """Add a fault for a lift denser than its laboratory maximum allows."""
     try:
         relative_compaction_pct(strip.dry_density_kg_m3, material.mdd_kg_m3)
     except SoilError as error:

@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
+from gonogo.soil.compaction import wet_to_dry_basis_pct
 from gonogo.soil.ensemble import METHOD_ERROR_PCT
 
 COLUMNS = (
@@ -32,7 +33,9 @@ COLUMNS = (
     "work",
     "passes",
     "corrects",
+    "basis",
 )
+BASES = ("dry", "wet")  # water content as a share of dry mass, or of the mass before drying
 WORKS = ("rolled", "sealed", "disked", "spread")
 CLOCK_SLACK = timedelta(minutes=10)
 
@@ -103,10 +106,18 @@ class _Row:
         return self.one_of("strip", (s.id for s in self.site.strips), f"strip on site {self.site.id}")
 
 
-def _reading(row: _Row) -> Entry:
-    w_pct = row.number("w_pct", 0.0, 100.0, "Write percent of dry mass, for example 11.2.")
+def _w_pct(row: _Row) -> float:
+    """Return the water content of a row on dry mass, on whichever mass it was read."""
+    is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
+    mass, high_pct = ("mass before drying", 50.0) if is_wet else ("dry mass", 100.0)
+    w_pct = row.number("w_pct", 0.0, high_pct, f"Write percent of {mass}, for example 11.2.")
     if 0.0 < w_pct < 0.6:
-        row.add_fault("w_pct", "looks like a fraction.", f"Write percent of dry mass, for example {100 * w_pct:.1f}.")
+        row.add_fault("w_pct", "looks like a fraction.", f"Write percent of {mass}, for example {100 * w_pct:.1f}.")
+    return float(wet_to_dry_basis_pct(w_pct)) if is_wet and 0.0 <= w_pct <= high_pct else w_pct
+
+
+def _reading(row: _Row) -> Entry:
+    w_pct = _w_pct(row)
     density = row.number(
         "dry_density_kg_m3", 500.0, 3000.0, "Write kilograms of dry soil per m3, for example 1740.", required=False
     )
@@ -145,7 +156,7 @@ def _surface(row: _Row) -> Entry:
 
 KINDS: dict[str, tuple[Callable[[_Row], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
-    "reading": (_reading, ("strip", "w_pct", "dry_density_kg_m3", "method")),
+    "reading": (_reading, ("strip", "w_pct", "basis", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
     "watering": (_watering, ("strip", "litres")),
     "surface": (_surface, ("strip", "work", "passes")),

@@ -44,6 +44,14 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
     assert new.entry == GaugeRain(from_utc=datetime(2026, 5, 11, 11, tzinfo=UTC), until_utc=NOW, rain_mm=0.0)
 
 
+def test_a_reading_on_wet_mass_is_stored_on_dry_mass() -> None:
+    row = {"kind": "reading", "strip": "N1", "w_pct": "16.0", "method": "carbide"}
+    for basis, w_pct in (("", 16.0), ("dry", 16.0), ("wet", 100.0 * 16.0 / 84.0)):
+        (new,) = entries.parse([("command line", row | {"basis": basis})], small_site(), NOW)
+        assert isinstance(new.entry, Reading)
+        assert new.entry.w_pct == pytest.approx(w_pct)
+
+
 @pytest.mark.parametrize(
     ("row", "key", "remedy"),
     [
@@ -54,6 +62,14 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
         ({"kind": "reading", "strip": "N1", "w_pct": "nan", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "wet", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "guess"}, "method", "oven"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "basis": "wett"}, "basis", '"wet"?'),
+        ({"kind": "reading", "strip": "N1", "w_pct": "60", "method": "oven", "basis": "wet"}, "w_pct", "before drying"),
+        (
+            {"kind": "reading", "strip": "N1", "w_pct": "nan", "method": "oven", "basis": "wet"},
+            "w_pct",
+            "before drying",
+        ),
+        ({"kind": "watering", "strip": "N1", "litres": "900", "basis": "wet"}, "basis", "Leave it empty"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "at": "soon"}, "at", "local time"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "at": "2026-05-13"}, "at", "when it"),
         (

@@ -225,6 +225,17 @@ def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[in
     assert "corrects" in faults
 
 
+def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_that_it_leaves(
+    say: Callable[..., tuple[int, str, str]],
+) -> None:
+    """16.0 % of wet mass is 19.05 % of dry mass; 1740 kg/m3 of grains of 2.72 leave 36.0 % pores, 33.1 % water."""
+    reading = ("record", "reading", "N3", "16.0", "--method", "carbide", "--basis", "wet", "--dry-density")
+    code, shown, _ = say(*reading, "1740")
+    assert code == Exit.OK
+    assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids (carbide)" in shown
+    assert "2000 kg/m3 dry, denser than soil that wet can be" in say(*reading, "2000")[1]
+
+
 def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
     good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
     good.write_text("kind,strip,litres,rain_mm,at\nwatering,N3,9000,,\nrain,,,4.5,2026-05-11 18:00\n", encoding="utf-8")
