@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import css_inline
 import jinja2
 
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.mail import calendar, letter, picture
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
@@ -285,4 +285,4 @@ def _web_address(link: str) -> str:
 
 
 def _refusal(key: str, value: str, wrong: str, right: str) -> ConfigError:
-    return ConfigError([Complaint(place="recipient", key=key, value=repr(value), wrong=wrong, right=right)])
+    return ConfigError([Fault(place="recipient", key=key, value=repr(value), wrong=wrong, right=right)])

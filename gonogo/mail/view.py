@@ -13,7 +13,8 @@ from gonogo.mail.path import MoisturePath, paths_view
 from gonogo.records.site import Crew, Material, Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import Change, WorkOrder
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 from gonogo.wording import phrases, sky
 from gonogo.wording import strips as strips_wording
 from gonogo.wording.changes import changes_view
@@ -70,7 +71,7 @@ def build(
 
     Without a trusted forecast every strip waits, whatever the decisions say: the last door before the mail.
     """
-    if weather is None or weather.rung == Rung.NONE:
+    if weather is None or weather.status == ForecastStatus.NONE:
         decisions = [_waiting(d) for d in decisions]
         outlook, order, paths = (), None, None
     rank = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
@@ -125,7 +126,7 @@ def build(
         weather=sky_today,
         doubts=_doubts(ours, strips, weather, is_knowable),
         materials=tuple(_material(m) for m in site.materials if m.id in used),
-        repairs=weather.repairs if weather is not None else (),
+        repairs=weather.notes if weather is not None else (),
         cautions=tuple(phrase(f"caution.{c}") for c in CAUTIONS),
     )
 
@@ -207,9 +208,9 @@ def _doubts(
         return Names(items=tuple(names[d.strip_id] for d, holds in zip(decisions, mask, strict=True) if holds))
 
     doubts = []
-    if weather is None or weather.rung == Rung.NONE:
+    if weather is None or weather.status == ForecastStatus.NONE:
         doubts.append(phrase("doubt.no_forecast"))
-    elif weather.rung == Rung.OLD:
+    elif weather.status == ForecastStatus.OLD:
         doubts.append(phrase("doubt.old_forecast"))
     if not is_knowable:
         return tuple(doubts) or (phrase("doubt.no_result"),)

@@ -14,7 +14,8 @@ from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import Earlier
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
-from gonogo.weather.series import Rung, fallen_mm
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import fallen_mm
 
 log = logging.getLogger("gonogo.morning.plan")
 
@@ -24,7 +25,7 @@ def planned(
 ) -> Conclusion:
     """Return a conclusion with its order of work and what changed; unchanged where it has no verdict."""
     judgement, weather = conclusion.judgement, conclusion.weather
-    if judgement is None or weather is None or weather.rung is Rung.NONE:
+    if judgement is None or weather is None or weather.status is ForecastStatus.NONE:
         return conclusion
     before = earlier or Earlier()
     proposed = propose.propose(

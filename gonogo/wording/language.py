@@ -17,7 +17,7 @@ import babel.dates
 import babel.lists
 import babel.numbers
 
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
 
 WORDS = Path(__file__).parent / "words"
@@ -96,7 +96,7 @@ def flat(table: Mapping[str, object], place: str, prefix: str = "") -> dict[str,
         if wrong:
             raise ConfigError(
                 [
-                    Complaint(
+                    Fault(
                         place=place,
                         key=dotted,
                         value=repr(value),
@@ -117,7 +117,7 @@ def load(language: str, folder: Path = WORDS) -> Words:
         known = ", ".join(languages(folder))
         raise ConfigError(
             [
-                Complaint(
+                Fault(
                     place="recipient",
                     key="language",
                     value=repr(language),
@@ -138,7 +138,7 @@ def load(language: str, folder: Path = WORDS) -> Words:
     except (tomllib.TOMLDecodeError, KeyError, AttributeError, TypeError) as fault:
         raise ConfigError(
             [
-                Complaint(
+                Fault(
                     place=path.name,
                     key="language",
                     value="",

@@ -50,7 +50,7 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
     if kind == "nothing to water":
         decisions = tuple(d for d in decisions if d.water is None)
     elif kind == "old forecast":
-        weather = scene.weather(rung=scene.Rung.OLD)
+        weather = scene.weather(status=scene.ForecastStatus.OLD)
     elif kind == "no forecast":
         weather = None
     elif kind == "no result":

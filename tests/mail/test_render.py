@@ -258,7 +258,7 @@ def test_without_a_verdict_the_first_line_says_so(role: str) -> None:
 
 @pytest.mark.parametrize("role", ROLES)
 def test_an_old_forecast_is_told_before_any_strip(role: str) -> None:
-    old = scene.weather(rung=scene.Rung.OLD, fetched_utc=scene.NOW_UTC - timedelta(hours=9))
+    old = scene.weather(status=scene.ForecastStatus.OLD, fetched_utc=scene.NOW_UTC - timedelta(hours=9))
     sent = mail(role, morning(weather=old))
     for part in (" ".join(sent.text.split()), seen(sent.html)):
         assert part.index("OLD FORECAST: Open-Meteo, fetched") < part.index("9 h old.") < part.index("N2 upstream", 200)

@@ -342,7 +342,7 @@ def test_a_change_of_rain_without_a_change_of_verdict_is_no_news(loaded: Config)
 def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_of_two_goes_first(
     loaded: Config,
 ) -> None:
-    site = replace(loaded.sites[0], later_looks=(time(9, 0), time(9, 30), time(13, 0)))
+    site = replace(loaded.sites[0], recheck_at=(time(9, 0), time(9, 30), time(13, 0)))
 
     def due(at: time, day: Any = demo.DAY) -> Any:
         found = service_due.due_look(site, times.moment_utc(day, at, site.zone))
