@@ -8,27 +8,25 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from gonogo.errors import ConfigError, GonogoError
-
-if TYPE_CHECKING:
-    pass
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
+    LanguageOption,
     load_config,
     one_site,
     one_strip,
     parse_date_or_moment,
     progress,
-    units_asked,
+    speaker_asked,
     usage,
 )
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
+from gonogo.errors import ConfigError, GonogoError
 
 app = typer.Typer(
     name="gonogo",
@@ -172,6 +170,7 @@ def outlook(
         Path | None, typer.Option("--html", help="Write one self-contained page to this file too, for desk and wall.")
     ] = None,
     units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric",
+    language: LanguageOption = "en",
     stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
@@ -188,7 +187,7 @@ def outlook(
             loaded,
             one_site(loaded, site),
             now_utc=datetime.now(UTC),
-            units=units_asked(units),
+            speak=speaker_asked(language, units),
             html=html,
             only_stored=stored,
         )
@@ -226,7 +225,7 @@ def whatif(
             one_strip(found, strip),
             turn,
             now_utc=datetime.now(UTC),
-            units=units_asked(units),
+            speak=speaker_asked("en", units),
             only_stored=stored,
         )
     print(outcome.text)
@@ -360,10 +359,10 @@ def _print_outlook(text: str) -> None:
 
     weighted = Text(text)
     for pattern, style in (
-        (r"(?m)^(Proposed order of work|Without a place|Changed since .*)$", "bold underline"),
-        (r"(?m)^  today (compact|water first|wait)", "bold"),
-        (r"\d+% \d+h", "bold green"),
-        (r"w \d+%", "blue"),
+        (r"(?m)^\S.*(?=\n-+$)", "bold"),
+        (r"(?m)^-+$", "dim"),
+        (r"\d+%\*", "bold green"),
+        (r"\b[weru] \d+%", "blue"),
     ):
         weighted.highlight_regex(pattern, style)
     Console().print(weighted, soft_wrap=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from gonogo.weather.forecast_status import (
 )
 from gonogo.weather.gauge import override
 from gonogo.weather.members import LEAST_ENSEMBLE, expected_rain_mm, of_ensemble_mm, rain_members_mm, whole_members_mm
+from gonogo.weather.notes import Note, note
 from gonogo.weather.past import EarlierForecast, Filled, filled, wanted_since_utc
 from gonogo.weather.table import ParsedForecast
 
@@ -60,7 +61,7 @@ class HourlyWeather:
     attribution: tuple[tuple[str, str], ...]  # (text, link), printed in every mail
     fetched_utc: datetime
     status: ForecastStatus
-    notes: tuple[str, ...]  # sentences for the mail's foot
+    notes: tuple[Note, ...]  # what was done to it, for the mail's foot
     hour_utc: npt.NDArray[np.datetime64]
     temp_degc: Floats
     rh_pct: Floats
@@ -146,7 +147,7 @@ def check(
 
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
-        notes.append(f"The spread of the rain follows the site's own gauge: {learned:.1f} times the usual.")
+        notes.append(note("spread_learned", spread_ratio=learned))
     lead_h = (hour_utc.astype("datetime64[s]").astype(np.float64) - now_utc.timestamp()) / 3600.0
     widening = np.full(len(hour_utc), WIDENING[trust] * learned)
     row = (front.hour_utc - hour_utc[0]).astype(np.int64)
@@ -208,37 +209,26 @@ def check(
 
 def _told(
     front: Filled, parsed: ParsedForecast, site: Site, statuses: Sequence[ForecastStatus], clock_offset_s: float
-) -> list[str]:
+) -> list[Note]:
     """Return the sentences on clocks and on where the past comes from."""
     notes = []
     if statuses[1] is not ForecastStatus.FRESH:
-        ahead = "ahead of" if clock_offset_s < 0 else "behind"
-        notes.append(
-            f"The clock of the machine is {_span(abs(clock_offset_s))} {ahead} the weather service's: it must be set."
-        )
+        key = "clock_ahead" if clock_offset_s < 0 else "clock_behind"
+        notes.append(note(key, clock_off_h=abs(clock_offset_s) / 3600.0))
     if statuses[2] is not ForecastStatus.FRESH and parsed.issued_utc is not None:
-        made = parsed.issued_utc.astimezone(site.zone)
-        notes.append(f"The service's own forecast is old: it was made on {made:%Y-%m-%d %H:%M}.")
+        notes.append(note("service_forecast_old", made_utc=parsed.issued_utc))
     if len(front.hour_utc):
-        since = as_datetime(front.hour_utc[0]).astimezone(site.zone)
-        parts = []
+        since_utc = as_datetime(front.hour_utc[0])
         if front.n_forecasts:
-            parts.append(f"from {front.n_forecasts} earlier forecasts, so its rain is less sure")
+            notes.append(note("past_from_forecasts", from_utc=since_utc, n=front.n_forecasts))
         if front.n_borrowed:
-            parts.append(f"for {front.n_borrowed} hours from the rain gauge, sun and air as on the days after")
-        notes.append(f"The service gives no past: the weather since {since:%Y-%m-%d %H:%M} is {'; '.join(parts)}.")
+            notes.append(note("past_from_gauge", from_utc=since_utc, n=front.n_borrowed))
     return notes
-
-
-def _span(seconds: float) -> str:
-    """Return a time span as people say it."""
-    span = timedelta(seconds=round(seconds))
-    return f"{span.days} days" if span >= timedelta(days=2) else f"{span.total_seconds() / 3600:.1f} h"
 
 
 def _ensemble(
     parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats
-) -> tuple[Floats | None, list[str]]:
+) -> tuple[Floats | None, list[Note]]:
     """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble."""
     if parsed.rain_members_mm is None:
         return None, []
@@ -250,12 +240,12 @@ def _ensemble(
     # Hours put in front of the service's own have no members: all of them had the same past.
     since = int(np.argmax(~np.isnan(members).all(axis=1)))
     if since:
-        return None, ["The ensemble does not reach back as far as the table: its members were not used."]
+        return None, [note("ensemble_too_short")]
     members, n_lost = whole_members_mm(members)
     if members.shape[1] < LEAST_ENSEMBLE:
-        return None, ["The ensemble has too few whole members: the spread was taken from the chance of rain."]
-    notes = [f"{n_lost} of {members.shape[1] + n_lost} members of the ensemble end early and were left out."]
-    return members * (1.0 - snow_share)[:, None], notes if n_lost else []
+        return None, [note("ensemble_too_few")]
+    lost = [note("members_left_out", n=n_lost, n_members=members.shape[1] + n_lost)] if n_lost else []
+    return members * (1.0 - snow_share)[:, None], lost
 
 
 def _frost_depth_mm(site: Site, temp_degc: Floats, surface_temp_degc: Floats) -> Floats:
