@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
+from gonogo.decide.spraying import lanes
 from gonogo.mail import phrases
 from gonogo.mail.items import StripView, WaterView
 from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
@@ -113,7 +114,7 @@ def watering(
                 per_pass=phrases.amount("litres_m2", plan.litres_m2_per_pass),
                 passes=plan.passes,
                 speed=phrases.amount("speed_km_h", plan.speed_km_h),
-                lanes=math.ceil(its_strip.width_m / truck.bar_width_m - 1e-9) if truck else 1,
+                lanes=lanes(truck, its_strip.width_m) if truck else 1,
                 sections=_sections(plan, truck),
                 start=clock.at(plan.start_utc),
                 finish=clock.at(plan.finish_utc, "later"),

@@ -116,7 +116,7 @@ def test_what_was_learned_passes_on_at_a_discount() -> None:
         learned.discounted(1.1)
 
 
-def test_learned_factors_are_named_and_one_where_nothing_was_learned() -> None:
-    factors = strip.nothing_learned(2).factors()
-    assert list(factors) == list(LEARNABLE)
-    assert all(np.all(f == 1.0) for f in factors.values())
+def test_a_score_is_a_factor_on_the_default_and_none_leaves_it() -> None:
+    for row in LEARNABLE.values():
+        assert row.factor(0.0) == 1.0
+        assert row.factor(-2.0) == pytest.approx(np.exp(-2.0 * row.spread))
