@@ -7,9 +7,9 @@ import sys
 
 def main() -> None:
     """Run the command line and turn our own errors into words and an exit code."""
-    from gonogo import cli
+    from gonogo.cli import app
 
-    sys.exit(cli.run(sys.argv[1:]))
+    sys.exit(app.run(sys.argv[1:]))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from sites import small_site
 
-from gonogo.records import GaugeRain, Site
+from gonogo.records.field import GaugeRain
+from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.series import HourlyWeather, check
 

@@ -77,9 +77,9 @@ def instrument(step: Steps) -> None:
 
 def small_config(folder: Path, n_crews: int, port: int, host: str, *, security: str = "none", ca: str = "") -> Any:
     """The example config with a few crews of one strip each, few members, and its mails to our server."""
-    from mornings import example_config
+    from example_mornings import example_config
 
-    from gonogo.records import Transport
+    from gonogo.records.outside import Transport
 
     transport = Transport(
         kind="smtp",
@@ -115,9 +115,12 @@ def small_config(folder: Path, n_crews: int, port: int, host: str, *, security: 
 
 def morning_process(job: dict[str, Any]) -> None:
     """Run one whole morning until nothing waits any more, or until the chosen step."""
-    from mornings import recorded
+    from example_mornings import recorded
 
-    from gonogo import delivery, demo, morning, notices, service
+    from gonogo.cli import demo
+    from gonogo.morning import run as morning_run
+    from gonogo.outgoing import delivery, notices
+    from gonogo.service import due
     from gonogo.store import outbox, owner, runs, schema
 
     step = Steps(job["steps"], job["kill_at"])
@@ -135,13 +138,13 @@ def morning_process(job: dict[str, Any]) -> None:
         return answer
 
     runs.release_dead(store, now_utc=now_utc, is_dead=owner.is_dead)
-    morning.run(
+    morning_run.run_morning(
         loaded,
         site,
         store=store,
         day=demo.DAY,
         now_utc=now_utc,
-        deadline_utc=service.run_window_utc(site, demo.DAY, 0.0)[1] + timedelta(hours=8),
+        deadline_utc=due.run_window_utc(site, demo.DAY, 0.0)[1] + timedelta(hours=8),
         owner=me,
         fetch=fetch,
     )
@@ -168,12 +171,13 @@ def morning_process(job: dict[str, Any]) -> None:
 
 def nursery() -> None:
     """Run one morning so that all is loaded, then fork a process for each job that comes in, and say how it ended."""
-    from mornings import opened, run_example
+    from example_mornings import opened, run_example
 
-    from gonogo import morning, notices, service  # noqa: F401
+    from gonogo.morning import compute
+    from gonogo.service import due  # noqa: F401
 
     # The order of work takes most of a morning's time and has neither a commit nor a network step: it is left out.
-    morning.planning.planned = lambda conclusion, *_, **__: conclusion
+    compute.plan.planned = lambda conclusion, *_, **__: conclusion
     with tempfile.TemporaryDirectory() as folder:
         loaded = small_config(Path(folder), 1, 9, "warm.example.com")
         store = opened(loaded)

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from gonogo.config import Config
-from gonogo.records import Reading, Site
+from gonogo.records.field import Reading
+from gonogo.records.site import Site
 
 
 def many_crews(loaded: Config, *, site_id: str, n_crews: int, strips_per_crew: int, seed: int) -> Config:

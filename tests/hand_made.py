@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gonogo.decide.facts import MorningInputs
-from gonogo.records import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
+from gonogo.records.site import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.series import HourlyWeather, Rung
 
 ZONE = ZoneInfo("Etc/UTC")

@@ -8,7 +8,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from typing import Any
 
-from gonogo.post.letter import Letter
+from gonogo.outgoing.envelope import Letter
 from gonogo.store.outbox import OutMessage
 
 MORNING = datetime(2026, 6, 1, 10, 30, tzinfo=UTC)

@@ -6,7 +6,7 @@ from datetime import time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from gonogo.records import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
+from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 
 CLAY = Material(
     id="clay",

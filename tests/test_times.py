@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from sites import small_site
 
 from gonogo import times
+from gonogo.records import shift
 
 NEW_YORK = ZoneInfo("America/New_York")
 
@@ -38,13 +39,13 @@ def test_moments_of_following_days_rise_and_lie_about_a_day_apart(day: date, at:
 
 def test_a_night_shift_ends_on_the_next_date() -> None:
     site = small_site(shift_start=time(20, 0), shift_end=time(4, 0))
-    start, end = times.shift_utc(site, date(2026, 5, 12))
+    start, end = shift.shift_utc(site, date(2026, 5, 12))
     assert end - start == timedelta(hours=8)
 
 
 def test_a_shift_over_the_autumn_change_has_its_hour_more() -> None:
     site = small_site(shift_start=time(0, 0), shift_end=time(6, 0), zone=NEW_YORK)
-    start, end = times.shift_utc(site, date(2026, 11, 1))
+    start, end = shift.shift_utc(site, date(2026, 11, 1))
     assert end - start == timedelta(hours=7)
 
 
@@ -52,7 +53,7 @@ def test_dawn_matches_a_published_almanac_day() -> None:
     # Equinox on the equator at Greenwich: sunrise and sunset 12 h apart within minutes, civil twilight about 21 min
     # more on either side (common knowledge of almanacs, no source).
     site = small_site(latitude_deg=0.0, longitude_deg=0.0, zone=ZoneInfo("UTC"))
-    light = times.daylight_utc(site, date(2026, 3, 20))
+    light = shift.daylight_utc(site, date(2026, 3, 20))
     assert light is not None
     length_h = (light[1] - light[0]) / times.HOUR
     assert length_h == pytest.approx(12.0 + 2 * 21 / 60 + 7 / 60, abs=0.1)
@@ -60,21 +61,21 @@ def test_dawn_matches_a_published_almanac_day() -> None:
 
 def test_where_the_sun_does_not_set_the_whole_shift_is_light() -> None:
     site = small_site(latitude_deg=69.6, longitude_deg=18.9, zone=ZoneInfo("Europe/Oslo"))
-    assert times.working_hours_utc(site, date(2026, 6, 21)) == times.shift_utc(site, date(2026, 6, 21))
+    assert shift.working_hours_utc(site, date(2026, 6, 21)) == shift.shift_utc(site, date(2026, 6, 21))
 
 
 def test_working_hours_are_cut_to_daylight() -> None:
     site = small_site(shift_start=time(4, 0), shift_end=time(22, 0))
-    start, end = times.working_hours_utc(site, date(2026, 12, 10))
-    shift_start, shift_end = times.shift_utc(site, date(2026, 12, 10))
+    start, end = shift.working_hours_utc(site, date(2026, 12, 10))
+    shift_start, shift_end = shift.shift_utc(site, date(2026, 12, 10))
     assert shift_start < start < end < shift_end
 
 
 def test_holidays_and_days_off_are_no_working_days() -> None:
     site = small_site(holidays=(date(2026, 5, 12),))
-    assert not times.is_working_day(site, date(2026, 5, 12))  # a Tuesday, but a holiday
-    assert times.is_working_day(site, date(2026, 5, 13))
-    assert not times.is_working_day(site, date(2026, 5, 16))  # a Saturday
+    assert not shift.is_working_day(site, date(2026, 5, 12))  # a Tuesday, but a holiday
+    assert shift.is_working_day(site, date(2026, 5, 13))
+    assert not shift.is_working_day(site, date(2026, 5, 16))  # a Saturday
 
 
 def test_hours_round_trip_between_numpy_and_datetime() -> None:

@@ -10,17 +10,19 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from gonogo import morning, times
+from gonogo import times
 from gonogo.backtest.score import scores, text
 from gonogo.backtest.starts import HORIZON
-from gonogo.commands import open_store
 from gonogo.config import Config
+from gonogo.download import forecasts
 from gonogo.errors import GonogoError, WeatherError
-from gonogo.judgement import Marched, marched
-from gonogo.records import Entry, Reading, Site, SurfaceWork, Watering
+from gonogo.moisture.simulate import Marched, marched
+from gonogo.morning import compute, previous
+from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.site import Site
 from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 from gonogo.store import learned, schema
-from gonogo.weather import download
+from gonogo.store.open import open_store
 from gonogo.weather.series import Rung
 
 LEADS = tuple(range(1, HORIZON + 1))
@@ -49,7 +51,7 @@ def site_backtest(config: Config, site: Site, *, now_utc: datetime, say: Callabl
     store = open_store(config)
     try:
         with schema.read(store) as connection:
-            entries, _ = morning.load(connection, config, site, now_utc)
+            entries, _ = previous.load(connection, config, site, now_utc)
         found = pairs(site, [e for e in entries if not isinstance(e, Reading) or e.at_utc <= now_utc])
         rows: list[dict[str, object]] = []
         n_dark = 0
@@ -94,12 +96,12 @@ def _as_told(
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.datetime64]], Marched] | None:
     """Return hours and moisture as a moment knew them, None where no usable forecast was stored by then."""
     with schema.read(store) as connection:
-        entries, answers = morning.load(connection, config, site, at_utc)
+        entries, answers = previous.load(connection, config, site, at_utc)
         stored = learned.rows(connection, site.id, until_utc=at_utc)
-    settings, rng = config.settings[site.id], np.random.default_rng(morning.seed(site, at_utc.date(), "backtest"))
+    settings, rng = config.settings[site.id], np.random.default_rng(compute.seed(site, at_utc.date(), "backtest"))
     try:
-        downloaded = download.forecast(site, (), now_utc=at_utc, stored=answers)
-        weather = morning.checked_weather(
+        downloaded = forecasts.forecast(site, (), now_utc=at_utc, stored=answers)
+        weather = compute.checked_weather(
             site,
             downloaded,
             now_utc=at_utc,

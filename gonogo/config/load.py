@@ -12,7 +12,9 @@ from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
 from gonogo.config.vocabulary import Vocabulary, installed
 from gonogo.errors import Complaint, ConfigError
-from gonogo.records import Reading, ServiceSettings, Site, Transport, Watch
+from gonogo.records.field import Reading
+from gonogo.records.outside import ServiceSettings, Transport, Watch
+from gonogo.records.site import Site
 
 SERVICE_FILE = "gonogo.toml"
 SITES_FOLDER = "sites"

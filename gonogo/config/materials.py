@@ -7,7 +7,7 @@ from gonogo.config.lines import Loc
 from gonogo.config.tables import MaterialTable
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
-from gonogo.records import Material
+from gonogo.records.site import Material
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.compaction import (
     fit_curve,

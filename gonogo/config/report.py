@@ -11,7 +11,8 @@ from gonogo.config.load import Config
 from gonogo.config.settings import Setting, setting_rows
 from gonogo.config.tables import DAYS
 from gonogo.errors import ConfigError
-from gonogo.records import Crew, Material, Site, Transport, Watch
+from gonogo.records.outside import Transport, Watch
+from gonogo.records.site import Crew, Material, Site
 from gonogo.weather import services
 
 WIDTH = 100

@@ -15,7 +15,7 @@ from gonogo.config.settings import read_settings
 from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
 from gonogo.config.values import choose_from, is_local_host
 from gonogo.config.vocabulary import Vocabulary
-from gonogo.records import ServiceSettings, Transport, Watch
+from gonogo.records.outside import ServiceSettings, Transport, Watch
 
 DEFAULT_STORE = "sqlite:///gonogo.sqlite3"
 PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321

@@ -27,7 +27,8 @@ from gonogo.config.tables import (
 )
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
-from gonogo.records import Crew, Drum, Material, Reading, Recipient, Roller, Site, Strip, Surface, Truck
+from gonogo.records.field import Reading
+from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
 

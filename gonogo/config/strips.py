@@ -12,7 +12,8 @@ from gonogo.config.tables import CrewTable, StripTable
 from gonogo.config.values import choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.errors import SoilError
-from gonogo.records import Material, Reading
+from gonogo.records.field import Reading
+from gonogo.records.site import Material
 from gonogo.soil.compaction import porosity, relative_compaction_pct, require_below_zav, saturated_w_pct
 
 FIRST_YEAR, LAST_YEAR = 2000, 2099

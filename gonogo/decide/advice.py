@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from gonogo.decide.rules import Condition
-from gonogo.records import Verdict
+from gonogo.records.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

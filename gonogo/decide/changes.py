@@ -8,26 +8,16 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from gonogo import times
-from gonogo.records import (
-    Change,
-    Decision,
-    Entry,
-    OutlookDay,
-    PlannedWork,
-    Reading,
-    Site,
-    SurfaceWork,
-    Verdict,
-    Watering,
-    Why,
-    Work,
-    WorkOrder,
-)
+from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.site import Site
+from gonogo.records.verdict import Decision, OutlookDay, Verdict
+from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
 
 # What is worth a word: our own choices. A reading of the same lift repeats to about half a point.
 RAIN_MOVED_MM = 2.0
 RAIN_CHANCE_MOVED = 0.25
 RAIN_FELL_MM = 1.0
+MOVED_PCT = 0.05  # a rise that a printed tenth shows; smaller ones are rounding, on frozen ground for one
 MOISTURE_MOVED_PCT = 0.3
 RAIN_DAYS_AT_MOST = 3
 
@@ -219,7 +209,7 @@ def _why(sides: _Sides, strip_id: str, until: date, *, is_verdict: bool = False)
         numbers = {"reading_age_h": new.reading_age_h} if new.reason == "reading_too_old" else {}
         causes.append(Why(key=new.reason, numbers=numbers))
     moved_pct = new.w_now_pct - old.w_now_pct
-    if sides.rained_mm >= RAIN_FELL_MM and moved_pct > 0.0:
+    if sides.rained_mm >= RAIN_FELL_MM and moved_pct >= MOVED_PCT:
         causes.append(Why(key="rain_fell", numbers={"rain_mm": sides.rained_mm}))
     common = [day for day in sides.rain_now if day in sides.rain_before and day <= until]
     rain_before, rain_now = (math.fsum(side[day][0] for day in common) for side in (sides.rain_before, sides.rain_now))

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gonogo.decide import rolling, water
+from gonogo.decide import rolling
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared
+from gonogo.decide.water import dose
 from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, epoch_h, longest_run_h, rows
-from gonogo.records import Surface
+from gonogo.records.site import Surface
 from gonogo.weather.series import Rung
 
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
@@ -29,7 +30,7 @@ class Known:
     """What facts are read from: the prepared morning, and what the water truck could do, by row of the strip."""
 
     prepared: Prepared
-    watered: Mapping[int, water.Outcome]
+    watered: Mapping[int, dose.Outcome]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,8 +148,8 @@ def _chance_rain_does_it(known: Known, s: int) -> float:
         from_h,
         min(from_h + inputs.setting("rain_wait_h"), prepared.cond.first_h + float(len(inputs.hour_utc))),
     )
-    target = water.target_w_pct(inputs.material(strip))
-    missing = water.water_litres(strip.dry_mass_kg_m2, _at_start(known, s, inputs.w_pct), target)
+    target = dose.target_w_pct(inputs.material(strip))
+    missing = dose.water_litres(strip.dry_mass_kg_m2, _at_start(known, s, inputs.w_pct), target)
     values = rain + missing
     if np.any(np.isnan(values)) or math.isnan(inputs.setting("dose_min_litres_m2")):
         return math.nan
@@ -182,7 +183,7 @@ def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
     return Fact(unit="-", meaning=f"{meaning}; 0 where no stretch fits into today", of=lambda k, s: _best(k, s, pick))
 
 
-def _watered(known: Known, s: int, pick: Callable[[water.Outcome], float], otherwise: float) -> float:
+def _watered(known: Known, s: int, pick: Callable[[dose.Outcome], float], otherwise: float) -> float:
     return pick(known.watered[s]) if s in known.watered else otherwise
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.records import Crew, Material, Site, Strip, Surface
+from gonogo.records.site import Crew, Material, Site, Strip, Surface
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]

@@ -11,9 +11,9 @@ import numpy as np
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared, prepare
-from gonogo.decide.watered import day_chance
+from gonogo.decide.water.forecast import day_chance
 from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
-from gonogo.records import OutlookDay
+from gonogo.records.verdict import OutlookDay
 from gonogo.weather.series import Rung
 
 WET_DAY_MM = 1.0  # a day with at least this much rain is a wet day: WMO climatological practice, from memory

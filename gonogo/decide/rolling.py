@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from gonogo.records import Drum, Material, Roller, Strip
+from gonogo.records.site import Drum, Material, Roller, Strip
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.units import METRE_PER_FOOT, MM_PER_INCH
 

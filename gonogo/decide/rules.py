@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gonogo.records import Verdict
+from gonogo.records.verdict import Verdict
 
 Condition = tuple[str, str, str]
 

@@ -9,16 +9,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gonogo.decide import facts, trucks
+from gonogo.decide import facts
 from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
 from gonogo.decide.today import Prepared, prepare, run_around
-from gonogo.decide.water import Outcome
+from gonogo.decide.water import trucks
+from gonogo.decide.water.dose import Outcome
 from gonogo.decide.windows import moment
-from gonogo.records import Decision, RuleSeen, Site, Strip, Verdict
+from gonogo.records.site import Site, Strip
+from gonogo.records.verdict import Decision, RuleSeen, Verdict
 
 NOT_KNOWABLE = "not_knowable"  # rule id and reason where the gate closed
 NOTHING_HELD = "nothing_held"  # rule id where no row held

@@ -13,8 +13,8 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.records import shift
 from gonogo.weather.frost import FROZEN_FROM_MM
 
 THUNDER_CODES = (17.0, 29.0, 95.0, 96.0, 97.0, 98.0, 99.0)  # WMO code table 4677, present weather
@@ -142,9 +142,9 @@ def working(inputs: MorningInputs, day: date) -> Working:
     """Return the working hours of a local date, from now on where the date is running."""
     site = inputs.site
     by_daylight = inputs.setting("needs_daylight") != 0.0  # unknown counts as yes: the shorter day
-    start, end = times.working_hours_utc(site, day) if by_daylight else times.shift_utc(site, day)
+    start, end = shift.working_hours_utc(site, day) if by_daylight else shift.shift_utc(site, day)
     from_h, until_h = max(epoch_h(start), epoch_h(inputs.now_utc)), epoch_h(end)
-    return Working(day=day, from_h=from_h, until_h=max(from_h, until_h), is_working_day=times.is_working_day(site, day))
+    return Working(day=day, from_h=from_h, until_h=max(from_h, until_h), is_working_day=shift.is_working_day(site, day))
 
 
 def rows(cond: Conditions, from_h: float, until_h: float) -> slice | None:

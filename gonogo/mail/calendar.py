@@ -19,7 +19,8 @@ from gonogo.mail.language import Speaker
 from gonogo.mail.letter import CalendarFile
 from gonogo.mail.lifts import Clock
 from gonogo.mail.plan import work_phrase, work_span
-from gonogo.records import PlannedWork, Site, Strip, Work, WorkOrder
+from gonogo.records.site import Site, Strip
+from gonogo.records.work_order import PlannedWork, Work, WorkOrder
 from gonogo.times import local_date
 
 EARLIER_DAYS = 14  # an entry lies ahead by less than the horizon, so none that is still to come is older than this

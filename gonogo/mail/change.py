@@ -9,7 +9,8 @@ from gonogo.mail import lifts, phrases, sky
 from gonogo.mail.lifts import Clock
 from gonogo.mail.phrases import Phrase, phrase
 from gonogo.mail.view import flip
-from gonogo.records import Crew, Decision, OutlookDay, Site, Verdict
+from gonogo.records.site import Crew, Site
+from gonogo.records.verdict import Decision, OutlookDay, Verdict
 
 # Reasons that the clock alone brings about. The crew has a clock; whether it has begun, only it knows.
 CLOCK_REASONS = frozenset(("no_time_for_water", "not_enough_hours"))

@@ -15,7 +15,7 @@ from email.utils import format_datetime
 
 from gonogo.errors import Complaint, ConfigError
 from gonogo.mail.language import load
-from gonogo.records import Recipient
+from gonogo.records.site import Recipient
 
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
 _MESSAGE_ID = re.compile(r"<[^<>\s@]+@[^<>\s@]+>")

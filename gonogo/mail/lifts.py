@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
-from gonogo.decide.spraying import lanes
+from gonogo.decide.water.spraying import lanes
 from gonogo.mail import phrases
 from gonogo.mail.items import StripView, WaterView
 from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
-from gonogo.records import Crew, Decision, Site, Strip, Truck, Verdict, WaterPlan
+from gonogo.records.site import Crew, Site, Strip, Truck
+from gonogo.records.verdict import Decision, Verdict, WaterPlan
 
 VOCABULARY: dict[str, dict[str, Key]] = {
     "reason": REASONS,

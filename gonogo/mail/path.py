@@ -15,7 +15,9 @@ from gonogo.decide.inputs import MorningInputs, on_hours
 from gonogo.mail import phrases
 from gonogo.mail.items import PanelView, PathsView, StripView
 from gonogo.mail.phrases import Amount, Day
-from gonogo.records import Decision, Site, Strip
+from gonogo.records import shift
+from gonogo.records.site import Site, Strip
+from gonogo.records.verdict import Decision
 
 Floats = npt.NDArray[np.float64]
 
@@ -124,7 +126,7 @@ def _panel(
     material = site.material(strip.material_id)
     ahead = []
     for days in range(1, DAYS_AHEAD + 1):
-        hour = round((times.shift_utc(site, day + timedelta(days=days))[0] - start_utc) / times.HOUR)
+        hour = round((shift.shift_utc(site, day + timedelta(days=days))[0] - start_utc) / times.HOUR)
         if 0 <= hour < len(path.w_mean_pct):
             at = Day(day=day + timedelta(days=days), form="head")
             ahead.append((at, phrases.amount("w_pct", float(path.w_mean_pct[hour]))))

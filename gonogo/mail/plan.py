@@ -14,7 +14,9 @@ from gonogo.mail import phrases
 from gonogo.mail.items import ChangeView, OrderDayView, OrderView, WorkView
 from gonogo.mail.lifts import Clock
 from gonogo.mail.phrases import Day, Gap, Number, Phrase, Span, phrase
-from gonogo.records import Change, Crew, PlannedWork, Strip, Unplanned, Verdict, Why, Work, WorkOrder
+from gonogo.records.site import Crew, Strip
+from gonogo.records.verdict import Verdict
+from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
 
 VOCABULARY: dict[str, dict[str, Key]] = {
     "plan_flag": PLAN_FLAGS,

@@ -21,7 +21,7 @@ from gonogo.mail.items import MorningView, OrderView
 from gonogo.mail.language import NO_BREAK, Sentence, Speaker, flat, speaker
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.phrases import Names
-from gonogo.records import Recipient
+from gonogo.records.site import Recipient
 
 __all__ = ["HTML_BYTES_MAX", "RenderedMail", "Role", "load_role", "message", "plain_notice", "roles"]
 

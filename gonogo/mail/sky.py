@@ -9,7 +9,7 @@ import numpy as np
 from gonogo import times
 from gonogo.mail import phrases
 from gonogo.mail.items import SkyView
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.series import HourlyWeather, Rung
 

@@ -13,7 +13,9 @@ from gonogo.mail.items import CellView, ChangeView, DayView, MaterialView, Morni
 from gonogo.mail.lifts import NO_VERDICT, Clock
 from gonogo.mail.path import MoisturePath, paths_view
 from gonogo.mail.phrases import Day, Names, Number, Phrase, phrase
-from gonogo.records import Change, Crew, Decision, Material, OutlookDay, Site, Strip, Verdict, WorkOrder
+from gonogo.records.site import Crew, Material, Site, Strip
+from gonogo.records.verdict import Decision, OutlookDay, Verdict
+from gonogo.records.work_order import Change, WorkOrder
 from gonogo.weather.series import HourlyWeather, Rung
 
 WATER_GAIN = 0.1  # chance that the truck must add before the planner is told of it; common practice, no source

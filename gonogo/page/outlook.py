@@ -16,7 +16,11 @@ from gonogo import times
 from gonogo.decide.inputs import MorningInputs, on_hours
 from gonogo.page import charts, words
 from gonogo.page.charts import Axis, Path, Span
-from gonogo.records import Change, Decision, Entry, OutlookDay, PlannedWork, Reading, Strip, Work, WorkOrder
+from gonogo.records import shift
+from gonogo.records.field import Entry, Reading
+from gonogo.records.site import Strip
+from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import Change, PlannedWork, Work, WorkOrder
 from gonogo.weather import services
 
 DAYS_BACK = 2  # of the moisture path that are shown before today
@@ -133,8 +137,8 @@ def _shifts(inputs: MorningInputs) -> Sequence[Span]:
     found = []
     for n in range(-DAYS_BACK, (axis.until_utc - axis.from_utc).days + 1):
         day = inputs.day + timedelta(days=n)
-        if times.is_working_day(inputs.site, day):
-            start, end = times.shift_utc(inputs.site, day)
+        if shift.is_working_day(inputs.site, day):
+            start, end = shift.shift_utc(inputs.site, day)
             found.append(Span(from_utc=start, until_utc=end, kind="shift"))
     return found
 

@@ -7,8 +7,10 @@ from datetime import datetime
 
 from gonogo import units as conversions
 from gonogo.decide.keys import CAUSES, CHANGES, UNPLANNED
-from gonogo.decide.watered import CLEARLY
-from gonogo.records import Change, OutlookDay, PlannedWork, Site, Unplanned, Why, Work, WorkOrder
+from gonogo.decide.water.forecast import CLEARLY
+from gonogo.records.site import Site
+from gonogo.records.verdict import OutlookDay
+from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
 
 VERDICTS = {"compact": "compact", "water": "water first", "wait": "wait"}
 FLAGS = {  # marks on planned work that are worth a word on its line

@@ -12,11 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
-from gonogo.soil.sun import (
-    clear_sky_share,
-    extraterrestrial_mj_m2_d,
-    sun_hours,
-)
+from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d, sun_hours
 from gonogo.units import MJ_M2_H_PER_W_M2
 
 Floats = npt.NDArray[np.float64]

@@ -19,7 +19,8 @@ from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records import Answer, Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.outside import Answer
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 

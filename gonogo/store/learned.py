@@ -7,7 +7,7 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from gonogo.learned import LearnedSoil, in_force_of
+from gonogo.moisture.learned import LearnedSoil, in_force_of
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 

@@ -16,7 +16,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records import Decision, OutlookDay, WorkOrder
+from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 from gonogo.store.owner import IsDead

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
 

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.times import as_datetime
 
 Floats = npt.NDArray[np.float64]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.times import as_hour
 from gonogo.weather.gauge import covered_share
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast

@@ -10,19 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from gonogo.records import GaugeRain, Site
+from gonogo.records.field import GaugeRain
+from gonogo.records.site import Site
 from gonogo.soil.rain import melt_mm
 from gonogo.times import as_datetime
 from gonogo.weather import frost, skill
 from gonogo.weather.checks import CHECKS, Asked, passed
 from gonogo.weather.gauge import override
-from gonogo.weather.members import (
-    LEAST_ENSEMBLE,
-    expected_rain_mm,
-    of_ensemble_mm,
-    rain_members_mm,
-    whole_members_mm,
-)
+from gonogo.weather.members import LEAST_ENSEMBLE, expected_rain_mm, of_ensemble_mm, rain_members_mm, whole_members_mm
 from gonogo.weather.past import EarlierForecast, Filled, filled, wanted_since_utc
 from gonogo.weather.table import ParsedForecast
 from gonogo.weather.trust import WIDENING, Rung, age_h, clock_rung, lowest, model_rung, rung

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.weather.gauge import covered_share
 from gonogo.weather.past import EarlierForecast
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.soil.reference_et import pressure_kpa
 from gonogo.soil.sun import shortwave_from_cloud_w_m2, shortwave_from_temperature_w_m2, sun_hours
 from gonogo.weather.table import ParsedForecast

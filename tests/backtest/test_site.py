@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from mornings import BODY, ROOT, example_config, opened
+from example_mornings import BODY, ROOT, example_config, opened
 
-from gonogo import cli, demo
 from gonogo.backtest.site import pairs, site_backtest
+from gonogo.cli import app, demo
 from gonogo.config import Config
-from gonogo.records import Answer, Entry, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.outside import Answer
 from gonogo.store import history, schema
 
 NOW = demo.MORNING_UTC
@@ -91,8 +92,8 @@ def test_a_site_without_weather_or_readings_has_nothing_to_score(loaded: Config)
 
 def test_the_command_takes_a_folder_or_a_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config = str(shutil.copytree(ROOT / "config", tmp_path / "config"))
-    assert cli.run(["backtest", "--site", "harrow-flats", "--config", config]) == cli.Exit.OK
+    assert app.run(["backtest", "--site", "harrow-flats", "--config", config]) == app.Exit.OK
     assert "Nothing to score yet" in capsys.readouterr().out
-    assert cli.run(["backtest", "--config", config]) == cli.Exit.CONFIG
+    assert app.run(["backtest", "--config", config]) == app.Exit.CONFIG
     assert "--site" in capsys.readouterr().err
-    assert cli.run(["backtest", str(tmp_path), "--site", "harrow-flats", "--config", config]) == cli.Exit.CONFIG
+    assert app.run(["backtest", str(tmp_path), "--site", "harrow-flats", "--config", config]) == app.Exit.CONFIG

@@ -25,12 +25,15 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 from crews import many_crews
-from mornings import example_config, recorded
+from example_mornings import example_config, recorded
 
-from gonogo import commands, delivery, demo, mailing, morning
+from gonogo.cli import demo
 from gonogo.config import Config
-from gonogo.mailing import Conclusion
-from gonogo.records import Transport
+from gonogo.decide.conclusion import Conclusion
+from gonogo.morning import compute
+from gonogo.outgoing import delivery, mails
+from gonogo.records.outside import Transport
+from gonogo.store import open as store_open
 from gonogo.store import outbox, schema
 
 N_CREWS = 1000
@@ -58,7 +61,7 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> tuple[Config, Conclusion]:
     site = small.sites[0]
     # Fewer members than in the field: they cost memory here, and a mail holds only what they come to.
     small = replace(small, settings={site.id: {**small.settings[site.id], "ensemble_members": 10.0}})
-    conclusion = morning.conclude(
+    conclusion = compute.conclude(
         small,
         site,
         day=demo.DAY,
@@ -128,16 +131,16 @@ def repeated(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Conf
     return replace(loaded, sites=(made,)), conclusion
 
 
-def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[mailing.PreparedMail, ...]:
+def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[mails.PreparedMail, ...]:
     site = replace(loaded.sites[0], crews=loaded.sites[0].crews[:n_crews])
-    prepared, faults = mailing.mails(
+    prepared, faults = mails.mails(
         loaded, site, conclusion, day=demo.DAY, issue="morning", now_utc=demo.MORNING_UTC, before={}
     )
     assert faults == ()
     return prepared
 
 
-def pictures(one: mailing.PreparedMail) -> list[bytes]:
+def pictures(one: mails.PreparedMail) -> list[bytes]:
     parsed = BytesParser(policy=SMTP).parsebytes(one.mail.raw)
     return [part.get_payload(decode=True) for part in parsed.walk() if part.get_content_maintype() == "image"]
 
@@ -180,13 +183,13 @@ def test_mails_delivered(
     loaded, conclusion = full
     loaded = replace(loaded, store_url=f"sqlite:///{tmp_path / 'gonogo.db'}", transport=transport)
     site = loaded.sites[0]
-    store: sa.Engine = commands.open_store(loaded)
+    store: sa.Engine = store_open.open_store(loaded)
     with schema.begin(store) as connection:
         deadline = demo.MORNING_UTC.replace(hour=20)
         outbox.put(
             connection,
             [
-                replace(mailing.out_message(site, one, run_id=1, issue="morning", deadline_utc=deadline), run_id=None)
+                replace(mails.out_message(site, one, run_id=1, issue="morning", deadline_utc=deadline), run_id=None)
                 for one in written(loaded, conclusion, n_crews)
             ],
             now_utc=demo.MORNING_UTC,

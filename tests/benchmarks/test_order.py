@@ -11,7 +11,7 @@ from hand_made import BACK_H, DAY, FIRST_UTC, MEMBERS, SETTINGS, SPREAD, crew, m
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order import propose
+from gonogo.decide.order.propose import propose
 from gonogo.decide.verdict import decide
 
 DAYS = 10

@@ -16,12 +16,13 @@ import pytest
 from bodies import HARROW_FLATS, MORNING_UTC, VALID
 from sites import small_site
 
-from gonogo.records import ServiceSettings, Site
+from gonogo.download.forecasts import forecast
+from gonogo.download.web import Visits
+from gonogo.records.outside import ServiceSettings
+from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
-from gonogo.weather.download import forecast
 from gonogo.weather.series import check
-from gonogo.weather.web import Visits
 
 N_DAYS, N_MEMBERS, N_SITES = 24, 50, 1000
 ASKED = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")

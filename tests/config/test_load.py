@@ -11,7 +11,7 @@ from config_copy import SITE, WORDS, Copy
 from gonogo.config import fault_report, load
 from gonogo.config.lines import line_of
 from gonogo.errors import ConfigError
-from gonogo.records import Drum, Surface
+from gonogo.records.site import Drum, Surface
 
 GONOGO = "gonogo.toml"
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import gonogo
-from gonogo import cli
+from gonogo.cli import app
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = Path(gonogo.__file__).parent
@@ -20,8 +20,8 @@ MODULES = sorted(p for p in PACKAGE.rglob("*.py") if p.name != "__init__.py" and
 
 
 def commands() -> set[str]:
-    found = {c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback}
-    return found | {f"record {c.name}" for c in cli.record_app.registered_commands} | {"record"}
+    found = {c.name or c.callback.__name__ for c in app.app.registered_commands if c.callback}
+    return found | {f"record {c.name}" for c in app.record_app.registered_commands} | {"record"}
 
 
 def test_the_readme_opens_with_one_paragraph_that_states_the_job() -> None:

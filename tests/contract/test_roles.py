@@ -11,14 +11,16 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
-import mornings
+import example_mornings
 import pytest
 
-from gonogo import config, demo, morning
+from gonogo import config
+from gonogo.cli import demo
 from gonogo.errors import ConfigError
 from gonogo.mail import language, render, view
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import moisture_paths
+from gonogo.morning import compute
 
 
 def _scene() -> ModuleType:
@@ -155,16 +157,16 @@ def test_each_mail_is_sound(role: str, code: str, units: str, kind: str) -> None
 @pytest.fixture(scope="module")
 def recorded_views() -> list[view.MorningView]:
     """The example site's recorded morning, as each of its crews sees it."""
-    loaded = config.load(mornings.ROOT / "config", environ={})
+    loaded = config.load(example_mornings.ROOT / "config", environ={})
     site = loaded.sites[0]
-    concluded = morning.conclude(
+    concluded = compute.conclude(
         loaded,
         site,
         day=demo.DAY,
         issue="morning",
         now_utc=demo.MORNING_UTC,
         entries=loaded.readings[site.id],
-        fetch=mornings.recorded,
+        fetch=example_mornings.recorded,
         stored=(),
     )
     assert concluded.judgement is not None

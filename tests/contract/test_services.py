@@ -105,7 +105,7 @@ def test_the_config_knows_every_service(service: Service) -> None:
 
 
 def test_an_answer_of_an_unknown_service_is_refused() -> None:
-    from gonogo.records import Answer
+    from gonogo.records.outside import Answer
 
     answer = Answer(service="crystal_ball", url="", fetched_utc=MORNING_UTC, status=200, headers={}, body=b"{}")
     with pytest.raises(WeatherError, match=r"crystal_ball: no such service. One of .*open_meteo"):

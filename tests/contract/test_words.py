@@ -9,20 +9,10 @@ import babel
 import pytest
 
 import gonogo.mail
-from gonogo.decide.keys import (
-    ADVICE,
-    CAUSES,
-    CHANGES,
-    FLAGS,
-    LIMITS,
-    PLAN_FLAGS,
-    REASONS,
-    TESTS,
-    UNPLANNED,
-    Key,
-)
+from gonogo.decide.keys import ADVICE, CAUSES, CHANGES, FLAGS, LIMITS, PLAN_FLAGS, REASONS, TESTS, UNPLANNED, Key
 from gonogo.mail import language, letter, lifts, phrases, plan, view
-from gonogo.records import Verdict, Work
+from gonogo.records.verdict import Verdict
+from gonogo.records.work_order import Work
 
 LANGUAGES = language.languages()
 VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "flag": FLAGS, "limit": LIMITS}

@@ -10,10 +10,11 @@ from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, site, strip
 
 from gonogo.decide.changes import Said, changes
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order import propose
+from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
-from gonogo.records import Change, Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.work_order import Change
 
 YESTERDAY_UTC = NOW_UTC - timedelta(hours=24)
 THURSDAY = DAY + timedelta(days=1)

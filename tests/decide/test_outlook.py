@@ -11,7 +11,7 @@ from hand_made import DAY, MEMBERS, N_HOURS, at, morning, row, strip
 
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
-from gonogo.records import OutlookDay, Verdict
+from gonogo.records.verdict import OutlookDay, Verdict
 from gonogo.weather.series import Rung
 
 

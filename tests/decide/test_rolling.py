@@ -9,7 +9,7 @@ from hand_made import SETTINGS, crew, material, morning, roller, strip
 
 from gonogo.decide import rolling
 from gonogo.decide.verdict import decide
-from gonogo.records import Drum
+from gonogo.records.site import Drum
 
 
 def test_a_strips_own_number_of_passes_goes_before_the_rollers() -> None:

@@ -13,7 +13,7 @@ from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
 from gonogo.decide.today import chance_needed, prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.windows import amount_between, conditions, epoch_h, longest_run_h, moment, starts_h, working
-from gonogo.records import Verdict
+from gonogo.records.verdict import Verdict
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from gonogo.decide.facts import FACTS
 from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS
 from gonogo.decide.rules import RULES
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
-from gonogo.records import Decision, Verdict
+from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.series import Rung
 
 
@@ -143,7 +143,7 @@ def test_a_row_says_whether_a_site_may_change_the_setting_that_it_names() -> Non
 
 
 def test_every_gap_of_a_sentence_is_a_fact_a_setting_or_a_field() -> None:
-    from gonogo.records import WaterPlan
+    from gonogo.records.verdict import WaterPlan
 
     known = set(FACTS) | set(morning().settings) | set(Decision.__slots__) | set(WaterPlan.__slots__)
     for table in (REASONS, ADVICE, TESTS, FLAGS, LIMITS):
@@ -364,7 +364,7 @@ def test_what_is_loose_is_sealed_at_the_end_of_every_shift() -> None:
 
 
 def test_a_sealed_surface_is_scarified_before_water_goes_on() -> None:
-    from gonogo.records import Surface
+    from gonogo.records.site import Surface
 
     assert "scarify_first" in one(9.0, strips=[strip(surface=Surface.SEALED)]).advice
     assert "scarify_first" not in one(9.0).advice

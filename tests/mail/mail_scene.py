@@ -8,28 +8,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gonogo.mail.path import MoisturePath
-from gonogo.records import (
-    Change,
-    Crew,
-    Decision,
-    Drum,
-    Material,
-    OutlookDay,
-    PlannedWork,
-    Recipient,
-    Roller,
-    RuleSeen,
-    Site,
-    Strip,
-    Surface,
-    Truck,
-    Unplanned,
-    Verdict,
-    WaterPlan,
-    Why,
-    Work,
-    WorkOrder,
-)
+from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
+from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
+from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
 from gonogo.weather.series import HourlyWeather, Rung
 
 ZONE = ZoneInfo("Europe/Madrid")

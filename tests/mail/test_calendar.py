@@ -18,7 +18,7 @@ import vobject
 
 from gonogo.mail import calendar, language, render, view
 from gonogo.mail.language import speaker
-from gonogo.records import PlannedWork, Work
+from gonogo.records.work_order import PlannedWork, Work
 
 MORNING = scene.NOW_UTC
 DAY = timedelta(days=1)

@@ -14,7 +14,7 @@ from gonogo.mail.items import MorningView
 from gonogo.mail.language import speaker
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import HOURS_BEFORE, moisture_paths
-from gonogo.records import Change, Why, WorkOrder
+from gonogo.records.work_order import Change, Why, WorkOrder
 
 EN = speaker("en", "metric")
 

@@ -15,14 +15,15 @@ from pathlib import Path
 import mail_scene as scene
 import pytest
 
-from gonogo import mailing, notices
-from gonogo import morning as run_of_morning
 from gonogo.errors import ConfigError
 from gonogo.mail import language, letter, lifts, render, view
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
-from gonogo.post.folder import page_of
-from gonogo.records import Recipient, Strip, Verdict
+from gonogo.morning import compute
+from gonogo.outgoing import mails, notices
+from gonogo.outgoing.folder import page_of
+from gonogo.records.site import Recipient, Strip
+from gonogo.records.verdict import Verdict
 
 ROLES = ("superintendent", "driver", "planner")
 ENVELOPE = {
@@ -35,11 +36,11 @@ ENVELOPE = {
 
 def morning_texts() -> tuple[str, ...]:
     return (
-        run_of_morning.NO_FORECAST_TEXT,
-        run_of_morning.COMPUTATION_TEXT,
-        run_of_morning.OVERRUN_TEXT,
-        run_of_morning.CONFIG_TEXT,
-        mailing.UNWRITTEN_TEXT,
+        compute.NO_FORECAST_TEXT,
+        compute.COMPUTATION_TEXT,
+        compute.OVERRUN_TEXT,
+        compute.CONFIG_TEXT,
+        mails.UNWRITTEN_TEXT,
         notices.LATE_MAIL_TEXT,
         notices.LATE_LOOK_TEXT,
     )

@@ -15,7 +15,7 @@ from mail_browser import PROGRAM, Browser
 
 from gonogo.mail import language, picture, render, view
 from gonogo.mail.items import MorningView
-from gonogo.post.folder import page_of
+from gonogo.outgoing.folder import page_of
 
 pytest.importorskip("websocket", reason="needs the package websocket-client to steer a browser")
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="needs Chromium to look at the pages")

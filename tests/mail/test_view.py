@@ -14,7 +14,7 @@ from gonogo.mail import view
 from gonogo.mail.items import MorningView
 from gonogo.mail.language import speaker
 from gonogo.mail.phrases import Number, Phrase
-from gonogo.records import Decision, Verdict
+from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.series import HourlyWeather, Rung
 
 EN = speaker("en", "metric")

@@ -12,12 +12,13 @@ import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
 
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order import propose
+from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.page import charts, words
 from gonogo.page.outlook import Told, page
-from gonogo.records import Change, Reading, Why, Work
+from gonogo.records.field import Reading
+from gonogo.records.work_order import Change, Why, Work
 
 STRIPS = (strip(id="A", name="Alpha <one>"), strip(id="B", name="Beta"), strip(id="C", name="Gamma"))
 TEST = Reading(strip_id="A", at_utc=NOW_UTC - timedelta(hours=10), w_pct=14.2, method="oven")

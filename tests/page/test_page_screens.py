@@ -13,7 +13,7 @@ import pytest
 from hand_made import DAY, N_HOURS, morning, row, strip
 from mail_browser import PROGRAM, Browser
 
-from gonogo.decide.order import propose
+from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.page.outlook import Told, page

@@ -10,8 +10,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sites import small_site
 
-from gonogo import service, times
-from gonogo.records import Site
+from gonogo import times
+from gonogo.records import shift
+from gonogo.records.site import Site
+from gonogo.service import due as service_due
 
 LEAD_MIN = 15.0
 TICK = timedelta(minutes=5)
@@ -49,7 +51,7 @@ def claimed(site: Site, begin: datetime, n_hours: int, troubles: list[Trouble]) 
                 shown_utc = None if one.clock_off_min is None else true_utc + timedelta(minutes=one.clock_off_min)
         if shown_utc is None:
             continue
-        day = service.due_day(site, shown_utc, LEAD_MIN)
+        day = service_due.due_day(site, shown_utc, LEAD_MIN)
         if day is not None and day not in done:
             done.append(day)
     return done
@@ -61,9 +63,9 @@ def expected(site: Site, begin: datetime, n_hours: int, troubles: list[Trouble])
     first = times.local_date(begin, site.zone) - timedelta(days=2)
     for n in range(n_hours // 24 + 5):
         day = first + timedelta(days=n)
-        if not times.is_working_day(site, day):
+        if not shift.is_working_day(site, day):
             continue
-        start, deadline = service.run_window_utc(site, day, LEAD_MIN)
+        start, deadline = service_due.run_window_utc(site, day, LEAD_MIN)
         may.add(day)
         ticks = [begin + k * TICK for k in range(int(n_hours * timedelta(hours=1) / TICK))]
         if any(
@@ -119,7 +121,7 @@ def test_each_working_day_runs_once_and_no_other_day_does(
     must, may = expected(site, begin, 200, troubles)
     assert len(runs) == len(set(runs))
     assert must <= set(runs)
-    assert {day for day in runs if times.is_working_day(site, day)} == set(runs)
+    assert {day for day in runs if shift.is_working_day(site, day)} == set(runs)
     if all(t.clock_off_min is None for t in troubles):
         assert set(runs) <= may
         assert runs == sorted(runs)
@@ -136,7 +138,7 @@ def test_a_run_window_is_one_stretch_that_ends_after_it_begins(
     zone: str, day: date, mail_at: time, lead_min: float
 ) -> None:
     site = small_site(zone=ZoneInfo(zone), mail_at=mail_at, deadline=time(mail_at.hour + 3, mail_at.minute))
-    start, deadline = service.run_window_utc(site, day, lead_min)
+    start, deadline = service_due.run_window_utc(site, day, lead_min)
     mail_utc = times.moment_utc(day, mail_at, site.zone)
     assert start <= mail_utc < deadline
     assert deadline - mail_utc >= timedelta(hours=1)  # a gap of an hour or a leap over a date takes at most two
@@ -153,12 +155,12 @@ def test_each_look_of_a_working_day_comes_due_and_none_on_a_day_off(zone: str, d
     begin = times.moment_utc(day, time(0, 0), site.zone)
     seen = set()
     for n in range(24 * 12):
-        due = service.due_look(site, begin + n * TICK)
+        due = service_due.due_look(site, begin + n * TICK)
         if due is not None:
             seen.add(due)
     days = {d for d, _ in seen}
-    assert all(times.is_working_day(site, d) for d in days)
-    if times.is_working_day(site, day) and times.local_date(begin, site.zone) == day:
+    assert all(shift.is_working_day(site, d) for d in days)
+    if shift.is_working_day(site, day) and times.local_date(begin, site.zone) == day:
         assert {at for d, at in seen if d == day} == set(site.later_looks)
 
 
@@ -172,7 +174,7 @@ def test_a_run_is_given_up_before_the_mail_time_where_it_began_in_time_and_never
     site, day = small_site(), date(2026, 5, 12)
     mail_utc = times.moment_utc(day, site.mail_at, site.zone)
     seen_utc = mail_utc + timedelta(minutes=seen_min)
-    give_up_utc = service.give_up_utc(site, day, seen_utc, limit_min)
+    give_up_utc = service_due.give_up_utc(site, day, seen_utc, limit_min)
     assert give_up_utc >= seen_utc + timedelta(minutes=min(limit_min, 2.0)) - timedelta(seconds=1)
     if seen_min <= -3:
         assert give_up_utc < mail_utc

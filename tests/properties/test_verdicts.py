@@ -16,7 +16,7 @@ from gonogo.decide.outlook import outlook
 from gonogo.decide.rules import RULES
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import NOT_KNOWABLE, OPERATORS, decide, judge
-from gonogo.records import Verdict
+from gonogo.records.verdict import Verdict
 
 NAMED = sorted({name for rule in RULES for left, _, right in rule.when for name in (left, right)})
 RIGHT = morning()

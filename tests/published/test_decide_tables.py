@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from hand_made import material, morning, roller, strip
 
-from gonogo.decide import rolling, spraying, water
+from gonogo.decide import rolling
 from gonogo.decide.verdict import decide
-from gonogo.records import Decision
+from gonogo.decide.water import dose, spraying
+from gonogo.records.verdict import Decision
 from gonogo.soil.rain import early_intake_mm
 from gonogo.units import KM_PER_MILE, LITRE_PER_GALLON, METRE_PER_FOOT, METRE_PER_INCH, METRE_PER_YARD, MM_PER_INCH
 
@@ -22,7 +23,7 @@ Numbers = Mapping[str, float]
 
 def fill_by_weight(i: Numbers) -> dict[str, float]:
     dry_kn = i["dry_unit_weight_kn_m3"] * i["volume_m3"]
-    litres = water.water_litres(dry_kn * 1000.0 / G_M_S2, i["w_now_pct"], i["w_target_pct"])
+    litres = dose.water_litres(dry_kn * 1000.0 / G_M_S2, i["w_now_pct"], i["w_target_pct"])
     return {
         "water_kn": litres * G_M_S2 / 1000.0,
         "water_m3": litres / 1000.0,
@@ -31,17 +32,17 @@ def fill_by_weight(i: Numbers) -> dict[str, float]:
 
 def fill_by_density(i: Numbers) -> dict[str, float]:
     dry_kg = i["dry_density_kg_m3"] * i["volume_m3"]
-    return {"litres": water.water_litres(dry_kg, i["w_now_pct"], i["w_target_pct"])}
+    return {"litres": dose.water_litres(dry_kg, i["w_now_pct"], i["w_target_pct"])}
 
 
 def fill_us(i: Numbers) -> dict[str, float]:
-    water_lb = water.water_litres(i["dry_lb_ft3"] * 27.0 * i["volume_yd3"], i["w_now_pct"], i["w_target_pct"])
+    water_lb = dose.water_litres(i["dry_lb_ft3"] * 27.0 * i["volume_yd3"], i["w_now_pct"], i["w_target_pct"])
     return {"water_lb": water_lb, "water_gal": water_lb / i["lb_per_gal"]}
 
 
 def wet_stockpile_us(i: Numbers) -> dict[str, float]:
     dry_lb = i["wet_lb"] / (1.0 + i["w_now_pct"] / 100.0)
-    water_lb = water.water_litres(dry_lb, i["w_now_pct"], i["w_target_pct"])
+    water_lb = dose.water_litres(dry_lb, i["w_now_pct"], i["w_target_pct"])
     return {"water_lb": water_lb, "water_gal": water_lb / i["lb_per_gal"]}
 
 
@@ -52,7 +53,7 @@ def one_strip(i: Numbers) -> dict[str, float]:
         lift_thickness_m=i["thickness_m"],
         dry_density_kg_m3=i["dry_density_kg_m3"],
     )
-    litres_m2 = water.water_litres(lies.dry_mass_kg_m2, i["w_now_pct"], i["w_target_pct"])
+    litres_m2 = dose.water_litres(lies.dry_mass_kg_m2, i["w_now_pct"], i["w_target_pct"])
     return {"litres_m2": litres_m2, "litres": litres_m2 * lies.area_m2}
 
 

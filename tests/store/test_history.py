@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from messages import MORNING
 
 from gonogo.errors import StoreError
-from gonogo.records import Answer, Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.outside import Answer
 from gonogo.store import history, schema
 
 HOUR = timedelta(hours=1)

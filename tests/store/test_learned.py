@@ -8,7 +8,7 @@ from datetime import timedelta
 import sqlalchemy as sa
 from messages import MORNING
 
-from gonogo.learned import LearnedSoil
+from gonogo.moisture.learned import LearnedSoil
 from gonogo.store import learned, schema
 
 ONE = LearnedSoil(

@@ -12,7 +12,8 @@ import sqlalchemy as sa
 from alembic import command
 from messages import MORNING, letter
 
-from gonogo.records import Decision, Reading, Verdict
+from gonogo.records.field import Reading
+from gonogo.records.verdict import Decision, Verdict
 from gonogo.store import history, outbox, runs, schema
 from gonogo.store.encoding import encoded
 from gonogo.store.upgrade import migrations, upgrade, version

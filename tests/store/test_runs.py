@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from messages import MORNING, out_message
 
 from gonogo.errors import StoreError
-from gonogo.records import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
+from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
 from gonogo.store import outbox, runs, schema
 from gonogo.store.encoding import decoded, encoded
 from gonogo.store.runs import Claim, RunRecord

@@ -13,7 +13,7 @@ import pytest
 from bodies import MORNING_UTC, fixture_body, row, weather_of
 
 from gonogo.errors import WeatherError
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.weather.members import of_ensemble_mm, whole_members_mm
 from gonogo.weather.series import HourlyWeather
 

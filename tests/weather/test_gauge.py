@@ -10,7 +10,7 @@ from bodies import HARROW_FLATS_BODY, MORNING_UTC, row, weather_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.weather.gauge import covered_share, override
 
 START_UTC = datetime(2026, 5, 11, 0, 0, tzinfo=UTC)

@@ -15,7 +15,7 @@ from bodies import HARROW_FLATS, MORNING_UTC, fixture_body, row, weather_of
 from sites import small_site
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.times import as_datetime
 from gonogo.units import wind_2m_m_s
 from gonogo.weather.series import HourlyWeather, Rung

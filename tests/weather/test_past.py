@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, fixture_body, row, weather_of
 
-from gonogo.records import Answer, GaugeRain
+from gonogo.download.forecasts import earlier_forecasts
+from gonogo.records.field import GaugeRain
+from gonogo.records.outside import Answer
 from gonogo.times import as_datetime
 from gonogo.weather import services
-from gonogo.weather.download import earlier_forecasts
 from gonogo.weather.past import EarlierForecast, filled, is_short
 from gonogo.weather.series import HourlyWeather, check
 

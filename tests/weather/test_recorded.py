@@ -11,7 +11,7 @@ from bodies import recorded, row, weather_of
 from sites import small_site
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.weather.series import HourlyWeather
 from gonogo.weather.services.nws import follow
 

@@ -11,7 +11,7 @@ from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gonogo.records import GaugeRain
+from gonogo.records.field import GaugeRain
 from gonogo.weather import services
 from gonogo.weather.past import EarlierForecast
 from gonogo.weather.series import check

@@ -12,8 +12,8 @@ from datetime import date, timedelta
 
 from messages import MORNING, out_message
 
-from gonogo.delivery import Memory, work
-from gonogo.records import Transport
+from gonogo.outgoing.delivery import Memory, work
+from gonogo.records.outside import Transport
 from gonogo.store import outbox, runs, schema
 from gonogo.store.runs import RunRecord
 from gonogo.store.upgrade import upgrade

@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 import vobject
-from mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, no_weather, opened, recorded, run_example
 
-from gonogo import demo, mailing
+from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.mail import language
-from gonogo.mailing import PreparedMail
-from gonogo.morning import MorningResult
+from gonogo.morning.run import MorningResult
+from gonogo.outgoing import mails
+from gonogo.outgoing.mails import PreparedMail
 from gonogo.store import runs, schema
 
 ONE_DAY = timedelta(days=1)
@@ -117,8 +118,8 @@ def test_a_morning_without_forecast_cancels_what_was_planned_for_it(
     "place",
     [
         "gonogo.mail.picture.pngs",
-        "gonogo.mailing.moisture_paths",
-        "gonogo.mailing.entries_now",
+        "gonogo.outgoing.mails.moisture_paths",
+        "gonogo.outgoing.mails.entries_now",
         "gonogo.mail.calendar.files",
         "gonogo.mail.view.paths_view",
     ],
@@ -130,7 +131,7 @@ def test_a_calendar_or_a_picture_that_fails_costs_no_verdict(
         raise RuntimeError("no such luck today")
 
     monkeypatch.setattr(place, broken)
-    prepared, faults = mailing.mails(
+    prepared, faults = mails.mails(
         loaded,
         first.site,
         first.conclusion,

@@ -15,13 +15,16 @@ from typing import Any
 
 import pytest
 import time_machine
-from mornings import ROOT, example_config, no_weather, opened, recorded, run_example
+from example_mornings import ROOT, example_config, no_weather, opened, recorded, run_example
 
-from gonogo import cli, commands, demo, outlook_report, serving, status, whatif_report
+from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
+from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
-from gonogo.records import Reading, Transport
+from gonogo.decide.whatif import Turn
+from gonogo.records.field import Reading
+from gonogo.records.outside import Transport
+from gonogo.service import service as running
 from gonogo.store import history, outbox, runs, schema
-from gonogo.whatif import Turn
 
 HEAVY = ("pandas", "numpy", "sqlalchemy", "alembic", "jinja2", "babel", "requests", "apscheduler", "pydantic")
 
@@ -37,15 +40,15 @@ def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple
     """Types a command against the example config; gives exit code, screen and error screen."""
 
     def run(*arguments: str) -> tuple[int, str, str]:
-        code = cli.run([*arguments, "--config", str(folder)])
+        code = app.run([*arguments, "--config", str(folder)])
         shown = capsys.readouterr()
         return code, shown.out, shown.err
 
     return run
 
 
-def mornings_typed(loaded: Config, **changes: Any) -> commands.Outcome:
-    """`gonogo morning` on the recorded weather; changes replace arguments of commands.mornings."""
+def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
+    """`gonogo morning` on the recorded weather; changes replace arguments of mornings.mornings."""
     arguments: dict[str, Any] = {
         "now_utc": demo.MORNING_UTC,
         "on": None,
@@ -54,36 +57,36 @@ def mornings_typed(loaded: Config, **changes: Any) -> commands.Outcome:
         "say": lambda _: None,
         "fetch": recorded,
     }
-    return commands.mornings(loaded, loaded.sites, **(arguments | changes))
+    return mornings.mornings(loaded, loaded.sites, **(arguments | changes))
 
 
 def test_help_imports_nothing_heavy() -> None:
-    code = "import sys; from gonogo import cli; cli.run(['--help']); print(*sorted(sys.modules), sep='\\n')"
+    code = "import sys; from gonogo.cli import app; app.run(['--help']); print(*sorted(sys.modules), sep='\\n')"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = set(done.stdout.split())
-    assert "gonogo.cli" in loaded
+    assert "gonogo.cli.app" in loaded
     assert not loaded & set(HEAVY)
 
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
-    names = [c.name or c.callback.__name__ for c in cli.app.registered_commands if c.callback]
+    names = [c.name or c.callback.__name__ for c in app.app.registered_commands if c.callback]
     assert names == [
         "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "status", "forget", "backtest",
         "learned",
     ]  # fmt: skip
     for name in [*names, "record"]:
-        assert cli.run([name, "--help"]) == cli.Exit.OK
+        assert app.run([name, "--help"]) == app.Exit.OK
         assert len(capsys.readouterr().out.split()) > 40
 
 
 def test_an_unknown_command_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.run(["mornin"]) == cli.Exit.CONFIG
+    assert app.run(["mornin"]) == app.Exit.CONFIG
     assert "morning" in capsys.readouterr().err
 
 
 def test_the_demo_writes_mails_that_open_in_a_browser(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     target = tmp_path / "demo"
-    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
+    assert app.run(["demo", "--folder", str(target)]) == app.Exit.OK
     shown = capsys.readouterr().out
     assert str(target / "mails" / "index.html") in shown
     assert all(word in shown for word in ("COMPACT", "WATER", "WAIT"))
@@ -108,18 +111,18 @@ def test_the_demo_writes_the_days_ahead_as_a_page_too(tmp_path: Path) -> None:
 
 def test_the_demo_can_be_repeated_and_spares_what_it_did_not_write(tmp_path: Path) -> None:
     target = tmp_path / "demo"
-    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
-    assert cli.run(["demo", "--folder", str(target)]) == cli.Exit.OK
+    assert app.run(["demo", "--folder", str(target)]) == app.Exit.OK
+    assert app.run(["demo", "--folder", str(target)]) == app.Exit.OK
     other = tmp_path / "mine"
     other.mkdir()
     (other / "letter.txt").write_text("keep me", encoding="utf-8")
-    assert cli.run(["demo", "--folder", str(other)]) == cli.Exit.ATTENTION
+    assert app.run(["demo", "--folder", str(other)]) == app.Exit.ATTENTION
     assert [p.name for p in other.iterdir()] == ["letter.txt"]
 
 
 def test_check_says_what_the_config_holds_and_what_the_licence_allows(say: Callable[..., tuple[int, str, str]]) -> None:
     code, shown, _ = say("check")
-    assert code == cli.Exit.OK
+    assert code == app.Exit.OK
     assert "Harrow Flats embankment" in shown
     assert "non-commercial" in shown
 
@@ -136,7 +139,7 @@ def test_a_wrong_config_gets_every_fault_and_exit_code_2(
         encoding="utf-8",
     )
     code, _, complaints = say("check")
-    assert code == cli.Exit.CONFIG
+    assert code == app.Exit.CONFIG
     assert "America/Chicagoo" in complaints
     assert "looks like a ratio: write percent of dry mass" in complaints
     assert complaints.count("harrow-flats.toml") == 2
@@ -144,7 +147,7 @@ def test_a_wrong_config_gets_every_fault_and_exit_code_2(
 
 def test_settings_names_every_number_its_range_and_who_set_it(say: Callable[..., tuple[int, str, str]]) -> None:
     code, shown, _ = say("settings")
-    assert code == cli.Exit.OK
+    assert code == app.Exit.OK
     assert "compact_chance_min" in shown
     assert "run_lead_min" in shown
 
@@ -153,7 +156,7 @@ def test_settings_names_every_number_its_range_and_who_set_it(say: Callable[...,
 def test_a_morning_typed_by_hand_stores_mails_and_says_so(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     outcome = mornings_typed(loaded)
-    assert outcome.exit_code == cli.Exit.OK
+    assert outcome.exit_code == app.Exit.OK
     assert "6 mails written" in outcome.text
     again = mornings_typed(loaded)
     assert "already run" in again.text
@@ -183,7 +186,7 @@ def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path
     outcome = mornings_typed(
         loaded, now_utc=demo.MORNING_UTC + timedelta(days=9), on=demo.MORNING_UTC, dry_run=True, fetch=no_weather
     )
-    assert outcome.exit_code == cli.Exit.OK
+    assert outcome.exit_code == app.Exit.OK
     for decision in first.conclusion.decisions:
         assert f"{decision.verdict.upper()}" in outcome.text
     assert first.mails[0].mail.text in outcome.text
@@ -192,33 +195,33 @@ def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path
 def test_no_verdict_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     outcome = mornings_typed(loaded, dry_run=True, folder=tmp_path / "look", fetch=no_weather)
-    assert outcome.exit_code == cli.Exit.NO_VERDICT
+    assert outcome.exit_code == app.Exit.NO_VERDICT
     assert "NO VERDICT" in outcome.text
     assert (tmp_path / "look" / "index.html").is_file()
 
 
 def test_a_date_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
     code, _, complaints = say("morning", "--dry-run", "--date", "tomorrow")
-    assert code == cli.Exit.CONFIG
+    assert code == app.Exit.CONFIG
     assert "2026-05-13" in complaints
 
 
 def test_a_site_that_is_none_is_refused_with_the_nearest_name(say: Callable[..., tuple[int, str, str]]) -> None:
     code, _, complaints = say("morning", "harow-flats", "--dry-run")
-    assert code == cli.Exit.CONFIG
+    assert code == app.Exit.CONFIG
     assert 'Did you mean "harrow-flats"?' in complaints
 
 
 def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[int, str, str]]) -> None:
-    assert say("record", "reading", "N3", "21.2", "--method", "oven")[0] == cli.Exit.OK
+    assert say("record", "reading", "N3", "21.2", "--method", "oven")[0] == app.Exit.OK
     code, shown, _ = say("record", "reading", "N3", "12.2", "--method", "oven", "--corrects", "1")
-    assert code == cli.Exit.OK
+    assert code == app.Exit.OK
     assert "in place of 1" in shown
     _, listed, _ = say("record", "list")
     assert "21.2 %" in listed
     assert "corrected by 2" in listed
     code, _, complaints = say("record", "reading", "N3", "13.2", "--method", "oven", "--corrects", "1")
-    assert code == cli.Exit.CONFIG
+    assert code == app.Exit.CONFIG
     assert "corrects" in complaints
 
 
@@ -228,7 +231,7 @@ def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_tha
     """16.0 % of wet mass is 19.05 % of dry mass; 1740 kg/m3 of grains of 2.72 leave 36.0 % pores, 33.1 % water."""
     reading = ("record", "reading", "N3", "16.0", "--method", "carbide", "--basis", "wet", "--dry-density")
     code, shown, _ = say(*reading, "1740")
-    assert code == cli.Exit.OK
+    assert code == Exit.OK
     assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids (carbide)" in shown
     assert "2000 kg/m3 dry, denser than soil that wet can be" in say(*reading, "2000")[1]
 
@@ -238,11 +241,11 @@ def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, 
     good.write_text("kind,strip,litres,rain_mm,at\nwatering,N3,9000,,\nrain,,,4.5,2026-05-11 18:00\n", encoding="utf-8")
     bad.write_text("kind,strip,litres\nwatering,N3,9000\nwatering,N33,9000\n", encoding="utf-8")
     code, _, complaints = say("record", "csv", str(bad))
-    assert code == cli.Exit.CONFIG
+    assert code == app.Exit.CONFIG
     assert "bad.csv:3" in complaints
     assert "nothing recorded" in say("record", "list")[1]
     code, shown, _ = say("record", "csv", str(good))
-    assert code == cli.Exit.OK
+    assert code == app.Exit.OK
     assert "2 stored." in shown
 
 
@@ -267,15 +270,15 @@ def test_a_reading_moves_the_next_run(tmp_path: Path) -> None:
 
 def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
-    assert status.status(loaded, now_utc=demo.MORNING_UTC).exit_code == cli.Exit.OK
+    assert status.status(loaded, now_utc=demo.MORNING_UTC).exit_code == app.Exit.OK
     with time_machine.travel(demo.MORNING_UTC, tick=False):
         mornings_typed(loaded)
     good = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(minutes=5))
-    assert good.exit_code == cli.Exit.OK, good.text
+    assert good.exit_code == app.Exit.OK, good.text
     assert "6 sent" in good.text
     assert "next run    Wed 2026-05-13 05:15" in good.text
     missed = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(days=1, hours=1))
-    assert missed.exit_code == cli.Exit.ATTENTION
+    assert missed.exit_code == app.Exit.ATTENTION
     assert "MISSED      no run for 2026-05-13" in missed.text
 
 
@@ -284,10 +287,10 @@ def test_status_names_a_mail_server_that_is_down(tmp_path: Path) -> None:
     loaded = example_config(tmp_path, transport=down)
     with time_machine.travel(demo.MORNING_UTC, tick=False):
         outcome = mornings_typed(loaded)
-    assert outcome.exit_code == cli.Exit.ATTENTION
+    assert outcome.exit_code == app.Exit.ATTENTION
     assert "127.0.0.1" in outcome.text
     state = status.status(loaded, now_utc=demo.MORNING_UTC)
-    assert state.exit_code == cli.Exit.ATTENTION
+    assert state.exit_code == app.Exit.ATTENTION
     assert "WAITING" in state.text
 
 
@@ -295,7 +298,7 @@ def test_the_service_runs_a_due_morning_delivers_it_and_stops(tmp_path: Path) ->
     loaded = example_config(tmp_path)
     stop = threading.Event()
     with time_machine.travel(demo.MORNING_UTC):
-        worker = threading.Thread(target=lambda: serving.serve(loaded, stop=stop, fetch=recorded))
+        worker = threading.Thread(target=lambda: running.serve(loaded, stop=stop, fetch=recorded))
         worker.start()
         for _ in range(600):
             if len(list((tmp_path / "mails").rglob("*.eml"))) == 6:
@@ -320,7 +323,7 @@ def test_the_outlook_is_lines_for_a_pipe_and_one_page_for_a_wall(tmp_path: Path)
     shown = outlook_report.show(
         loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=recorded
     )
-    assert shown.exit_code == commands.OK
+    assert shown.exit_code == Exit.OK
     assert "\x1b" not in shown.text
     for strip in loaded.sites[0].strips:
         assert strip.name[:20] in shown.text
@@ -339,7 +342,7 @@ def test_without_weather_there_is_no_outlook_and_no_page(tmp_path: Path) -> None
     shown = outlook_report.show(
         loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=no_weather
     )
-    assert shown.exit_code == commands.NO_VERDICT
+    assert shown.exit_code == Exit.NO_VERDICT
     assert "no outlook" in shown.text
     assert not page.exists()
 
@@ -356,7 +359,7 @@ def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
         units="metric",
         fetch=recorded,
     )
-    assert shown.exit_code == commands.OK
+    assert shown.exit_code == Exit.OK
     assert "what if 20,000 L are put on now?" in shown.text
     verdict = next(line for line in shown.text.splitlines() if line.startswith("verdict"))
     assert "WATER FIRST" in verdict
@@ -369,5 +372,5 @@ def test_a_strip_or_a_unit_that_is_none_is_refused(say: Callable[..., tuple[int,
         (("outlook", "--units", "metrik", "--stored"), 'Did you mean "metric"?'),
     ):
         code, _, err = say(*arguments)
-        assert code == cli.Exit.CONFIG
+        assert code == app.Exit.CONFIG
         assert says in err

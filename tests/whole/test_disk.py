@@ -12,14 +12,15 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from example_mornings import example_config, run_example
 from mailserver import MailServer
 from messages import MORNING, out_message
-from mornings import example_config, run_example
 
-from gonogo import delivery, demo
+from gonogo.cli import demo
 from gonogo.errors import StoreError
-from gonogo.post.letter import Letter
-from gonogo.records import Transport
+from gonogo.outgoing import delivery
+from gonogo.outgoing.envelope import Letter
+from gonogo.records.outside import Transport
 from gonogo.store import outbox, runs, schema
 
 

@@ -8,15 +8,15 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from example_mornings import example_config, run_example
 from hypothesis import given
 from hypothesis import strategies as st
 from messages import raw_mail
-from mornings import example_config, run_example
 
-from gonogo import cli, demo, forget
+from gonogo.cli import app, demo, forget
 from gonogo.config import Config
 from gonogo.errors import ConfigError
-from gonogo.records import Reading
+from gonogo.records.field import Reading
 from gonogo.store import history, outbox, runs, schema
 from gonogo.store.upgrade import upgrade
 
@@ -98,10 +98,10 @@ def test_an_address_that_still_stands_in_the_config_is_said_and_makes_the_exit_c
 ) -> None:
     loaded, _ = filled
     outcome = forget.forget(loaded, ADDRESS, now_utc=demo.MORNING_UTC)
-    assert outcome.exit_code == cli.Exit.ATTENTION
+    assert outcome.exit_code == app.Exit.ATTENTION
     assert "sites/harrow-flats.toml, crew north, driver" in outcome.text
     nobody = forget.forget(loaded, "nobody@example.com", now_utc=demo.MORNING_UTC)
-    assert nobody.exit_code == cli.Exit.OK
+    assert nobody.exit_code == app.Exit.OK
     assert "0 stored mails" in nobody.text
     operator = forget.forget(loaded, "operator@example.com", now_utc=demo.MORNING_UTC)
     assert "gonogo.toml, operator" in operator.text
@@ -110,7 +110,7 @@ def test_an_address_that_still_stands_in_the_config_is_said_and_makes_the_exit_c
 def test_mails_in_the_folder_are_deleted_too(tmp_path: Path, sqlite_store: sa.Engine) -> None:
     import random
 
-    from gonogo import delivery
+    from gonogo.outgoing import delivery
 
     loaded = example_config(tmp_path, store_url=str(sqlite_store.url))
     run_example(loaded, sqlite_store)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 import time_machine
-from mornings import ROOT, example_config, opened, run_example
+from example_mornings import ROOT, example_config, opened, run_example
 
-from gonogo import cli, demo, learning
-from gonogo.records import Reading
+from gonogo.cli import app, demo, learned_report
+from gonogo.records.field import Reading
 from gonogo.store import history, learned, schema
 
 NEXT = demo.MORNING_UTC + timedelta(days=1)
@@ -27,7 +27,7 @@ def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -
     loaded = example_config(tmp_path)
     site = loaded.sites[0]
     store = opened(loaded)
-    assert "nothing learned yet" in learning.report(loaded, site, now_utc=NEXT)
+    assert "nothing learned yet" in learned_report.report(loaded, site, now_utc=NEXT)
     record(
         store,
         *(
@@ -42,12 +42,12 @@ def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -
     assert done.conclusion.judgement is not None
     assert kept == done.conclusion.judgement.lessons
     assert "S1" in {one.strip_id for one in kept}
-    shown = learning.report(loaded, site, now_utc=NEXT)
+    shown = learned_report.report(loaded, site, now_utc=NEXT)
     assert "S1: 3 readings taught" in shown
     assert "field capacity" in shown
-    said = learning.forget(loaded, site, "S1", now_utc=NEXT)
+    said = learned_report.forget(loaded, site, "S1", now_utc=NEXT)
     assert "forgotten" in said
-    after = learning.report(loaded, site, now_utc=NEXT + timedelta(hours=1))
+    after = learned_report.report(loaded, site, now_utc=NEXT + timedelta(hours=1))
     assert "S1: nothing learned yet" in after
     with schema.read(store) as connection:
         assert len(learned.rows(connection, site.id, until_utc=NEXT)) == len(kept) + 1
@@ -59,9 +59,9 @@ def test_the_command_shows_and_forgets_and_refuses_an_unknown_strip(
 ) -> None:
     folder = str(shutil.copytree(ROOT / "config", tmp_path / "config"))
     with time_machine.travel(datetime.fromisoformat("2026-05-12T12:00:00+00:00"), tick=False):
-        assert cli.run(["learned", "--config", folder]) == cli.Exit.OK
+        assert app.run(["learned", "--config", folder]) == app.Exit.OK
         assert "N1: nothing learned yet" in capsys.readouterr().out
-        assert cli.run(["learned", "--reset", "N1", "--config", folder]) == cli.Exit.OK
+        assert app.run(["learned", "--reset", "N1", "--config", folder]) == app.Exit.OK
         assert "N1: what was learned" in capsys.readouterr().out
-        assert cli.run(["learned", "harrow-flats", "--reset", "X9", "--config", folder]) == cli.Exit.CONFIG
+        assert app.run(["learned", "harrow-flats", "--reset", "X9", "--config", folder]) == app.Exit.CONFIG
     assert "--reset = X9" in capsys.readouterr().err

@@ -12,13 +12,18 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, no_weather, opened, recorded, run_example
 
-from gonogo import demo, looks, morning, service, times
+from gonogo import times
+from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.mail import change
 from gonogo.mail.language import speaker
-from gonogo.records import Decision, OutlookDay, Verdict, WaterPlan
+from gonogo.morning import compute, recheck
+from gonogo.morning import run as morning_run
+from gonogo.records import shift
+from gonogo.records.verdict import Decision, OutlookDay, Verdict, WaterPlan
+from gonogo.service import due as service_due
 from gonogo.store import outbox, runs, schema
 
 NINE = time(9, 0)
@@ -38,12 +43,12 @@ def store(loaded: Config) -> Iterator[sa.Engine]:
     engine.dispose()
 
 
-Look = Callable[..., morning.MorningResult | None]
+Look = Callable[..., morning_run.MorningResult | None]
 
 
 @pytest.fixture
 def look(loaded: Config, store: sa.Engine) -> Look:
-    def run(**changes: Any) -> morning.MorningResult | None:
+    def run(**changes: Any) -> morning_run.MorningResult | None:
         site = loaded.sites[0]
         at_utc = times.moment_utc(demo.DAY, NINE, site.zone)
         arguments: dict[str, Any] = {
@@ -51,11 +56,11 @@ def look(loaded: Config, store: sa.Engine) -> Look:
             "store": store,
             "day": demo.DAY,
             "now_utc": at_utc,
-            "deadline_utc": times.shift_utc(site, demo.DAY)[1],
+            "deadline_utc": shift.shift_utc(site, demo.DAY)[1],
             "owner": "test",
             "fetch": recorded,
         }
-        return looks.run(loaded, site, **(arguments | changes))
+        return recheck.run_recheck(loaded, site, **(arguments | changes))
 
     return run
 
@@ -124,7 +129,7 @@ def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is
     assert "in the earlier mail" in said
     driver = next(m for m in found if m.role == "driver" and m.crew_id == "north")
     assert with_words(store, driver)
-    assert told.deadline_utc == times.shift_utc(loaded.sites[0], demo.DAY)[1]
+    assert told.deadline_utc == shift.shift_utc(loaded.sites[0], demo.DAY)[1]
     assert len({m.message_id for m in mails(store, "morning", "later_look")}) == 12
 
 
@@ -160,7 +165,7 @@ def test_a_look_without_a_forecast_or_with_a_failed_model_tells_the_operator_and
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
-    monkeypatch.setattr(morning, "judge", broken)
+    monkeypatch.setattr(compute, "judge", broken)
     look(at=time(11, 0))
     assert mails(store, "later_look") == []
     words = mails(store, "operator")
@@ -331,7 +336,7 @@ def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_o
     site = replace(loaded.sites[0], later_looks=(time(9, 0), time(9, 30), time(13, 0)))
 
     def due(at: time, day: Any = demo.DAY) -> Any:
-        found = service.due_look(site, times.moment_utc(day, at, site.zone))
+        found = service_due.due_look(site, times.moment_utc(day, at, site.zone))
         return found and found[1]
 
     assert [due(time(8, 59)), due(time(9, 0)), due(time(9, 30)), due(time(10, 29)), due(time(10, 30))] == [

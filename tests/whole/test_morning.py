@@ -10,12 +10,13 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, no_weather, opened, recorded, run_example
 
-from gonogo import demo, mailing
+from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.errors import StoreError
-from gonogo.records import Verdict
+from gonogo.outgoing import message_id
+from gonogo.records.verdict import Verdict
 from gonogo.store import outbox, runs, schema
 
 
@@ -122,7 +123,7 @@ def test_a_computation_that_fails_tells_every_strip_to_wait(
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
-    monkeypatch.setattr(f"gonogo.morning.{step}", broken)
+    monkeypatch.setattr(f"gonogo.morning.compute.{step}", broken)
     result = run_example(loaded, store)
     assert result is not None
     assert {d.verdict for d in result.conclusion.decisions} == {Verdict.WAIT}
@@ -132,14 +133,14 @@ def test_a_computation_that_fails_tells_every_strip_to_wait(
     assert "ZeroDivisionError: invented fault" in run.error
 
 
-@pytest.mark.parametrize("step", ["mailing.mail_view.build", "writing.message"])
+@pytest.mark.parametrize("step", ["mails.mail_view.build", "workers.message"])
 def test_a_mail_that_cannot_be_written_is_replaced_by_a_plain_notice(
     loaded: Config, store: sa.Engine, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
     def broken(*_: Any, **__: Any) -> None:
         raise KeyError("invented fault")
 
-    monkeypatch.setattr(f"gonogo.{step}", broken)
+    monkeypatch.setattr(f"gonogo.outgoing.{step}", broken)
     result = run_example(loaded, store)
     assert result is not None
     assert len(result.mails) == 6
@@ -160,7 +161,7 @@ def test_a_database_that_fails_while_storing_leaves_nothing_half_done_and_the_mo
         raise StoreError("invented fault")
 
     with monkeypatch.context() as patched:
-        patched.setattr("gonogo.morning.outbox.put", broken)
+        patched.setattr("gonogo.morning.run.outbox.put", broken)
         with pytest.raises(StoreError, match="invented fault"):
             run_example(loaded, store)
     run, messages = stored(store)
@@ -187,11 +188,11 @@ def test_message_ids_tell_people_days_and_issues_apart_and_nothing_else(loaded: 
     crew = site.crews[0]
     one, other = crew.recipients[:2]
     ids = {
-        mailing.mail_id(site, day, issue, crew, person, "gonogo@example.com")
+        message_id.mail_id(site, day, issue, crew, person, "gonogo@example.com")
         for day in (demo.DAY, demo.DAY + timedelta(days=1))
         for issue in ("morning", "later")
         for person in (one, other)
     }
     assert len(ids) == 8
-    again = mailing.mail_id(site, demo.DAY, "morning", crew, one, "gonogo@example.com")
+    again = message_id.mail_id(site, demo.DAY, "morning", crew, one, "gonogo@example.com")
     assert again in ids

@@ -21,13 +21,14 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from mornings import ROOT, example_config, no_weather, recorded, run_example
+from example_mornings import ROOT, example_config, no_weather, recorded, run_example
 
-from gonogo import cli, demo, health, logs, ping, status
+from gonogo.cli import app, demo, status
 from gonogo.config import Config
-from gonogo.records import ServiceSettings, Watch
-from gonogo.service import Workers
-from gonogo.serving import Service
+from gonogo.records.outside import ServiceSettings, Watch
+from gonogo.service import health, logs, ping
+from gonogo.service.service import Service
+from gonogo.service.workers import Workers
 from gonogo.store import outbox, runs, schema
 from gonogo.store.upgrade import upgrade
 
@@ -95,9 +96,9 @@ def test_status_says_that_the_service_is_silent(watched: Config) -> None:
     night = demo.MORNING_UTC - timedelta(hours=6)
     one.watch(night, Workers(1))
     one.store.dispose()
-    assert status.status(watched, now_utc=night + timedelta(minutes=2)).exit_code == cli.Exit.OK
+    assert status.status(watched, now_utc=night + timedelta(minutes=2)).exit_code == app.Exit.OK
     silent = status.status(watched, now_utc=night + timedelta(minutes=20))
-    assert silent.exit_code == cli.Exit.ATTENTION
+    assert silent.exit_code == app.Exit.ATTENTION
     assert "silent since 2026-05-12 04:15 UTC" in silent.text
 
 

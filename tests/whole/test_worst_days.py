@@ -14,15 +14,18 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from config_copy import SITE, Copy
+from example_mornings import ROOT, example_config, no_weather, recorded, run_example
 from mailserver import MailServer
-from mornings import ROOT, example_config, no_weather, recorded, run_example
 
-from gonogo import delivery, demo, notices, service
+from gonogo.cli import demo
 from gonogo.config import Config, load
 from gonogo.errors import StoreError
-from gonogo.records import Transport, Verdict
-from gonogo.service import Workers
-from gonogo.serving import Service
+from gonogo.outgoing import delivery, notices
+from gonogo.records.outside import Transport
+from gonogo.records.verdict import Verdict
+from gonogo.service import due
+from gonogo.service.service import Service
+from gonogo.service.workers import Workers
 from gonogo.store import outbox, runs, schema
 
 MINUTE = timedelta(minutes=1)
@@ -88,7 +91,7 @@ def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_m
     assert hangs.wait(30)
     it.one.watch(start, it.workers)
     assert it.mails() == []
-    it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+    it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
     assert len(told) == 6
     assert all(m.deadline_utc > MAIL_AT_UTC and m.put_utc < MAIL_AT_UTC for m in told)
@@ -149,7 +152,7 @@ def test_a_config_that_no_longer_loads_tells_the_operator_at_once_and_the_crews_
     assert "Chicagoo" in it.raw(word)
     it.one.watch(start + MINUTE, it.workers)
     assert len(it.mails()) == 1
-    it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+    it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
     assert "north.driver@example.com" in {m.address for m in told}
     assert len(told) == 6
@@ -219,7 +222,7 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
         assert mail_server.mails == []
         mail_server.at_rcpt = ["451 4.7.1 later"]
         for _ in range(3):
-            it.one.watch(MAIL_AT_UTC - service.NOTICE_LEAD, it.workers)
+            it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     assert len(mail_server.mails) == 6
     assert {rcpt for _, to, _ in mail_server.envelopes for rcpt in to} == {
         person.address for crew in it.site.crews for person in crew.recipients
@@ -235,11 +238,11 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
 def test_a_late_service_gives_a_run_its_two_minutes() -> None:
     late = MAIL_AT_UTC + timedelta(minutes=20)
     site = load(ROOT / "config", environ={}).sites[0]
-    assert service.give_up_utc(site, demo.DAY, late, 12.0) == late + service.LEAST_RUN
+    assert due.give_up_utc(site, demo.DAY, late, 12.0) == late + due.LEAST_RUN
     on_time = MAIL_AT_UTC - 15 * MINUTE
-    assert service.give_up_utc(site, demo.DAY, on_time, 12.0) == on_time + 12 * MINUTE
-    assert service.give_up_utc(site, demo.DAY, on_time, 60.0) == MAIL_AT_UTC - MINUTE
-    assert service.give_up_utc(site, demo.DAY, MAIL_AT_UTC - 5 * MINUTE, 12.0) == MAIL_AT_UTC - MINUTE
+    assert due.give_up_utc(site, demo.DAY, on_time, 12.0) == on_time + 12 * MINUTE
+    assert due.give_up_utc(site, demo.DAY, on_time, 60.0) == MAIL_AT_UTC - MINUTE
+    assert due.give_up_utc(site, demo.DAY, MAIL_AT_UTC - 5 * MINUTE, 12.0) == MAIL_AT_UTC - MINUTE
 
 
 @pytest.fixture
@@ -247,7 +250,7 @@ def late(tmp_path: Path) -> Iterator[tuple[Config, sa.Engine]]:
     """A morning whose mail server was down until the deadline."""
     down = Transport(kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=9, security="none", timeout_s=1.0)
     loaded = example_config(tmp_path, transport=down)
-    from gonogo.commands import open_store
+    from gonogo.store.open import open_store
 
     store = open_store(loaded)
     assert run_example(loaded, store) is not None

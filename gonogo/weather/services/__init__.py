@@ -21,7 +21,8 @@ import numpy.typing as npt
 from pydantic_core import from_json
 
 from gonogo.errors import WeatherError
-from gonogo.records import Answer, Site
+from gonogo.records.outside import Answer
+from gonogo.records.site import Site
 from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]

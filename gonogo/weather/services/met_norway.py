@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.units import wind_2m_m_s
 from gonogo.weather.services import Floats, Request, Service, json_body, numbers, refused, truncated_deg
 from gonogo.weather.sunlight import completed

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, degc_from_degf, wind_2m_m_s
 from gonogo.weather.services import Request, Service, json_body, refused, truncated_deg
 from gonogo.weather.sunlight import completed

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import WeatherError
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
 from gonogo.weather.checks import distance_km
 from gonogo.weather.services import Floats, Request, Service, json_body, json_slices, numbers, refused

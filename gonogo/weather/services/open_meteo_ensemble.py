@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from gonogo.records import Site
+from gonogo.records.site import Site
 from gonogo.weather.services import Floats, Request, Service, json_slices, numbers, refused
 from gonogo.weather.services import open_meteo as plain
 from gonogo.weather.sunlight import completed

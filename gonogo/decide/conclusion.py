@@ -1,0 +1,41 @@
+"""What a run came to before it is stored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from gonogo.decide.judge import Judgement
+from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import Change, PlannedWork, WorkOrder
+from gonogo.weather import series
+from gonogo.weather.series import HourlyWeather
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """What a run came to before it is stored.
+
+    weather    None where no usable forecast was found
+    judgement  None where there is no verdict; `reason` then says why, for the crews
+    faults     repairs and passing troubles, a sentence each, for the operator
+    error      traceback of what failed, "" where nothing did
+    order      proposed order of work, None where none could be made
+    changes    what is another than the run of the day before said; None where there is nothing to compare with
+    works_before   what earlier runs planned and when, oldest first: what calendars hold by now
+    """
+
+    decisions: tuple[Decision, ...]
+    outlook: tuple[OutlookDay, ...]
+    weather: HourlyWeather | None
+    judgement: Judgement | None
+    reason: str
+    faults: tuple[str, ...]
+    error: str
+    order: WorkOrder | None = None
+    changes: tuple[Change, ...] | None = None
+    works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
+
+    @property
+    def has_verdict(self) -> bool:
+        return self.judgement is not None and self.weather is not None and self.weather.rung is not series.Rung.NONE

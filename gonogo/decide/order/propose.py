@@ -1,0 +1,230 @@
+"""The order of work over the horizon: which lift is rolled when, so that the expected area finished is greatest.
+
+What is maximised is chance x area of every lift, weighted by priority, less where it comes after the strip's date, with
+a little for keeping to the plan before. A lift above another counts by its own chance, given that the one below is
+done. Today's part is this morning's verdicts: nothing is rolled or watered today that a crew was not told.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.options import LiftToDo, Way, lifts_to_do, shared, steps_h
+from gonogo.decide.order.result import Part, day_of, expected_m2, moves, sealing, told, unplanned, watered_today, works
+from gonogo.decide.order.solver import Solution, SolverError, solve
+from gonogo.decide.order.timetable import Choice, Problem, Use, worth
+from gonogo.decide.outlook import days
+from gonogo.decide.today import Prepared, prepare
+from gonogo.decide.windows import Working
+from gonogo.records.verdict import Decision
+from gonogo.records.work_order import PlannedWork, WorkOrder
+
+# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third; a
+# day later, a five-hundredth less; water costs a hundredth; a strip that is watered today wants to be rolled today.
+PRIORITY_STEP = 2.0
+LATE_SHARE = 1.0 / 3.0
+DAY_SHARE = 0.002
+WATER_SHARE = 0.01
+WATERED_TODAY_SHARE = 0.25
+FINE_UP_TO = 12  # so many lifts on shared machines are planned to the quarter hour, more to the half
+_NUDGE = 1e-6
+
+
+def propose(
+    inputs: MorningInputs,
+    decisions: Sequence[Decision],
+    *,
+    done: Mapping[str, int],
+    before: WorkOrder | None,
+) -> WorkOrder:
+    """Return the proposed order of work.
+
+    decisions   of this morning, in the order of inputs.strips
+    done        by strip id, how many of its lifts were rolled
+    before      the order of the run before, None where there is none
+
+    Where the solver fails or finds nothing in time, the lifts stand in the order in which the config gives them, and
+    the order says so.
+    """
+    prepared = prepare(inputs)
+    ahead = tuple(days(prepared))
+    step_h = steps_h(inputs, done, FINE_UP_TO)
+    lifts = lifts_to_do(prepared, decisions, done, step_h)
+    old = told(inputs, before)
+    parts = _parts(prepared, ahead, lifts, old, step_h)
+    solutions: list[Solution] = []
+    givens: list[tuple[int | None, ...]] = []
+    faults: list[str] = []
+    for part in parts:
+        given = in_given_order(part.problem, [way.chance for way in part.ways], prepared.chance_needed)
+        givens.append(given)
+        try:
+            limit_s = inputs.setting("plan_time_limit_s") / len(parts)
+            solutions.append(solve(part.problem, limit_s, start=given))
+        except SolverError as error:  # whatever a solver does, the crews get their order and their mail
+            faults.append(str(error))
+            solutions.append(Solution(chosen=given, value=worth(part.problem, given), bound=math.inf))
+    solved = tuple(zip(parts, solutions, strict=True))
+    planned = [work for part, solution in solved for work in works(prepared, ahead, part, solution.chosen)]
+    planned += watered_today(prepared, decisions, planned)
+    planned += sealing(prepared, ahead, planned)
+    planned.sort(key=lambda w: (w.start_utc, w.crew_id, w.work, w.strip_id))
+    value, bound = sum(s.value for s in solutions), sum(s.bound for s in solutions)
+    return WorkOrder(
+        works=tuple(planned),
+        unplanned=tuple(one for part, solution in solved for one in unplanned(inputs, part, solution.chosen)),
+        moves=moves(inputs, old, planned, lifts),
+        expected_area_m2=sum(work.expected_area_m2 for work in planned),
+        given_order_area_m2=sum(
+            expected_m2(inputs, part, k) for part, given in zip(parts, givens, strict=True) for k in given
+        ),
+        gap_frac=math.nan if faults else max(bound - value, 0.0) / value if value > 0.0 else 0.0,
+        method="given_order" if faults else "solver",
+        fault="; ".join(dict.fromkeys(faults)),
+    )
+
+
+def in_given_order(problem: Problem, chances: Sequence[float], chance_needed: float) -> tuple[int | None, ...]:
+    """Return the choices of a crew that takes the jobs as they are listed: each as soon as it is likely enough.
+
+    chances   of each choice; where none reaches chance_needed, the job takes the likeliest hour that is still free
+    """
+    used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
+    lower_of = {upper: lower for lower, upper in problem.after}
+    by_job: dict[int, list[int]] = {}
+    for k, choice in enumerate(problem.choices):
+        by_job.setdefault(choice.job, []).append(k)
+    chosen: list[int | None] = [None] * problem.n_jobs
+
+    def fits(choice: Choice) -> bool:
+        lower = lower_of.get(choice.job)
+        if lower is not None:
+            below = chosen[lower]
+            if below is None or choice.start < problem.choices[below].ready:
+                return False
+        return all(used[u.machine, u.first : u.last + 1].max() < problem.capacity[u.machine] for u in choice.uses)
+
+    for job in range(problem.n_jobs):
+        ways = by_job.get(job, [])
+        likely = sorted((k for k in ways if chances[k] >= chance_needed), key=lambda k: problem.choices[k].start)
+        rest = sorted((k for k in ways if not chances[k] >= chance_needed), key=lambda k: -chances[k])
+        for k in (*likely, *rest):
+            if fits(problem.choices[k]):
+                chosen[job] = k
+                for use in problem.choices[k].uses:
+                    used[use.machine, use.first : use.last + 1] += 1
+                break
+    return tuple(chosen)
+
+
+# --- the problem ---------------------------------------------------------------------------------------------
+
+
+def _parts(
+    prepared: Prepared,
+    ahead: Sequence[Working],
+    lifts: Sequence[LiftToDo],
+    old: Mapping[tuple[str, int], PlannedWork],
+    step_h: Mapping[str, float],
+) -> tuple[Part, ...]:
+    """Return one problem for each group of crews that share machines."""
+    inputs = prepared.inputs
+    groups = shared(inputs)
+    by_group: dict[int, list[LiftToDo]] = {}
+    for lift in lifts:
+        by_group.setdefault(groups[inputs.strips[lift.s].crew_id], []).append(lift)
+    return tuple(_part(prepared, ahead, some, old, step_h[inputs.strips[some[0].s].id]) for some in by_group.values())
+
+
+def _part(
+    prepared: Prepared,
+    ahead: Sequence[Working],
+    lifts: Sequence[LiftToDo],
+    old: Mapping[tuple[str, int], PlannedWork],
+    step_h: float,
+) -> Part:
+    """Return the problem of some lifts: every way as a choice on the slots of its day."""
+    inputs = prepared.inputs
+    first_slot = [0]
+    for hours in ahead:
+        first_slot.append(first_slot[-1] + math.ceil(hours.hours / step_h - _NUDGE))
+    machines: dict[str, int] = {}
+    capacity: list[int] = []
+
+    def machine(kind: str, machine_id: str, count: int) -> int:
+        if (name := f"{kind} {machine_id}") not in machines:
+            machines[name] = len(capacity)
+            capacity.append(count)
+        return machines[name]
+
+    def use(number: int, day_n: int, from_h: float, until_h: float) -> Use:
+        base, begin_h = first_slot[day_n], ahead[day_n].from_h
+        last = min(base + math.ceil((until_h - begin_h) / step_h - _NUDGE), first_slot[day_n + 1]) - 1
+        first = min(base + math.floor((from_h - begin_h) / step_h + _NUDGE), last)
+        return Use(machine=number, first=max(first, base), last=last)
+
+    def slot_after(at_h: float) -> int:
+        for day_n, hours in enumerate(ahead):
+            if at_h < hours.until_h:
+                return first_slot[day_n] + max(math.ceil((at_h - hours.from_h) / step_h - _NUDGE), 0)
+        return first_slot[-1]
+
+    choices: list[Choice] = []
+    ways: list[Way] = []
+    for job, lift in enumerate(lifts):
+        crew = inputs.crew(inputs.strips[lift.s])
+        roller = machine("roller", crew.roller.id, crew.roller.count)
+        for way in lift.ways:
+            uses = [use(roller, way.day_n, way.start_h, way.end_h)]
+            if crew.truck is not None and not math.isnan(way.called_h):
+                truck = machine("truck", crew.truck.id, crew.truck.count)
+                uses.append(use(truck, way.day_n, way.called_h, way.free_h))
+            choices.append(
+                Choice(
+                    job=job,
+                    value=_value(prepared, ahead, lift, way, old),
+                    start=uses[0].first,
+                    ready=slot_after(way.end_h + inputs.setting("next_lift_after_h")),
+                    uses=tuple(uses),
+                )
+            )
+            ways.append(way)
+    after = tuple((job, job + 1) for job, (lower, upper) in enumerate(itertools.pairwise(lifts)) if lower.s == upper.s)
+    problem = Problem(
+        n_jobs=len(lifts),
+        n_slots=first_slot[-1],
+        capacity=tuple(capacity),
+        choices=tuple(choices),
+        after=after,
+    )
+    return Part(lifts=tuple(lifts), problem=problem, ways=tuple(ways))
+
+
+def _value(
+    prepared: Prepared,
+    ahead: Sequence[Working],
+    lift: LiftToDo,
+    way: Way,
+    old: Mapping[tuple[str, int], PlannedWork],
+) -> float:
+    """Return what a way is worth: expected area, with the weights above [m2]."""
+    inputs = prepared.inputs
+    strip = inputs.strips[lift.s]
+    day = ahead[way.day_n].day
+    share = way.chance * (1.0 - DAY_SHARE * way.day_n)
+    if strip.finish_by is not None and day > strip.finish_by:
+        share *= LATE_SHARE
+    if way.litres > 0.0:
+        share -= WATER_SHARE
+        if way.day_n == 0 and lift.is_watered:
+            share += WATERED_TODAY_SHARE
+    planned = old.get((strip.id, lift.number))
+    if planned is not None and day_of(inputs, planned) == day:
+        share += inputs.setting("plan_move_share")
+    share -= 1e-5 * (way.start_h - ahead[way.day_n].from_h)  # of equals, the earlier
+    return PRIORITY_STEP ** (3 - strip.priority) * strip.area_m2 * share

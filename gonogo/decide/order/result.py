@@ -1,0 +1,188 @@
+"""An order of work as records: what is rolled and watered when, what has no place, what moved since the plan before."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from gonogo import times
+from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.options import LiftToDo, Way
+from gonogo.decide.order.timetable import Problem
+from gonogo.decide.today import Prepared
+from gonogo.decide.windows import Working, moment
+from gonogo.records.site import Strip
+from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.work_order import Move, PlannedWork, Unplanned, Work, WorkOrder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """The lifts of crews that share machines, as a problem; ways[k] is the way of problem.choices[k]."""
+
+    lifts: tuple[LiftToDo, ...]
+    problem: Problem
+    ways: tuple[Way, ...]
+
+
+def told(inputs: MorningInputs, before: WorkOrder | None) -> dict[tuple[str, int], PlannedWork]:
+    """Return what the plan before says of each lift's rolling."""
+    works = () if before is None else before.works
+    known = {strip.id for strip in inputs.strips}
+    return {(w.strip_id, w.lift): w for w in works if w.work == Work.ROLLING and w.strip_id in known}
+
+
+def day_of(inputs: MorningInputs, work: PlannedWork) -> date:
+    return times.local_date(work.start_utc, inputs.site.zone)
+
+
+def expected_m2(inputs: MorningInputs, part: Part, k: int | None) -> float:
+    """Return chance x area of a chosen way, 0 where there is none [m2]."""
+    if k is None:
+        return 0.0
+    return part.ways[k].chance * inputs.strips[part.lifts[part.problem.choices[k].job].s].area_m2
+
+
+def works(prepared: Prepared, ahead: Sequence[Working], part: Part, chosen: Sequence[int | None]) -> list[PlannedWork]:
+    """Return rolling, and the watering before it, of the chosen ways; today's watering stands in the verdicts."""
+    inputs = prepared.inputs
+    works: list[PlannedWork] = []
+    for lift, k in zip(part.lifts, chosen, strict=True):
+        if k is None:
+            continue
+        way, strip = part.ways[k], inputs.strips[lift.s]
+        rolling = PlannedWork(
+            strip_id=strip.id,
+            lift=lift.number,
+            crew_id=strip.crew_id,
+            work=Work.ROLLING,
+            start_utc=moment(way.start_h),
+            end_utc=moment(way.end_h),
+            chance=way.chance,
+            area_m2=strip.area_m2,
+            expected_area_m2=way.chance * strip.area_m2,
+            flags=_flags(prepared, lift, way, strip, ahead[way.day_n].day),
+        )
+        works.append(rolling)
+        if way.litres > 0.0 and way.day_n > 0:
+            works.append(
+                replace(
+                    rolling,
+                    work=Work.WATERING,
+                    start_utc=moment(way.at_h),
+                    end_utc=moment(way.done_h),
+                    chance=math.nan,
+                    expected_area_m2=0.0,
+                    litres=way.litres,
+                )
+            )
+    return works
+
+
+def _flags(prepared: Prepared, lift: LiftToDo, way: Way, strip: Strip, day: date) -> tuple[str, ...]:
+    """Return the marks of a planned rolling: keys of PLAN_FLAGS."""
+    inputs = prepared.inputs
+    age_h = float(inputs.reading_age_h[lift.s]) + 24.0 * way.day_n
+    rained = float(inputs.rained_since_reading_mm[lift.s])
+    is_tested = age_h <= inputs.setting("reading_max_age_h") and rained <= inputs.setting("heavy_rain_retest_mm")
+    marks = {
+        "today": way.day_n == 0,
+        "water_first": way.litres > 0.0,
+        "next_lift": not lift.is_present,
+        "test_first": way.day_n > 0 and not is_tested,
+        "unsure": not way.chance >= prepared.chance_needed,
+        "late": strip.finish_by is not None and day > strip.finish_by,
+    }
+    return tuple(key for key, holds in marks.items() if holds)
+
+
+def watered_today(prepared: Prepared, decisions: Sequence[Decision], works: Sequence[PlannedWork]) -> list[PlannedWork]:
+    """Return the watering that this morning's verdicts ask for."""
+    inputs = prepared.inputs
+    today = {w.strip_id: w for w in works if w.work == Work.ROLLING and "today" in w.flags}
+    lift_of = {w.strip_id: w.lift for w in reversed(works) if w.work == Work.ROLLING}
+    return [
+        PlannedWork(
+            strip_id=strip.id,
+            lift=lift_of.get(strip.id, 1),
+            crew_id=strip.crew_id,
+            work=Work.WATERING,
+            start_utc=decision.water.start_utc,
+            end_utc=decision.water.finish_utc,
+            chance=math.nan,
+            area_m2=strip.area_m2,
+            expected_area_m2=0.0,
+            litres=decision.water.litres,
+            flags=("today",) if strip.id in today else ("today", "roller_full_today"),
+        )
+        for strip, decision in zip(inputs.strips, decisions, strict=True)
+        if decision.verdict == Verdict.WATER and decision.water is not None
+    ]
+
+
+def sealing(prepared: Prepared, ahead: Sequence[Working], works: Sequence[PlannedWork]) -> list[PlannedWork]:
+    """Return the sealing at the end of each shift in which a crew rolls or waters."""
+    inputs = prepared.inputs
+    busy = {(w.crew_id, day_of(inputs, w)) for w in works}
+    return [
+        PlannedWork(
+            strip_id="",
+            lift=0,
+            crew_id=crew.id,
+            work=Work.SEALING,
+            start_utc=moment(hours.until_h - prepared.seal_h),
+            end_utc=moment(hours.until_h),
+            chance=math.nan,
+            area_m2=0.0,
+            expected_area_m2=0.0,
+        )
+        for crew in inputs.site.crews
+        for hours in ahead
+        if (crew.id, hours.day) in busy
+    ]
+
+
+def unplanned(inputs: MorningInputs, part: Part, chosen: Sequence[int | None]) -> list[Unplanned]:
+    """Return the lifts without a place and why."""
+    found: list[Unplanned] = []
+    lower_of = {upper: lower for lower, upper in part.problem.after}
+    for job, (lift, k) in enumerate(zip(part.lifts, chosen, strict=True)):
+        if k is not None:
+            continue
+        below = lower_of.get(job)
+        reason = lift.reason or "roller_full"
+        if below is not None and not lift.reason:
+            k_below = chosen[below]
+            starts = [c.start for c in part.problem.choices if c.job == job]
+            if k_below is None or part.problem.choices[k_below].ready > max(starts, default=-1):
+                reason = "lift_below"
+        found.append(
+            Unplanned(
+                strip_id=inputs.strips[lift.s].id,
+                lift=lift.number,
+                reason=reason,
+                chance=math.nan if lift.best is None else lift.best.chance,
+                at_utc=None if lift.best is None else moment(lift.best.start_h),
+            )
+        )
+    return found
+
+
+def moves(
+    inputs: MorningInputs,
+    told: Mapping[tuple[str, int], PlannedWork],
+    works: Sequence[PlannedWork],
+    lifts: Sequence[LiftToDo],
+) -> tuple[Move, ...]:
+    """Return the lifts whose day is another than in the plan before; what is done since is no move."""
+    now = {(w.strip_id, w.lift): w for w in works if w.work == Work.ROLLING}
+    open_ = {(inputs.strips[lift.s].id, lift.number) for lift in lifts}
+    moves = []
+    for key, old in told.items():
+        new = now.get(key)
+        if key in open_ and (new is None or day_of(inputs, new) != day_of(inputs, old)):
+            after = None if new is None else new.start_utc
+            moves.append(Move(strip_id=key[0], lift=key[1], before_utc=old.start_utc, after_utc=after))
+    return tuple(moves)

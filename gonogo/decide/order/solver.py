@@ -1,0 +1,228 @@
+"""One choice for each job so that machines suffice and the worth is greatest: a mixed-integer programme for HiGHS.
+
+The library is imported where it is used: it costs a tenth of a second that most commands need not pay.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from gonogo.decide.order.timetable import Problem, inserted, polished, worth
+from gonogo.errors import GonogoError
+
+RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
+
+
+class SolverError(GonogoError):
+    """The solver gave no usable answer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """The choice of each job (its index in Problem.choices), None = not done. No solution is worth more than bound."""
+
+    chosen: tuple[int | None, ...]
+    value: float
+    bound: float
+
+    @property
+    def gap_frac(self) -> float:
+        """Share of its value by which a better solution could still exceed this one, at most."""
+        return max(self.bound - self.value, 0.0) / self.value if self.value > 0.0 else 0.0
+
+
+def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] | None = None) -> Solution:
+    """Return the best choices found, with the bound that no other choices can exceed.
+
+    time_limit_s   after this long the best so far is returned [s], above 0
+    start          choices to begin from: what comes back is worth no less
+
+    First without whole numbers, which gives a bound and a rounding of it; then, where that is not yet proven, with
+    whole numbers, on the choices that could still be part of anything better (reduced-cost fixing). One thread and a
+    fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
+    Raises SolverError where the solver fails or finds nothing in time.
+    """
+    worthy = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0]
+    if not worthy:
+        return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
+    try:
+        relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
+        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: worth(problem, chosen))
+        value, bound = worth(problem, best), relaxed.bound
+        left_s = time_limit_s - relaxed.took_s
+        if bound > value * (1.0 + RELATIVE_GAP) and left_s > 0.0:
+            open_ = [k for k, lost in zip(worthy, relaxed.lost, strict=True) if bound - lost > value or k in best]
+            whole = _run(problem, open_, left_s, is_whole=True, start=best)
+            found = _chosen(problem, open_, whole.shares)
+            # What was left out could not have exceeded `value`: the bound holds for all.
+            bound = min(bound, max(whole.bound, value))
+            if worth(problem, found) > value:
+                best = found
+    except SolverError:
+        raise
+    except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
+        raise SolverError(f"{type(error).__name__}: {error}") from error
+    best = polished(problem, best)
+    value = worth(problem, best)
+    if not math.isfinite(value):
+        raise SolverError("the solver's answer breaks a rule of the problem")
+    return Solution(chosen=tuple(best), value=value, bound=max(bound, value))
+
+
+def _chosen(problem: Problem, columns: Sequence[int], shares: Sequence[float]) -> list[int | None]:
+    """The choices whose column is one."""
+    chosen: list[int | None] = [None] * problem.n_jobs
+    for k, share in zip(columns, shares, strict=True):
+        if share > 0.5:
+            chosen[problem.choices[k].job] = k
+    return chosen
+
+
+def _rounded(
+    problem: Problem, worthy: Sequence[int], shares: Sequence[float], start: Sequence[int | None] | None
+) -> list[list[int | None]]:
+    """Whole choices near to shares: the greatest shares first, and those that the start is improved to."""
+    nothing: list[int | None] = [None] * problem.n_jobs
+    share_of = dict(zip(worthy, shares, strict=True))
+
+    def length(k: int) -> int:
+        return sum(use.last - use.first + 1 for use in problem.choices[k].uses)
+
+    ranks: tuple[Callable[[int], float], ...] = (
+        lambda k: share_of[k],
+        lambda k: share_of[k] * problem.choices[k].value,
+        lambda k: share_of[k] + problem.choices[k].value / length(k) * 1e-6,
+    )
+    found = [list(nothing)]
+    for rank in ranks:
+        listed = sorted((k for k in worthy if share_of[k] > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start))
+        found.append(polished(problem, inserted(problem, listed)))
+    if start is not None:
+        found.append(polished(problem, start))
+    return found
+
+
+def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[list[int], list[float], float]], int]:
+    """Return rows (columns, coefficients, upper bound) of the programme, and the number of columns.
+
+    Columns: one for each worthy choice, then for each (lower, upper) pair running sums over the slots.
+    """
+    jobs: dict[int, list[int]] = {}
+    slots: dict[tuple[int, int], list[int]] = {}
+    for column, k in enumerate(worthy):
+        choice = problem.choices[k]
+        jobs.setdefault(choice.job, []).append(column)
+        for use in choice.uses:
+            for slot in range(use.first, use.last + 1):
+                slots.setdefault((use.machine, slot), []).append(column)
+    rows = [(columns, [1.0] * len(columns), 1.0) for columns in jobs.values()]
+    rows += [
+        (columns, [1.0] * len(columns), float(problem.capacity[machine]))
+        for (machine, _), columns in sorted(slots.items())
+        if len(columns) > problem.capacity[machine]
+    ]
+    n_columns = len(worthy)
+    for lower, upper in problem.after:
+        starts: dict[int, list[int]] = {}
+        readies: dict[int, list[int]] = {}
+        for column in jobs.get(upper, ()):
+            starts.setdefault(problem.choices[worthy[column]].start, []).append(column)
+        for column in jobs.get(lower, ()):
+            readies.setdefault(problem.choices[worthy[column]].ready, []).append(column)
+        # sum(t) <= sum(t - 1) + lower jobs ready at t; upper jobs started up to t <= sum(t), written as two chains.
+        moments = sorted(set(starts) | set(readies))
+        before: int | None = None
+        for moment in moments:
+            spare = n_columns  # jobs ready and not yet built upon
+            n_columns += 1
+            gains, takes = readies.get(moment, []), starts.get(moment, [])
+            columns = [spare, *gains, *takes]
+            coefficients = [1.0, *[-1.0] * len(gains), *[1.0] * len(takes)]
+            if before is not None:
+                columns.append(before)
+                coefficients.append(-1.0)
+            rows.append((columns, coefficients, 0.0))
+            before = spare
+    return rows, n_columns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ran:
+    """What the library found: the share of each column, what taking it would lose against the bound, the bound."""
+
+    shares: Sequence[float]
+    lost: Sequence[float]
+    bound: float
+    took_s: float
+
+
+def _run(
+    problem: Problem,
+    columns: Sequence[int],
+    time_limit_s: float,
+    *,
+    is_whole: bool,
+    start: Sequence[int | None] = (),
+) -> _Ran:
+    """Run HiGHS over some choices, with whole numbers or without."""
+    import highspy
+
+    n_choices = len(columns)
+    highs = highspy.Highs()
+    for name, value in (
+        ("output_flag", False),
+        ("threads", 1),
+        ("random_seed", 1),
+        ("presolve", "off" if is_whole else "on"),  # on whole numbers it takes longer than it saves
+        ("mip_rel_gap", RELATIVE_GAP),
+        ("time_limit", time_limit_s),
+    ):
+        highs.setOptionValue(name, value)
+    if highs.passModel(_programme(problem, columns, is_whole)) == highspy.HighsStatus.kError:
+        raise SolverError("the solver refused the problem")
+    column_of = {k: column for column, k in enumerate(columns)}
+    if begun := [column_of[k] for k in start if k is not None]:
+        every = np.arange(n_choices, dtype=np.int32)
+        highs.setSolution(n_choices, every, np.isin(every, begun).astype(np.float64))
+    if highs.run() == highspy.HighsStatus.kError:
+        raise SolverError("the solver failed")
+    info, solution = highs.getInfo(), highs.getSolution()
+    status = highs.getModelStatus()
+    is_good = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    if not is_good or (not is_whole and status != highspy.HighsModelStatus.kOptimal):
+        raise SolverError(f"nothing found in {time_limit_s:g} s ({highs.modelStatusToString(status)})")
+    return _Ran(
+        shares=solution.col_value[:n_choices],
+        lost=[] if is_whole else np.abs(solution.col_dual[:n_choices]).tolist(),
+        bound=float(info.mip_dual_bound if is_whole else info.objective_function_value),
+        took_s=float(highs.getRunTime()),
+    )
+
+
+def _programme(problem: Problem, columns: Sequence[int], is_whole: bool) -> Any:
+    """The programme as the library takes it."""
+    import highspy
+
+    rows, n_columns = _rows(problem, columns)
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = n_columns, len(rows)
+    lp.sense_ = highspy.ObjSense.kMaximize
+    cost = np.zeros(n_columns)
+    cost[: len(columns)] = [problem.choices[k].value for k in columns]
+    lp.col_cost_ = cost
+    lp.col_lower_, lp.col_upper_ = np.zeros(n_columns), np.ones(n_columns)
+    lp.row_lower_ = np.full(len(rows), -highspy.kHighsInf)
+    lp.row_upper_ = np.array([upper for _, _, upper in rows])
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = np.cumsum([0, *(len(entries) for entries, _, _ in rows)])
+    lp.a_matrix_.index_ = np.concatenate([np.array(entries) for entries, _, _ in rows])
+    lp.a_matrix_.value_ = np.concatenate([np.array(factors) for _, factors, _ in rows])
+    if is_whole:
+        kinds = (highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous)
+        lp.integrality_ = [kinds[column >= len(columns)] for column in range(n_columns)]
+    return lp

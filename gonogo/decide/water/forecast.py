@@ -1,0 +1,127 @@
+"""A strip as it would be after watering: what the truck needs, and the chance that rolling then finds it right."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from gonogo.decide.today import Prepared
+from gonogo.decide.water import dose
+from gonogo.decide.water.spraying import pass_limit_litres_m2, spray, trips
+from gonogo.decide.windows import Working, rows
+from gonogo.records.site import Material, Strip, Truck
+
+CLEARLY = 0.05  # watering is worth a thought where it raises the chance by at least so much: our own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruckTime:
+    """A truck's time for one dose.
+
+    first_h   from the call until the first drop [h]; spray_h  first drop to last; leave_h  until it can be called again
+    """
+
+    first_h: float
+    spray_h: float
+    leave_h: float
+
+
+def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float) -> TruckTime | None:
+    """Return the time that a dose takes a truck, None where the truck or the dose cannot be reckoned with."""
+    material = prepared.inputs.material(strip)
+    limit = pass_limit_litres_m2(material, prepared.inputs.setting("pass_soak_min"))
+    numbers = (litres_m2, limit, truck.flow_litres_min, truck.bar_width_m, truck.speed_min_km_h, truck.tank_litres)
+    if not all(math.isfinite(v) and v > 0.0 for v in numbers):
+        return None
+    spraying = spray(litres_m2, limit, truck, strip.width_m)
+    took = trips(
+        litres_m2,
+        spraying,
+        truck,
+        length_m=strip.length_m,
+        width_m=strip.width_m,
+        efficiency=prepared.inputs.setting("truck_efficiency"),
+    )
+    if not math.isfinite(took.first_h + took.spray_h + took.leave_h):
+        return None
+    return TruckTime(first_h=took.first_h, spray_h=took.spray_h, leave_h=took.leave_h)
+
+
+def dose_on(prepared: Prepared, s: int, hours: Working) -> tuple[float, TruckTime] | None:
+    """Return the dose of strip s on a day [L/m2] and the truck's time for it; None where it gets none.
+
+    None: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or outside
+    what is put on. The dose is that of the middle of the day; the morning itself reckons its own to the minute.
+    """
+    inputs = prepared.inputs
+    strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
+    truck, soak_h = inputs.crew(strip).truck, inputs.setting("soak_in_h")
+    if truck is None or not strip.lift_thickness_m <= inputs.site.mixing_depth_m or hours.hours <= 0.0:
+        return None
+    noon_h = (hours.from_h + hours.until_h) / 2.0
+    given = dose.dose(prepared, s, noon_h - soak_h, noon_h, target_pct=dose.target_w_pct(material))
+    least, most = inputs.setting("dose_min_litres_m2"), inputs.setting("dose_max_litres_m2")
+    if not least <= given.litres_m2 <= most:
+        return None
+    took = truck_time(prepared, strip, truck, given.litres_m2)
+    return None if took is None else (given.litres_m2, took)
+
+
+def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, roll_h: float) -> float:
+    """Return the chance that strip s, given a dose at at_h and rolled from roll_h on, is right all the time.
+
+    Each member keeps its own rain and loses what a watered surface loses. NaN where the table does not hold the hours.
+    """
+    inputs, cond = prepared.inputs, prepared.cond
+    strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
+    rolling_h = prepared.rolling_h[s]
+    begin, whole = prepared.row_at(at_h), rows(cond, at_h, roll_h + rolling_h + prepared.seal_h)
+    sealed = rows(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
+    if begin is None or whole is None or sealed is None:
+        return math.nan
+    held = float(cond.is_unfrozen[whole].min() * cond.is_calm[sealed].min())
+    inside = cond.is_rainless[sealed].min(axis=0)
+    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    factor, mass = inputs.setting("watered_surface_kc"), strip.dry_mass_kg_m2
+    for moment_h in (roll_h, roll_h + rolling_h):
+        lost_mm = factor * float(prepared.evaporated.between(at_h, moment_h))
+        gained_mm = prepared.rained.between(at_h, moment_h) + (litres_m2 - lost_mm)
+        w_pct = inputs.w_pct[begin, s] + (100.0 / mass) * gained_mm
+        inside = inside * np.where(np.isnan(w_pct), np.nan, (w_pct >= low) & (w_pct <= high))
+    return float(inside.mean()) * held
+
+
+def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
+    """Return the best chance of a strip on a day if it is watered first on that day, with the truck all to itself.
+
+    NaN where it gets no water on that day (see dose_on), or where water, soaking in and rolling do not fit into it.
+    """
+    dosed = dose_on(prepared, s, hours)
+    if dosed is None:
+        return math.nan
+    litres_m2, took = dosed
+    soak_h = prepared.inputs.setting("soak_in_h")
+    first_h = hours.from_h + took.first_h + took.spray_h + soak_h
+    last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
+    if not first_h <= last_h:
+        return math.nan
+    starts = (first_h, *map(float, np.arange(math.floor(first_h) + 1, last_h + 1e-9, 1.0)))
+    chances = [chance_watered(prepared, s, litres_m2, h - soak_h - took.spray_h, h) for h in starts]
+    return max((c for c in chances if not math.isnan(c)), default=math.nan)
+
+
+def borrow_dose_litres_m2(material: Material, dry_mass_kg_m2: float) -> float:
+    """Return what a fresh lift lacks when it arrives [L/m2]: 0 where it is right, NaN where it is too wet to be rolled.
+
+    A material without borrow_w_pct counts as right when it is spread.
+    """
+    if material.borrow_w_pct is None:
+        return 0.0
+    deviation = material.borrow_w_pct - material.omc_pct
+    if deviation > material.window_high_pct:
+        return math.nan
+    if deviation >= material.window_low_pct:
+        return 0.0
+    return dose.water_litres(dry_mass_kg_m2, material.borrow_w_pct, dose.target_w_pct(material))

@@ -1,0 +1,1 @@
+"""Weather services asked over HTTP, bounded, and what came of it."""

@@ -1,0 +1,242 @@
+"""One site's question to one service: stored answers first, then a try, further tries, lists, and two questions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import requests
+
+from gonogo.download import web
+from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, Visits, refusal, without_secret
+from gonogo.errors import WeatherError
+from gonogo.records.outside import Answer, ServiceSettings
+from gonogo.records.site import Site
+from gonogo.weather import services
+from gonogo.weather.checks import Asked, passed
+from gonogo.weather.services import Request, Service, first_of
+from gonogo.weather.table import ParsedForecast
+
+BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
+REUSED_UNTIL = timedelta(hours=6)  # an answer is taken again while the service says it is its newest, but no longer
+LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is asked for anew after that
+REVALIDATED_HEADER = "gonogo-not-modified"  # ours: the body stands as it was stored before, the service said so
+
+# What each status means. Everything else from 400 is the request's own fault: never tried again.
+GOOD = frozenset({200, 203})
+ENDING = 203  # a version of the interface that will go
+NOT_MODIFIED = 304
+NOT_FOUND = 404
+TRY_AGAIN = frozenset({TOO_MANY, 500, 502, 503, 504})
+CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
+LIST_FAULTS = frozenset({400, 413, 414})  # one site of a list may spoil it for all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One site's question to one service, with what is noted on the way."""
+
+    site: Site
+    settings: ServiceSettings
+    service: Service
+    now_utc: datetime
+    visits: Visits
+    stored: Sequence[Answer]
+    together: Sequence[Site]
+    rejected: list[Answer]
+    faults: list[str]
+    places: list[Answer]
+
+    @property
+    def asked_at(self) -> str:
+        """The service at this address: what is remembered of it holds for no other host."""
+        return f"{self.service.name} {self.settings.base_url or ''}".rstrip()
+
+    def request(self, *sites: Site) -> Request:
+        settings = self.settings
+        return self.service.request(sites, self.now_utc, settings.base_url, settings.key, settings.contact)
+
+    def usable(self, answer: Answer) -> ParsedForecast:
+        """Return the table of an answer that passes the checks. Raises WeatherError."""
+        parsed = services.parse(answer, self.site)
+        passed(Asked(parsed=parsed, site=self.site, now_utc=self.now_utc))
+        return parsed
+
+    def clock_utc(self) -> datetime:
+        return self.visits.clock_utc() if self.visits.clock_utc else self.now_utc
+
+    def ask(self, request: Request, conditions: Mapping[str, str], n_sites: int = 1) -> Answer:
+        most_bytes = web.MAX_BODY_BYTES if n_sites == 1 else 2 * web.MAX_BODY_BYTES
+        return web.ask(
+            self.service,
+            self.settings,
+            request,
+            now_utc=self.now_utc,
+            visits=self.visits,
+            conditions=conditions,
+            max_bytes=most_bytes,
+        )
+
+
+def answered(question: Question) -> tuple[Answer, ParsedForecast]:
+    """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
+    service, settings, visits = question.service, question.settings, question.visits
+    waiting = visits.ready.pop((question.asked_at, question.site.id), None)
+    visits.served[question.asked_at, question.site.id] = visits.clock()
+    if waiting is not None and question.now_utc - waiting.fetched_utc < LAID_READY:
+        try:
+            return waiting, question.usable(waiting)
+        except WeatherError:
+            question.rejected.append(waiting)
+            raise
+    visits.require_open(question.asked_at)
+    web.require_safe(service, settings, question.request(question.site).url)
+    for attempt in range(settings.retries + 1):
+        try:
+            return _tried(question)
+        except RefusedError as error:
+            wait_s = error.wait_s if error.wait_s is not None else BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)]
+            is_last = not error.passing or attempt == settings.retries or wait_s > MAX_WAIT_S
+            if is_last and error.means_us:
+                visits.close(question.asked_at, without_secret(str(error), settings))
+            if is_last:
+                raise
+            question.faults.append(without_secret(str(error), settings))
+            visits.sleep(wait_s)
+    raise AssertionError("the last try returns or raises")
+
+
+class RefusedError(WeatherError):
+    """A try that failed. means_us: the service would fail for every site now; wait_s: None for the usual pause."""
+
+    def __init__(self, text: str, *, passing: bool, means_us: bool, wait_s: float | None = None) -> None:
+        self.means_us, self.wait_s = means_us, wait_s
+        super().__init__(text, passing=passing)
+
+
+def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
+    """Return the answer and the table of one try."""
+    service, now_utc = question.service, question.now_utc
+    sites = _sites(question)
+    try:
+        request = question.request(*sites) if service.follow is None else _second_request(question)
+        kept, parsed = _kept(question, request)
+        until_utc = web.expires_utc(kept) if kept else None
+        real_utc = question.clock_utc()
+        if kept and parsed and until_utc and real_utc < until_utc and now_utc - kept.fetched_utc < REUSED_UNTIL:
+            return kept, parsed
+        answer = question.ask(request, web.conditions_of(kept) if kept and parsed else {}, len(sites))
+    except RefusedError:
+        raise
+    except WeatherError as error:  # nothing whole came over the network, or the place could not be read
+        raise RefusedError(
+            str(error), passing=error.passing, means_us=error.passing and service.follow is None
+        ) from error
+    if answer.status == NOT_MODIFIED and kept and parsed:
+        headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}
+        return replace(kept, fetched_utc=now_utc, headers=headers), parsed
+    if answer.status == NOT_FOUND and service.follow is not None and not question.places:
+        question.rejected.append(answer)
+        answer = question.ask(_second_request(question, anew=True), {})  # the cells may have been numbered anew
+    if len(sites) > 1 and answer.status in LIST_FAULTS:
+        return _alone(question, answer)
+    if answer.status not in GOOD:
+        question.rejected.append(answer)
+        is_limit = answer.status == TOO_MANY
+        raise RefusedError(
+            refusal(answer),
+            passing=answer.status in TRY_AGAIN,
+            means_us=answer.status in CLOSING or (answer.status in TRY_AGAIN and service.follow is None),
+            wait_s=(web.limit_wait_s(answer) if service.waits_for_limit else math.inf) if is_limit else None,
+        )
+    if answer.status == ENDING:
+        question.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
+    if len(sites) > 1:
+        try:
+            answer = _shared_out(question, answer, sites)
+        except WeatherError:
+            return _alone(question, answer)
+    try:
+        return answer, question.usable(answer)
+    except WeatherError as error:
+        question.rejected.append(answer)
+        raise RefusedError(str(error), passing=error.passing, means_us=False) from error
+
+
+def _sites(question: Question) -> tuple[Site, ...]:
+    """Return the sites to ask for in one question, this one first; none whose answer lies ready or was given out."""
+    service, site, visits = question.service, question.site, question.visits
+    if service.split is None or service.max_sites < 2 or question.asked_at in visits.alone:
+        return (site,)
+    at = next((n for n, other in enumerate(question.together) if other.id == site.id), None)
+    following = () if at is None else question.together[at + 1 : at + service.max_sites]
+    long_ago_s = visits.clock() - CLOSED_S
+    return (
+        site,
+        *(
+            other
+            for other in following
+            if (question.asked_at, other.id) not in visits.ready
+            and visits.served.get((question.asked_at, other.id), -math.inf) < long_ago_s
+        ),
+    )
+
+
+def _shared_out(question: Question, answer: Answer, sites: Sequence[Site]) -> Answer:
+    """Return this site's part of a list of answers, and lay the others ready. Each part has the bytes that came."""
+    assert question.service.split is not None
+    parts = question.service.split(answer.body)
+    if len(parts) != len(sites):
+        raise WeatherError(f"{answer.service}: {len(parts)} places came for {len(sites)} sites.", passing=True)
+    for site, part in zip(sites, parts, strict=True):
+        question.visits.ready[question.asked_at, site.id] = replace(
+            answer, body=part, url=_address(question.request(site), question.settings)
+        )
+    return question.visits.ready.pop((question.asked_at, sites[0].id))
+
+
+def _address(request: Request, settings: ServiceSettings) -> str:
+    """Return the address that a request would have been sent to."""
+    prepared = requests.Request("GET", request.url, params=dict(request.params)).prepare()
+    return without_secret(prepared.url or request.url, settings)
+
+
+def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
+    """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
+    question.visits.alone.add(question.asked_at)
+    question.faults.append(f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now.")
+    return _tried(question)
+
+
+def _kept(question: Question, request: Request) -> tuple[Answer | None, ParsedForecast | None]:
+    """Return the newest stored answer to the very same question, and its table, None where it is of no use now."""
+    for answer in question.stored:
+        may_serve = "expires" in answer.headers or bool(web.conditions_of(answer))
+        if may_serve and answer.service == question.service.name and web.is_same_question(answer.url, request):
+            try:
+                return answer, question.usable(answer)
+            except WeatherError:
+                return answer, None
+    return None, None
+
+
+def _second_request(question: Question, *, anew: bool = False) -> Request:
+    """Return the second question of a service that needs two, from its first answer: stored, or asked for now."""
+    service, name = question.service, first_of(question.service.name)
+    assert service.follow is not None
+    first = question.request(question.site)
+    for answer in [*question.places, *question.stored]:
+        if not anew and answer.service == name and web.is_same_question(answer.url, first):
+            try:
+                return service.follow(answer.body, question.settings.base_url)
+            except WeatherError:
+                break
+    answer = question.ask(first, {})
+    if answer.status not in GOOD:
+        question.rejected.append(answer)
+        raise RefusedError(refusal(answer), passing=answer.status in TRY_AGAIN, means_us=answer.status in CLOSING)
+    request = service.follow(answer.body, question.settings.base_url)
+    question.places.append(replace(answer, service=name))
+    return request

@@ -1,0 +1,58 @@
+"""Rounds of weather questions: what one site's question learned serves the next."""
+
+from __future__ import annotations
+
+import time
+import zlib
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from gonogo.config import Config
+from gonogo.download import forecasts
+from gonogo.download.forecasts import Downloaded
+from gonogo.download.web import Visits
+from gonogo.records.outside import Answer
+from gonogo.records.site import Site
+
+ROUND_ENDS_S = 1800.0  # a pause of so long ends a round of weather questions: what it remembered is forgotten
+SPREAD_S = 90  # rounds of different firms are spread over so many seconds after the full hour
+
+
+class Rounds:
+    """Asks the weather services in the order of the config; sites asked soon after each other share a round."""
+
+    def __init__(
+        self,
+        config: Config,
+        *,
+        clock_utc: Callable[[], datetime],
+        together: Callable[[datetime], Sequence[Site]] = lambda _: (),
+        is_scheduled: bool = False,
+    ) -> None:
+        """Begin without a round.
+
+        clock_utc      the machine's clock
+        together       sites that are asked for in the same round, at a moment: one question may bring several
+        is_scheduled   a clock starts the rounds: then they keep off the full hour where a service asks for it
+        """
+        self._config, self._clock_utc, self._together = config, clock_utc, together
+        self._is_scheduled = is_scheduled
+        self._visits: Visits | None = None
+        self._used_s = 0.0
+
+    def fetch(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Return the first usable forecast of a site. Raises NoForecastError."""
+        if self._visits is None or time.monotonic() - self._used_s > ROUND_ENDS_S:
+            if self._visits is not None:
+                self._visits.session.close()
+            spread_s = float(zlib.crc32(site.id.encode()) % SPREAD_S) if self._is_scheduled else None
+            self._visits = Visits(clock_utc=self._clock_utc, spread_s=spread_s)
+        self._used_s = time.monotonic()
+        return forecasts.forecast(
+            site,
+            self._config.services,
+            now_utc=now_utc,
+            stored=stored,
+            together=self._together(now_utc),
+            visits=self._visits,
+        )

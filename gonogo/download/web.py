@@ -1,0 +1,229 @@
+"""One bounded question to a weather service over HTTP. Whatever comes is an Answer; what is not whole is a fault."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from urllib.parse import parse_qsl, urlencode, urlsplit
+
+import requests
+
+from gonogo import __version__
+from gonogo.errors import WeatherError
+from gonogo.records.outside import Answer, ServiceSettings
+from gonogo.weather.services import Request, Service
+
+MAX_BODY_BYTES = 20_000_000  # a forecast with 50 members for one site is about 3 MB; common sense
+CHUNK_BYTES = 65_536
+MAX_WAIT_S = 75.0  # a minute's limit of requests is worth waiting for, an hour's is not
+WHOLE_ANSWER_TIMEOUTS = 4.0  # a body that trickles in may take so many time-outs in all
+CLOSED_S = 1800.0  # how long a service that refuses or is down is not asked again for other sites
+KEPT_HEADERS = ("content-type", "date", "age", "expires", "last-modified", "etag", "cache-control", "retry-after")
+OFFSET_HEADER = "gonogo-clock-offset-s"  # ours: the service's clock less the machine's when the answer came
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+TOO_MANY = 429
+
+
+@dataclass(slots=True, kw_only=True)
+class Visits:
+    """What a round over many sites remembers, so that no service is asked more often than it allows.
+
+    session   one connection for all
+    closed    service -> (until when it is not asked, why), in seconds of `clock`
+    last      service -> when it was asked last
+    ready     (service, site id) -> an answer that came with another site's
+    served    (service, site id) -> when its answer was last given out or asked for
+    alone     services whose lists failed: their sites are asked for one by one
+    spread_s  seconds by which a round that a clock started stays off the full hour; None where a person asks
+    """
+
+    session: requests.Session = field(default_factory=requests.Session)
+    sleep: Callable[[float], None] = time.sleep
+    clock: Callable[[], float] = time.monotonic
+    clock_utc: Callable[[], datetime] | None = None
+    closed: dict[str, tuple[float, str]] = field(default_factory=dict)
+    last: dict[str, float] = field(default_factory=dict)
+    ready: dict[tuple[str, str], Answer] = field(default_factory=dict)
+    served: dict[tuple[str, str], float] = field(default_factory=dict)
+    alone: set[str] = field(default_factory=set)
+    spread_s: float | None = None
+
+    def close(self, service: str, why: str) -> None:
+        """Ask a service no more for a while."""
+        self.closed[service] = (self.clock() + CLOSED_S, why)
+
+    def require_open(self, service: str) -> None:
+        """Raise WeatherError where a service is not to be asked now."""
+        until_s, why = self.closed.get(service, (0.0, ""))
+        if why and self.clock() < until_s:
+            raise WeatherError(f"{service}: not asked again yet: {why}", passing=True)
+
+    def keep_distance(self, service: Service) -> None:
+        """Wait until the service may be asked again, and off the full hour where it wants nobody then."""
+        at_utc = self.clock_utc() if self.clock_utc else None
+        if service.avoids_full_hour and self.spread_s is not None and at_utc is not None and at_utc.minute == 0:
+            self.sleep(61.0 - at_utc.second + self.spread_s)
+        now = self.clock()
+        wait_s = self.last.get(service.name, -1e9) + service.spacing_s - now
+        if wait_s > 0.0:
+            self.sleep(wait_s)
+        self.last[service.name] = max(now, now + wait_s)
+
+
+def require_safe(service: Service, settings: ServiceSettings, url: str) -> None:
+    """Refuse addresses that would leak a key or that are none."""
+    address = urlsplit(url)
+    is_local = address.hostname in LOOPBACK
+    if address.scheme not in ("https", "http") or not address.hostname or address.username or address.query:
+        raise WeatherError(
+            f"{service.name}: base_url: this is no plain web address. "
+            "An address without user, password and question mark is right, e.g. https://api.example.org/v1/forecast. "
+            "The service is passed over.",
+            passing=False,
+        )
+    if address.scheme == "http" and settings.key and not is_local:
+        raise WeatherError(
+            f"{service.name}: base_url: a key over plain http can be read on its way. https is right. "
+            "The service is passed over.",
+            passing=False,
+        )
+
+
+def ask(
+    service: Service,
+    settings: ServiceSettings,
+    request: Request,
+    *,
+    now_utc: datetime,
+    visits: Visits,
+    conditions: Mapping[str, str],
+    max_bytes: int | None = None,
+) -> Answer:
+    """Return what one GET brought, whatever its status.
+
+    conditions   If-Modified-Since and the like, in the words that the service gave
+
+    Raises WeatherError where nothing whole came.
+    """
+    headers = {
+        "User-Agent": f"gonogo/{__version__} {settings.contact}".strip(),
+        "Accept-Encoding": "gzip",
+        **request.headers,
+        **conditions,
+    }
+    host = urlsplit(request.url).hostname
+    if host not in LOOPBACK:
+        visits.keep_distance(service)
+    most_bytes = MAX_BODY_BYTES if max_bytes is None else max_bytes
+    started = visits.clock()
+    most_s = WHOLE_ANSWER_TIMEOUTS * settings.timeout_s
+    body = bytearray()
+    try:
+        # Redirects are not followed: one could carry a key, or lead from an open service to anything.
+        with visits.session.get(
+            request.url,
+            params=dict(request.params),
+            headers=headers,
+            timeout=settings.timeout_s,
+            stream=True,
+            allow_redirects=False,
+        ) as response:
+            offset_s = _clock_offset_s(response.headers, visits.clock_utc)
+            for chunk in response.iter_content(CHUNK_BYTES):
+                body += chunk
+                if len(body) > most_bytes:
+                    raise WeatherError(
+                        f"{service.name}: the answer of {host} is longer than {most_bytes // 1_000_000} MB. "
+                        "It is not used.",
+                        passing=False,
+                    )
+                if visits.clock() - started > most_s:
+                    raise WeatherError(
+                        f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.", passing=True
+                    )
+            address = response.url
+            kept = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
+            status = response.status_code
+    except requests.RequestException as error:
+        # The library's own text holds the whole address; only the kind of fault is told.
+        kind = type(error).__name__
+        passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
+        told = WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing)
+        raise told from (None if settings.key and settings.key in str(error) else error)
+    if offset_s is not None:
+        kept[OFFSET_HEADER] = f"{offset_s:.0f}"
+    return Answer(
+        service=service.name,
+        url=without_secret(address, settings),
+        fetched_utc=now_utc,
+        status=status,
+        headers=kept,
+        body=bytes(body),
+    )
+
+
+def _clock_offset_s(headers: Mapping[str, str], clock_utc: Callable[[], datetime] | None) -> float | None:
+    """Return the service's clock less the machine's [s], None where either is not told.
+
+    A page kept by a proxy on the way is dated when it was made; its Age says how long ago that was.
+    """
+    if clock_utc is None or "date" not in headers:
+        return None
+    try:
+        at = parsedate_to_datetime(headers["date"])
+        aged = timedelta(seconds=int(headers.get("age", "0")))
+    except (ValueError, TypeError, OverflowError):
+        return None
+    at = at.replace(tzinfo=UTC) if at.tzinfo is None else at
+    return (at + aged - clock_utc()).total_seconds()
+
+
+def expires_utc(answer: Answer) -> datetime | None:
+    """Return until when an answer counts as the service's newest, None where it does not say so."""
+    try:
+        at = parsedate_to_datetime(answer.headers["expires"])
+    except (KeyError, ValueError, TypeError):
+        return None
+    return at.replace(tzinfo=UTC) if at.tzinfo is None else at
+
+
+def conditions_of(answer: Answer) -> dict[str, str]:
+    """Return the headers that ask for an answer only where it has changed, word for word as the service gave them."""
+    pairs = (("last-modified", "If-Modified-Since"), ("etag", "If-None-Match"))
+    return {theirs: answer.headers[ours] for ours, theirs in pairs if answer.headers.get(ours)}
+
+
+def is_same_question(url: str, request: Request) -> bool:
+    """Return whether a stored address, kept without key, asks for what a request asks: the exact same place."""
+    return _plain(url) == _plain(f"{request.url}?{urlencode(request.params)}" if request.params else request.url)
+
+
+def _plain(url: str) -> tuple[str, str, str, tuple[tuple[str, str], ...]]:
+    """Return an address in one form, whatever its encoding."""
+    parts = urlsplit(url)
+    return parts.scheme, parts.netloc, parts.path, tuple(sorted(parse_qsl(parts.query, keep_blank_values=True)))
+
+
+def refusal(answer: Answer) -> str:
+    """Return the sentence for a status other than 200, with the beginning of what the service says."""
+    said = answer.body[:300].decode("utf-8", errors="replace").strip().replace("\n", " ")
+    return f"{answer.service}: status = {answer.status}: the service refuses: {said or 'no text'}"
+
+
+def limit_wait_s(answer: Answer) -> float:
+    """Return how long to wait after too many requests [s]; more than MAX_WAIT_S where it would be too long."""
+    retry_after = answer.headers.get("retry-after", "")
+    if retry_after.isdigit():
+        return float(retry_after)
+    said = answer.body[:500].decode("utf-8", errors="replace").lower()
+    if "hourly" in said or "daily" in said:
+        return float("inf")
+    return 61.0  # a minute's limit, or too many at once: both have passed after a clock minute
+
+
+def without_secret(text: str, settings: ServiceSettings) -> str:
+    """Return a text in which the key, should it ever stand there, is blacked out."""
+    return text.replace(settings.key, "***") if settings.key else text

@@ -1,0 +1,1 @@
+"""What a person records on site: from a terminal, a CSV, a rain logger."""

@@ -1,0 +1,1 @@
+"""The moisture of a site's strips: lift history, simulation, learned parameters."""

@@ -1,0 +1,1 @@
+"""From a conclusion to everybody's mail and out: mails, notices, delivery, transports."""

@@ -1,0 +1,133 @@
+"""Views to finished mails: one after the other, or on every core where there are many. No fault stops another mail.
+
+Many are shared out to processes, since Python writes one mail at a time in each. They live as long as the run does, and
+what passes between them are our own records, never anything that was stored or received.
+"""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import signal
+import threading
+import traceback
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from datetime import datetime
+from multiprocessing import connection
+
+from gonogo.mail import view as mail_view
+from gonogo.mail.items import MorningView
+from gonogo.mail.letter import RenderedMail
+from gonogo.mail.render import message
+from gonogo.records.site import Recipient
+
+log = logging.getLogger("gonogo.outgoing.workers")
+
+SHARED_FROM = 200  # mails; below it the start of processes takes longer than it saves
+MOST_PROCESSES = 4
+QUEUED = 16  # crews handed out and not yet taken back
+LIMIT_S = 30.0  # longest wait for the next few mails, start of the processes included
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """The mails of one crew to be written. view: None where it failed; readers: each with the mail's Message-ID."""
+
+    view: MorningView | None
+    readers: tuple[tuple[Recipient, str], ...]
+    sender: str
+    reply_to: str
+    date_utc: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """The mails of one crew in the order of its readers, None for one that could not be written, and the faults."""
+
+    mails: tuple[RenderedMail | None, ...]
+    faults: tuple[str, ...]
+
+
+def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
+    """Give the mails of each job in order. Never raises over a job: its mails are None, and the fault is told.
+
+    jobs      taken one by one, so that the next view is made while processes write the mails of the ones before
+    n_mails   of all jobs; few are written here, since starting processes takes longer than it saves
+    """
+    n_processes = min(MOST_PROCESSES, os.cpu_count() or 1)
+    if n_mails < SHARED_FROM or n_processes < 2:
+        yield from map(written, jobs)
+        return
+    coming, waiting = iter(jobs), deque[tuple[Job, Future[Written]]]()
+    # Fresh processes: a copy of one with threads could carry a lock that nobody opens.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=_begin_in_process)
+    try:
+        for job in coming:
+            waiting.append((job, pool.submit(written, job)))
+            if len(waiting) > QUEUED:
+                yield _taken(waiting)
+        while waiting:
+            yield _taken(waiting)
+    except (BrokenProcessPool, TimeoutError):  # killed for its memory, or hanging: what is left is written here
+        log.exception("the processes that write mails failed; this one goes on alone")
+        _kill(pool)
+        yield from map(written, [job for job, _ in waiting])
+        yield from map(written, coming)
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
+    """The mails of the job that waits longest. It stays in line until they are there."""
+    made = waiting[0][1].result(timeout=LIMIT_S)
+    waiting.popleft()
+    return made
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    """End the processes at once: one that hangs would keep this one from ending. Python 3.14 has a name for it."""
+    for process in list((pool._processes or {}).values()):
+        process.kill()
+
+
+def _begin_in_process() -> None:
+    """Leave Ctrl-C to the process that started this one, and end with it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+
+def written(job: Job) -> Written:
+    """Write the mails of one crew: each whole, else without picture and calendar, else None."""
+    mails: list[RenderedMail | None] = []
+    faults: list[str] = []
+    for reader, message_id in job.readers:
+        mail = None
+        for made in (job.view, mail_view.without_extras(job.view)) if job.view is not None else ():
+            try:
+                mail = message(
+                    made,
+                    reader,
+                    sender=job.sender,
+                    reply_to=job.reply_to,
+                    message_id=message_id,
+                    date_utc=job.date_utc,
+                )
+                break
+            except Exception as error:
+                log.exception("the mail of role %s failed", reader.role)
+                faults.append("".join(traceback.format_exception(error)))
+        mails.append(mail)
+    return Written(mails=tuple(mails), faults=tuple(faults))

@@ -1,1 +1,0 @@
-"""Delivery of one message to one server or to a folder."""

@@ -1,0 +1,1 @@
+"""The nouns: frozen records that every room above shares."""

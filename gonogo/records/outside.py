@@ -1,0 +1,81 @@
+"""What stands outside the site: mail transport, watch, weather services and their answers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transport:
+    """How mails leave: to an SMTP server, or as files into a folder. Fields of the other kind are empty.
+
+    kind       "smtp" or "folder"
+    security   "starttls", "tls" or "none"
+    username, password   None where the server asks for none; the password never comes from a config file in clear
+    folder     where kind "folder" writes .eml and .html
+    ca_file    certificates (PEM) to trust beside the system's own, for a mail server inside the firm
+    """
+
+    kind: str
+    sender: str
+    reply_to: str | None = None
+    host: str = ""
+    port: int = 0
+    security: str = "starttls"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    timeout_s: float = 30.0
+    folder: Path | None = None
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """How somebody else learns whether the service is alive. None = not asked for.
+
+    ping_url      asked once after each good morning; often holds a key, so it is kept out of every printed form
+    health_file   written anew all the while, for monitors
+    """
+
+    ping_url: str | None = field(default=None, repr=False)
+    health_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceSettings:
+    """One weather service as the config orders it. The order of the settings is the order of asking.
+
+    name        a service of weather/services, e.g. "open_meteo"
+    base_url    None for the service's own address
+    key         from the environment or a secrets file, None for none; kept out of every printed form
+    contact     mail address that the service may write to, sent in the User-Agent
+    timeout_s   longest silence, and a quarter of the longest time for a whole answer
+    retries     further tries after a passing fault
+    """
+
+    name: str
+    base_url: str | None = None
+    key: str | None = field(default=None, repr=False)
+    contact: str = ""
+    timeout_s: float = 15.0
+    retries: int = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A weather service's answer as it came, for the store and for running a morning again.
+
+    url       without key
+    headers   those that later requests need: name in lower case -> value
+    body      as it came, decompressed
+    """
+
+    service: str
+    url: str
+    fetched_utc: datetime
+    status: int
+    headers: Mapping[str, str]
+    body: bytes = field(repr=False)

@@ -1,0 +1,189 @@
+"""The site and what belongs to it, as frozen records. No behaviour beyond what follows from their own fields."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, time
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+
+class Surface(StrEnum):
+    """State of a strip's surface. The hydraulic meaning of each stands in soil/rain.py."""
+
+    LOOSE = "loose"
+    SCARIFIED = "scarified"
+    SEALED = "sealed"
+
+
+class Drum(StrEnum):
+    """Kind of roller drum."""
+
+    SMOOTH = "smooth"
+    PADDED = "padded"
+    PNEUMATIC = "pneumatic"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipient:
+    """One person of a crew. role: a folder name of mail/roles; units: "metric" or "us"; language: "en"..."""
+
+    name: str
+    address: str
+    role: str
+    units: str = "metric"
+    language: str = "en"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """A fill material with its laboratory compaction result (fitted and corrected for oversize by config.py).
+
+    window_low_pct, window_high_pct   allowed deviation from optimum [% points], low end negative
+    required_compaction_pct           required relative compaction [% of maximum dry density]
+    theta_fc, theta_wp                field capacity, wilting point [m3/m3]
+    assumed                           names of fields taken from soil-class defaults, for the mail to say so
+    borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    """
+
+    id: str
+    name: str
+    soil_class: str
+    omc_pct: float
+    mdd_kg_m3: float
+    test: str
+    window_low_pct: float
+    window_high_pct: float
+    required_compaction_pct: float
+    specific_gravity: float
+    theta_fc: float
+    theta_wp: float
+    curve_w_pct: tuple[float, ...] = ()
+    curve_dry_density_kg_m3: tuple[float, ...] = ()
+    is_granular: bool = False
+    assumed: tuple[str, ...] = ()
+    borrow_w_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roller:
+    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
+
+    count   how many of it there are
+    """
+
+    id: str
+    name: str
+    drum: Drum
+    rolled_width_m: float
+    overlap_m: float
+    speed_km_h: float
+    passes: int
+    efficiency: float
+    vibrates: bool = True
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truck:
+    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are."""
+
+    id: str
+    name: str
+    tank_litres: float
+    bar_width_m: float
+    flow_litres_min: float
+    fill_time_min: float
+    travel_time_min: float
+    speed_min_km_h: float
+    speed_max_km_h: float
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crew:
+    """A crew with its people, a roller and a water truck (or none). Machines of one id are shared by the crews."""
+
+    id: str
+    name: str
+    roller: Roller
+    truck: Truck | None
+    recipients: tuple[Recipient, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One strip with the lift that lies on it, as spread: loose thickness goes with loose dry density.
+
+    passes                     overrides the roller's where the specification asks for another number
+    distance_to_structure_m    nearest building or service, None when there is none near
+    priority                   1 = first to 5 = last, where water or hours do not suffice for all
+    finish_by                  local date by whose end all its lifts shall be rolled, None for none
+    lifts                      lifts to be rolled in all, from the first that is recorded here
+    following_lift_thickness_m as spread; None = as lift_thickness_m
+    """
+
+    id: str
+    name: str
+    crew_id: str
+    material_id: str
+    length_m: float
+    width_m: float
+    lift_thickness_m: float
+    dry_density_kg_m3: float
+    surface: Surface
+    passes: int | None = None
+    may_vibrate: bool = True
+    distance_to_structure_m: float | None = None
+    note: str = ""
+    priority: int = 3
+    finish_by: date | None = None
+    lifts: int = 1
+    following_lift_thickness_m: float | None = None
+
+    @property
+    def area_m2(self) -> float:
+        return self.length_m * self.width_m
+
+    @property
+    def dry_mass_kg_m2(self) -> float:
+        """Dry mass under one square metre [kg/m2]; it does not change when the lift is rolled."""
+        return self.lift_thickness_m * self.dry_density_kg_m3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site: where it is, when it works, and everything on it.
+
+    working_days   0 = Monday ... 6 = Sunday
+    mail_at        local time at which the morning mail is due
+    deadline       local time after which a morning mail is useless
+    later_looks    local times at which the newest forecast is looked at again, rising
+    """
+
+    id: str
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    zone: ZoneInfo
+    working_days: tuple[int, ...]
+    shift_start: time
+    shift_end: time
+    mail_at: time
+    deadline: time
+    holidays: tuple[date, ...]
+    mixing_depth_m: float
+    crews: tuple[Crew, ...]
+    materials: tuple[Material, ...]
+    strips: tuple[Strip, ...]
+    later_looks: tuple[time, ...] = ()
+
+    def crew(self, crew_id: str) -> Crew:
+        return next(c for c in self.crews if c.id == crew_id)
+
+    def material(self, material_id: str) -> Material:
+        return next(m for m in self.materials if m.id == material_id)
+
+    def strip(self, strip_id: str) -> Strip:
+        return next(s for s in self.strips if s.id == strip_id)

@@ -1,0 +1,1 @@
+"""The running service: schedule, watch over runs, config watcher, health, ping, logs."""

@@ -1,0 +1,62 @@
+"""The config of a running service: read again when its files change; a config with faults never replaces a good one."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import replace
+
+from gonogo import config as configs
+from gonogo.config import Config
+from gonogo.errors import ConfigError
+
+log = logging.getLogger("gonogo.service.config_watch")
+
+
+class Keeper:
+    """Holds the last accepted config, and what is wrong with the files now.
+
+    accepted   addresses, times and strips come from it, whatever stands in the files
+    faults     "" per complaint: while there is one, no verdict is made, since nobody knows which site was meant
+    """
+
+    def __init__(self, accepted: Config, environ: Mapping[str, str]) -> None:
+        self.accepted = accepted
+        self.faults: tuple[str, ...] = ()
+        self._environ = environ
+        self._seen = self._fingerprint()
+
+    def refresh(self) -> None:
+        """Read the files again if any of them changed. Never raises."""
+        now = self._fingerprint()
+        if now == self._seen:
+            return
+        self._seen = now
+        try:
+            loaded = configs.load(self.accepted.folder, environ=self._environ)
+        except ConfigError as error:
+            self.faults = tuple(str(complaint) for complaint in error.complaints)
+            log.error("the config was changed and has %d faults; the last good one stays in force", len(self.faults))
+            return
+        except Exception as error:  # a fault of our own in reading must not end the service
+            self.faults = (f"The config could not be read: {type(error).__name__}.",)
+            log.exception("the config was changed and could not be read; the last good one stays in force")
+            return
+        if loaded.store_url != self.accepted.store_url:
+            log.warning("the database in the config was changed; that takes a restart")
+        self.accepted = replace(loaded, store_url=self.accepted.store_url)
+        self.faults = ()
+        log.info("the config was read again: %d sites", len(loaded.sites))
+
+    def _fingerprint(self) -> tuple[tuple[str, int, int], ...]:
+        """What tells one state of the files from the next."""
+        folder = self.accepted.folder
+        found = []
+        for path in (folder / configs.SERVICE_FILE, *sorted((folder / configs.SITES_FOLDER).glob("*.toml"))):
+            try:
+                state = path.stat()
+            except OSError:
+                found.append((str(path), -1, -1))
+            else:
+                found.append((str(path), state.st_mtime_ns, state.st_size))
+        return tuple(found)

@@ -1,0 +1,72 @@
+"""The example site's recorded morning, for tests of whole runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from gonogo import config
+from gonogo.cli import demo
+from gonogo.download import forecasts
+from gonogo.download.forecasts import Downloaded
+from gonogo.errors import WeatherError
+from gonogo.morning import run as morning_run
+from gonogo.records.outside import Answer, Transport
+from gonogo.records.site import Site
+from gonogo.store import open as store_open
+
+ROOT = Path(__file__).parents[1]
+BODY = (ROOT / "fixtures" / "weather" / "open_meteo" / demo.BODY).read_bytes()
+
+
+def example_config(tmp_path: Path, *, store_url: str = "", transport: Transport | None = None) -> config.Config:
+    """Return the example config with its database and its mails under tmp_path."""
+    return replace(
+        config.load(ROOT / "config", environ={}),
+        store_url=store_url or f"sqlite:///{tmp_path / 'gonogo.db'}",
+        transport=transport or Transport(kind="folder", sender="gonogo@example.com", folder=tmp_path / "mails"),
+    )
+
+
+def recorded(
+    site: Site, now_utc: datetime, stored: Sequence[Answer], *, fetched_utc: datetime = demo.FORECAST_AT_UTC
+) -> Downloaded:
+    """Stand in for the weather service: its recorded answer, as if it had come at fetched_utc."""
+    answer = Answer(
+        service=demo.SERVICE,
+        url="https://weather.example.com",
+        fetched_utc=fetched_utc,
+        status=200,
+        headers={},
+        body=BODY,
+    )
+    return replace(forecasts.forecast(site, (), now_utc=now_utc, stored=(answer,)), is_stored=False, faults=())
+
+
+def no_weather(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+    """Stand in for weather services that are all down, with nothing usable in the store either."""
+    raise WeatherError("open_meteo: 503 from the service.", passing=True)
+
+
+def run_example(loaded: config.Config, store: sa.Engine, **changes: Any) -> morning_run.MorningResult | None:
+    """Run the example site's morning; changes replace arguments of morning.run."""
+    site = loaded.sites[0]
+    arguments: dict[str, Any] = {
+        "store": store,
+        "day": demo.DAY,
+        "now_utc": demo.MORNING_UTC,
+        "deadline_utc": datetime.fromisoformat("2026-05-12T14:00:00+00:00"),
+        "owner": "test",
+        "fetch": recorded,
+    }
+    return morning_run.run_morning(loaded, site, **(arguments | changes))
+
+
+def opened(loaded: config.Config) -> sa.Engine:
+    """Return the config's database, up to date. The caller disposes of it."""
+    return store_open.open_store(loaded)

@@ -1,0 +1,116 @@
+"""What one morning learned the next starts from: no reading twice, a share for the next lift, none after a reset."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sites import small_site
+
+from gonogo.moisture.learned import LearnedSoil, Lift, factors, in_force_of, lessons, prior, reset
+from gonogo.soil.strip import LEARNABLE, Learned
+
+MONDAY = datetime(2026, 5, 11, 12, tzinfo=UTC)
+SITE = small_site()
+STRIP = SITE.strips[0]
+
+
+def at(days: float) -> datetime:
+    return MONDAY + timedelta(days=days)
+
+
+def lesson(through: float, mean: float = 1.0, *, strip: str = STRIP.id, lift: float | None = None, n: int = 3,
+           material: str = STRIP.material_id) -> LearnedSoil:  # fmt: skip
+    return LearnedSoil(
+        strip_id=strip,
+        material_id=material,
+        lift_from_utc=None if lift is None else at(lift),
+        through_utc=at(through),
+        n_readings=n,
+        score_mean=dict.fromkeys(LEARNABLE, mean),
+        score_sd=dict.fromkeys(LEARNABLE, 0.5),
+    )
+
+
+def lift(*readings: float, spread: float | None = None) -> Lift:
+    return Lift(strip=STRIP, from_utc=None if spread is None else at(spread), readings_utc=tuple(map(at, readings)))
+
+
+def mean_of(one: Lift, *stored: LearnedSoil, share: float = 0.5) -> float:
+    found = prior([one], stored, share_next_lift=share).learned.score_mean[:, 0]
+    assert np.all(found == found[0])
+    return float(found[0])
+
+
+def test_nothing_stored_is_nothing_known() -> None:
+    found = prior([lift(1.0)], (), share_next_lift=0.5)
+    assert np.all(found.learned.score_mean == 0.0)
+    assert np.all(found.learned.score_sd == 1.0)
+    assert found.share == (0.0,)
+
+
+def test_a_reading_that_this_morning_learns_from_is_not_in_what_it_starts_from() -> None:
+    stored = (lesson(1.0, 0.2), lesson(4.0, 0.6), lesson(8.0, 0.9))
+    # Readings of days 3, 5 and 8: that of day 3 is the start, so lessons through day 1 alone are older.
+    assert mean_of(lift(3.0, 5.0, 8.0), *stored) == 0.2
+    # The reading of day 4 only says where the members start: what was learned through it counts.
+    assert mean_of(lift(4.0, 8.0), *stored) == 0.6
+    assert mean_of(lift(), *stored) == 0.9
+
+
+def test_the_next_lift_starts_from_a_share_and_is_less_sure() -> None:
+    found = prior([lift(6.0, spread=5.0)], (lesson(4.0, 0.8),), share_next_lift=0.5)
+    assert found.learned.score_mean[:, 0] == pytest.approx(0.4)
+    assert found.learned.score_sd[:, 0] == pytest.approx(np.sqrt(0.25 * 0.25 + 0.75))
+    assert mean_of(lift(6.0, spread=5.0), lesson(4.0, 0.8), share=0.0) == 0.0
+
+
+def test_another_material_passes_nothing_on_and_another_strip_of_the_same_does() -> None:
+    assert mean_of(lift(6.0), lesson(4.0, 0.8, material="another")) == 0.0
+    assert mean_of(lift(6.0), lesson(4.0, 0.8, strip="another")) == pytest.approx(0.4)
+    # The strip's own earlier lift counts before a newer one elsewhere.
+    own, elsewhere = lesson(3.0, 0.2), lesson(4.0, 0.8, strip="another")
+    assert mean_of(lift(6.0, spread=5.0), own, elsewhere) == pytest.approx(0.1)
+
+
+def test_a_reset_forgets_what_was_before_it_and_keeps_what_comes_after() -> None:
+    gone, after = lesson(4.0, 0.8), lesson(7.0, 0.3)
+    wiped = reset(STRIP, at(5.0))
+    assert mean_of(lift(6.0), gone, wiped) == 0.0
+    assert mean_of(lift(8.0), gone, wiped, after) == 0.3
+    assert in_force_of((gone, wiped, after)) == (after,)
+    assert in_force_of((lesson(1.0, strip="another"), wiped)) == (lesson(1.0, strip="another"),)
+
+
+def test_lessons_name_the_last_reading_and_count_those_that_taught() -> None:
+    lifts = [lift(4.0, 8.0), lift(4.0), lift()]
+    before = prior(lifts, (lesson(3.0, n=5),), share_next_lift=0.5)
+    learned = Learned(score_mean=np.full((len(LEARNABLE), 3), 0.7), score_sd=np.full((len(LEARNABLE), 3), 0.4))
+    (one,) = lessons(lifts, before, learned, [1, 0, 0])
+    assert (one.through_utc, one.n_readings) == (at(8.0), 6)
+    assert set(one.score_mean.values()) == {0.7}
+    assert list(one.score_mean) == list(LEARNABLE)
+    new_lift = [lift(6.0, 8.0, spread=5.0)]
+    (fresh,) = lessons(new_lift, prior(new_lift, (lesson(3.0, n=5),), share_next_lift=0.5), learned, [1])
+    assert (fresh.n_readings, fresh.lift_from_utc) == (1, at(5.0))
+
+
+@given(mean=st.floats(-3.0, 3.0))
+def test_factors_are_in_order_and_one_where_nothing_was_learned(mean: float) -> None:
+    for low, middle, high in factors(lesson(1.0, mean)).values():
+        assert 0.0 < low < middle < high
+    assert all(middle == 1.0 for _, middle, _ in factors(lesson(1.0, 0.0)).values())
+
+
+def test_a_parameter_that_an_older_program_did_not_know_has_taught_nothing() -> None:
+    old = LearnedSoil(
+        strip_id=STRIP.id, material_id=STRIP.material_id, lift_from_utc=None, through_utc=at(1.0), n_readings=2,
+        score_mean={"theta_fc": 0.5, "gone": 2.0}, score_sd={"theta_fc": 0.4, "gone": 0.1},
+    )  # fmt: skip
+    found = prior([lift(6.0)], (old,), share_next_lift=0.5).learned
+    assert found.score_mean[list(LEARNABLE).index("theta_fc"), 0] == 0.5
+    assert found.score_mean[list(LEARNABLE).index("intake_mm_h"), 0] == 0.0
+    assert found.score_sd[list(LEARNABLE).index("intake_mm_h"), 0] == 1.0

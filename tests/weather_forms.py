@@ -1,0 +1,224 @@
+"""A story of invented weather told as the other services tell it: from the hours of the first body."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from weather_story import Story, day_at
+
+N_MEMBERS = 10
+
+
+def at_hours(story: Story, hourly: dict[str, list[Any]], first_utc: datetime, n_hours: int) -> list[dict[str, Any]]:
+    """Return the hours [t, t + 1 h) from a moment on: states at their start, sums and codes of the hour after."""
+    start = round((first_utc - story.first_utc) / timedelta(hours=1))
+    sums = ("precipitation", "precipitation_probability", "weather_code")
+    names = ("temperature_2m", "relative_humidity_2m", "dew_point_2m", "wind_speed_10m")
+    return [
+        {name: hourly[name][row] for name in names} | {name: hourly[name][row + 1] for name in sums}
+        for row in range(start, start + n_hours)
+    ]
+
+
+def cloud_pct(story: Story, at_utc: datetime, rain_mm: float) -> float:
+    """Return the sky under cloud of an hour."""
+    day, _ = day_at(story, at_utc)
+    return round(100.0 * max(day.cloud, 0.97 if rain_mm > 0.0 else 0.0), 1)
+
+
+def symbol(hour: dict[str, Any]) -> str:
+    """Return the name of the picture that a service shows for an hour."""
+    if hour["weather_code"] == 95:
+        return "heavyrainandthunder"
+    return "rain" if hour["precipitation"] > 0.0 else "fair_day"
+
+
+def met_norway(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the story as MET Norway tells it: 56 hours one by one, then steps of six; periods BEGIN at their time."""
+    first = story.morning_utc
+    hours = at_hours(story, hourly, first, 9 * 24)
+    # Hourly up to the first full six hours of UTC after 56 hours, as in the service's own answers.
+    n_hourly = 56 + (-(first.hour + 56)) % 6
+    series = []
+    for at, hour in enumerate(hours):
+        moment = first + timedelta(hours=at)
+        is_hourly = at < n_hourly
+        if not is_hourly and moment.hour % 6:
+            continue
+        data: dict[str, Any] = {
+            "instant": {
+                "details": {
+                    "air_pressure_at_sea_level": 1014.0,
+                    "air_temperature": hour["temperature_2m"],
+                    "cloud_area_fraction": cloud_pct(story, moment, hour["precipitation"]),
+                    "dew_point_temperature": hour["dew_point_2m"],
+                    "relative_humidity": float(hour["relative_humidity_2m"]),
+                    "wind_from_direction": 180.0,
+                    "wind_speed": hour["wind_speed_10m"],
+                }
+            }
+        }
+        six = hours[at : at + 6]
+        if len(six) == 6:
+            data["next_6_hours"] = {
+                "summary": {"symbol_code": max((symbol(h) for h in six), key=lambda s: ("thunder" in s, "rain" in s))},
+                "details": {
+                    "precipitation_amount": round(sum(h["precipitation"] for h in six), 2),
+                    "probability_of_precipitation": max(h["precipitation_probability"] for h in six),
+                },
+            }
+        if is_hourly:
+            data["next_1_hours"] = {
+                "summary": {"symbol_code": symbol(hour)},
+                "details": {
+                    "precipitation_amount": hour["precipitation"],
+                    "probability_of_precipitation": hour["precipitation_probability"],
+                    "probability_of_thunder": 60.0 if hour["weather_code"] == 95 else 1.0,
+                },
+            }
+        series.append({"time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"), "data": data})
+    series[-1]["data"] = {"instant": series[-1]["data"]["instant"]}  # the last stamp has no period
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [story.longitude_deg, story.latitude_deg, story.elevation_m]},
+        "properties": {
+            "meta": {
+                "updated_at": story.model_run_utc.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "units": {
+                    "air_pressure_at_sea_level": "hPa",
+                    "air_temperature": "celsius",
+                    "cloud_area_fraction": "%",
+                    "dew_point_temperature": "celsius",
+                    "precipitation_amount": "mm",
+                    "probability_of_precipitation": "%",
+                    "probability_of_thunder": "%",
+                    "relative_humidity": "%",
+                    "wind_from_direction": "degrees",
+                    "wind_speed": "m/s",
+                },
+            },
+            "timeseries": series,
+        },
+    }
+
+
+def nws_place(story: Story) -> dict[str, Any]:
+    """Return the first answer of the US service: the cell in which the site lies. The cell's name is invented."""
+    return {
+        "type": "Feature",
+        "geometry": {"type": "Point", "coordinates": [story.longitude_deg, story.latitude_deg]},
+        "properties": {
+            "gridId": "XYZ",
+            "gridX": 41,
+            "gridY": 87,
+            "forecastGridData": "https://api.weather.gov/gridpoints/XYZ/41,87",
+            "timeZone": story.zone.key,
+        },
+    }
+
+
+def nws(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the story as the US service tells it: layers of intervals, equal neighbours merged, rain in buckets."""
+    first = story.morning_utc - timedelta(hours=3)  # the first intervals begin before the update
+    hours = at_hours(story, hourly, first, 7 * 24)
+
+    def merged(unit: str, values: list[Any]) -> dict[str, Any]:
+        found: list[dict[str, Any]] = []
+        start = 0
+        for at in range(1, len(values) + 1):
+            if at == len(values) or values[at] != values[start]:
+                begins = (first + timedelta(hours=start)).strftime("%Y-%m-%dT%H:%M:%S+00:00")
+                days, rest = divmod(at - start, 24)
+                length = "P" + (f"{days}D" if days else "") + (f"T{rest}H" if rest else "")
+                found.append({"validTime": f"{begins}/{length}", "value": values[start]})
+                start = at
+        return {"uom": unit, "values": found}
+
+    amounts, chances, buckets = [], [], []
+    at = 0
+    while at < len(hours):
+        length = min(6 - (first.hour + at) % 6, len(hours) - at)
+        part = hours[at : at + length]
+        amounts.append(round(sum(h["precipitation"] for h in part), 3))
+        chances += [max(h["precipitation_probability"] for h in part)] * length
+        buckets.append((at, length))
+        at += length
+    rain = [
+        {
+            "validTime": f"{(first + timedelta(hours=at)).strftime('%Y-%m-%dT%H:%M:%S+00:00')}/PT{length}H",
+            "value": amount,
+        }
+        for (at, length), amount in zip(buckets, amounts, strict=True)
+    ]
+
+    def in_words(hour: dict[str, Any]) -> list[dict[str, Any]]:
+        if hour["weather_code"] == 95:
+            return [{"coverage": "likely", "weather": "thunderstorms", "intensity": None}]
+        if hour["precipitation"] > 0.0:
+            return [{"coverage": "chance", "weather": "rain_showers", "intensity": "light"}]
+        return [{"coverage": None, "weather": None, "intensity": None}]
+
+    half = 0.015  # degrees, half the width of the invented cell
+    ring = [(-half, half), (-half, -half), (half, -half), (half, half), (-half, half)]
+    sky = [cloud_pct(story, first + timedelta(hours=n), hour["precipitation"]) for n, hour in enumerate(hours)]
+    return {
+        "type": "Feature",
+        "geometry": {
+            "type": "Polygon",
+            "coordinates": [[[round(story.longitude_deg + x, 5), round(story.latitude_deg + y, 5)] for x, y in ring]],
+        },
+        "properties": {
+            "updateTime": (story.morning_utc - timedelta(minutes=18, seconds=53)).strftime("%Y-%m-%dT%H:%M:%S+00:00"),
+            "validTimes": f"{first.strftime('%Y-%m-%dT%H:%M:%S+00:00')}/P7D",
+            "elevation": {"unitCode": "wmoUnit:m", "value": story.elevation_m},
+            "gridId": "XYZ",
+            "gridX": "41",
+            "gridY": "87",
+            "temperature": merged("wmoUnit:degC", [round(hour["temperature_2m"] * 2.0) / 2.0 for hour in hours]),
+            "dewpoint": merged("wmoUnit:degC", [round(hour["dew_point_2m"] * 2.0) / 2.0 for hour in hours]),
+            "relativeHumidity": merged("wmoUnit:percent", [hour["relative_humidity_2m"] for hour in hours]),
+            "windSpeed": merged("wmoUnit:km_h-1", [round(hour["wind_speed_10m"] * 3.6) for hour in hours]),
+            "skyCover": merged("wmoUnit:percent", sky),
+            "weather": {"values": merged("", [in_words(hour) for hour in hours])["values"]},
+            "probabilityOfPrecipitation": merged("wmoUnit:percent", chances),
+            "quantitativePrecipitation": {"uom": "wmoUnit:mm", "values": rain},
+            "snowfallAmount": {
+                "uom": "wmoUnit:mm",
+                "values": [{"validTime": f"{first.strftime('%Y-%m-%dT%H:%M:%S+00:00')}/P3D", "value": 0}],
+            },
+            "pressure": {"values": []},
+        },
+    }
+
+
+def open_meteo_ensemble(story: Story, whole: dict[str, Any]) -> dict[str, Any]:
+    """Return the story as an ensemble: two days back and nine ahead; showers come early, late, weak or strong."""
+    rng = np.random.default_rng(story.seed + 1)
+    hourly = whole["hourly"]
+    start = round((story.morning_utc - timedelta(days=2) - story.first_utc) / timedelta(hours=1))
+    stop = start + 11 * 24
+    asked = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")
+    asked += ("surface_pressure", "snowfall", "weather_code")
+    told: dict[str, list[Any]] = {"time": hourly["time"][start:stop]}
+    units: dict[str, str] = {"time": "unixtime"}
+    now = round((story.morning_utc - story.first_utc) / timedelta(hours=1))
+    for name in asked:
+        told[name], units[name] = hourly[name][start:stop], whole["hourly_units"][name]
+        for member in range(1, N_MEMBERS):
+            if name not in ("temperature_2m", "precipitation"):
+                continue
+            key = f"{name}_member{member:02d}"
+            late_h, strength = int(rng.integers(-4, 5)), float(rng.gamma(2.5, 0.4))
+            values = list(hourly[name])
+            if name == "precipitation":
+                values = [
+                    value
+                    if at <= now
+                    else round(strength * hourly[name][min(max(at - late_h, now), story.n_hours - 1)], 2)
+                    for at, value in enumerate(values)
+                ]
+            told[key], units[key] = values[start:stop], whole["hourly_units"][name]
+    head = {name: value for name, value in whole.items() if name not in ("hourly", "hourly_units")}
+    return head | {"hourly_units": units, "hourly": told}
