@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError, StoreError
+from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field.entries import NewEntry
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -30,7 +30,7 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
     except StoreError as error:
         if any(one.corrects for one in new):
             right = "`gonogo record list` shows the numbers. Nothing was stored."
-            raise ConfigError([Complaint(place=by, key="corrects", value="", wrong=str(error), right=right)]) from error
+            raise ConfigError([Fault(place=by, key="corrects", value="", wrong=str(error), right=right)]) from error
         raise
     finally:
         store.dispose()

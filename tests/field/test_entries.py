@@ -93,18 +93,18 @@ def test_a_reading_on_wet_mass_is_stored_on_dry_mass() -> None:
 def test_each_fault_names_its_key_and_its_remedy(row: dict[str, str], key: str, remedy: str) -> None:
     with pytest.raises(ConfigError) as caught:
         entries.parse([("day.csv:2", row)], small_site(), NOW)
-    complaint = next(c for c in caught.value.complaints if c.key == key)
-    assert complaint.place == "day.csv:2"
-    assert complaint.value == row.get(key, "")
-    assert remedy in complaint.right
-    assert "Nothing was stored." in str(complaint)
+    fault = next(c for c in caught.value.faults if c.key == key)
+    assert fault.place == "day.csv:2"
+    assert fault.value == row.get(key, "")
+    assert remedy in fault.right
+    assert "Nothing was stored." in str(fault)
 
 
 def test_all_faults_of_a_file_are_reported_together() -> None:
     text = f"{HEADER}\nreading,N9,,,900,,guess,,,,,\nwatering,N1,,,,,,,-4,,,\n"
     with pytest.raises(ConfigError) as caught:
         entries.parse_csv(text, "day.csv", small_site(), NOW)
-    assert [(c.place, c.key) for c in caught.value.complaints] == [
+    assert [(c.place, c.key) for c in caught.value.faults] == [
         ("day.csv:2", "w_pct"),
         ("day.csv:2", "strip"),
         ("day.csv:2", "method"),
@@ -124,7 +124,7 @@ def test_a_row_with_too_many_values_is_refused() -> None:
 
 
 @given(st.dictionaries(st.sampled_from(entries.COLUMNS), st.text(max_size=12)))
-def test_no_row_whatever_it_holds_raises_anything_but_a_complaint(row: dict[str, str]) -> None:
+def test_no_row_whatever_it_holds_raises_anything_but_a_fault(row: dict[str, str]) -> None:
     try:
         got = entries.parse([("day.csv:2", row)], small_site(), NOW)
     except ConfigError:
