@@ -55,7 +55,7 @@ def check_strips(
 
 
 def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth_m: float | None) -> None:
-    """Add a fault for a finishing date of another century; warn of later lifts that cannot be or stay dry below."""
+    """Add a fault for a finishing date in no year of this century; warn of later lifts that are too thick to mix."""
     if strip.finish_by is not None and not FIRST_YEAR <= strip.finish_by.year <= LAST_YEAR:
         file.add_fault((*loc, "finish_by"), "lies in no year of this century.", "Write, for example, 2026-05-22.")
     if strip.following_lift_thickness_m is None:

@@ -14,8 +14,8 @@ from email.policy import SMTP
 from email.utils import format_datetime
 
 from gonogo.errors import ConfigError, Fault
-from gonogo.mail.language import load
 from gonogo.records.site import Recipient
+from gonogo.wording.language import load
 
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
 _MESSAGE_ID = re.compile(r"<[^<>\s@]+@[^<>\s@]+>")

@@ -13,7 +13,7 @@ import pandas as pd
 from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.soil.rain import melt_mm
-from gonogo.times import as_datetime
+from gonogo.times import as_datetime, as_hour
 from gonogo.weather import frost, skill
 from gonogo.weather.checks import CHECKS, Asked, passed
 from gonogo.weather.forecast_status import (
@@ -93,6 +93,15 @@ class HourlyWeather:
     def is_ground_frozen(self) -> npt.NDArray[np.bool_]:
         """Whether frost stands in the lift in the hour, (H,)."""
         return np.asarray(self.frost_depth_mm >= frost.FROZEN_FROM_MM)
+
+
+def fallen_mm(weather: HourlyWeather, since_utc: datetime, until_utc: datetime) -> tuple[float, float]:
+    """Return expected rain and melt between two moments [mm], NaN where the table begins later and nobody knows."""
+    since = as_hour(since_utc)
+    if since < weather.hour_utc[0]:
+        return float("nan"), float("nan")
+    passed = (weather.hour_utc >= since) & (weather.hour_utc < as_hour(until_utc))
+    return float(weather.rain_mm[passed].sum()), float(weather.melt_mm[passed].sum())
 
 
 def check(

@@ -39,13 +39,10 @@ OFFENDERS: dict[str, int] = {
     "download/forecasts.py:forecast: lines": 89,
     "download/forecasts.py:forecast: parameters": 9,
     "download/web.py:ask: lines": 71,
-    "mail/change.py:changes: parameters": 10,
-    "mail/language.py:say: branches": 13,
     "mail/letter.py:plain_notice: parameters": 8,
     "mail/letter.py:raw_message: parameters": 12,
-    "mail/view.py: lines": 313,
     "mail/view.py:build: lines": 86,
-    "mail/view.py:build: parameters": 13,
+    "mail/view.py:build: parameters": 12,
     "morning/compute.py:conclude: lines": 73,
     "morning/compute.py:conclude: parameters": 12,
     "morning/recheck.py:run_recheck: lines": 69,
@@ -55,7 +52,7 @@ OFFENDERS: dict[str, int] = {
     "morning/run.py:run_morning: parameters": 10,
     "outgoing/delivery.py:work: lines": 61,
     "outgoing/delivery.py:work: parameters": 12,
-    "outgoing/mails.py:some_mails: lines": 70,
+    "outgoing/mails.py:some_mails: lines": 69,
     "outgoing/mails.py:some_mails: parameters": 8,
     "outgoing/notices.py:to_operator: parameters": 9,
     "service/schedule.py:serve: branches": 13,
@@ -86,6 +83,7 @@ OFFENDERS: dict[str, int] = {
     "weather/series.py:check: lines": 100,
     "weather/series.py:check: parameters": 9,
     "weather/services/open_meteo.py: lines": 308,
+    "wording/language.py:say: branches": 13,
 }
 
 # Where any exception at all is caught and not raised again, and why no named error would do.

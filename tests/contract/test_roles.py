@@ -17,10 +17,11 @@ import pytest
 from gonogo import config
 from gonogo.cli import demo
 from gonogo.errors import ConfigError
-from gonogo.mail import language, render, view
+from gonogo.mail import render, view
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import moisture_paths
 from gonogo.morning import compute
+from gonogo.wording import language
 
 
 def _scene() -> ModuleType:
@@ -66,9 +67,8 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
         outlook=outlook,
         weather=weather,
         now_utc=scene.NOW_UTC,
-        changes=None,
         order=scene.order(),
-        since=scene.since() if kind == "changed" else None,
+        changes=scene.since() if kind == "changed" else None,
         paths=scene.paths(),
     )
     return render.message(

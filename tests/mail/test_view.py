@@ -12,11 +12,12 @@ import pytest
 
 from gonogo.mail import view
 from gonogo.mail.items import MorningView
-from gonogo.mail.language import speaker
-from gonogo.mail.phrases import Number, Phrase
 from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.work_order import Change
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
+from gonogo.wording.language import speaker
+from gonogo.wording.phrases import Number
 
 EN = speaker("en", "metric")
 
@@ -26,7 +27,7 @@ def built(
     weather: HourlyWeather | None = None,
     *,
     has_weather: bool = True,
-    changes: Sequence[Phrase] | None = (),
+    changes: Sequence[Change] | None = (),
     issue: str = "morning",
 ) -> MorningView:
     return view.build(

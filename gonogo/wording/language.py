@@ -17,7 +17,7 @@ import babel.lists
 import babel.numbers
 
 from gonogo.errors import ConfigError, Fault
-from gonogo.mail.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
+from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
 
 WORDS = Path(__file__).parent / "words"
 PLURAL_FORMS = frozenset(("zero", "one", "two", "few", "many", "other"))
@@ -106,7 +106,7 @@ def load(language: str, folder: Path = WORDS) -> Words:
                     key="language",
                     value=repr(language),
                     wrong="there is no such language.",
-                    right=f"Use one of: {known}; or add mail/words/{language}.toml.",
+                    right=f"Use one of: {known}; or add wording/words/{language}.toml.",
                 )
             ]
         )

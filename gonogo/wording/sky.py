@@ -7,15 +7,15 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from gonogo import times
-from gonogo.mail import phrases
-from gonogo.mail.items import SkyView
 from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
+from gonogo.wording import phrases
+from gonogo.wording.horizon import RAIN_DAY_MM
+from gonogo.wording.items import SkyView
 
 MEASURABLE_RAIN_MM = 0.2  # one tip of the usual rain gauge; common practice, no source
-RAIN_DAY_MM = 1.0  # as in OutlookDay.rain_chance
 
 
 def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> SkyView:
