@@ -322,3 +322,26 @@ def test_series_of_the_wrong_shape_are_refused() -> None:
         run(lifts.params(), rain_mm=np.zeros((47, lifts.N_MEMBERS)))
     with pytest.raises(SoilError, match="surface"):
         run(lifts.params(), surface=np.full((48, lifts.N_STRIPS), 3))
+
+
+@pytest.mark.parametrize("rain_mm", [1.0, 8.0, 40.0])
+def test_an_hour_of_rain_on_a_loose_lift_soaks_in_as_its_own_intake_says(rain_mm: float) -> None:
+    """Capacity varies exponentially from spot to spot around 12 mm/h: 12 (1 - exp(-rain / 12)) soaks in."""
+    shower = np.full((1, lifts.N_MEMBERS), rain_mm)
+    soil = lifts.params(**STILL)
+    surface = np.tile(np.array([LOOSE, SEALED, SCARIFIED]), (1, 1))
+    path = run(soil, theta=0.1, n_hours=1, rain_mm=shower, surface=surface)
+    loose, sealed = 12.0 * (1.0 - np.exp(-rain_mm / 12.0)), 0.84 * (1.0 - np.exp(-rain_mm / 0.84))
+    assert path.infiltration_mm[:, 0] == pytest.approx([loose, sealed, loose])
+    assert path.runoff_mm[:, 0] == pytest.approx([rain_mm - loose, rain_mm - sealed, rain_mm - loose])
+
+
+def test_a_day_takes_in_what_its_hours_could() -> None:
+    soil = lifts.params(**STILL)
+    day = march(
+        lifts.state(soil, 0.05),
+        soil,
+        **lifts.weather(1, rain_mm=np.full((1, lifts.N_MEMBERS), 20.0)),
+        step=Step(length_h=24.0),
+    )
+    assert day.infiltration_mm == pytest.approx(288.0 * (1.0 - np.exp(-20.0 / 288.0)))
