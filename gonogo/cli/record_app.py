@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    pass
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     AtOption,
@@ -18,6 +17,7 @@ from gonogo.cli.arguments import (
     SiteOption,
     load_config,
     one_site,
+    takes,
 )
 
 record_app = typer.Typer(
@@ -47,20 +47,34 @@ def _record(config: Path, site_id: str, fields: dict[str, str]) -> None:
     print(record.store_entries(loaded, site, new, now_utc, by="command line"))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingOptions:
+    """The words of `gonogo record reading`."""
+
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")]
+    w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")]
+    method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")]
+    dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = ""
+    at: AtOption = ""
+    corrects: CorrectsOption = ""
+    site: SiteOption = ""
+    config: ConfigOption = CONFIG_FOLDER
+
+
 @record_app.command("reading", short_help="A moisture test of a lift.")
-def record_reading(
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
-    w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")],
-    method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")],
-    dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = "",
-    at: AtOption = "",
-    corrects: CorrectsOption = "",
-    site: SiteOption = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
+@takes(ReadingOptions)
+def record_reading(given: ReadingOptions) -> None:
     """Record a moisture test of a lift."""
-    fields = {"kind": "reading", "strip": strip, "w_pct": w_pct, "method": method, "at": at, "corrects": corrects}
-    _record(config, site, fields | {"dry_density_kg_m3": dry_density})
+    fields = {
+        "kind": "reading",
+        "strip": given.strip,
+        "w_pct": given.w_pct,
+        "method": given.method,
+        "dry_density_kg_m3": given.dry_density,
+        "at": given.at,
+        "corrects": given.corrects,
+    }
+    _record(given.config, given.site, fields)
 
 
 @record_app.command("rain", short_help="The site's rain gauge.")

@@ -105,12 +105,14 @@ def record(config: Config, site: Site, text: str, place: str, now_utc: datetime)
                 history.add_entry(
                     connection,
                     site.id,
-                    one,
-                    entered_utc=now_utc,
-                    entered_by="gauge file",
-                    source_key=f"gauge {one.from_utc.isoformat()} {one.until_utc.isoformat()}",
+                    reading,
+                    history.Arrival(
+                        entered_utc=now_utc,
+                        entered_by="gauge file",
+                        source_key=f"gauge {reading.from_utc.isoformat()} {reading.until_utc.isoformat()}",
+                    ),
                 )
-                for one in file.readings
+                for reading in file.readings
             ]
     finally:
         store.dispose()

@@ -21,9 +21,8 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
     try:
         with schema.begin(store) as connection:
             for one in new:
-                number = history.add_entry(
-                    connection, site.id, one.entry, entered_utc=now_utc, entered_by=by, corrects_id=one.corrects
-                )
+                arrival = history.Arrival(entered_utc=now_utc, entered_by=by)
+                number = history.add_entry(connection, site.id, one.entry, arrival, corrects_id=one.corrects)
                 instead = f", in place of {one.corrects}" if one.corrects else ""
                 lines.append(f"{number}: {entry_text(site, one.entry)}{instead}")
     except StoreError as error:

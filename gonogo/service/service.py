@@ -19,7 +19,8 @@ from gonogo.morning import compute, recheck
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery, mails, notices
 from gonogo.outgoing.delivery import delivery_line
-from gonogo.outgoing.envelope import Letter
+from gonogo.outgoing.envelope import always_ours
+from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
@@ -29,7 +30,8 @@ from gonogo.service.due import lead_min
 from gonogo.service.ping import ping
 from gonogo.service.site_state import is_good_morning
 from gonogo.service.workers import Workers
-from gonogo.store import history, outbox, owner, runs, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import claims, outbox, owner, runs, schema
 from gonogo.store.open import open_store
 
 log = logging.getLogger("gonogo.service.service")
@@ -113,18 +115,9 @@ class Service:
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         noted = {"site": site.id, "day": day, "issue": "morning"}
         try:
-            runs.release_dead(self.store, now_utc=now_utc, is_dead=owner.is_dead)
-            result = morning_run.run_morning(
-                config,
-                site,
-                store=self.store,
-                day=day,
-                now_utc=now_utc,
-                deadline_utc=deadline,
-                owner=self.me,
-                fetch=self._ask,
-            )
-        except runs.TakenOverError as error:
+            claims.release_dead(self.store, now_utc=now_utc, is_dead=owner.is_dead)
+            result = morning_run.run_morning(self._frame(site, day, now_utc, deadline))
+        except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError:
             log.exception("the run could not be stored; it is tried again", extra=noted)
@@ -136,29 +129,34 @@ class Service:
     def run_look(self, site: Site, day: date, at: time, now_utc: datetime) -> None:
         """Run a later look unless it is done, or the config has faults."""
         self.keeper.refresh()
-        issue = recheck.issue(at)
-        if (site.id, day, issue) in self._done or self.keeper.faults:
+        edition = recheck.edition(at)
+        if (site.id, day, edition) in self._done or self.keeper.faults:
             return
         _, shift_end_utc = shift.shift_utc(site, day)
-        noted = {"site": site.id, "day": day, "issue": issue}
+        noted = {"site": site.id, "day": day, "issue": edition}
         try:
-            result = recheck.run_recheck(
-                self.keeper.accepted,
-                site,
-                at=at,
-                store=self.store,
-                day=day,
-                now_utc=now_utc,
-                deadline_utc=shift_end_utc,
-                owner=self.me,
-                fetch=self._ask,
-            )
+            result = recheck.run_recheck(self._frame(site, day, now_utc, shift_end_utc, edition=edition))
         except StoreError:
             log.exception("the look could not be stored; it is tried again", extra=noted)
             return
-        self._done.add((site.id, day, issue))
+        self._done.add((site.id, day, edition))
         if result is not None:
             log.info("%d mails on what changed", len(result.mails), extra=noted | {"run": result.run_id})
+
+    def _frame(
+        self, site: Site, day: date, now_utc: datetime, deadline_utc: datetime, edition: str = MORNING
+    ) -> RunFrame:
+        return RunFrame(
+            config=self.keeper.accepted,
+            site=site,
+            day=day,
+            edition=edition,
+            now_utc=now_utc,
+            deadline_utc=deadline_utc,
+            store=self.store,
+            fetch=self._ask,
+            owner=self.me,
+        )
 
     def _ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         """Ask the weather services, one site at a time: rounds of questions are shared between sites."""
@@ -200,7 +198,7 @@ class Service:
         give_up_utc = due.give_up_utc(site, day, seen_utc, config.settings[site.id]["run_limit_min"])
         try:
             with schema.read(self.store) as connection:
-                run = runs.last_run(connection, site.id, day=day, issue="morning")
+                run = runs.last_run(connection, site.id, day=day, edition=MORNING)
                 is_good = run is not None and is_good_morning(connection, run)
             if run is None and now_utc >= give_up_utc:
                 workers.give_up((site.id, day, "morning"))
@@ -226,14 +224,7 @@ class Service:
         config = self.keeper.accepted
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         result = morning_run.run_morning(
-            config,
-            site,
-            store=self.store,
-            day=day,
-            now_utc=now_utc,
-            deadline_utc=deadline,
-            owner=self.me,
-            fetch=self._ask,
+            self._frame(site, day, now_utc, deadline),
             refusal=morning_run.Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",)),
         )
         self._done.add((site.id, day, "morning"))
@@ -243,29 +234,18 @@ class Service:
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
         config = self.keeper.accepted
-        prepared = mails.plain_mails(
-            config, site, day=day, issue="notice", now_utc=now_utc, reason=compute.COMPUTATION_TEXT
-        )
-        with delivery.post(config.transport) as opened:
-            for one in prepared:
-                if one.message_id in self._told_directly:
+        _, deadline = due.run_window_utc(site, day, lead_min(config, site))
+        frame = self._frame(site, day, now_utc, deadline, edition="notice")
+        with delivery.opened(config.transport) as transport:
+            for envelope in mails.plain_mails(frame, compute.COMPUTATION_TEXT):
+                if envelope.message_id in self._told_directly:
                     continue
-                letter = Letter(
-                    message_id=one.message_id,
-                    address=one.recipient.address,
-                    raw=one.mail.raw,
-                    site_id=site.id,
-                    crew_id=one.crew.id,
-                    kind="notice",
-                    role=one.recipient.role,
-                    name=one.recipient.name,
-                )
                 try:
-                    opened.deliver(letter)
+                    transport.deliver(envelope, always_ours)
                 except DeliveryError as error:
                     log.error("a notice did not go: %s", error, extra={"site": site.id})
                 else:
-                    self._told_directly.add(one.message_id)
+                    self._told_directly.add(envelope.message_id)
 
     def _tell_config_faults(self, now_utc: datetime) -> None:
         """Write to the operator once about each state of a config that cannot be used."""
@@ -273,8 +253,7 @@ class Service:
         if not faults or faults == self._told_faults:
             return
         site = self.sites()[0]
-        told = notices.to_operator(
-            self.keeper.accepted,
+        notice = notices.OperatorNotice(
             site_id=site.id,
             site_name="all sites",
             day=times.local_date(now_utc, site.zone),
@@ -286,8 +265,8 @@ class Service:
                 *faults,
                 "`gonogo check` reads the files again.",
             ),
-            now_utc=now_utc,
         )
+        told = notices.to_operator(self.keeper.accepted, notice, now_utc=now_utc)
         try:
             with schema.begin(self.store) as connection:
                 outbox.put(connection, told, now_utc=now_utc)
@@ -323,9 +302,9 @@ class Service:
         config = self.keeper.accepted
         self._thin(config, now_utc)
         try:
-            report = delivery.work(
-                self.store,
-                config.transport,
+            report = delivery.Worker(
+                store=self.store,
+                transport=config.transport,
                 now_utc=clock.clock_utc,
                 owner=self.me,
                 rng=self._rng,
@@ -333,7 +312,7 @@ class Service:
                 expired_instead=notices.expired_instead(config, now_utc),
                 failed_instead=notices.failed_instead(config, now_utc),
                 may_go_on=lambda: not self.halt.is_set(),
-            )
+            ).round()
         except StoreError:
             log.exception("the outbox could not be used; it is tried again")
             return
@@ -348,7 +327,7 @@ class Service:
         keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
         try:
             with schema.begin(self.store) as connection:
-                n_gone = history.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
+                n_gone = stored_answers.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
         except StoreError:
             log.exception("old weather answers could not be thinned; it is tried again tomorrow")
             return
