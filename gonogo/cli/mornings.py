@@ -146,8 +146,7 @@ def _shown(frames: Sequence[RunFrame], folder: Path | None, *, say: Callable[[st
         say(frame.site.name)
         stored = previous.load(frame)
         conclusion = compute.conclude(frame, stored)
-        before = {crew_id: mailed.decisions for crew_id, mailed in stored.previous.days_before.items()}
-        prepared, faults = mails.mails(frame, conclusion, before=before)
+        prepared, faults = mails.mails(frame, conclusion, before=stored.previous.days_before)
         lines.append(table(frame.site, frame.day, conclusion))
         if not conclusion.has_verdict or faults:
             code = Exit.NO_VERDICT

@@ -55,6 +55,7 @@ class ReadingOptions:
     w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")]
     method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")]
     dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = ""
+    basis: Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")] = ""
     at: AtOption = ""
     corrects: CorrectsOption = ""
     site: SiteOption = ""
@@ -64,13 +65,16 @@ class ReadingOptions:
 @record_app.command("reading", short_help="A moisture test of a lift.")
 @takes(ReadingOptions)
 def record_reading(given: ReadingOptions) -> None:
-    """Record a moisture test of a lift."""
+    """Record a moisture test of a lift. Water content is percent of dry mass; a carbide meter's dial shows percent of
+    wet mass: with --basis wet it is turned into the other and stored so.
+    """
     fields = {
         "kind": "reading",
         "strip": given.strip,
         "w_pct": given.w_pct,
         "method": given.method,
         "dry_density_kg_m3": given.dry_density,
+        "basis": given.basis,
         "at": given.at,
         "corrects": given.corrects,
     }

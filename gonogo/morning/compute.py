@@ -46,7 +46,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         came = replace(came, weather=weather)
         came = _with_verdict(came, _judged(frame, stored, weather, rng))
         return plan.planned(came, frame.site, entries=stored.entries, now_utc=frame.now_utc, previous=stored.previous)
-    except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
+    except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
         return _despite(frame, came, error)
 
 

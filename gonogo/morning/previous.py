@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
-from gonogo.decide.changes import Said
+from gonogo.decide.changes import PreviousRun
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.moisture.learned import LearnedSoil
@@ -17,23 +17,12 @@ from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import PlannedWork, WorkOrder
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, learned, runs, schema
 from gonogo.weather import past
 
 log = logging.getLogger("gonogo.morning.previous")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LastMailed:
-    """The last run that a crew was mailed about, and what it came to for the crew's own strips."""
-
-    run_id: int
-    at_utc: datetime
-    decisions: tuple[Decision, ...]
-    outlook: tuple[OutlookDay, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,15 +33,15 @@ class PreviousRuns:
     order        the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks
                  against it
     works        what previous runs planned and when, oldest first: what calendars hold by now
-    days_before  by crew what it was mailed last on the last day before
-    today        by crew what it was mailed last on the day itself
+    days_before  by crew the run that its last mail on the last day before came from; its strips only
+    today        by crew the run that its last mail on the day itself came from; its strips only
     """
 
-    last: Said | None = None
+    last: PreviousRun | None = None
     order: WorkOrder | None = None
     works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
-    days_before: Mapping[str, LastMailed] = field(default_factory=dict)
-    today: Mapping[str, LastMailed] = field(default_factory=dict)
+    days_before: Mapping[str, PreviousRun] = field(default_factory=dict)
+    today: Mapping[str, PreviousRun] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,19 +92,18 @@ def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousR
 
 def _last_mailed(
     connection: sa.Connection, site: Site, *, before_day: date | None = None, day: date | None = None
-) -> dict[str, LastMailed]:
-    """By crew what it was mailed last on a date, or on the last day before one."""
+) -> dict[str, PreviousRun]:
+    """By crew the run that its last mail on a date came from, or on the last day before one; its strips only."""
     run_ids = runs.last_mailed_runs(connection, site.id, before_day=before_day, day=day)
     by_run = {
         run_id: (runs.decisions(connection, run_id), runs.outlook(connection, run_id), at_utc)
         for run_id, at_utc in set(run_ids.values())
     }
     crew_of = {strip.id: strip.crew_id for strip in site.strips}
-    by_crew: dict[str, LastMailed] = {}
+    by_crew: dict[str, PreviousRun] = {}
     for crew_id, (run_id, _) in run_ids.items():
         decisions, outlook, at_utc = by_run[run_id]
-        by_crew[crew_id] = LastMailed(
-            run_id=run_id,
+        by_crew[crew_id] = PreviousRun(
             at_utc=at_utc,
             decisions=tuple(d for d in decisions if crew_of.get(d.strip_id) == crew_id),
             outlook=tuple(o for o in outlook if crew_of.get(o.strip_id) == crew_id),
@@ -134,12 +122,12 @@ def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[date
     return tuple((at_utc, order.works) for at_utc, order in orders)
 
 
-def _came_to(connection: sa.Connection, run: runs.Run) -> Said | None:
+def _came_to(connection: sa.Connection, run: runs.Run) -> PreviousRun | None:
     """What a run came to, None where it had no verdict: then there is nothing to compare with."""
     decisions = runs.decisions(connection, run.id)
     if run.finished_utc is None or not any(decision.facts for decision in decisions):
         return None
-    return Said(
+    return PreviousRun(
         at_utc=run.finished_utc,
         decisions=decisions,
         outlook=runs.outlook(connection, run.id),

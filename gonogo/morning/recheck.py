@@ -6,24 +6,23 @@ on a forecast that was good then, and stands until a newer one says otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from datetime import time
 from functools import partial
 
+from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
 from gonogo.decide.conclusion import Conclusion
 from gonogo.errors import GonogoError
-from gonogo.mail import change
-from gonogo.mail.phrases import Phrase
 from gonogo.morning import previous
 from gonogo.morning.compute import conclude
-from gonogo.morning.previous import LastMailed
+from gonogo.morning.previous import StoredInputs
 from gonogo.morning.run import MorningResult, claimed, finish
 from gonogo.outgoing import mails
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import RunFrame
-from gonogo.records.site import Crew
+from gonogo.records.work_order import Change
 from gonogo.store import claims
+from gonogo.weather.series import fallen_mm
 
 
 def edition(at: time) -> str:
@@ -44,11 +43,11 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
         stored = previous.load(frame)
         conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
         today = stored.previous.today
-        changes, faults = changed(frame, conclusion, today)
+        moved, faults = changed(frame, stored, conclusion)
         prepared, mail_faults = mails.some_mails(
             frame,
             conclusion,
-            changes=changes,
+            changes=moved,
             first_mailed=[crew.id for crew in frame.site.crews if crew.id not in today],
         )
         return finish(frame, claim, conclusion, prepared, mail_faults=(*faults, *mail_faults))
@@ -58,39 +57,37 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
 
 
 def changed(
-    frame: RunFrame, conclusion: Conclusion, today: Mapping[str, LastMailed]
-) -> tuple[dict[str, tuple[Phrase, ...] | None], tuple[str, ...]]:
+    frame: RunFrame, stored: StoredInputs, conclusion: Conclusion
+) -> tuple[dict[str, tuple[Change, ...] | None], tuple[str, ...]]:
     """Return by crew what is worth a mail, and the faults met on the way; a crew with no news is not there.
 
-    today   by crew what it was mailed last today; None stands for a crew that was mailed nothing yet
+    None stands for a crew that was mailed nothing yet today.
     """
-    found: dict[str, tuple[Phrase, ...] | None] = {}
+    found: dict[str, tuple[Change, ...] | None] = {}
     faults: list[str] = []
     for crew in frame.site.crews:
-        if crew.id not in today:
+        last = stored.previous.today.get(crew.id)
+        if last is None:
             found[crew.id] = None
         elif conclusion.has_verdict:
             # One crew's comparison must not cost the others their mail.
-            made, own_faults = first_made(
-                (partial(_changes, frame, conclusion, crew, today[crew.id]),),
+            moved, own_faults = first_made(
+                (partial(_changes, frame, stored, conclusion, last),),
                 what=f"{frame.site.id}: the comparison of crew {crew.id}",
             )
             faults += own_faults
-            if made:
-                found[crew.id] = made
+            if moved is not None and worth_a_mail(moved):
+                found[crew.id] = moved
     return found, tuple(faults)
 
 
-def _changes(frame: RunFrame, conclusion: Conclusion, crew: Crew, last: LastMailed) -> tuple[Phrase, ...]:
-    return change.changes(
+def _changes(frame: RunFrame, stored: StoredInputs, conclusion: Conclusion, last: PreviousRun) -> tuple[Change, ...]:
+    assert conclusion.weather is not None, "a conclusion with a verdict has its weather"
+    return changes(
         frame.site,
-        crew,
-        day=frame.day,
-        told_utc=last.at_utc,
-        now_utc=frame.now_utc,
-        told=last.decisions,
-        told_outlook=last.outlook,
-        decisions=conclusion.decisions,
-        outlook=conclusion.outlook,
+        last,
+        PreviousRun(at_utc=frame.now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook),
+        entries=stored.entries,
+        fallen_mm=fallen_mm(conclusion.weather, last.at_utc, frame.now_utc),
         settings=frame.config.settings[frame.site.id],
     )

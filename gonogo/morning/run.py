@@ -72,8 +72,7 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
         else:
             stored = previous.load(frame)
             conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
-            before = {crew_id: mailed.decisions for crew_id, mailed in stored.previous.days_before.items()}
-            prepared, faults = outgoing_mails.mails(frame, conclusion, before=before)
+            prepared, faults = outgoing_mails.mails(frame, conclusion, before=stored.previous.days_before)
         return finish(frame, claim, conclusion, prepared, mail_faults=faults)
     except GonogoError as error:
         claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))

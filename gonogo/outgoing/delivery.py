@@ -187,8 +187,7 @@ class Worker:
             transport.deliver(queued.envelope, partial(self._is_ours, queued))
         except StoreError:  # the database refused to say whose the mail is; it was not sent
             raise
-        except Exception as error:
-            # The one broad catch of the worker: a fault of our own over one mail must not stop the others.
+        except Exception as error:  # noqa: BLE001  a fault of our own over one mail must not stop the others
             return error
         return None
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
+from gonogo.decide import changes as engine
+from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
 from gonogo.mail import view as mail_view
 from gonogo.mail.calendar import Entry as CalendarEntry
@@ -15,7 +18,6 @@ from gonogo.mail.calendar import entries_now
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.path import MoisturePath, moisture_paths
-from gonogo.mail.phrases import Phrase
 from gonogo.outgoing import workers
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import MORNING, RunFrame
@@ -23,6 +25,7 @@ from gonogo.outgoing.message_id import mail_id
 from gonogo.outgoing.workers import Job
 from gonogo.records.site import Crew, Recipient, Site
 from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import Change
 from gonogo.store.queued import Envelope
 
 RowT = TypeVar("RowT", Decision, OutlookDay)
@@ -31,17 +34,16 @@ RECHECK_KIND = "later_look"  # as it is stored
 
 
 def mails(
-    frame: RunFrame, conclusion: Conclusion, *, before: Mapping[str, Sequence[Decision]]
+    frame: RunFrame, conclusion: Conclusion, *, before: Mapping[str, PreviousRun]
 ) -> tuple[tuple[Envelope, ...], tuple[str, ...]]:
     """Return one mail for each recipient of each crew, and the faults met on the way.
 
-    before   by crew: what it was mailed last; a crew that is not there was never mailed
+    before   by crew the run that its last mail came from; a crew that is not there was never mailed
 
     A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
     made, which needs neither.
     """
-    own = _by_crew(frame.site, conclusion.decisions)
-    changes = {crew.id: _flips(frame.site, before.get(crew.id), own[crew.id]) for crew in frame.site.crews}
+    changes = {crew.id: _changes(frame, conclusion, before.get(crew.id)) for crew in frame.site.crews}
     return some_mails(frame, conclusion, changes=changes)
 
 
@@ -49,7 +51,7 @@ def some_mails(
     frame: RunFrame,
     conclusion: Conclusion,
     *,
-    changes: Mapping[str, tuple[Phrase, ...] | None],
+    changes: Mapping[str, tuple[Change, ...] | None],
     first_mailed: Collection[str] = (),
 ) -> tuple[tuple[Envelope, ...], tuple[str, ...]]:
     """Return the mails of the crews in `changes`, each with its changes, and the faults met on the way.
@@ -117,7 +119,7 @@ class _Views:
     conclusion: Conclusion
     decisions: Mapping[str, list[Decision]]
     outlook: Mapping[str, list[OutlookDay]]
-    changes: Mapping[str, tuple[Phrase, ...] | None]
+    changes: Mapping[str, tuple[Change, ...] | None]
     first_mailed: Collection[str]
     calendar: tuple[CalendarEntry, ...]
 
@@ -138,10 +140,9 @@ class _Views:
             weather=conclusion.weather,
             now_utc=frame.now_utc,
             issue=MORNING if is_first else frame.edition,
-            changes=self.changes[crew.id],
+            # A re-check tells what changed since this morning; the first mail of a day, since the day before.
+            changes=conclusion.changes if is_first and conclusion.changes is not None else self.changes[crew.id],
             order=conclusion.order,
-            # A re-check says what changed since this morning; the first mail of a day, since the day before.
-            since=conclusion.changes if is_first else None,
             paths=_paths(conclusion, decisions) if has_extras else None,
             entries=self.calendar if has_extras else (),
         )
@@ -193,13 +194,18 @@ def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:
     return found
 
 
-def _flips(site: Site, previous: Sequence[Decision] | None, now: Sequence[Decision]) -> tuple[Phrase, ...] | None:
-    """A sentence for each strip of a crew whose verdict changed since the crew was mailed last."""
-    if previous is None:
+def _changes(frame: RunFrame, conclusion: Conclusion, before: PreviousRun | None) -> tuple[Change, ...] | None:
+    """What changed for a crew since its last mail, None where it never had one.
+
+    Stands in where the run compared itself with none: then there are verdicts at the most, and no causes.
+    """
+    if before is None:
         return None
-    before = {d.strip_id: d.verdict for d in previous}
-    return tuple(
-        mail_view.flip(site.strip(d.strip_id).name, before[d.strip_id], d.verdict)
-        for d in now
-        if before.get(d.strip_id, d.verdict) != d.verdict
+    return engine.changes(
+        frame.site,
+        before,
+        PreviousRun(at_utc=frame.now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook),
+        entries=(),
+        fallen_mm=(math.nan, math.nan),
+        settings=frame.config.settings[frame.site.id],
     )

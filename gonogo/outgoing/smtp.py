@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import contextlib
 import smtplib
-import socket
 import ssl
-import threading
 from collections.abc import Callable
 from email.parser import BytesParser
 from email.policy import SMTP
 from email.utils import parseaddr
 from types import TracebackType
-from typing import Any
 
 from gonogo.errors import DeliveryError, TransportError
 from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_address, checked_raw
+from gonogo.outgoing.server import Server, TlsServer, Watch
 from gonogo.records.outside import Transport
 from gonogo.store.queued import Envelope
 
@@ -66,7 +64,7 @@ class Connection:
         is_ours   asked before the content goes: where another worker has the mail by now, LeaseLostError is raised
         """
         raw = checked_raw(envelope)
-        watch = _Watch(self._mail_limit_s)
+        watch = Watch(self._mail_limit_s)
         is_settled = False
         try:
             self._step_by_step(envelope, raw, watch, is_ours)
@@ -96,7 +94,7 @@ class Connection:
                 self._server.quit()
             self._drop()
 
-    def _step_by_step(self, envelope: Envelope, raw: bytes, watch: _Watch, is_ours: Callable[[], bool]) -> None:
+    def _step_by_step(self, envelope: Envelope, raw: bytes, watch: Watch, is_ours: Callable[[], bool]) -> None:
         """MAIL, RCPT, DATA, each answered before the next; an idle connection that has died is replaced unnoticed."""
         is_reused = self._server is not None
         try:
@@ -135,7 +133,7 @@ class Connection:
         if code != 250:
             raise _ReplyError("sender", code, text)
 
-    def _opened(self, watch: _Watch) -> smtplib.SMTP:
+    def _opened(self, watch: Watch) -> smtplib.SMTP:
         """The open connection, made, encrypted and logged in first where there is none."""
         if self._server is not None:
             watch.over(self._server)
@@ -145,9 +143,9 @@ class Connection:
             raise ValueError("a password is not sent unencrypted: set security to starttls or tls")
         try:
             server = (
-                _TlsServer(to.host, to.port, timeout=to.timeout_s, context=_trust(to), watch=watch)
+                TlsServer(to.host, to.port, timeout=to.timeout_s, context=_trust(to), watch=watch)
                 if to.security == "tls"
-                else _Server(to.host, to.port, timeout=to.timeout_s, watch=watch)
+                else Server(to.host, to.port, timeout=to.timeout_s, watch=watch)
             )
         except smtplib.SMTPConnectError as error:
             raise _ReplyError("greeting", error.smtp_code, _as_bytes(error.smtp_error)) from error
@@ -186,57 +184,6 @@ def deliver(envelope: Envelope, transport: Transport) -> None:
         connection.deliver(envelope)
 
 
-class _Watch:
-    """Cuts a connection when a mail has taken longer than its limit, however lively the server seems."""
-
-    def __init__(self, limit_s: float) -> None:
-        self.limit_s = limit_s
-        self.has_cut = False
-        self._server: smtplib.SMTP | None = None
-        self._timer = threading.Timer(limit_s, self._cut)
-        self._timer.daemon = True
-        self._timer.start()
-
-    def over(self, server: smtplib.SMTP) -> None:
-        self._server = server
-        if self.has_cut:
-            raise TimeoutError("the time for this mail is over")
-
-    def end(self) -> None:
-        self._timer.cancel()
-
-    def _cut(self) -> None:
-        self.has_cut = True
-        sock = None if self._server is None else self._server.sock
-        if sock is not None:
-            with contextlib.suppress(OSError):
-                sock.shutdown(socket.SHUT_RDWR)
-
-
-class _Server(smtplib.SMTP):
-    """A server that the watch covers from its first byte on: the constructor connects."""
-
-    def __init__(self, host: str, port: int, *, timeout: float, watch: _Watch) -> None:
-        self._watch = watch
-        super().__init__(host, port, timeout=timeout)
-
-    def connect(self, *arguments: Any, **named: Any) -> tuple[int, bytes]:
-        self._watch.over(self)
-        return super().connect(*arguments, **named)
-
-
-class _TlsServer(smtplib.SMTP_SSL):
-    """The same, encrypted from its first byte on."""
-
-    def __init__(self, host: str, port: int, *, timeout: float, context: ssl.SSLContext, watch: _Watch) -> None:
-        self._watch = watch
-        super().__init__(host, port, timeout=timeout, context=context)
-
-    def connect(self, *arguments: Any, **named: Any) -> tuple[int, bytes]:
-        self._watch.over(self)
-        return super().connect(*arguments, **named)
-
-
 def _trust(transport: Transport) -> ssl.SSLContext:
     """The certificates to trust: the system's, and those that the transport names."""
     context = ssl.create_default_context()
@@ -266,7 +213,7 @@ def _refusal(reply: _ReplyError, envelope: Envelope, transport: Transport) -> De
     )
 
 
-def _cause(error: Exception, transport: Transport, watch: _Watch) -> str:
+def _cause(error: Exception, transport: Transport, watch: Watch) -> str:
     """Say what kept the server from being used, and what to look at."""
     server = f"{transport.host}:{transport.port}"
     waits = "The mails wait and are tried again."

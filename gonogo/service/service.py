@@ -25,7 +25,7 @@ from gonogo.records import shift
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.service import clock, due, health, logs, schedule
-from gonogo.service.config_watch import Keeper
+from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
 from gonogo.service.ping import ping
 from gonogo.service.site_state import is_good_morning
@@ -60,7 +60,7 @@ def serve(
         one.say_what_comes()
         schedule.serve(
             one.sites,
-            lead_min=lambda site: lead_min(one.keeper.accepted, site),
+            lead_min=lambda site: lead_min(one.configs.accepted, site),
             run_morning=one.run_morning,
             run_look=one.run_look,
             watch=one.watch,
@@ -78,7 +78,7 @@ class Service:
     def __init__(
         self, config: Config, *, halt: threading.Event, fetch: Fetch | None, environ: Mapping[str, str]
     ) -> None:
-        self.keeper = Keeper(config, environ)
+        self.configs = ConfigWatch(config, environ)
         self.store = open_store(config)
         self.halt = halt
         self.me = owner.own_name()
@@ -94,12 +94,12 @@ class Service:
         self._told_faults: tuple[str, ...] = ()
 
     def sites(self) -> tuple[Site, ...]:
-        return self.keeper.accepted.sites
+        return self.configs.accepted.sites
 
     def say_what_comes(self) -> None:
         """Log when each site's next run starts."""
         for site in self.sites():
-            starts = due.next_start_utc(site, clock.clock_utc(), lead_min(self.keeper.accepted, site))
+            starts = due.next_start_utc(site, clock.clock_utc(), lead_min(self.configs.accepted, site))
             if starts is not None:
                 at = starts.astimezone(site.zone).isoformat(timespec="minutes")
                 log.info("next run %s", at, extra={"site": site.id})
@@ -108,9 +108,9 @@ class Service:
 
     def run_morning(self, site: Site, day: date, now_utc: datetime) -> None:
         """Run a site's morning unless it is done. While the config has faults nothing is run: the watch sees to it."""
-        self.keeper.refresh()
-        config = self.keeper.accepted
-        if (site.id, day, "morning") in self._done or self.keeper.faults:
+        self.configs.refresh()
+        config = self.configs.accepted
+        if (site.id, day, "morning") in self._done or self.configs.faults:
             return
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         noted = {"site": site.id, "day": day, "issue": "morning"}
@@ -128,9 +128,9 @@ class Service:
 
     def run_look(self, site: Site, day: date, at: time, now_utc: datetime) -> None:
         """Run a later look unless it is done, or the config has faults."""
-        self.keeper.refresh()
+        self.configs.refresh()
         edition = recheck.edition(at)
-        if (site.id, day, edition) in self._done or self.keeper.faults:
+        if (site.id, day, edition) in self._done or self.configs.faults:
             return
         _, shift_end_utc = shift.shift_utc(site, day)
         noted = {"site": site.id, "day": day, "issue": edition}
@@ -147,7 +147,7 @@ class Service:
         self, site: Site, day: date, now_utc: datetime, deadline_utc: datetime, edition: str = MORNING
     ) -> RunFrame:
         return RunFrame(
-            config=self.keeper.accepted,
+            config=self.configs.accepted,
             site=site,
             day=day,
             edition=edition,
@@ -163,7 +163,7 @@ class Service:
         if self._fetch is not None:
             return self._fetch(site, now_utc, stored)
         with self._asking:
-            config = self.keeper.accepted
+            config = self.configs.accepted
             if self._fetcher is None or self._fetcher[0] is not config:
 
                 def together(at_utc: datetime) -> list[Site]:
@@ -179,7 +179,7 @@ class Service:
 
     def watch(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of a broken config, ping, and write the health file."""
-        self.keeper.refresh()
+        self.configs.refresh()
         self._tell_config_faults(now_utc)
         for site in self.sites():
             try:
@@ -190,7 +190,7 @@ class Service:
         self._write_health(now_utc)
 
     def _watch_site(self, site: Site, now_utc: datetime, workers: Workers) -> None:
-        config = self.keeper.accepted
+        config = self.configs.accepted
         day = due.due_day(site, now_utc, lead_min(config, site))
         if day is None:
             return
@@ -219,9 +219,9 @@ class Service:
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict."""
-        faults = self.keeper.faults
+        faults = self.configs.faults
         reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
-        config = self.keeper.accepted
+        config = self.configs.accepted
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         result = morning_run.run_morning(
             self._frame(site, day, now_utc, deadline),
@@ -233,7 +233,7 @@ class Service:
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
-        config = self.keeper.accepted
+        config = self.configs.accepted
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         frame = self._frame(site, day, now_utc, deadline, edition="notice")
         with delivery.opened(config.transport) as transport:
@@ -249,7 +249,7 @@ class Service:
 
     def _tell_config_faults(self, now_utc: datetime) -> None:
         """Write to the operator once about each state of a config that cannot be used."""
-        faults = self.keeper.faults
+        faults = self.configs.faults
         if not faults or faults == self._told_faults:
             return
         site = self.sites()[0]
@@ -266,7 +266,7 @@ class Service:
                 "`gonogo check` reads the files again.",
             ),
         )
-        told = notices.to_operator(self.keeper.accepted, notice, now_utc=now_utc)
+        told = notices.to_operator(self.configs.accepted, notice, now_utc=now_utc)
         try:
             with schema.begin(self.store) as connection:
                 outbox.put(connection, told, now_utc=now_utc)
@@ -276,15 +276,17 @@ class Service:
             self._told_faults = faults
 
     def _write_health(self, now_utc: datetime) -> None:
-        path = self.keeper.accepted.watch.health_file
+        path = self.configs.accepted.watch.health_file
         if path is None:
             return
         try:
-            state = health.snapshot(self.store, self.keeper.accepted, now_utc=now_utc, config_faults=self.keeper.faults)
+            state = health.snapshot(
+                self.store, self.configs.accepted, now_utc=now_utc, config_faults=self.configs.faults
+            )
         except StoreError as error:
             state = health.without_store(now_utc=now_utc, fault=str(error))
         try:
-            health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(self.keeper.accepted)))
+            health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(self.configs.accepted)))
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
 
@@ -299,7 +301,7 @@ class Service:
 
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
-        config = self.keeper.accepted
+        config = self.configs.accepted
         self._thin(config, now_utc)
         try:
             report = delivery.Worker(

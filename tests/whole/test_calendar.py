@@ -16,11 +16,11 @@ from example_mornings import example_config, example_frame, html_of, no_weather,
 
 from gonogo.cli import demo
 from gonogo.config import Config
-from gonogo.mail import language
 from gonogo.morning.run import MorningResult
 from gonogo.outgoing import mails
 from gonogo.store import runs, schema
 from gonogo.store.queued import Envelope
+from gonogo.wording import language
 
 ONE_DAY = timedelta(days=1)
 

@@ -176,7 +176,7 @@ def test_a_config_mended_before_the_mail_time_gives_verdicts(bench: Callable[...
     mended = good.replace('name = "North crew"', 'name = "Northern crew"')
     (copy.folder / SITE).write_text(mended, encoding="utf-8")
     it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert it.one.keeper.faults == ()
+    assert it.one.configs.faults == ()
     assert it.site.crew("north").name == "Northern crew"
     assert len(it.mails("morning")) == 6
 
