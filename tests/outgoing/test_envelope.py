@@ -6,7 +6,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from messages import envelope, raw_mail
 
@@ -108,6 +108,7 @@ def test_an_address_is_accepted(address: str) -> None:
 
 
 @settings(max_examples=60)
+@example(name=':\x80"', subject="")  # the library's parser of addresses falls over this one
 @given(name=st.text(max_size=60), subject=st.text(max_size=60))
 def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(name: str, subject: str) -> None:
     one = envelope()
