@@ -135,15 +135,13 @@ def checked_weather(
     gauge = [e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
     return series.check(
-        downloaded.parsed,
+        downloaded.received,
         site=site,
         now_utc=now_utc,
-        fetched_utc=downloaded.answer.fetched_utc,
-        gauge=gauge,
         n_members=n_members,
         rng=rng,
+        gauge=gauge,
         earlier=earlier_forecasts(stored, site) if needs_stored else (),
-        clock_offset_s=downloaded.clock_offset_s,
     )
 
 
