@@ -61,7 +61,6 @@ OFFENDERS: dict[str, int] = {
     "service/service.py: lines": 356,
     "soil/balance.py:march: lines": 92,
     "soil/balance.py:march: parameters": 13,
-    "soil/compaction.py: lines": 301,
     "soil/compaction.py:fit_curve: lines": 61,
     "soil/ensemble.py: lines": 321,
     "soil/ensemble.py:run: lines": 83,
