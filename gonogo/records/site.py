@@ -158,7 +158,7 @@ class Site:
     working_days   0 = Monday ... 6 = Sunday
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
-    recheck_at    local times at which the newest forecast is looked at again, rising
+    recheck_at     local times at which the newest forecast is checked again, rising
     """
 
     id: str

@@ -119,7 +119,7 @@ def check(
     gauge: Sequence[GaugeRain] = (),
     earlier: Sequence[ReceivedForecast] = (),
 ) -> HourlyWeather:
-    """Return a service's forecast as checked, repaired and gauge-corrected weather of a site.
+    """Return a service's forecast as checked and gauge-corrected weather of a site.
 
     received      the service's answer in our names, and when it came
     now_utc       the moment that the run stands for
@@ -128,7 +128,7 @@ def check(
     earlier       the site's stored answers: they stand for the past where the service has none, and with the gauge they
                   teach how wrong the service has been here
 
-    Raises WeatherError where a fault cannot be repaired (see CHECKS). Age and clocks reject nothing here: they set
+    Raises WeatherError where a forecast cannot be used (see CHECKS). Age and clocks reject nothing here: they set
     `status`, and with ForecastStatus.NONE nobody is told to compact.
     """
     parsed = received.parsed

@@ -41,12 +41,10 @@ Convert = Callable[[Any], Any]
 
 
 def _same(value: Any) -> Any:
-    """Return a value whose unit is ours already."""
     return value
 
 
 def _times(factor: float) -> Convert:
-    """Return the conversion by a factor."""
     return lambda value: value * factor
 
 
@@ -71,7 +69,6 @@ class Mapped:
 
 
 def _wind_2m(convert: Convert) -> Convert:
-    """Return the conversion of a wind at 10 m to m/s at 2 m."""
     return lambda value: wind_2m_m_s(convert(value), WIND_HEIGHT_M)
 
 
