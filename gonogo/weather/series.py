@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from gonogo.records.air import HourlyAir
 from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.soil.rain import melt_mm
@@ -88,6 +89,17 @@ class HourlyWeather:
         for name, value in (("thunder_chance", np.nan), ("melt_mm", 0.0), ("frost_depth_mm", 0.0)):
             if not len(getattr(self, name)):
                 object.__setattr__(self, name, np.full(len(self.hour_utc), value))
+
+    @property
+    def air(self) -> HourlyAir:
+        return HourlyAir(
+            hour_utc=self.hour_utc,
+            temp_degc=self.temp_degc,
+            rh_pct=self.rh_pct,
+            wind_2m_m_s=self.wind_2m_m_s,
+            shortwave_w_m2=self.shortwave_w_m2,
+            pressure_kpa=self.pressure_kpa,
+        )
 
     @property
     def water_members_mm(self) -> Floats:

@@ -68,7 +68,6 @@ OFFENDERS: dict[str, int] = {
     "soil/filter.py:pull: lines": 69,
     "soil/filter.py:pull: parameters": 8,
     "soil/reference_et.py:daily_et0_mm: parameters": 9,
-    "soil/reference_et.py:hourly_et0_mm: parameters": 11,
     "soil/reference_et.py:penman_monteith_mm: parameters": 9,
     "soil/unexplained.py:gains: lines": 64,
     "soil/unexplained.py:gains: parameters": 8,
