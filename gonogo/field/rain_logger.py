@@ -135,9 +135,11 @@ def record(config: Config, site: Site, text: str, place: str, now_utc: datetime)
                     connection,
                     site.id,
                     reading,
-                    entered_utc=now_utc,
-                    entered_by="gauge file",
-                    source_key=f"gauge {reading.from_utc.isoformat()} {reading.until_utc.isoformat()}",
+                    history.Arrival(
+                        entered_utc=now_utc,
+                        entered_by="gauge file",
+                        source_key=f"gauge {reading.from_utc.isoformat()} {reading.until_utc.isoformat()}",
+                    ),
                 )
                 for reading in file.readings
             ]

@@ -47,15 +47,8 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
 def _stored(connection: sa.Connection, site: Site, new: NewEntry, now_utc: datetime, *, by: str) -> str:
     """Store one entry and return it as a line. Raises ConfigError for a correction that does not fit."""
     try:
-        number = history.add_entry(
-            connection,
-            site.id,
-            new.entry,
-            entered_utc=now_utc,
-            entered_by=by,
-            source_key=new.source_key,
-            corrects_id=new.corrects,
-        )
+        arrival = history.Arrival(entered_utc=now_utc, entered_by=by, source_key=new.source_key)
+        number = history.add_entry(connection, site.id, new.entry, arrival, corrects_id=new.corrects)
     except StoreError as error:
         if new.corrects is None:
             raise
@@ -72,7 +65,8 @@ def withdraw(config: Config, site: Site, number: int, now_utc: datetime) -> str:
     store = open_store(config)
     try:
         with schema.begin(store) as connection:
-            own = history.withdraw_entry(connection, site.id, number, entered_utc=now_utc, entered_by="command line")
+            arrival = history.Arrival(entered_utc=now_utc, entered_by="command line")
+            own = history.withdraw_entry(connection, site.id, number, arrival)
     except StoreError as error:
         raise _refused("command line", number, error) from error
     finally:

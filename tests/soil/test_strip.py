@@ -122,12 +122,6 @@ def test_a_score_is_a_factor_on_the_default_and_none_leaves_it() -> None:
         assert row.factor(-2.0) == pytest.approx(np.exp(-2.0 * row.spread))
 
 
-def test_learned_factors_are_named_and_one_where_nothing_was_learned() -> None:
-    factors = strip.nothing_learned(2).factors()
-    assert list(factors) == list(LEARNABLE)
-    assert all(np.all(f == 1.0) for f in factors.values())
-
-
 @pytest.mark.parametrize("thickness_mm", [220.0, 110.0, 60.0, 30.0])
 def test_a_top_layer_has_its_share_of_the_readily_evaporable_water_of_100_mm(thickness_mm: float) -> None:
     """FAO-56, table 19 gives REW of the upper 100 mm: 9 mm for loam. Stage two keeps a fifth of TEW at least."""
