@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+LONGEST_VALUE = 80  # of a value as it is shown
+
+
+def printable(text: str) -> str:
+    """Return a text on one line: with escapes where it holds what a terminal or a log must not see."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
 
 class GonogoError(Exception):
     """Anything that gonogo raises on purpose."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Complaint:
+class Fault:
     """One fault in a file or an entry.
 
     place   file, or "command line"
@@ -28,16 +35,17 @@ class Complaint:
     right: str
 
     def __str__(self) -> str:
-        stood = f" = {self.value}" if self.value else ""
-        return f"{self.place}: {self.key}{stood}: {self.wrong} {self.right}"
+        value = self.value if len(self.value) <= LONGEST_VALUE else f"{self.value[: LONGEST_VALUE - 3]}..."
+        stood = f" = {value}" if value else ""
+        return printable(f"{self.place}: {self.key}{stood}: {self.wrong} {self.right}")
 
 
 class ConfigError(GonogoError):
-    """Bad input that the person at the file can mend. Carries every complaint, not only the first."""
+    """Bad input that the person at the file can mend. Carries every fault, not only the first."""
 
-    def __init__(self, complaints: Sequence[Complaint]) -> None:
-        self.complaints = tuple(complaints)
-        super().__init__("\n".join(str(c) for c in self.complaints))
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(c) for c in self.faults))
 
 
 class WeatherError(GonogoError):

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import MISSING, fields
 from datetime import date, datetime
+from functools import wraps
+from inspect import Parameter, Signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
 
 import typer
 
 from gonogo.errors import ConfigError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from gonogo.config import Config
     from gonogo.records.site import Site, Strip
 
@@ -27,6 +28,8 @@ SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left ou
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 CONFIG_FOLDER = Path("config")
+
+OptionsT = TypeVar("OptionsT")
 
 
 def load_config(folder: Path) -> Config:
@@ -39,7 +42,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     """Return the site meant: by id, by being the only one, or by being the only one with that strip."""
     import difflib
 
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
     if site_id:
         candidates = [s for s in config.sites if s.id == site_id]
@@ -53,7 +56,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     near = difflib.get_close_matches(site_id, names, n=1)
     raise ConfigError(
         [
-            Complaint(
+            Fault(
                 place="command line",
                 key="site",
                 value=site_id,
@@ -82,18 +85,45 @@ def units_asked(word: str) -> str:
 def no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:
     import difflib
 
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
     near = difflib.get_close_matches(value, names, n=1)
     right = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
     wrong = "is none known here."
-    return ConfigError([Complaint(place="command line", key=key, value=value, wrong=wrong, right=right)])
+    return ConfigError([Fault(place="command line", key=key, value=value, wrong=wrong, right=right)])
 
 
 def usage(key: str, wrong: str, right: str) -> ConfigError:
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
-    return ConfigError([Complaint(place="command line", key=key, value="", wrong=wrong, right=right)])
+    return ConfigError([Fault(place="command line", key=key, value="", wrong=wrong, right=right)])
+
+
+def takes(record: type[OptionsT]) -> Callable[[Callable[[OptionsT], None]], Callable[..., None]]:
+    """Make a command of a function of one record: each field of the record is an argument or option of the command."""
+
+    def command_of(function: Callable[[OptionsT], None]) -> Callable[..., None]:
+        hints = get_type_hints(record, include_extras=True)
+
+        @wraps(function)
+        def command(**given: Any) -> None:
+            function(record(**given))
+
+        command.__annotations__ = hints
+        command.__signature__ = Signature(  # type: ignore[attr-defined]  # what inspect.signature looks for
+            [
+                Parameter(
+                    part.name,
+                    Parameter.KEYWORD_ONLY,
+                    annotation=hints[part.name],
+                    default=Parameter.empty if part.default is MISSING else part.default,
+                )
+                for part in fields(record)  # type: ignore[arg-type]  # a dataclass
+            ]
+        )
+        return command
+
+    return command_of
 
 
 @contextmanager
@@ -119,12 +149,17 @@ def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], No
 
 def parse_date_or_moment(text: str) -> date | datetime:
     """Return a date, or a moment where a time is given. Raises ConfigError naming what would be right."""
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
+    from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 
+    wrong = "not a date."
     for reader in (date.fromisoformat, datetime.fromisoformat):
         try:
-            return reader(text)
+            found = reader(text)
         except ValueError:
             continue
-    wrong, right = "not a date.", "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
-    raise ConfigError([Complaint(place="command line", key="--date", value=text, wrong=wrong, right=right)])
+        if FIRST_YEAR <= found.year <= LAST_YEAR:
+            return found
+        wrong = "lies in no year of this century."
+    right = "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
+    raise ConfigError([Fault(place="command line", key="--date", value=text, wrong=wrong, right=right)])

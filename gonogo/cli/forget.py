@@ -10,6 +10,7 @@ import contextlib
 import json
 import re
 from datetime import datetime
+from email.errors import MessageError
 from email.parser import BytesHeaderParser
 from email.policy import SMTP
 from typing import Any
@@ -18,7 +19,7 @@ import sqlalchemy as sa
 
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError, DeliveryError
+from gonogo.errors import ConfigError, DeliveryError, Fault
 from gonogo.outgoing.envelope import checked_address
 from gonogo.outgoing.folder import Folder, listed
 from gonogo.records.outside import Transport
@@ -39,8 +40,8 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
         checked_address(address)
     except DeliveryError as error:
         right = "Write it like ana@example.com. Nothing was changed."
-        complaint = Complaint(place="command line", key="address", value=address, wrong="no address.", right=right)
-        raise ConfigError([complaint]) from error
+        fault = Fault(place="command line", key="address", value=address, wrong="no address.", right=right)
+        raise ConfigError([fault]) from error
     store = open_store(config)
     try:
         with schema.begin(store) as connection:
@@ -92,7 +93,8 @@ def without_person(raw: bytes, address: str, name: str, identity: str) -> bytes:
     head, gap, body = raw.partition(b"\r\n\r\n")
     head = _TO_LINES.sub(f"To: {FORGOTTEN}".encode(), head)
     head = _ID_LINE.sub(f"Message-ID: {identity}".encode(), head)
-    with contextlib.suppress(Exception):  # a head that cannot be read is treated as one that names the person
+    # A head that cannot be read is treated as one that names the person.
+    with contextlib.suppress(MessageError, LookupError, ValueError, TypeError, AttributeError):
         parsed = BytesHeaderParser(policy=SMTP).parsebytes(head + gap)
         shown = " ".join(str(value) for value in parsed.values()).lower()
         text = body.decode("utf-8", "replace").lower()

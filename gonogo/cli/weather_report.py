@@ -15,26 +15,26 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide.windows import THUNDER_CODES
-from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError, forecast
+from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import WeatherError
 from gonogo.morning import answers, compute, previous
-from gonogo.records.outside import Answer
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
 from gonogo.service.clock import clock_utc
 from gonogo.soil import reference_et
-from gonogo.store import schema
 from gonogo.store.open import open_store
 from gonogo.weather import services
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 
 HOURS_SHOWN = 24
 LINE_WIDTH = 100  # of a sentence beside the margin
 WET_MM_H, WET_MM_D = 0.1, 1.0  # what counts as rain in an hour and in a day
 TRUST = {
-    Rung.FRESH: "fresh",
-    Rung.OLD: "OLD: the spread is widened, look at the sky first",
-    Rung.NONE: "NOT TRUSTED: no strip is told to compact",
+    ForecastStatus.FRESH: "fresh",
+    ForecastStatus.OLD: "OLD: the spread is widened, look at the sky first",
+    ForecastStatus.NONE: "NOT TRUSTED: no strip is told to compact",
 }
 CSV_COLUMNS = (
     "hour_local",
@@ -56,7 +56,7 @@ CSV_COLUMNS = (
     "weather_code",
     "service",
     "fetched_utc",
-    "rung",
+    "forecast_status",
 )
 
 
@@ -73,36 +73,31 @@ def show(
 
     only_stored   ask no service: show what the store holds
     """
-    ask = _from_store if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
+    ask = from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
+    day = times.local_date(now_utc, site.zone)
     store = open_store(config)
     try:
-        with schema.read(store) as connection:
-            entries, stored = previous.load(connection, config, site, now_utc)
+        frame = RunFrame(
+            config=config,
+            site=site,
+            day=day,
+            now_utc=now_utc,
+            deadline_utc=now_utc,
+            store=store,
+            fetch=ask,
+            keeps=not only_stored,
+        )
+        stored = previous.load(frame, with_previous=False)
+        rng = np.random.default_rng(compute.seed(site, day, frame.edition))
         try:
-            downloaded = ask(site, now_utc, stored)
-            if not only_stored:
-                answers.keep_answer(store, site, downloaded)
-            weather = compute.checked_weather(
-                site,
-                downloaded,
-                now_utc=now_utc,
-                entries=entries,
-                stored=stored,
-                n_members=round(config.settings[site.id]["ensemble_members"]),
-                rng=np.random.default_rng(compute.seed(site, times.local_date(now_utc, site.zone), "morning")),
-            )
+            downloaded = answers.fetched(frame, stored).downloaded
+            weather = answers.checked(frame, stored, downloaded, rng)
         except WeatherError as error:
-            if isinstance(error, NoForecastError) and not only_stored:
-                answers.keep_refused(store, site, error)
             return Outcome(text=f"{site.name}: no usable weather.\n{error}", exit_code=Exit.ATTENTION)
     finally:
         store.dispose()
     shown = csv_text(site, weather) if as_csv else text(site, weather, now_utc=now_utc, faults=downloaded.faults)
-    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.rung is Rung.NONE else Exit.OK)
-
-
-def _from_store(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-    return forecast(site, (), now_utc=now_utc, stored=stored)
+    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
 
 
 def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Sequence[str] = ()) -> str:
@@ -113,9 +108,9 @@ def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Seque
         f"{site.name}, {now_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M} site time ({site.zone.key})",
         "",
         f"source    {found.title if found else weather.service}, fetched {fetched:%a %H:%M}, "
-        f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.rung]}",
+        f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.status]}",
         *(f"          {line}" for words, link in weather.attribution for line in (words, f"  {link}")),
-        *_list("repaired", weather.repairs, "nothing"),
+        *_list("repaired", weather.notes, "nothing"),
         *_list("faults", faults, "none on the way"),
         *_past(site, weather, now_utc),
         "",
@@ -151,7 +146,7 @@ def csv_text(site: Site, weather: HourlyWeather) -> str:
                 *("" if math.isnan(value) else f"{value:.4g}" for value in numbers.values()),
                 weather.service,
                 weather.fetched_utc.isoformat(timespec="seconds"),
-                weather.rung.value,
+                weather.status.value,
             ]
         )
     return written.getvalue()

@@ -17,10 +17,10 @@ import pytest
 from gonogo import config
 from gonogo.cli import demo
 from gonogo.errors import ConfigError
-from gonogo.mail import language, render, view
+from gonogo.mail import render, view
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import moisture_paths
-from gonogo.morning import compute
+from gonogo.wording import language
 
 
 def _scene() -> ModuleType:
@@ -49,7 +49,7 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
     if kind == "nothing to water":
         decisions = tuple(d for d in decisions if d.water is None)
     elif kind == "old forecast":
-        weather = scene.weather(rung=scene.Rung.OLD)
+        weather = scene.weather(status=scene.ForecastStatus.OLD)
     elif kind == "no forecast":
         weather = None
     elif kind == "no result":
@@ -66,9 +66,8 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
         outlook=outlook,
         weather=weather,
         now_utc=scene.NOW_UTC,
-        changes=None,
         order=scene.order(),
-        since=scene.since() if kind == "changed" else None,
+        changes=scene.since() if kind == "changed" else None,
         paths=scene.paths(),
     )
     return render.message(
@@ -159,16 +158,7 @@ def recorded_views() -> list[view.MorningView]:
     """The example site's recorded morning, as each of its crews sees it."""
     loaded = config.load(example_mornings.ROOT / "config", environ={})
     site = loaded.sites[0]
-    concluded = compute.conclude(
-        loaded,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=loaded.readings[site.id],
-        fetch=example_mornings.recorded,
-        stored=(),
-    )
+    concluded = example_mornings.concluded_example(loaded)
     assert concluded.judgement is not None
     paths = moisture_paths(concluded.judgement.inputs, [s.id for s in site.strips])
     return [

@@ -15,21 +15,19 @@ import requests
 import responses
 import time_machine
 from bodies import HARROW_FLATS_BODY, MORNING_UTC, VALID
-from example_mornings import example_config
+from example_mornings import concluded_example, example_config
 from hand_made import N_HOURS, morning, row
 
-from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.verdict import decide
 from gonogo.download import rounds
 from gonogo.download.forecasts import Downloaded, forecast
 from gonogo.download.web import OFFSET_HEADER, Visits
-from gonogo.morning import compute
 from gonogo.morning import run as morning_run
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
 from gonogo.service.clock import clock_utc
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 FREE = "https://api.open-meteo.com/v1/forecast"
 BODY = HARROW_FLATS_BODY
@@ -67,21 +65,10 @@ def test_mornings_over_several_sites_ask_once(tmp_path: Path) -> None:
     assert [json.loads(one.answer.body)["latitude"] for one in found] == [site.latitude_deg for site in config.sites]
 
 
-def concluded(tmp_path: Path, fetch: Any, **more: Any) -> morning_run.Conclusion:
+def concluded(tmp_path: Path, fetch: Any) -> morning_run.Conclusion:
     """Return what the example's morning comes to, without its mails."""
     config = example_config(tmp_path)
-    site = config.sites[0]
-    return compute.conclude(
-        config,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=config.readings[site.id],
-        fetch=fetch,
-        stored=(),
-        **more,
-    )
+    return concluded_example(config, fetch=fetch)
 
 
 def fetch_dated(ahead: timedelta) -> Any:
@@ -100,27 +87,34 @@ def fetch_dated(ahead: timedelta) -> Any:
 
 
 @pytest.mark.parametrize(
-    ("ahead", "rung"),
+    ("ahead", "status"),
     [
-        (timedelta(minutes=-40), Rung.OLD),
-        (timedelta(hours=5), Rung.NONE),
-        (timedelta(days=-30), Rung.NONE),
+        (timedelta(minutes=-40), ForecastStatus.OLD),
+        (timedelta(hours=5), ForecastStatus.NONE),
+        (timedelta(days=-30), ForecastStatus.NONE),
     ],
 )
-def test_a_machine_whose_clock_is_wrong_compacts_nothing(tmp_path: Path, ahead: timedelta, rung: Rung) -> None:
-    kept: list[Downloaded] = []
-    conclusion = concluded(tmp_path, fetch_dated(ahead), keep=kept.append)
+def test_a_machine_whose_clock_is_wrong_compacts_nothing(
+    tmp_path: Path, ahead: timedelta, status: ForecastStatus
+) -> None:
+    found: list[Downloaded] = []
+
+    def fetch(*asked: Any) -> Downloaded:
+        found.append(fetch_dated(ahead)(*asked))
+        return found[-1]
+
+    conclusion = concluded(tmp_path, fetch)
     weather = conclusion.weather
     assert weather is not None
-    assert weather.rung is rung
+    assert weather.status is status
     verdicts = {one.verdict for one in conclusion.decisions}
-    if rung is Rung.NONE:
+    if status is ForecastStatus.NONE:
         assert verdicts == {Verdict.WAIT}
     else:
         assert Verdict.COMPACT in verdicts
-    assert any("clock of the machine" in note for note in weather.repairs) == (rung is not Rung.FRESH)
+    assert any("clock of the machine" in note for note in weather.notes) == (status is not ForecastStatus.FRESH)
     # What the clock said then is part of what is stored, so the same morning made again comes out the same.
-    assert float(kept[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
+    assert float(found[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
 
 
 def aged(hours: float) -> Any:
@@ -138,15 +132,15 @@ def aged(hours: float) -> Any:
     return fetch
 
 
-@pytest.mark.parametrize(("hours", "rung"), [(7, Rung.OLD), (25, Rung.NONE)])
-def test_each_rung_reaches_the_verdicts(tmp_path: Path, hours: float, rung: Rung) -> None:
+@pytest.mark.parametrize(("hours", "status"), [(7, ForecastStatus.OLD), (25, ForecastStatus.NONE)])
+def test_each_status_reaches_the_verdicts(tmp_path: Path, hours: float, status: ForecastStatus) -> None:
     conclusion = concluded(tmp_path, aged(hours))
     assert conclusion.weather is not None
-    assert conclusion.weather.rung is rung
+    assert conclusion.weather.status is status
     verdicts = {one.verdict for one in conclusion.decisions}
-    assert (verdicts == {Verdict.WAIT}) == (rung is Rung.NONE)
+    assert (verdicts == {Verdict.WAIT}) == (status is ForecastStatus.NONE)
     told = {key for one in conclusion.decisions for key in one.advice}
-    assert ("forecast_old" in told) == (rung is Rung.OLD)
+    assert ("forecast_old" in told) == (status is ForecastStatus.OLD)
 
 
 def only(inputs: Any) -> Any:

@@ -10,9 +10,9 @@ import mail_scene as scene
 import pytest
 
 from gonogo.errors import ConfigError
-from gonogo.mail import language, phrases
-from gonogo.mail.language import Speaker, speaker
-from gonogo.mail.phrases import Chance, Day, Duration, Names, Number, Span, phrase
+from gonogo.wording import language, phrases
+from gonogo.wording.language import Speaker, speaker
+from gonogo.wording.phrases import Chance, Day, Duration, Names, Number, Span, phrase
 
 METRIC, US = speaker("en", "metric"), speaker("en", "us")
 
@@ -43,6 +43,32 @@ def test_a_new_language_is_one_file(spanish: Speaker) -> None:
     assert spanish.say(phrases.amount("litres", 18432.0)) == "18.400\u00a0L"
     assert spanish.say(Day(day=date(2026, 6, 17))) == "mié\u00a017\u00a0jun"
     assert spanish.say(Names(items=("N1", "N2", "N3"))) == "N1, N2 y N3"
+
+
+ARTICLES = """
+[case]
+after = { one = "la {time}", other = "las {time}" }
+after_day = "el {day}"
+at = { one = "a la {time}", other = "a las {time}" }
+at_day = "el {day}"
+
+[t]
+from = "Desde {start:after}."
+"""
+
+
+def test_a_time_carries_the_article_of_its_hour_and_a_sentence_ends_in_one_full_stop(tmp_path: Path) -> None:
+    (tmp_path / "es.toml").write_text(SPANISH + ARTICLES, encoding="utf-8")
+    metric, us = speaker("es", "metric", tmp_path), speaker("es", "us", tmp_path)
+    one, five, tomorrow = (
+        phrases.moment(scene.at(hour, day), scene.ZONE, scene.DAY)
+        for hour, day in ((1, scene.DAY), (17, scene.DAY), (6, date(2026, 6, 18)))
+    )
+    assert metric.word("t.from", start=five) == "Desde las 17:00."
+    assert metric.word("t.from", start=one) == "Desde la 1:00."
+    assert us.word("t.from", start=five).replace("\u202f", " ") == "Desde las 5:00 p.m."
+    assert metric.word("t.from", start=tomorrow).replace("\u00a0", " ") == "Desde el jue 18 jun a las 6:00."
+    assert metric.word("t.from", start=phrase("form.unknown")) == "Desde desconocido."
 
 
 def test_plural_forms_are_the_languages_own(spanish: Speaker) -> None:

@@ -193,9 +193,10 @@ def sky(inputs: Any, now_utc: datetime) -> Sheet:
 
 
 def lesson(learned: Any) -> Sheet:
-    """Return what a strip's readings taught, in spreads from the default: near 0 where they taught nothing."""
+    """Return what a strip's readings taught, in spreads from the default: near 0 and 1 where they taught nothing."""
     means = {name: rounded(value, 3) for name, value in sorted(learned.score_mean.items())}
-    return {"strip": learned.strip_id, "readings": learned.n_readings, **means}
+    spreads = {f"{name}_sd": rounded(value, 3) for name, value in sorted(learned.score_sd.items())}
+    return {"strip": learned.strip_id, "readings": learned.n_readings, **means, **spreads}
 
 
 # --- texts ---------------------------------------------------------------------------------------------------

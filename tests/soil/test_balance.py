@@ -14,7 +14,7 @@ from gonogo.soil import balance
 from gonogo.soil.balance import MoisturePath, march
 from gonogo.soil.block import Step
 from gonogo.soil.layers import SoilParams, SoilState
-from gonogo.soil.rain import SURFACE_INDEX
+from gonogo.soil.rain import SURFACE_INDEX, SURFACES
 
 LOOSE, SCARIFIED, SEALED = SURFACE_INDEX["loose"], SURFACE_INDEX["scarified"], SURFACE_INDEX["sealed"]
 STILL = {"drainage_frac_h": 0.0, "base_drainage_frac_h": 0.0, "resupply_frac_h": 0.0}
@@ -57,6 +57,18 @@ def test_a_sealed_surface_takes_in_less_rain_and_dries_more_slowly_than_a_loose_
     dry = run(soil, et0_mm=np.full(48, 0.3), surface=surface)
     assert np.all(dry.evaporation_mm[1] < dry.evaporation_mm[0])
     assert np.all(dry.evaporation_mm[0] < dry.evaporation_mm[2])
+
+
+@pytest.mark.parametrize("name", list(SURFACES))
+def test_an_hour_takes_in_and_gives_off_what_the_surface_says(name: str) -> None:
+    state, soil = SURFACES[name], lifts.params(tew_mm=20.0, rew_mm=9.0, **STILL)
+    surface = np.full((1, lifts.N_STRIPS), SURFACE_INDEX[name])
+    wet = run(soil, n_hours=1, rain_mm=np.full((1, lifts.N_MEMBERS), 8.0), surface=surface)
+    capacity = 12.0 * state.intake_factor
+    assert wet.infiltration_mm == pytest.approx(capacity * (1.0 - np.exp(-8.0 / capacity)))
+    dry = run(soil, theta=0.1, n_hours=1, et0_mm=np.ones(1), kc_max=np.full(1, 1.1), surface=surface)
+    demand = 1.1 * state.evaporation_factor
+    assert dry.evaporation_mm == pytest.approx(demand * 5.0 / (11.0 + 0.5 * demand))
 
 
 def test_no_more_water_fits_than_there_are_pores() -> None:

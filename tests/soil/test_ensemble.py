@@ -148,7 +148,8 @@ def test_a_second_reading_too_late_or_of_another_value_confirms_nothing(hour: in
 def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
     plain = run([at(0, 24, 13.0)])
     slow = run([at(0, 24, 13.0)] + [at(0, h, 12.6) for h in (72, 96, 144, 192, 216)])
-    assert slow.learned.factors()["evaporation_factor"][0] < plain.learned.factors()["evaporation_factor"][0] - 0.05
+    learned, default = (m.learned.score_mean[list(LEARNABLE).index("evaporation_factor"), 0] for m in (slow, plain))
+    assert LEARNABLE["evaporation_factor"].factor(learned) < LEARNABLE["evaporation_factor"].factor(default) - 0.05
     assert slow.learned.score_sd.min() >= 0.3
 
 

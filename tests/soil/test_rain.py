@@ -37,6 +37,12 @@ def test_green_ampt_solves_its_own_equation_and_grows_with_time() -> None:
     assert depth[0] == 0.0
 
 
+def test_a_loose_surface_takes_in_what_an_hour_of_ponding_on_a_half_wet_soil_does() -> None:
+    for row in SOIL_CLASSES.values():
+        depth, reach = rain.loose_intake_mm_h(row), row.suction_mm * row.theta_e / 2.0
+        assert depth - reach * np.log1p(depth / reach) == pytest.approx(row.k_sat_mm_h)
+
+
 def test_green_ampt_refuses_a_soil_that_is_full() -> None:
     with pytest.raises(SoilError):
         rain.green_ampt_depth_mm(1.0, k_sat_mm_h=3.4, suction_mm=88.9, deficit=0.0)

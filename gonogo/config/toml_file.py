@@ -1,6 +1,6 @@
 """One config file while it is read: its text, where each key stands in it, and what is wrong with it.
 
-Every fault becomes one Complaint naming file and line, key, value, what is wrong and what would be right.
+Every Fault names file and line, key, value, what is wrong and what would be right.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from pydantic_core import ErrorDetails
 
 from gonogo.config.examples import example
 from gonogo.config.lines import Loc, line_of
+from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.values import FAULT, choose_from, near
-from gonogo.errors import Complaint
+from gonogo.errors import Fault, printable
 
 TableT = TypeVar("TableT", bound=BaseModel)
 
@@ -47,17 +48,12 @@ _TYPES = {
 }
 
 
-def plain(text: str) -> str:
-    """Return a text on one line: with escapes where it holds what a terminal or a log must not see."""
-    return text if text.isprintable() else text.encode("unicode_escape").decode("ascii")
-
-
 def written(value: Any) -> str:
     """Return a value much as it stood in the file, cut to a line."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = f'"{plain(value)}"'
+        text = f'"{printable(value)}"'
     elif isinstance(value, (dict, list)):
         text = repr(value) if len(value) <= 8 else f"{'table' if isinstance(value, dict) else 'list'} of {len(value)}"
     else:
@@ -69,49 +65,47 @@ def written(value: Any) -> str:
 
 
 class ConfigFile:
-    """A file under reading. `complaints` are faults, `warnings` are worth a second look but no fault."""
+    """A file under reading. `faults` stop the config; `warnings` may be ignored."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.text = ""
         self.raw: dict[str, Any] = {}
-        self.complaints: list[Complaint] = []
-        self.warnings: list[Complaint] = []
+        self.faults: list[Fault] = []
+        self.warnings: list[Fault] = []
         try:
-            self.text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+            self.text = text_of(path)
             self.raw = tomllib.loads(self.text)
-        except OSError as error:
-            self._unreadable(f"cannot be read: {error.strerror}.", "Put the file there and let gonogo read it.")
-        except UnicodeDecodeError as error:
-            self._unreadable(f"is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.")
+        except UnreadableFileError as error:
+            self._unreadable(error.wrong, error.right, error.line)
         except tomllib.TOMLDecodeError as error:
             self._unreadable(f"is not TOML: {error}.", _toml_remedy(str(error)))
         except (RecursionError, ValueError) as error:  # brackets nested too deep; numbers or dates beyond Python's
             self._unreadable(f"is not usable TOML: {error}.", "Write plain tables, numbers and dates.")
 
-    def _unreadable(self, wrong: str, right: str) -> None:
-        place = plain(str(self.path))
-        self.complaints.append(Complaint(place=place, key="file", value="", wrong=plain(wrong), right=right))
+    def _unreadable(self, wrong: str, right: str, line: int | None = None) -> None:
+        place = f"{self.path}:{line}" if line else str(self.path)
+        self.faults.append(Fault(place=place, key="file", value="", wrong=wrong, right=right))
 
     @property
     def is_readable(self) -> bool:
-        return not any(c.key == "file" for c in self.complaints)
+        return not any(c.key == "file" for c in self.faults)
 
-    def complain(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
+    def add_fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
         """Note a fault at a place in the file. `is_shown` False keeps the value out of the text."""
-        self.complaints.append(self._complaint(loc, wrong, right, is_shown=is_shown))
+        self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
 
     def warn(self, loc: Loc, wrong: str, right: str) -> None:
         """Note something worth a second look."""
-        self.warnings.append(self._complaint(loc, wrong, right, is_shown=True))
+        self.warnings.append(self._fault(loc, wrong, right, is_shown=True))
 
-    def _complaint(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Complaint:
+    def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:
         value = value_at(self.raw, loc)
         shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
         line = line_of(self.text, loc)
         place = f"{self.path}:{line}" if line else str(self.path)
         key = ".".join(map(str, loc))
-        return Complaint(place=plain(place), key=plain(key), value=shown, wrong=plain(wrong), right=plain(right))
+        return Fault(place=place, key=key, value=shown, wrong=wrong, right=right)
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""
@@ -128,7 +122,7 @@ class ConfigFile:
             adapter.validate_python(name)
         except ValidationError as error:
             context = error.errors(include_url=False)[0].get("ctx", {})
-            self.complain(loc, f'"{written(name)[1:-1]}" {context.get("wrong")}', str(context.get("right")))
+            self.add_fault(loc, f'"{written(name)[1:-1]}" {context.get("wrong")}', str(context.get("right")))
 
     def _note(self, model: type[BaseModel], detail: ErrorDetails, loc: Loc) -> None:
         inner = tuple(detail["loc"])
@@ -139,22 +133,22 @@ class ConfigFile:
             self._note_unknown_key(model, inner, at, key)
         elif kind == FAULT:
             is_shown = not _SECRET_SOURCE.fullmatch(key) and "in clear" not in context["wrong"]
-            self.complain(at, context["wrong"], context["right"], is_shown=is_shown)
+            self.add_fault(at, context["wrong"], context["right"], is_shown=is_shown)
         elif kind == "literal_error":
             known = re.findall(r"'([^']*)'", str(context["expected"]))
             stood = value_at(self.raw, at)
             remedy = choose_from(stood, known) if isinstance(stood, str) else f"Write one of: {', '.join(known)}."
-            self.complain(at, "is not among the words known here.", remedy)
+            self.add_fault(at, "is not among the words known here.", remedy)
         else:
             wrong = _TYPES.get(kind, f"is not right: {detail['msg'].lower()}.")
             quoted = isinstance(value_at(self.raw, at), str) and kind not in ("missing", "string_too_short")
-            self.complain(at, wrong, f"Write{' it without quotes,' if quoted else ','} for example, {example(key)}.")
+            self.add_fault(at, wrong, f"Write{' it without quotes,' if quoted else ','} for example, {example(key)}.")
 
     def _note_unknown_key(self, model: type[BaseModel], inner: Loc, at: Loc, key: str) -> None:
         known = list(_fields_at(model, inner[:-1]))
         source = next((k for k in ("password_env", "key_env", "url_env") if k in known), None)
         if _SECRET.fullmatch(key) and source:
-            self.complain(
+            self.add_fault(
                 at,
                 "would be a secret in clear, which a config file must not hold.",
                 f"Delete it and name where it is kept: {example(source)} or {example(source.replace('env', 'file'))}.",
@@ -163,7 +157,7 @@ class ConfigFile:
             return
         suggestion = near(key, known)
         hint = f"Did you mean {suggestion}?" if suggestion else f"Delete it, or write one of: {', '.join(known)}."
-        self.complain(at, "is no key of this table.", hint, is_shown=not _SECRET.search(key))
+        self.add_fault(at, "is no key of this table.", hint, is_shown=not _SECRET.search(key))
 
 
 def value_at(raw: Any, loc: Loc) -> Any:
