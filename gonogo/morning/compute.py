@@ -14,7 +14,7 @@ from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import WeatherError
 from gonogo.morning import plan
-from gonogo.morning.answers import checked, fetched
+from gonogo.morning.answers import ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import trace
 from gonogo.outgoing.frame import RunFrame
@@ -36,7 +36,10 @@ def seed(site: Site, day: date, edition: str) -> int:
 
 
 def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
-    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits."""
+    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
+
+    Raises ClockRefutedError where the weather service's clock says that the run is not due.
+    """
     came = without_verdict(frame.site, "", "not_knowable")
     try:
         answer = fetched(frame, stored)
@@ -46,6 +49,8 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         came = replace(came, weather=weather)
         came = _with_verdict(came, _judged(frame, stored, weather, rng))
         return plan.planned(came, frame.site, entries=stored.entries, now_utc=frame.now_utc, previous=stored.previous)
+    except ClockRefutedError:
+        raise
     except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
         return _despite(frame, came, error)
 

@@ -45,8 +45,13 @@ def silence(config: Config, now_utc: datetime) -> str:
         written_utc = datetime.fromisoformat(json.loads(path.read_text(encoding="utf-8"))["at_utc"])
     except (OSError, ValueError, KeyError, TypeError):
         return f"no health file at {path}: start the service with `gonogo serve`"
-    if now_utc - written_utc <= SILENT_AFTER:
+    if abs(now_utc - written_utc) <= SILENT_AFTER:
         return ""
+    if written_utc > now_utc:
+        return (
+            f"its health file is from the future ({written_utc:%Y-%m-%d %H:%M} UTC): the machine's clock was set. "
+            "A service at work writes it anew within a minute"
+        )
     return f"silent since {written_utc:%Y-%m-%d %H:%M} UTC: start it with `gonogo serve`, or see its log"
 
 

@@ -80,6 +80,19 @@ class ParsedForecast:
     issued_utc: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivedForecast:
+    """A service's answer, parsed, with what the machine knows of its coming.
+
+    fetched_utc      when it came
+    clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    """
+
+    parsed: ParsedForecast
+    fetched_utc: datetime
+    clock_offset_s: float = np.nan
+
+
 def hour_rows(
     stamp_utc: npt.NDArray[np.datetime64],
     *,

@@ -36,11 +36,11 @@ OFFENDERS: dict[str, int] = {
     "mail/letter.py:plain_notice: parameters": 8,
     "mail/letter.py:raw_message: parameters": 12,
     "mail/view.py:build: lines": 86,
-    "mail/view.py:build: parameters": 13,
+    "mail/view.py:build: parameters": 12,
     "service/schedule.py:serve: branches": 13,
     "service/schedule.py:serve: lines": 75,
     "service/schedule.py:serve: parameters": 9,
-    "service/service.py: lines": 356,
+    "service/service.py: lines": 337,
     "soil/balance.py:march: lines": 92,
     "soil/balance.py:march: parameters": 13,
     "soil/compaction.py:fit_curve: lines": 61,
@@ -50,14 +50,9 @@ OFFENDERS: dict[str, int] = {
     "soil/filter.py:pull: lines": 69,
     "soil/filter.py:pull: parameters": 8,
     "soil/reference_et.py:daily_et0_mm: parameters": 9,
-    "soil/reference_et.py:hourly_et0_mm: parameters": 11,
     "soil/reference_et.py:penman_monteith_mm: parameters": 9,
     "soil/unexplained.py:gains: lines": 64,
     "soil/unexplained.py:gains: parameters": 8,
-    "weather/past.py:filled: lines": 63,
-    "weather/series.py:check: lines": 100,
-    "weather/series.py:check: parameters": 9,
-    "weather/services/open_meteo.py: lines": 308,
 }
 
 # Where any exception at all is caught and not raised again, and why no named error would do.

@@ -17,8 +17,9 @@ from gonogo.records.field import GaugeRain
 from gonogo.records.outside import Answer
 from gonogo.times import as_datetime
 from gonogo.weather import services
-from gonogo.weather.past import EarlierForecast, filled, is_short
+from gonogo.weather.past import filled, is_short
 from gonogo.weather.series import HourlyWeather, check
+from gonogo.weather.table import ReceivedForecast
 
 MET = json.loads(fixture_body("met_norway"))
 HOUR = timedelta(hours=1)
@@ -44,10 +45,11 @@ def stored(made_utc: datetime, rain_mm: float) -> Answer:
 
 def weather(answers: Sequence[Answer], gauge: Sequence[GaugeRain] = (), n_members: int = 40) -> HourlyWeather:
     return check(
-        services.find()["met_norway"].parse(met(MORNING_UTC, 0.0), HARROW_FLATS),
+        ReceivedForecast(
+            parsed=services.find()["met_norway"].parse(met(MORNING_UTC, 0.0), HARROW_FLATS), fetched_utc=MORNING_UTC
+        ),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=gauge,
         n_members=n_members,
         rng=np.random.default_rng(3),
@@ -134,7 +136,7 @@ def test_another_services_stored_days_may_stand_for_the_past() -> None:
 def test_a_forecast_with_its_own_past_is_left_as_it_is() -> None:
     parsed = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
     assert not is_short(parsed, MORNING_UTC)
-    earlier = [EarlierForecast(fetched_utc=days_before(1), parsed=parsed)]
+    earlier = [ReceivedForecast(fetched_utc=days_before(1), parsed=parsed)]
     assert filled(parsed, earlier, [], now_utc=MORNING_UTC).parsed is parsed
 
 

@@ -341,7 +341,7 @@ def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_o
     site = replace(loaded.sites[0], recheck_at=(time(9, 0), time(9, 30), time(13, 0)))
 
     def due(at: time, day: Any = demo.DAY) -> Any:
-        found = service_due.due_look(site, times.moment_utc(day, at, site.zone))
+        found = service_due.due_recheck(site, times.moment_utc(day, at, site.zone))
         return found and found[1]
 
     assert [due(time(8, 59)), due(time(9, 0)), due(time(9, 30)), due(time(10, 29)), due(time(10, 30))] == [
