@@ -144,3 +144,22 @@ def test_stored_answers_that_cannot_be_read_are_passed_over() -> None:
     broken = replace(stored(days_before(1), 0.5), body=b"{")
     unknown = replace(stored(days_before(1), 0.5), service="crystal_ball")
     assert earlier_forecasts([broken, unknown], HARROW_FLATS) == ()
+
+
+def test_half_an_hour_that_no_gauge_caught_is_unknown_rain_too() -> None:
+    readings = [
+        GaugeRain(from_utc=days_before(4), until_utc=days_before(3), rain_mm=1.0),
+        GaugeRain(from_utc=days_before(3) + 0.5 * HOUR, until_utc=days_before(1), rain_mm=2.0),
+    ]
+    found = weather([stored(days_before(1), 0.5)], readings)
+    assert as_datetime(found.hour_utc[0]) == days_before(3) + HOUR
+
+
+def test_what_the_gauge_caught_is_not_laid_out_as_the_rain_of_another_day() -> None:
+    reading = GaugeRain(from_utc=days_before(2), until_utc=days_before(1), rain_mm=12.0)
+    body = json.loads(stored(days_before(1), 0.0).body)
+    body["properties"]["timeseries"][5]["data"]["next_1_hours"]["details"]["precipitation_amount"] = 8.0
+    rainy = replace(stored(days_before(1), 0.0), body=json.dumps(body).encode())
+    found = weather([rainy], [reading])
+    assert found.rain_mm[:24] == pytest.approx(0.5)
+    assert found.rain_mm[29] == pytest.approx(8.0)

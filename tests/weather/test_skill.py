@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gonogo.records.field import GaugeRain
 from gonogo.weather import services
 from gonogo.weather.series import check
-from gonogo.weather.skill import MIN_PAIRS, Pair, pairs, spread_factor
+from gonogo.weather.skill import Pair, pairs, spread_factor
 from gonogo.weather.table import ReceivedForecast
 
 PARSED = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
@@ -32,8 +32,8 @@ def caught(days_before: float, hours: float, rain_mm: float) -> GaugeRain:
 
 
 def test_below_five_pairs_nothing_is_learned() -> None:
-    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * (MIN_PAIRS - 1)) == 1.0
-    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * MIN_PAIRS) > 1.0
+    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * 4) == 1.0
+    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * 5) > 1.0
 
 
 def test_five_pairs_worked_by_hand() -> None:
