@@ -22,6 +22,7 @@ class Conclusion:
     error      traceback of what failed, "" where nothing did
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
+    answer_id  number of the stored answer that it rests on, None where none came or it was not stored
     works_before   what earlier runs planned and when, oldest first: what calendars hold by now
     """
 
@@ -34,6 +35,7 @@ class Conclusion:
     error: str
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
+    answer_id: int | None = None
     works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
     @property

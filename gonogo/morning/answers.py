@@ -1,15 +1,83 @@
-"""Weather answers into the store, whatever they were worth."""
+"""The weather of a run: asked for, and whatever came kept before anybody reads it."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
 
+import numpy as np
 import sqlalchemy as sa
 
-from gonogo.download.forecasts import Downloaded, NoForecastError
+from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
+from gonogo.errors import GonogoError
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.frame import RunFrame
+from gonogo.records.field import GaugeRain
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.store import history, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import schema
+from gonogo.weather import past, series
+from gonogo.weather.series import HourlyWeather
+
+
+class ClockRefutedError(GonogoError):
+    """Another clock says that this run is not due: it is no run. offset: that clock less the machine's."""
+
+    def __init__(self, offset: timedelta) -> None:
+        self.offset = offset
+        hours = abs(offset) / timedelta(hours=1)
+        super().__init__(
+            f"The machine's clock is {hours:.1f} h {'behind' if offset > timedelta() else 'ahead'}: "
+            "this run is not due. It is made once the clock is right. Set the clock."
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fetched:
+    """What was downloaded for a run. answer_id: its number in the store, None where the run is only shown."""
+
+    downloaded: Downloaded
+    answer_id: int | None
+
+
+def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
+    """Return the forecast of a run's site; it is stored first, so that any verdict can be explained later.
+
+    Raises NoForecastError where none can be used; what came all the same is stored too. Raises ClockRefutedError where
+    the service's clock says that the run is not due; what came is stored, but never taken for the site's newest answer.
+    """
+    try:
+        downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
+    except NoForecastError as error:
+        if frame.keeps:
+            keep_refused(frame.store, frame.site, error)
+        raise
+    offset_s = downloaded.clock_offset_s
+    if not downloaded.is_stored and math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
+        if frame.keeps:
+            _keep_misdated(frame, downloaded)
+        raise ClockRefutedError(timedelta(seconds=offset_s))
+    answer_id = keep_answer(frame.store, frame.site, downloaded) if frame.keeps else None
+    return Fetched(downloaded=downloaded, answer_id=answer_id)
+
+
+def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: np.random.Generator) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+    now_utc = frame.now_utc
+    gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
+    needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
+    return series.check(
+        downloaded.received,
+        site=frame.site,
+        now_utc=now_utc,
+        gauge=gauge,
+        n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
+        rng=rng,
+        earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
+    )
 
 
 def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
@@ -18,10 +86,10 @@ def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
         _keep_others(connection, site, downloaded.rejected, downloaded.places)
         if downloaded.is_stored:
             used = downloaded.answer
-            latest = history.latest_answer(connection, site.id, service=used.service, until_utc=used.fetched_utc)
+            latest = stored_answers.latest_answer(connection, site.id, service=used.service, until_utc=used.fetched_utc)
             if latest is not None:
                 return latest.id
-        return history.save_answer(connection, site.id, downloaded.answer)
+        return stored_answers.save_answer(connection, site.id, downloaded.answer)
 
 
 def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
@@ -30,10 +98,17 @@ def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
         _keep_others(connection, site, error.rejected, error.places)
 
 
+def _keep_misdated(frame: RunFrame, downloaded: Downloaded) -> None:
+    """Store an answer that came while the machine's clock was wrong, so that it is never the newest of a site."""
+    with schema.begin(frame.store) as connection:
+        number = stored_answers.save_answer(connection, frame.site.id, downloaded.answer)
+        stored_answers.reject_answer(connection, number, "came while the machine's clock was wrong")
+
+
 def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answer], places: Sequence[Answer]) -> None:
     for answer in rejected:
-        number = history.save_answer(connection, site.id, answer)
-        reason = "rejected by the checks" if answer.status in history.GOOD else f"status {answer.status}"
-        history.reject_answer(connection, number, reason)
+        number = stored_answers.save_answer(connection, site.id, answer)
+        reason = "rejected by the checks" if answer.status in stored_answers.GOOD else f"status {answer.status}"
+        stored_answers.reject_answer(connection, number, reason)
     for answer in places:
-        history.save_answer(connection, site.id, answer)
+        stored_answers.save_answer(connection, site.id, answer)

@@ -18,6 +18,7 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning import plan, previous
+from gonogo.morning.previous import PreviousRuns
 from gonogo.morning.run import MorningResult
 from gonogo.records.field import Reading, SurfaceWork
 from gonogo.records.site import Strip
@@ -25,6 +26,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
 from gonogo.store import history, runs, schema
 from gonogo.store.encoding import encoded
+from gonogo.store.history import Arrival
 
 STRIP_ID = "S1"
 
@@ -96,7 +98,7 @@ def test_a_first_morning_has_nothing_to_compare_with_and_the_next_has(first: Fir
     later_utc = demo.MORNING_UTC + timedelta(days=1)
     wet = Reading(strip_id=STRIP_ID, at_utc=later_utc - timedelta(hours=2), w_pct=17.0, method="oven")
     with schema.begin(store) as connection:
-        history.add_entry(connection, config.sites[0].id, wet, entered_utc=wet.at_utc, entered_by="test")
+        history.add_entry(connection, config.sites[0].id, wet, Arrival(entered_utc=wet.at_utc, entered_by="test"))
     second = run_example(
         config,
         store,
@@ -114,10 +116,10 @@ def test_an_order_that_cannot_be_read_costs_only_the_comparison(first: First) ->
     result = first.result
     with first.store.connect() as connection:  # rolled back: the other tests keep the order
         connection.execute(sa.update(schema.work_order).values(record='{"works": 7}'))
-        earlier = previous.earlier(connection, first.config.sites[0], demo.DAY + timedelta(days=1))
+        earlier = previous.previous_runs(connection, first.config.sites[0], demo.DAY + timedelta(days=1))
     assert earlier.order is None
-    assert earlier.said.order is None
-    assert [d.verdict for d in earlier.said.decisions] == [d.verdict for d in result.conclusion.decisions]
+    assert earlier.last.order is None
+    assert [d.verdict for d in earlier.last.decisions] == [d.verdict for d in result.conclusion.decisions]
 
 
 @pytest.mark.parametrize("broken", ["solve", "lifts_to_do"])
@@ -145,5 +147,5 @@ def test_without_a_verdict_there_is_no_plan(first: First) -> None:
     nothing = Conclusion(
         decisions=(), outlook=(), weather=None, judgement=None, reason="no forecast", faults=(), error=""
     )
-    made = plan.planned(nothing, first.config.sites[0], entries=(), now_utc=demo.MORNING_UTC, earlier=None)
+    made = plan.planned(nothing, first.config.sites[0], entries=(), now_utc=demo.MORNING_UTC, previous=PreviousRuns())
     assert made is nothing

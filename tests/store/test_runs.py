@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -11,13 +12,14 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
-from gonogo.store import outbox, runs, schema
+from gonogo.records.work_order import WorkOrder
+from gonogo.store import claims, endings, outbox, outcomes, runs, schema
+from gonogo.store.claims import Claim, RunRecord
 from gonogo.store.encoding import decoded, encoded
-from gonogo.store.runs import Claim, RunRecord
 
 DAY = date(2026, 6, 1)
 MINUTE = timedelta(minutes=1)
@@ -96,15 +98,15 @@ RECORD = RunRecord(
 )
 
 
-def claim(store: sa.Engine, day: date = DAY, owner: str = "a", issue: str = "morning") -> Claim:
-    made = runs.claim_run(store, "north-fill", day, issue, now_utc=MORNING, owner=owner)
+def claim(store: sa.Engine, day: date = DAY, owner: str = "a", edition: str = "morning") -> Claim:
+    made = claims.claim_run(store, "north-fill", day, edition, now_utc=MORNING, owner=owner)
     assert made is not None
     return made
 
 
 def finish(store: sa.Engine, claimed: Claim, record: RunRecord = RECORD) -> None:
     with schema.begin(store) as connection:
-        runs.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
+        claims.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
 
 
 def same(one: object, other: object) -> bool:
@@ -126,24 +128,24 @@ def test_a_finished_run_gives_back_everything_it_came_to(store: sa.Engine) -> No
         assert runs.outlook(connection, claimed.run_id) == RECORD.outlook
         assert runs.config_text(connection, claimed.run_id) == RECORD.config_text
     assert run is not None
-    assert (run.state, run.day, run.issue, run.seed) == ("finished", DAY, "morning", 2**63 + 11)
+    assert (run.state, run.day, run.edition, run.seed) == ("finished", DAY, "morning", 2**63 + 11)
     assert (run.faults, run.error, run.program_version) == (RECORD.faults, "Traceback", "2026.1")
     assert run.finished_utc == MORNING + MINUTE
 
 
 def test_a_morning_is_claimed_once_and_never_again_when_done(store: sa.Engine) -> None:
     claimed = claim(store)
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b") is None
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b") is None
     finish(store, claimed)
     late = MORNING + timedelta(days=30)
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b") is None
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b") is None
 
 
-def test_another_site_day_or_issue_is_another_run(store: sa.Engine) -> None:
+def test_another_site_day_or_edition_is_another_run(store: sa.Engine) -> None:
     claim(store)
     claim(store, DAY + timedelta(days=1))
-    claim(store, issue="look-0900")
-    assert runs.claim_run(store, "south-dam", DAY, "morning", now_utc=MORNING, owner="a") is not None
+    claim(store, edition="look-0900")
+    assert claims.claim_run(store, "south-dam", DAY, "morning", now_utc=MORNING, owner="a") is not None
 
 
 def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None:
@@ -152,7 +154,7 @@ def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None
 
     def compete(owner: str) -> None:
         gate.wait()
-        if runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner=owner):
+        if claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner=owner):
             winners.append(owner)
 
     threads = [threading.Thread(target=compete, args=(f"s{i}",)) for i in range(8)]
@@ -166,33 +168,33 @@ def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None
 def test_the_claim_of_a_dead_service_is_taken_over_and_its_result_dropped_whole(store: sa.Engine) -> None:
     dead = claim(store, owner="dead")
     soon, late = MORNING + 9 * MINUTE, MORNING + 10 * MINUTE
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=soon, owner="b") is None
-    taken = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b")
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=soon, owner="b") is None
+    taken = claims.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b")
     assert taken is not None
     assert (taken.run_id, taken.attempt) == (dead.run_id, 2)
 
     def wake_up() -> None:
         with schema.begin(store) as connection:
-            outbox.put(connection, [out_message(1)], now_utc=late)
-            runs.finish_run(connection, dead, RECORD, now_utc=late)
+            outbox.put(connection, [envelope(1)], now_utc=late)
+            claims.finish_run(connection, dead, RECORD, now_utc=late)
 
     with pytest.raises(StoreError, match="taken over"):
         wake_up()
     with schema.read(store) as connection:
         assert runs.last_run(connection, "north-fill") is None
         assert runs.config_text(connection, dead.run_id) == ""
-        assert outbox.outcomes(connection) == ()
+        assert outcomes.outcomes(connection) == ()
     finish(store, taken)
 
 
 def test_a_claim_that_is_given_up_is_free_at_once_and_says_why(store: sa.Engine) -> None:
     claimed = claim(store)
-    runs.release_run(store, claimed, now_utc=MORNING, error="disk full")
+    claims.release_run(store, claimed, now_utc=MORNING, error="disk full")
     with schema.read(store) as connection:
         open_run = runs.last_run(connection, "north-fill", is_finished=False)
     assert open_run is not None
     assert (open_run.state, open_run.error) == ("claimed", "disk full")
-    again = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b")
+    again = claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b")
     assert again is not None
     assert again.attempt == 2
 
@@ -200,7 +202,7 @@ def test_a_claim_that_is_given_up_is_free_at_once_and_says_why(store: sa.Engine)
 def test_yesterday_is_the_newest_finished_run_of_an_earlier_date(store: sa.Engine) -> None:
     for days_ago in (3, 1, 0):
         finish(store, claim(store, DAY - timedelta(days=days_ago)))
-    finish(store, claim(store, issue="look-0900"))
+    finish(store, claim(store, edition="look-0900"))
     with schema.read(store) as connection:
         yesterday = runs.last_run(connection, "north-fill", before_day=DAY)
         today = runs.last_run(connection, "north-fill", day=DAY)
@@ -208,7 +210,7 @@ def test_yesterday_is_the_newest_finished_run_of_an_earlier_date(store: sa.Engin
     assert yesterday is not None
     assert today is not None
     assert yesterday.day == DAY - timedelta(days=1)
-    assert today.issue == "look-0900"
+    assert today.edition == "look-0900"
     assert len(listed) == 4
 
 
@@ -241,3 +243,81 @@ def test_every_number_comes_back_as_the_number_it_was(number: float, n: int) -> 
     assert back == number or (math.isnan(back) and math.isnan(number))
     assert math.copysign(1.0, back) == math.copysign(1.0, number) or math.isnan(number)
     assert kept.held is (n > 0)
+
+
+def mailed(store: sa.Engine, claimed: Claim, n: int, state: str, *, crew_id: str, kind: str = "morning") -> None:
+    """Put a mail of a run into the outbox and let it end in a state."""
+    made = envelope(n, run_id=claimed.run_id, crew_id=crew_id, kind=kind, deadline_utc=MORNING + 5 * MINUTE)
+    with schema.begin(store) as connection:
+        outbox.put(connection, [made], now_utc=MORNING)
+    if state == "expired":
+        endings.expire(store, now_utc=MORNING + 5 * MINUTE)
+    elif state != "waiting":
+        (one,) = outbox.lease(store, now_utc=MORNING, owner="w")
+        if state == "sent":
+            outbox.sent(store, one, now_utc=MORNING)
+        else:
+            outbox.refused(store, one, now_utc=MORNING, error="550")
+
+
+@pytest.mark.parametrize(
+    ("state", "is_told"), [("waiting", True), ("sent", True), ("expired", False), ("refused", False)]
+)
+def test_a_crew_was_told_what_went_or_still_may_and_nothing_else(store: sa.Engine, state: str, is_told: bool) -> None:
+    claimed = claim(store)
+    finish(store, claimed)
+    mailed(store, claimed, 1, state, crew_id="crew-a")
+    with schema.read(store) as connection:
+        told = runs.last_mailed_runs(connection, "north-fill", day=DAY)
+        assert (told == {"crew-a": (claimed.run_id, MORNING + MINUTE)}) is is_told
+        assert runs.last_mailed_runs(connection, "north-fill", day=DAY + timedelta(days=1)) == {}
+        assert runs.last_mailed_runs(connection, "south-dam", day=DAY) == {}
+
+
+def test_each_crew_was_told_last_by_the_newest_run_that_mailed_it(store: sa.Engine) -> None:
+    yesterday, morning, look = claim(store, DAY - timedelta(days=1)), claim(store), claim(store, edition="look-0900")
+    for n, (run, later) in enumerate(((yesterday, -1440), (morning, 1), (look, 200))):
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, run, RECORD, now_utc=MORNING + later * MINUTE)
+        mailed(store, run, 2 * n, "sent", crew_id="crew-a", kind="later_look" if run is look else "morning")
+    mailed(store, morning, 11, "sent", crew_id="crew-b")
+    mailed(store, look, 12, "sent", crew_id="", kind="operator")
+    with schema.read(store) as connection:
+        today = runs.last_mailed_runs(connection, "north-fill", day=DAY)
+        assert {crew: run_id for crew, (run_id, _) in today.items()} == {
+            "crew-a": look.run_id,
+            "crew-b": morning.run_id,
+        }
+        before = runs.last_mailed_runs(connection, "north-fill", before_day=DAY)
+        assert before == {"crew-a": (yesterday.run_id, MORNING - timedelta(days=1))}
+
+
+def test_orders_of_work_come_back_by_their_days_both_ends_included_oldest_first(store: sa.Engine) -> None:
+    made = {}
+    for days in (2, 0, 1):
+        day, at = DAY + timedelta(days=days), MORNING + timedelta(days=days)
+        claimed, order = claim(store, day), WorkOrder(
+            works=(), unplanned=(), moves=(), expected_area_m2=100.0 * days, given_order_area_m2=0.0, gap_frac=0.0,
+            method="solver",
+        )  # fmt: skip
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, claimed, replace(RECORD, order=order), now_utc=at)
+        made[days] = (at, order)
+    with schema.read(store) as connection:
+        found = runs.work_orders(connection, "north-fill", since_day=DAY, until_day=DAY + timedelta(days=1))
+        assert found == (made[0], made[1])
+        later = runs.work_orders(
+            connection, "north-fill", since_day=DAY + timedelta(days=1), until_day=DAY + timedelta(days=2)
+        )
+        assert later == (made[1], made[2])
+
+
+def test_the_newest_run_of_a_day_is_the_last_that_finished(store: sa.Engine) -> None:
+    late, soon = claim(store), claim(store, edition="look-0900")
+    for run, minutes in ((soon, 5), (late, 9)):
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, run, RECORD, now_utc=MORNING + minutes * MINUTE)
+    with schema.read(store) as connection:
+        newest = runs.last_run(connection, "north-fill", day=DAY)
+        assert newest is not None
+        assert newest.id == late.run_id
