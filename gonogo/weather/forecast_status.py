@@ -1,4 +1,9 @@
-"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks."""
+"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks.
+
+It is the lowest of three: the age of the answer, the age of the model's run where the service tells it (24 h, 48 h),
+and the machine's clock against the service's Date (15 min, 1 h). The clocks are compared when the answer comes and
+the difference is stored with it, so that a morning shown from another day is not spoilt by it.
+"""
 
 from __future__ import annotations
 

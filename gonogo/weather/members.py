@@ -1,4 +1,9 @@
-"""Equally likely rain from one amount and one chance an hour."""
+"""Equally likely rain from one amount and one chance an hour.
+
+A chance of rain for six or twelve hours is kept for each of them (never divided: no hour is likelier than its
+period), and adds its least amount once. An ensemble's own members are used as they are; below 5 whole ones the chance
+rules.
+"""
 
 from __future__ import annotations
 

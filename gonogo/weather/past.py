@@ -1,4 +1,8 @@
-"""The weather of the days before a forecast begins: from earlier forecasts of the same site, and from its gauge."""
+"""The weather of the days before a forecast begins: from earlier forecasts of the same site, and from its gauge.
+
+The table is filled backwards up to the first hour whose rain nobody knows; a lift whose last test lies before that
+waits. Rain from an earlier forecast is spread 1.5 times.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,10 @@
 """One open weather service a file: its request, its column map, its licence line. No I/O.
 
 A new service is a new file here with a `SERVICE`; nothing else has to be touched.
+
+What is said of the services comes from their published contracts and recorded answers, not from the live services.
+Not used: station observations of the US service (special reports double count), least and greatest amounts of MET
+Norway (given in some areas only).
 """
 
 from __future__ import annotations

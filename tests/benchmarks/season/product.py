@@ -11,30 +11,33 @@ import json
 import math
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
 from gonogo import times
 from gonogo.config import Config, load
-from gonogo.decide.changes import Said
+from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
-from gonogo.mail import sky
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning import recheck
 from gonogo.morning.compute import conclude
-from gonogo.morning.previous import Earlier, Told
+from gonogo.morning.previous import PreviousRuns, StoredInputs
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records import shift
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import PlannedWork, Work
+from gonogo.wording import sky
 
 TESTED_THEN_ROLLED = "test_then_roll"
 DISKED = ("disk_and_aerate", "aerate_thin_layers")
@@ -65,34 +68,50 @@ class Mornings:
         self.site: Site = self.config.sites[0]
         self.answers: list[Answer] = []
         self.soil: list[LearnedSoil] = []
-        self.told: dict[str, Told] = {}
-        self.last: tuple[datetime, Conclusion] | None = None
-        self.said: Said | None = None
+        self.today: dict[str, PreviousRun] = {}
+        self.newest: PreviousRun | None = None
+        self.last_of_day_before: PreviousRun | None = None
         self.day: date | None = None
 
     def ask(self, question: dict[str, Any]) -> dict[str, Any]:
         """Return what the mails of a morning or a look say."""
         now_utc, day = datetime.fromisoformat(question["now"]), date.fromisoformat(question["day"])
         if day != self.day:
-            self.day, self.said = day, self._as_said()
+            self.day, self.last_of_day_before, self.today = day, self.newest, {}
         entries = (*self.config.readings[self.site.id], *(entry(e) for e in question["entries"]))
-        conclusion = conclude(
-            self.config,
-            self._with_lifts_near(entries, now_utc),
+        frame = RunFrame(
+            config=self.config,
+            site=self._with_lifts_near(entries, now_utc),
             day=day,
-            issue=question["issue"],
+            edition=question["issue"],
             now_utc=now_utc,
-            entries=entries,
+            deadline_utc=now_utc,
+            store=sa.create_engine("sqlite://"),
             fetch=lambda *_: self._forecast(question["body"], now_utc),
-            stored=tuple(self.answers),
-            earlier=Earlier(said=self.said, order=self.last[1].order if self.last else None),
-            stored_soil=tuple(self.soil),
+            keeps=False,
         )
+        stored = StoredInputs(
+            entries=entries,
+            answers=tuple(self.answers),
+            learned=tuple(self.soil),
+            previous=PreviousRuns(
+                last=self.last_of_day_before, order=self.newest.order if self.newest else None, today=self.today
+            ),
+        )
+        conclusion = conclude(frame, stored)
         if conclusion.judgement is None:
             raise RuntimeError(f"{day}: no verdict: {conclusion.reason} {conclusion.error}")
         self.soil += conclusion.judgement.lessons
-        self.last = (now_utc, conclusion)
-        crews = self._mailed(conclusion, question["issue"], day, now_utc)
+        self.newest = came_to(conclusion, now_utc)
+        crews = [crew.id for crew in self.site.crews]
+        if frame.edition != "morning":
+            found, faults = recheck.changed(frame, stored, conclusion)
+            if faults:
+                raise RuntimeError(faults[0])
+            crews = list(found)
+        for crew_id in crews:
+            own = {s.id for s in self.site.strips if s.crew_id == crew_id}
+            self.today[crew_id] = came_to(conclusion, now_utc, own)
         return answer(self.site, conclusion, crews, day, now_utc)
 
     def _with_lifts_near(self, entries: Sequence[Entry], now_utc: datetime) -> Site:
@@ -102,12 +121,6 @@ class Mornings:
             for strip in self.site.strips
         )
         return replace(self.site, strips=strips)
-
-    def _as_said(self) -> Said | None:
-        if self.last is None:
-            return None
-        at_utc, last = self.last
-        return Said(at_utc=at_utc, decisions=last.decisions, outlook=last.outlook, order=last.order)
 
     def _forecast(self, body: str, now_utc: datetime) -> Downloaded:
         new = Answer(
@@ -122,23 +135,15 @@ class Mornings:
         self.answers = [new, *self.answers][:40]
         return replace(found, is_stored=False, faults=())
 
-    def _mailed(self, conclusion: Conclusion, issue: str, day: date, now_utc: datetime) -> list[str]:
-        """Which crews get a mail: all in the morning, later those for whom something changed."""
-        crews = [crew.id for crew in self.site.crews]
-        if issue != "morning":
-            found, faults = recheck.changed(self.config, self.site, conclusion, self.told, day=day, now_utc=now_utc)
-            if faults:
-                raise RuntimeError(faults[0])
-            crews = list(found)
-        for crew_id in crews:
-            own = {s.id for s in self.site.strips if s.crew_id == crew_id}
-            self.told[crew_id] = Told(
-                run_id=0,
-                at_utc=now_utc,
-                decisions=tuple(d for d in conclusion.decisions if d.strip_id in own),
-                outlook=tuple(o for o in conclusion.outlook if o.strip_id in own),
-            )
-        return crews
+
+def came_to(conclusion: Conclusion, at_utc: datetime, strips: Collection[str] | None = None) -> PreviousRun:
+    """Return a run as later ones look back on it, for some strips or all."""
+    return PreviousRun(
+        at_utc=at_utc,
+        decisions=tuple(d for d in conclusion.decisions if strips is None or d.strip_id in strips),
+        outlook=tuple(o for o in conclusion.outlook if strips is None or o.strip_id in strips),
+        order=conclusion.order,
+    )
 
 
 def answer(site: Site, conclusion: Conclusion, crews: Sequence[str], day: date, now_utc: datetime) -> dict[str, Any]:
