@@ -150,11 +150,16 @@ def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], No
 def parse_date_or_moment(text: str) -> date | datetime:
     """Return a date, or a moment where a time is given. Raises ConfigError naming what would be right."""
     from gonogo.errors import Fault
+    from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 
+    wrong = "not a date."
     for reader in (date.fromisoformat, datetime.fromisoformat):
         try:
-            return reader(text)
+            found = reader(text)
         except ValueError:
             continue
-    wrong, right = "not a date.", "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
+        if FIRST_YEAR <= found.year <= LAST_YEAR:
+            return found
+        wrong = "lies in no year of this century."
+    right = "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
     raise ConfigError([Fault(place="command line", key="--date", value=text, wrong=wrong, right=right)])

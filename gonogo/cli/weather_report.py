@@ -173,17 +173,7 @@ def _chance_of_rain(weather: HourlyWeather) -> np.ndarray:
 def _et0_mm(site: Site, weather: HourlyWeather) -> np.ndarray:
     """Return the reference evapotranspiration of each hour [mm], dew left out."""
     return np.maximum(
-        reference_et.hourly_et0_mm(
-            weather.temp_degc,
-            weather.rh_pct,
-            weather.wind_2m_m_s,
-            weather.shortwave_w_m2,
-            hour_utc=weather.hour_utc,
-            latitude_deg=site.latitude_deg,
-            longitude_deg=site.longitude_deg,
-            elevation_m=site.elevation_m,
-            pressure_kpa=weather.pressure_kpa,
-        ),
+        reference_et.hourly_et0_mm(weather.air, site.place),
         0.0,
     )
 

@@ -1,4 +1,10 @@
-"""One site's question to one service: stored answers first, then a try, further tries, lists, and two questions."""
+"""One site's question to one service: stored answers first, then a try, further tries, lists, and two questions.
+
+The newest stored answer to the very same question is taken again until its Expires (6 h at most), and asked after
+with its own Last-Modified after that; a 304 is stored as a copy with the moment at which the service confirmed it.
+401, 403, 429 and outages close a service for the other sites of the round for half an hour. A list that fails is
+asked for site by site. First answers of services that need two questions are stored under `<service>/place`.
+"""
 
 from __future__ import annotations
 

@@ -17,9 +17,8 @@ from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
-from gonogo.weather.past import EarlierForecast
 from gonogo.weather.services import WeatherService
-from gonogo.weather.table import ParsedForecast
+from gonogo.weather.table import ParsedForecast, ReceivedForecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +44,13 @@ class Downloaded:
     def clock_offset_s(self) -> float:
         """The service's clock less the machine's when the answer came [s], NaN where it is not known."""
         return float(self.answer.headers.get(OFFSET_HEADER, math.nan))
+
+    @property
+    def received(self) -> ReceivedForecast:
+        """The forecast as series.check takes it."""
+        return ReceivedForecast(
+            parsed=self.parsed, fetched_utc=self.answer.fetched_utc, clock_offset_s=self.clock_offset_s
+        )
 
 
 # Asks for a site's forecast at a moment; the answers stored before are what it may fall back on.
@@ -157,7 +163,7 @@ def from_stored(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Down
     return forecast(site, (), now_utc=now_utc, stored=stored)
 
 
-def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[EarlierForecast, ...]:
+def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[ReceivedForecast, ...]:
     """Return the stored answers of a site that can still be read, as series.check wants them."""
     found, known = [], services.find()
     for answer in stored:
@@ -168,7 +174,7 @@ def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[EarlierFore
             except WeatherError:
                 continue
             whole = table.reset_index(names="hour_utc").drop(columns="rain_mm")
-            found.append(EarlierForecast(fetched_utc=answer.fetched_utc, parsed=replace(parsed, table=whole)))
+            found.append(ReceivedForecast(fetched_utc=answer.fetched_utc, parsed=replace(parsed, table=whole)))
     return tuple(found)
 
 

@@ -70,15 +70,13 @@ def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: 
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
     return series.check(
-        downloaded.parsed,
+        downloaded.received,
         site=frame.site,
         now_utc=now_utc,
-        fetched_utc=downloaded.answer.fetched_utc,
         gauge=gauge,
         n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
-        clock_offset_s=downloaded.clock_offset_s,
     )
 
 

@@ -7,6 +7,7 @@ message, whatever went wrong before.
 from __future__ import annotations
 
 import re
+from email.errors import MessageError
 from email.message import EmailMessage
 from email.parser import BytesHeaderParser, BytesParser
 from email.policy import SMTP
@@ -26,6 +27,8 @@ NEEDED_HEADERS = ("from", "to", "subject", "date", "message-id")
 
 # An address as it may stand in an SMTP command: no space, no control character, no bracket, one @ with a domain.
 _ADDRESS = re.compile(r"[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,64}@[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,253}")
+# What the standard library's parser of header values lets through on lines that nobody meant to write.
+_PARSER_FAULTS = (IndexError, AttributeError, ValueError, MessageError)
 _LINE_END = re.compile(rb"\r\n|\r|\n")
 
 
@@ -88,7 +91,10 @@ def plain_text(envelope: Envelope) -> str:
 
 def _check_recipient(envelope: Envelope, parsed: EmailMessage) -> None:
     """Refuse a head whose To is another than the address that the envelope goes to."""
-    named = [address.addr_spec for address in parsed["to"].addresses]
+    try:
+        named = [address.addr_spec for address in parsed["to"].addresses]
+    except _PARSER_FAULTS as error:
+        raise _refusal(envelope, "its To line cannot be read") from error
     if len(named) != 1 or named[0].lower() != envelope.address.lower():
         raise _refusal(envelope, "its To line names another address than the one it goes to")
 

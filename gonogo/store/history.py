@@ -7,6 +7,7 @@ force, `entry_log` everything that was ever recorded.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from typing import Any
@@ -18,12 +19,7 @@ from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Waterin
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
-KINDS: dict[str, type[Reading] | type[GaugeRain] | type[Watering] | type[SurfaceWork]] = {
-    "reading": Reading,
-    "gauge_rain": GaugeRain,
-    "watering": Watering,
-    "surface_work": SurfaceWork,
-}
+KINDS = {"reading": Reading, "gauge_rain": GaugeRain, "watering": Watering, "surface_work": SurfaceWork}
 WITHDRAWN = "withdrawn"
 
 
@@ -158,24 +154,27 @@ def _add_line(connection: sa.Connection, *, arrival: Arrival, **columns: Any) ->
         if found is not None:
             return int(found)
     if values["corrects_id"] is not None:
-        _refuse_correction(connection, values["site_id"], values["corrects_id"])
+        _refuse_correction(connection, values)
     statement = schema.insert_new(connection, log, ["site_id", "source_key"]).values(**values)
     added = connection.scalar(statement.returning(log.c.id))
     # None: the same thing arrived by another door in this very moment, and is stored.
     return int(connection.scalars(known).one() if added is None else added)
 
 
-def _refuse_correction(connection: sa.Connection, site_id: str, corrects_id: int) -> None:
-    """Refuse to correct what is not there, is another site's, is a withdrawal, or has been corrected already."""
-    log = schema.entry
+def _refuse_correction(connection: sa.Connection, values: Mapping[str, Any]) -> None:
+    """Refuse to correct what is not there, is another site's, kind or strip, a withdrawal, or corrected already."""
+    log, site_id, corrects_id, kind = schema.entry, values["site_id"], values["corrects_id"], values["kind"]
     # The row is locked so that two corrections of one line come one after the other, and the second is refused.
     found = connection.execute(
-        sa.select(log.c.kind).where(log.c.id == corrects_id, log.c.site_id == site_id).with_for_update()
+        sa.select(log.c.kind, log.c.strip_id).where(log.c.id == corrects_id, log.c.site_id == site_id).with_for_update()
     ).first()
     if found is None:
         raise StoreError(f"Entry {corrects_id} of site {site_id} does not exist, so it cannot be corrected.")
     if found.kind == WITHDRAWN:
         raise StoreError(f"Entry {corrects_id} only withdraws another. Enter what is right as a new entry.")
+    if kind != WITHDRAWN and (kind, values["strip_id"]) != (found.kind, found.strip_id):
+        of_strip = f" of {found.strip_id}" if found.strip_id else ""
+        raise StoreError(f"Entry {corrects_id} is a {found.kind}{of_strip}, which no other kind or strip replaces.")
     newer = connection.scalar(sa.select(log.c.id).where(log.c.corrects_id == corrects_id))
     if newer is not None:
         raise StoreError(f"Entry {corrects_id} has been corrected already, by entry {newer}. Correct that one.")

@@ -1,4 +1,4 @@
-"""The checks that a forecast passes before it is used. Each row of CHECKS repairs and says so, or rejects."""
+"""The checks that a forecast passes before it is used. Each row of CHECKS corrects and says so, or rejects."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Asked:
     now_utc: datetime
 
     def rejected(self, key: str, value: str, wrong: str, right: str) -> WeatherError:
-        """Return the error of a forecast that cannot be repaired."""
+        """Return the error of a forecast that cannot be used."""
         return WeatherError(
             f"{self.parsed.service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False
         )
@@ -46,7 +46,7 @@ class Asked:
         return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
 
 
-Repaired = tuple[pd.DataFrame, list[str]]
+Checked = tuple[pd.DataFrame, list[str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ class Check:
     id: str
     looks_for: str
     then: str
-    run: Callable[[pd.DataFrame, Asked], Repaired]
+    run: Callable[[pd.DataFrame, Asked], Checked]
 
 
 def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg: float) -> float:
@@ -66,7 +66,7 @@ def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg:
     return 2 * EARTH_RADIUS_KM * math.asin(min(1.0, math.sqrt(h)))
 
 
-def _place(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _place(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject an answer for another place."""
     site, parsed = asked.site, asked.parsed
     away_km = distance_km(site.latitude_deg, site.longitude_deg, parsed.latitude_deg, parsed.longitude_deg)
@@ -80,7 +80,7 @@ def _place(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _whole_hours(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _whole_hours(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject stamps off the full hour: nobody can say to which hour their values belong."""
     seconds = asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64)
     off = seconds % 3600 != 0
@@ -90,7 +90,7 @@ def _whole_hours(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _order(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _order(table: pd.DataFrame, asked: Asked) -> Checked:
     """Sort hours that came out of order."""
     steps = np.diff(asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64))
     if (steps < 0).any():
@@ -98,7 +98,7 @@ def _order(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
     """Bring every hour to one row; reject where two rows of one hour contradict each other."""
     names = list(COLUMNS)
     hours = table["hour_utc"].to_numpy()
@@ -120,7 +120,7 @@ def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
     return one_row_each, [f"{repeated} hours came twice with the same values."] if repeated else []
 
 
-def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
     whole, notes = table[list(COLUMNS)].to_numpy(dtype=np.float64, copy=True), []
     for at, (name, column) in enumerate(COLUMNS.items()):
@@ -140,7 +140,7 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
     return pd.DataFrame(whole, index=table.index, columns=list(COLUMNS)), notes
 
 
-def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
     """Cut hours before the first and after the last that are whole; reject a table without an essential column."""
     for name in ESSENTIAL:
         if table[name].isna().all():
@@ -160,7 +160,7 @@ def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table.iloc[first : last + 1], notes
 
 
-def _gaps(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
     """Fill short gaps in a straight line between their neighbours, reject long ones."""
     hours = table.index.to_numpy().astype("datetime64[h]")
     n_hours = int((hours[-1] - hours[0]).astype(np.int64)) + 1
@@ -204,7 +204,7 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _cover(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _cover(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject a table that does not hold this hour and the next day; say where recent rain is not known."""
     now = as_hour(asked.now_utc)
     hours = table.index.to_numpy().astype("datetime64[h]")
@@ -221,7 +221,7 @@ def _cover(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _snow(table: pd.DataFrame, asked: Asked) -> Checked:
     """Separate snow from rain; where the service says nothing of snow, by weather code and temperature."""
     table, notes = table.copy(), []
     precip = table["precip_mm"].to_numpy(dtype=np.float64)
@@ -239,7 +239,7 @@ def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, notes
 
 
-def _members(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _members(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject an ensemble with a member's rain that cannot be: it would stand among the members unseen."""
     members = asked.parsed.rain_members_mm
     if members is None:
@@ -270,10 +270,10 @@ CHECKS: tuple[Check, ...] = (
 )
 
 
-def passed(asked: Asked) -> Repaired:
+def passed(asked: Asked) -> Checked:
     """Return (table, notes) after every check: one row an hour, indexed by it, with `rain_mm` and `snow_mm`.
 
-    Raises WeatherError where a fault cannot be repaired.
+    Raises WeatherError where a forecast cannot be used.
     """
     table, notes = asked.parsed.table, list(asked.parsed.notes)
     if not len(table):
@@ -285,7 +285,6 @@ def passed(asked: Asked) -> Repaired:
 
 
 def _at(table: pd.DataFrame, row: int, asked: Asked) -> str:
-    """Return the hour of a row for a reader."""
     return asked.spoken(table.index[row].to_numpy())
 
 

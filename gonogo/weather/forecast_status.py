@@ -1,9 +1,17 @@
-"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks."""
+"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks.
+
+It is the lowest of three: the age of the answer, the age of the model's run where the service tells it (24 h, 48 h),
+and the machine's clock against the service's Date (15 min, 1 h). The clocks are compared when the answer comes and
+the difference is stored with it, so that a morning shown from another day is not spoilt by it.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
 from enum import StrEnum
+
+from gonogo.records.site import Site
+from gonogo.weather.table import ReceivedForecast
 
 FRESH_UNTIL_H = 6.0
 OLD_UNTIL_H = 24.0
@@ -62,3 +70,24 @@ def status_by_model_run(issued_utc: datetime | None, now_utc: datetime) -> Forec
 def lowest(*statuses: ForecastStatus) -> ForecastStatus:
     """Return the least trusting of several."""
     return max(statuses, key=list(ForecastStatus).index)
+
+
+def judged(received: ReceivedForecast, site: Site, now_utc: datetime) -> tuple[ForecastStatus, list[str]]:
+    """Return (status, notes) of a forecast: the lowest by its age, the clocks and the run behind it."""
+    notes = []
+    by_clock = status_by_clock(received.clock_offset_s)
+    by_run = status_by_model_run(received.parsed.issued_utc, now_utc)
+    if by_clock is not ForecastStatus.FRESH:
+        ahead = "ahead of" if received.clock_offset_s < 0 else "behind"
+        off = _span(abs(received.clock_offset_s))
+        notes.append(f"The clock of the machine is {off} {ahead} the weather service's: it must be set.")
+    if by_run is not ForecastStatus.FRESH and received.parsed.issued_utc is not None:
+        made = received.parsed.issued_utc.astimezone(site.zone)
+        notes.append(f"The service's own forecast is old: it was made on {made:%Y-%m-%d %H:%M}.")
+    return lowest(status_by_age(age_h(received.fetched_utc, now_utc)), by_clock, by_run), notes
+
+
+def _span(seconds: float) -> str:
+    """Return a time span as people say it."""
+    span = timedelta(seconds=round(seconds))
+    return f"{span.days} days" if span >= timedelta(days=2) else f"{span.total_seconds() / 3600:.1f} h"

@@ -1,4 +1,9 @@
-"""What a service hands over: one table with our column names and units, before any check."""
+"""What a service hands over: one table with our column names and units, before any check.
+
+A row is the hour from its time on. Open-Meteo stamps sums at the END of their hour, MET Norway and the US service at
+the START; a state belongs to its own moment. Everything is asked for, or given, in UTC; local labels whose offset is
+no full hour are refused, because nobody can say which hour they mean.
+"""
 
 from __future__ import annotations
 
@@ -78,6 +83,19 @@ class ParsedForecast:
     notes: tuple[str, ...] = ()
     rain_members_mm: Floats | None = field(default=None, repr=False)
     issued_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivedForecast:
+    """A service's answer, parsed, with what the machine knows of its coming.
+
+    fetched_utc      when it came
+    clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    """
+
+    parsed: ParsedForecast
+    fetched_utc: datetime
+    clock_offset_s: float = np.nan
 
 
 def hour_rows(

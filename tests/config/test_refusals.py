@@ -6,6 +6,7 @@ import pytest
 from config_copy import SITE, Copy
 
 GONOGO = "gonogo.toml"
+HOLIDAYS = "holidays = [2026-05-25, 2026-07-03]"
 HOSTILE = '"a\\r\\nBcc: all@example.com"'
 
 # file, what stands in the example, a fault in its place, key of the fault, word of "wrong", word of "right",
@@ -35,7 +36,7 @@ CASES = {
         "700 to 2500", "lb/ft3", "dry_density_kg_m3 = 1390"),
     "millimetres": (SITE, "lift_thickness_m = 0.25", "lift_thickness_m = 250", "strip.N1.lift_thickness_m",
         "0.05 to 0.6", "write metres", "lift_thickness_m = 0.2"),
-    "ratio reading": (SITE, "w_pct = 18.9", "w_pct = 0.189", "strip.N1.reading.w_pct", "0.5 to 100", "percent",
+    "ratio reading": (SITE, "w_pct = 18.9", "w_pct = 0.189", "strip.N1.reading.w_pct", "0.6 to 80", "percent",
         "w_pct = 19.0"),
     "cubic metres": (SITE, "tank_litres = 15000", "tank_litres = 15", "truck.big.tank_litres", "500", "litres",
         "tank_litres = 14000"),
@@ -58,6 +59,8 @@ CASES = {
     "unknown day": (SITE, '"mon"', '"monday"', "site.working_days.0", "known", "mon", '"sun"'),
     "no working day": (SITE, 'working_days = ["mon", "tue", "wed", "thu", "fri", "sat"]', "working_days = []",
         "site.working_days", "too few", "mon", 'working_days = ["mon"]'),
+    "holiday of another century": (SITE, HOLIDAYS, "holidays = [9999-12-31]", "site.holidays.0", "century",
+        "2026-05-25", "holidays = [2026-12-24]"),
     "look before the mail": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["05:00"]', "site.recheck_at.0",
         "between", "same day", 'recheck_at = ["07:00", "11:30"]'),
     "look after the shift": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["18:00"]', "site.recheck_at.0",
@@ -146,6 +149,11 @@ CASES = {
         "strip.N5.reading.dry_density_kg_m3", "zero-air-voids", "Repeat", "w_pct = 18\ndry_density_kg_m3 = 1700"),
     "reading method": (SITE, 'method = "nuclear gauge"', 'method = "nuclear"', "strip.N1.reading.method",
         "no moisture test", "nuclear gauge", 'method = "oven"'),
+    "reading in the hour that spring skips": (SITE, "at = 2026-05-11 16:30:00", "at = 2026-03-08 02:30:00",
+        "strip.N1.reading.at", "does not exist", "03:30", "at = 2026-03-08 03:30:00"),
+    "reading in the hour that autumn repeats": (SITE, "at = 2026-05-11 16:30:00", "at = 2025-11-02 01:30:00",
+        "strip.N1.reading.at", "exists twice", "01:30-05:00 or 2025-11-02T01:30-06:00",
+        "at = 2025-11-02T01:30:00-06:00"),
     "reading date alone": (SITE, "at = 2026-05-11 16:30:00", "at = 2026-05-11", "strip.N1.reading.at",
         "date with a time", "2026-05-11 15:30:00", "at = 2026-05-11T16:30:00-05:00"),
     "reading in quotes": (SITE, "at = 2026-05-11 16:30:00", 'at = "2026-05-11 16:30"', "strip.N1.reading.at",
@@ -162,7 +170,7 @@ CASES = {
         "strip.N1.following_lift_thickness_m", "0.05 to 0.6", "write metres", "following_lift_thickness_m = 0.2"),
     "half a roller": (SITE, "count = 1 ", "count = 0.5 ", "roller.padfoot.count", "whole number", "1", "count = 2 "),
     "borrow as a ratio": (SITE, "borrow_w_pct = 17.5", "borrow_w_pct = 0.175", "material.clay.borrow_w_pct",
-        "0.5 to 100", "percent", "borrow_w_pct = 12.0"),
+        "0.6 to 80", "percent", "borrow_w_pct = 12.0"),
     "use": (GONOGO, 'use = "non-commercial"', 'use = "private"', "use", "known", "commercial", 'use = "commercial"'),
     "operator": (GONOGO, '"operator@example.com"', '"operator"', "operator", "no mail address",
         "person@example.com", '"watch@example.org"'),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -170,6 +171,14 @@ def test_only_the_line_in_force_can_be_corrected(store: sa.Engine) -> None:
     with pytest.raises(StoreError, match="only withdraws another"):
         add(store, READING, corrects_id=gone)
     assert in_force(store) == ()
+
+
+@pytest.mark.parametrize("other", [WATERING, replace(READING, strip_id="N9")], ids=["kind", "strip"])
+def test_an_entry_is_replaced_by_its_own_kind_and_strip_alone(store: sa.Engine, other: Entry) -> None:
+    first = add(store, READING)
+    with pytest.raises(StoreError, match=f"Entry {first} is a reading of {READING.strip_id}"):
+        add(store, other, corrects_id=first)
+    assert in_force(store) == (READING,)
 
 
 def test_of_two_corrections_at_once_one_is_refused(store: sa.Engine) -> None:

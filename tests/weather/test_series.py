@@ -12,6 +12,7 @@ from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus, lowest, status_by_age, status_by_clock, status_by_model_run
 from gonogo.weather.series import check
 from gonogo.weather.services.open_meteo import SERVICE
+from gonogo.weather.table import ReceivedForecast
 
 
 @pytest.mark.parametrize(
@@ -112,14 +113,12 @@ def test_the_lowest_of_all_rungs_counts() -> None:
 def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
     parsed = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
     weather = check(
-        parsed,
+        ReceivedForecast(parsed=parsed, fetched_utc=MORNING_UTC, clock_offset_s=-3 * 86400.0),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=[],
         n_members=10,
         rng=np.random.default_rng(1),
-        clock_offset_s=-3 * 86400.0,
     )
     assert weather.status is ForecastStatus.NONE
     assert any("clock of the machine is 3 days ahead of" in note for note in weather.notes)

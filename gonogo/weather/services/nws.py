@@ -153,7 +153,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
 
 
 def _short(deg: str) -> str:
-    """Return a coordinate without closing noughts: the service redirects from them."""
+    """Return a coordinate without closing zeros: the service redirects from them."""
     return deg.rstrip("0").rstrip(".") if "." in deg else deg
 
 
