@@ -44,7 +44,7 @@ def morning_texts() -> tuple[str, ...]:
         compute.CONFIG_TEXT,
         mails.UNWRITTEN_TEXT,
         notices.LATE_MAIL_TEXT,
-        notices.LATE_LOOK_TEXT,
+        notices.LATE_RECHECK_TEXT,
     )
 
 
