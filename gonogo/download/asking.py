@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import requests
@@ -40,9 +40,23 @@ CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
 LIST_FAULTS = frozenset({400, 413, 414})  # one site of a list may spoil it for all
 
 
+@dataclass(slots=True)
+class Gathered:
+    """What comes on the way to a forecast, service after service; filled while they are asked.
+
+    rejected   answers that came and could not be used
+    faults     a sentence for each fault, without secrets
+    places     first answers of services that need two questions
+    """
+
+    rejected: list[Answer] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    places: list[Answer] = field(default_factory=list)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One site's question to one service, with what is noted on the way."""
+    """One site's question to one service. gathered: takes what comes on the way."""
 
     site: Site
     settings: ServiceSettings
@@ -51,9 +65,7 @@ class Question:
     visits: Visits
     stored: Sequence[Answer]
     together: Sequence[Site]
-    rejected: list[Answer]
-    faults: list[str]
-    places: list[Answer]
+    gathered: Gathered
 
     @property
     def asked_at(self) -> str:
@@ -95,7 +107,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
         try:
             return waiting, question.usable(waiting)
         except WeatherError:
-            question.rejected.append(waiting)
+            question.gathered.rejected.append(waiting)
             raise
     visits.require_open(question.asked_at)
     web.require_safe(service, settings, question.request(question.site).url)
@@ -109,7 +121,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
                 visits.close(question.asked_at, without_secret(str(error), settings))
             if is_last:
                 raise
-            question.faults.append(without_secret(str(error), settings))
+            question.gathered.faults.append(without_secret(str(error), settings))
             visits.sleep(wait_s)
     raise AssertionError("the last try returns or raises")
 
@@ -143,13 +155,13 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
     if answer.status == NOT_MODIFIED and kept and parsed:
         headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}
         return replace(kept, fetched_utc=now_utc, headers=headers), parsed
-    if answer.status == NOT_FOUND and service.follow is not None and not question.places:
-        question.rejected.append(answer)
+    if answer.status == NOT_FOUND and service.follow is not None and not question.gathered.places:
+        question.gathered.rejected.append(answer)
         answer = question.ask(_second_request(question, anew=True), {})  # the cells may have been numbered anew
     if len(sites) > 1 and answer.status in LIST_FAULTS:
         return _alone(question, answer)
     if answer.status not in GOOD:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         is_limit = answer.status == TOO_MANY
         raise RefusedError(
             refusal(answer),
@@ -158,7 +170,7 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
             wait_s=(web.limit_wait_s(answer) if service.waits_for_limit else math.inf) if is_limit else None,
         )
     if answer.status == ENDING:
-        question.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
+        question.gathered.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
     if len(sites) > 1:
         try:
             answer = _shared_out(question, answer, sites)
@@ -167,7 +179,7 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
     try:
         return answer, question.usable(answer)
     except WeatherError as error:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         raise RefusedError(str(error), passing=error.passing, means_us=False) from error
 
 
@@ -212,7 +224,9 @@ def _address(request: Request, settings: ServiceSettings) -> str:
 def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
     question.visits.alone.add(question.asked_at)
-    question.faults.append(f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now.")
+    question.gathered.faults.append(
+        f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now."
+    )
     return _tried(question)
 
 
@@ -233,7 +247,7 @@ def _second_request(question: Question, *, anew: bool = False) -> Request:
     service, name = question.service, first_of(question.service.name)
     assert service.follow is not None
     first = question.request(question.site)
-    for answer in [*question.places, *question.stored]:
+    for answer in [*question.gathered.places, *question.stored]:
         if not anew and answer.service == name and web.is_same_question(answer.url, first):
             try:
                 return service.follow(answer.body, question.settings.base_url)
@@ -241,8 +255,8 @@ def _second_request(question: Question, *, anew: bool = False) -> Request:
                 break
     answer = question.ask(first, {})
     if answer.status not in GOOD:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         raise RefusedError(refusal(answer), passing=answer.status in TRY_AGAIN, means_us=answer.status in CLOSING)
     request = service.follow(answer.body, question.settings.base_url)
-    question.places.append(replace(answer, service=name))
+    question.gathered.places.append(replace(answer, service=name))
     return request
