@@ -21,7 +21,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
-from gonogo.weather.checks import Asked, passed
+from gonogo.weather.checks import Asked, Checked, passed
 from gonogo.weather.services import Request, WeatherService, first_of
 from gonogo.weather.table import ParsedForecast
 
@@ -38,6 +38,20 @@ NOT_FOUND = 404
 TRY_AGAIN = frozenset({TOO_MANY, 500, 502, 503, 504})
 CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
 LIST_FAULTS = frozenset({400, 413, 414})  # one site of a list may spoil it for all
+
+
+@dataclass(frozen=True, slots=True)
+class Usable:
+    """An answer as a table that passed the checks, and what they made of it: nobody need check it again."""
+
+    parsed: ParsedForecast
+    checked: Checked
+
+
+def usable(answer: Answer, site: Site, now_utc: datetime) -> Usable:
+    """Return an answer that passes the checks at a moment. Raises WeatherError."""
+    parsed = services.parse(answer, site)
+    return Usable(parsed, passed(Asked(parsed=parsed, site=site, now_utc=now_utc)))
 
 
 @dataclass(slots=True)
@@ -76,11 +90,9 @@ class Question:
         settings = self.settings
         return self.service.request(sites, self.now_utc, settings.base_url, settings.key, settings.contact)
 
-    def usable(self, answer: Answer) -> ParsedForecast:
+    def usable(self, answer: Answer) -> Usable:
         """Return the table of an answer that passes the checks. Raises WeatherError."""
-        parsed = services.parse(answer, self.site)
-        passed(Asked(parsed=parsed, site=self.site, now_utc=self.now_utc))
-        return parsed
+        return usable(answer, self.site, self.now_utc)
 
     def clock_utc(self) -> datetime:
         return self.visits.clock_utc() if self.visits.clock_utc else self.now_utc
@@ -98,7 +110,7 @@ class Question:
         )
 
 
-def answered(question: Question) -> tuple[Answer, ParsedForecast]:
+def answered(question: Question) -> tuple[Answer, Usable]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
     service, settings, visits = question.service, question.settings, question.visits
     waiting = visits.ready.pop((question.asked_at, question.site.id), None)
@@ -134,7 +146,7 @@ class RefusedError(WeatherError):
         super().__init__(text, passing=passing)
 
 
-def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
+def _tried(question: Question) -> tuple[Answer, Usable]:
     """Return the answer and the table of one try."""
     service, now_utc = question.service, question.now_utc
     sites = _sites(question)
@@ -221,7 +233,7 @@ def _address(request: Request, settings: ServiceSettings) -> str:
     return without_secret(prepared.url or request.url, settings)
 
 
-def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
+def _alone(question: Question, answer: Answer) -> tuple[Answer, Usable]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
     question.visits.alone.add(question.asked_at)
     question.gathered.faults.append(
@@ -230,7 +242,7 @@ def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
     return _tried(question)
 
 
-def _kept(question: Question, request: Request) -> tuple[Answer | None, ParsedForecast | None]:
+def _kept(question: Question, request: Request) -> tuple[Answer | None, Usable | None]:
     """Return the newest stored answer to the very same question, and its table, None where it is of no use now."""
     for answer in question.stored:
         may_serve = "expires" in answer.headers or bool(web.conditions_of(answer))

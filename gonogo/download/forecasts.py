@@ -8,13 +8,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from gonogo.download.asking import Gathered, Question, answered
+from gonogo.download.asking import Gathered, Question, Usable, answered, usable
 from gonogo.download.web import OFFSET_HEADER, Visits, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
-from gonogo.weather.checks import Asked, passed
 from gonogo.weather.services import WeatherService
 from gonogo.weather.table import ParsedForecast, ReceivedForecast
 
@@ -28,6 +27,7 @@ class Downloaded:
     is_stored   it stands in the store already: still the service's newest, or no service gave a new one
     rejected    answers that came and could not be used, to be kept too
     faults      a sentence for each fault on the way, without secrets
+    usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
     """
 
@@ -37,6 +37,7 @@ class Downloaded:
     rejected: tuple[Answer, ...]
     faults: tuple[str, ...]
     places: tuple[Answer, ...] = ()
+    usable: Usable | None = None
 
     @property
     def clock_offset_s(self) -> float:
@@ -46,8 +47,12 @@ class Downloaded:
     @property
     def received(self) -> ReceivedForecast:
         """The forecast as series.check takes it."""
+        found = self.usable
         return ReceivedForecast(
-            parsed=self.parsed, fetched_utc=self.answer.fetched_utc, clock_offset_s=self.clock_offset_s
+            parsed=self.parsed,
+            fetched_utc=self.answer.fetched_utc,
+            clock_offset_s=self.clock_offset_s,
+            checked=found.checked if found is not None and found.parsed is self.parsed else None,
         )
 
 
@@ -103,13 +108,13 @@ def forecast(
                     together=together,
                     gathered=gathered,
                 )
-                answer, parsed = answered(question)
+                answer, found = answered(question)
             except WeatherError as error:
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
             is_stored = any(answer is kept for kept in stored)
-            return _downloaded(answer, parsed, gathered, is_stored=is_stored)
+            return _downloaded(answer, found, gathered, is_stored=is_stored)
     kept = _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
         return kept
@@ -141,19 +146,19 @@ def _newest_usable(
         if answer.service not in known:
             continue
         try:
-            parsed = services.parse(answer, site)
-            passed(Asked(parsed=parsed, site=site, now_utc=now_utc))
+            found = usable(answer, site, now_utc)
         except WeatherError as error:
             gathered.faults.append(f"stored answer of {answer.fetched_utc:%Y-%m-%d %H:%M} UTC: {error}")
             continue
-        return _downloaded(answer, parsed, gathered, is_stored=True)
+        return _downloaded(answer, found, gathered, is_stored=True)
     return None
 
 
-def _downloaded(answer: Answer, parsed: ParsedForecast, gathered: Gathered, *, is_stored: bool) -> Downloaded:
+def _downloaded(answer: Answer, found: Usable, gathered: Gathered, *, is_stored: bool) -> Downloaded:
     return Downloaded(
         answer=answer,
-        parsed=parsed,
+        parsed=found.parsed,
+        usable=found,
         is_stored=is_stored,
         rejected=tuple(gathered.rejected),
         faults=tuple(gathered.faults),
@@ -172,10 +177,10 @@ def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[ReceivedFor
     for answer in stored:
         if answer.service in known:
             try:
-                parsed = services.parse(answer, site)
-                table, _ = passed(Asked(parsed=parsed, site=site, now_utc=answer.fetched_utc))
+                kept = usable(answer, site, answer.fetched_utc)
             except WeatherError:
                 continue
+            parsed, (table, _) = kept.parsed, kept.checked
             whole = table.reset_index(names="hour_utc").drop(columns="rain_mm")
             found.append(ReceivedForecast(fetched_utc=answer.fetched_utc, parsed=replace(parsed, table=whole)))
     return tuple(found)
