@@ -148,7 +148,9 @@ def check(
     # A logger leaves thousands of readings; those from before the past that is wanted cannot say anything here.
     gauge = [reading for reading in gauge if reading.until_utc >= wanted_since_utc(now_utc)]
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
-    table, notes = passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
+    checked = received.checked if front.parsed is parsed else None
+    table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
+    notes = [*notes]
     status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:

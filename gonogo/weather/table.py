@@ -93,11 +93,13 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 
     parsed: ParsedForecast
     fetched_utc: datetime
     clock_offset_s: float = np.nan
+    checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 
 def hour_rows(
