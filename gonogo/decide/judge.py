@@ -29,6 +29,7 @@ class Judgement:
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
     lessons           what this morning's readings taught of the strips' soil, to be kept
+    stories           what was recorded of each strip's present lift
     """
 
     decisions: tuple[Decision, ...]
@@ -38,6 +39,7 @@ class Judgement:
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
     lessons: tuple[LearnedSoil, ...] = ()
+    stories: tuple[Story, ...] = ()
 
 
 def judge(
@@ -95,6 +97,7 @@ def judge(
         reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
         closure_error_mm=moisture.closure_error_mm,
         lessons=done.lessons,
+        stories=stories,
     )
 
 

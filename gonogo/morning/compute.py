@@ -101,10 +101,12 @@ def conclude(
         log.warning("%s %s: no usable forecast", site.id, day)
         if isinstance(error, NoForecastError):
             keep_refused(error)
-        return _no_conclusion(site, None, NO_FORECAST_TEXT, "no_forecast", (*faults, *str(error).splitlines()), "")
+        found = _no_conclusion(site, None, NO_FORECAST_TEXT, "no_forecast", (*faults, *str(error).splitlines()), "")
+        return plan.unplanned(found, site, entries=entries, day=day, now_utc=now_utc, issue=issue)
     except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
         log.exception("%s %s: the computation failed", site.id, day)
-        return _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, mails.trace(error))
+        found = _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, mails.trace(error))
+        return plan.unplanned(found, site, entries=entries, day=day, now_utc=now_utc, issue=issue)
     conclusion = Conclusion(
         decisions=judgement.decisions,
         outlook=judgement.outlook,
@@ -115,7 +117,7 @@ def conclude(
         error="",
     )
     try:
-        return plan.planned(conclusion, site, entries=entries, now_utc=now_utc, earlier=earlier)
+        return plan.planned(conclusion, site, entries=entries, now_utc=now_utc, issue=issue, earlier=earlier)
     except Exception as error:  # a plan that fails costs nobody the verdict
         log.exception("%s %s: the order of work failed", site.id, day)
         return replace(conclusion, faults=(*conclusion.faults, f"no order of work: {error}"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from gonogo import times
 from gonogo.decide.changes import Said, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
+from gonogo.decide.plan.build import build, no_plan
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import Earlier
 from gonogo.records.field import Entry
@@ -23,26 +24,37 @@ log = logging.getLogger("gonogo.morning.plan")
 
 
 def planned(
-    conclusion: Conclusion, site: Site, *, entries: Sequence[Entry], now_utc: datetime, earlier: Earlier | None
+    conclusion: Conclusion,
+    site: Site,
+    *,
+    entries: Sequence[Entry],
+    now_utc: datetime,
+    issue: str,
+    earlier: Earlier | None,
 ) -> Conclusion:
-    """Return a conclusion with its order of work and what changed; unchanged where it has no verdict."""
+    """Return a conclusion with its day plan, order of work and what changed; unchanged where it has no verdict."""
     judgement, weather = conclusion.judgement, conclusion.weather
     if judgement is None or weather is None or weather.rung is Rung.NONE:
         return conclusion
     before = earlier or Earlier()
-    proposed = propose.propose(
-        judgement.inputs,
-        judgement.decisions,
-        done={strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips},
-        before=before.order,
-    )
+    done = {strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips}
+    proposed = propose.propose(judgement.inputs, judgement.decisions, done=done, before=before.order)
+    plan = build(judgement, proposed, issue=issue, done=done)
     found = None
     if before.said is not None:
         now = Said(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed)
         rained_mm = _rained_mm(weather, before.said.at_utc, now_utc)
         found = changes(site, before.said, now, entries=entries, rained_mm=rained_mm)
     faults = (*conclusion.faults, f"order of work as given: {proposed.fault}") if proposed.fault else conclusion.faults
-    return replace(conclusion, order=proposed, changes=found, faults=faults)
+    return replace(conclusion, plan=plan, order=proposed, changes=found, faults=faults)
+
+
+def unplanned(
+    conclusion: Conclusion, site: Site, *, entries: Sequence[Entry], day: date, now_utc: datetime, issue: str
+) -> Conclusion:
+    """Return a conclusion without a verdict with the day plan that it leaves: every strip waits."""
+    plan = no_plan(site, conclusion.decisions, entries, day=day, now_utc=now_utc, issue=issue)
+    return replace(conclusion, plan=plan)
 
 
 def _rained_mm(weather: HourlyWeather, since_utc: datetime, now_utc: datetime) -> float:

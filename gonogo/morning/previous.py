@@ -12,6 +12,7 @@ from gonogo.config import Config
 from gonogo.decide.changes import Said
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
@@ -19,6 +20,8 @@ from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import PlannedWork, WorkOrder
 from gonogo.store import history, runs
 from gonogo.weather import past
+
+PLAN_DAYS = 14  # told work older than this is forgotten: the test that a strip needs is older still by then
 
 log = logging.getLogger("gonogo.morning.previous")
 
@@ -75,12 +78,14 @@ class Earlier:
 
     said    the last run of the last day before: what changed since is told
     order   the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks against it
+    plans   the day plans of the last PLAN_DAYS days, oldest first: what was told, and may have been done
     works   what was planned by earlier runs and when they said so, oldest first: what calendars hold by now
     """
 
     said: Said | None = None
     order: WorkOrder | None = None
     works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
+    plans: tuple[DayPlan, ...] = ()
 
 
 def earlier(connection: sa.Connection, site: Site, day: date) -> Earlier:
@@ -91,7 +96,17 @@ def earlier(connection: sa.Connection, site: Site, day: date) -> Earlier:
         said=None if last is None else _said(connection, last),
         order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
         works=_works(connection, site, day),
+        plans=_plans(connection, site, day),
     )
+
+
+def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
+    """The day plans that may still matter, without those that another version of the program wrote differently."""
+    try:
+        return runs.day_plans(connection, site.id, since_day=day - timedelta(days=PLAN_DAYS), until_day=day)
+    except StoreError as error:
+        log.warning("%s: earlier day plans: %s", site.id, error)
+        return ()
 
 
 def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[datetime, tuple[PlannedWork, ...]], ...]:

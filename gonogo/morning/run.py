@@ -172,6 +172,7 @@ def finish(
         faults=(*conclusion.faults, *(f.splitlines()[-1] for f in mail_faults)),
         error="\n".join(filter(None, (conclusion.error, *mail_faults))),
         order=conclusion.order,
+        plan=conclusion.plan,
     )
     is_bad = not conclusion.has_verdict or record.error
     with schema.begin(store) as connection:

@@ -16,6 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
@@ -51,6 +52,7 @@ class RunRecord:
     faults        repairs and passing troubles, one sentence each
     error         traceback of what failed, "" where nothing did
     order         the order of work it proposed, None where it proposed none
+    plan          the day plan it told, None where it made none
     """
 
     decisions: Sequence[Decision]
@@ -62,6 +64,7 @@ class RunRecord:
     faults: tuple[str, ...] = ()
     error: str = ""
     order: WorkOrder | None = None
+    plan: DayPlan | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +209,9 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
     if record.order is not None:
         order = {"run_id": claim.run_id, "record": encoded(record.order)}
         connection.execute(sa.insert(schema.work_order).values(**order))
+    if record.plan is not None:
+        plan = {"run_id": claim.run_id, "record": encoded(record.plan)}
+        connection.execute(sa.insert(schema.day_plan).values(**plan))
 
 
 def last_run(
@@ -306,6 +312,18 @@ def work_orders(
         .order_by(row.c.finished_utc, row.c.id)
     )
     return tuple((at_utc, decoded(text, WorkOrder)) for at_utc, text in connection.execute(query))
+
+
+def day_plans(connection: sa.Connection, site_id: str, *, since_day: date, until_day: date) -> tuple[DayPlan, ...]:
+    """Return the day plans of a site's finished runs of some local dates, oldest first."""
+    row = schema.run
+    query = (
+        sa.select(schema.day_plan.c.record)
+        .join(row, schema.day_plan.c.run_id == row.c.id)
+        .where(row.c.site_id == site_id, row.c.state == "finished", row.c.day >= since_day, row.c.day <= until_day)
+        .order_by(row.c.finished_utc, row.c.id)
+    )
+    return tuple(decoded(text, DayPlan) for text in connection.scalars(query))
 
 
 def config_text(connection: sa.Connection, run_id: int) -> str:

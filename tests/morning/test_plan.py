@@ -19,6 +19,7 @@ from gonogo.decide.order import propose
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning import plan, previous
 from gonogo.morning.run import MorningResult
+from gonogo.records.day_plan import Task
 from gonogo.records.field import Reading, SurfaceWork
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Verdict
@@ -72,6 +73,16 @@ def test_the_order_is_stored_with_its_run_number_by_number(first: First) -> None
     # Unknown chances are NaN, which equals nothing: compared as they are written.
     assert encoded(kept) == encoded(result.conclusion.order)
     assert any(w.work == Work.ROLLING for w in result.conclusion.order.works)
+
+
+def test_the_day_plan_is_stored_with_its_run_number_by_number(first: First) -> None:
+    told = first.result.conclusion.plan
+    with schema.read(first.store) as connection:
+        (kept,) = runs.day_plans(connection, told.site_id, since_day=demo.DAY, until_day=demo.DAY)
+        assert runs.day_plans(connection, "elsewhere", since_day=demo.DAY, until_day=demo.DAY) == ()
+    assert encoded(kept) == encoded(told)
+    assert {s.strip_id for s in told.strips} == {s.id for s in first.config.sites[0].strips}
+    assert any(job.task == Task.ROLL for job in told.jobs)
 
 
 def test_the_demo_gains_on_the_order_given(first: First) -> None:
@@ -145,5 +156,7 @@ def test_without_a_verdict_there_is_no_plan(first: First) -> None:
     nothing = Conclusion(
         decisions=(), outlook=(), weather=None, judgement=None, reason="no forecast", faults=(), error=""
     )
-    made = plan.planned(nothing, first.config.sites[0], entries=(), now_utc=demo.MORNING_UTC, earlier=None)
+    made = plan.planned(
+        nothing, first.config.sites[0], entries=(), now_utc=demo.MORNING_UTC, issue="morning", earlier=None
+    )
     assert made is nothing
