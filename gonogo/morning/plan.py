@@ -1,4 +1,4 @@
-"""The plan of a run: the order of work, and what is another than earlier runs said."""
+"""The plan of a run: the order of work, and what changed since a previous run."""
 
 from __future__ import annotations
 
@@ -7,10 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
-import numpy as np
-
-from gonogo import times
-from gonogo.decide.changes import Said, changes
+from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.decide.plan.build import build, no_plan
@@ -18,7 +15,8 @@ from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import Earlier
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import fallen_mm
 
 log = logging.getLogger("gonogo.morning.plan")
 
@@ -34,7 +32,7 @@ def planned(
 ) -> Conclusion:
     """Return a conclusion with its day plan, order of work and what changed; unchanged where it has no verdict."""
     judgement, weather = conclusion.judgement, conclusion.weather
-    if judgement is None or weather is None or weather.rung is Rung.NONE:
+    if judgement is None or weather is None or weather.status is ForecastStatus.NONE:
         return conclusion
     before = earlier or Earlier()
     done = {strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips}
@@ -42,9 +40,14 @@ def planned(
     plan = build(judgement, proposed, issue=issue, done=done)
     found = None
     if before.said is not None:
-        now = Said(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed)
-        rained_mm = _rained_mm(weather, before.said.at_utc, now_utc)
-        found = changes(site, before.said, now, entries=entries, rained_mm=rained_mm)
+        found = changes(
+            site,
+            before.said,
+            PreviousRun(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed),
+            entries=entries,
+            fallen_mm=fallen_mm(weather, before.said.at_utc, now_utc),
+            settings=judgement.inputs.settings,
+        )
     faults = (*conclusion.faults, f"order of work as given: {proposed.fault}") if proposed.fault else conclusion.faults
     return replace(conclusion, plan=plan, order=proposed, changes=found, faults=faults)
 
@@ -55,12 +58,3 @@ def unplanned(
     """Return a conclusion without a verdict with the day plan that it leaves: every strip waits."""
     plan = no_plan(site, conclusion.decisions, entries, day=day, now_utc=now_utc, issue=issue)
     return replace(conclusion, plan=plan)
-
-
-def _rained_mm(weather: HourlyWeather, since_utc: datetime, now_utc: datetime) -> float:
-    """Rain between two moments [mm], NaN where the table does not reach back."""
-    since = times.as_hour(since_utc)
-    if since < weather.hour_utc[0]:
-        return float("nan")
-    past = (weather.hour_utc >= since) & (weather.hour_utc < times.as_hour(now_utc))
-    return float(np.sum(weather.rain_mm[past]))
