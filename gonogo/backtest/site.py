@@ -16,7 +16,7 @@ from gonogo.backtest.starts import HORIZON
 from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.errors import GonogoError, WeatherError
-from gonogo.moisture.simulate import Marched, marched
+from gonogo.moisture.simulate import Kept, Marched, marched
 from gonogo.morning import compute, previous
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -116,7 +116,13 @@ def _as_told(
         return None
     try:
         return weather.hour_utc, marched(
-            site, now_utc=at_utc, weather=weather, entries=entries, settings=settings, rng=rng, stored=stored
+            site,
+            now_utc=at_utc,
+            weather=weather,
+            entries=entries,
+            settings=settings,
+            rng=rng,
+            kept=Kept(learned=stored),
         )
     except GonogoError:
         return None

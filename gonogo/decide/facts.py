@@ -256,12 +256,20 @@ FACTS: dict[str, Fact] = {
     "is_reading_doubtful": _of_strip(
         "yes/no",
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
-        lambda i, s: 0.0 if i.reading_doubtful is None else i.reading_doubtful[s],
+        lambda i, s: i.column(i.reading_doubtful, s),
     ),
     "is_water_unexplained": _of_strip(
         "yes/no",
         "tests find more water than rain and truck explain",
-        lambda i, s: 0.0 if i.water_unexplained is None else i.water_unexplained[s],
+        lambda i, s: i.column(i.water_unexplained, s),
+    ),
+    "is_work_unknown": _of_strip(
+        "yes/no",
+        "watering or rolling told on an earlier day is neither recorded nor settled by a test",
+        lambda i, s: i.column(i.work_unknown, s),
+    ),
+    "untested_water_litres_m2": _of_strip(
+        "L/m2", "water recorded since the last test", lambda i, s: i.column(i.untested_water_litres_m2, s)
     ),
     # --- moisture
     "chance_in_window": _of_best(

@@ -59,7 +59,7 @@ def told_work(
     Of each kind only the newest counts: an older one was never followed by a second order without a test.
     """
     found: dict[str, tuple[ToldWork, ...]] = {}
-    ends = [*(plan.made_utc for plan in plans[1:]), now_utc]
+    ends = [plan.made_utc for plan in plans[1:]] + [now_utc] * bool(plans)
     for strip, story in zip(site.strips, stories, strict=True):
         newest: dict[Task, ToldWork] = {}
         for plan, in_force_until in zip(plans, ends, strict=True):
@@ -76,7 +76,7 @@ def told_work(
 
 
 def _by_jobs(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -> list[ToldWork]:
-    """The work that a plan gave an hour; what was to follow a test counts only where the test did not speak against it."""
+    """The work that a plan gave an hour; what was to follow a test counts unless the test spoke against it."""
     found = []
     for job in plan.jobs_of(told.strip_id):
         chance = done_chance
@@ -169,9 +169,7 @@ class Variant:
     story: Story
 
 
-def variants(
-    site: Site, stories: Sequence[Story], unknown: Mapping[str, tuple[ToldWork, ...]]
-) -> tuple[Variant, ...]:
+def variants(site: Site, stories: Sequence[Story], unknown: Mapping[str, tuple[ToldWork, ...]]) -> tuple[Variant, ...]:
     """Return the ways in which unknown work may have been done; none of it done is the rest of the shares.
 
     Work is done in its order: what comes later only where the earlier was done.
@@ -194,9 +192,7 @@ def _done(story: Story, works: Sequence[ToldWork]) -> Story:
     waterings = [
         Watering(strip_id=w.strip_id, at_utc=w.start_utc, litres=w.litres) for w in works if w.task == Task.WATER
     ]
-    surface = [
-        SurfaceWork(strip_id=w.strip_id, at_utc=w.end_utc, work="rolled") for w in works if w.task == Task.ROLL
-    ]
+    surface = [SurfaceWork(strip_id=w.strip_id, at_utc=w.end_utc, work="rolled") for w in works if w.task == Task.ROLL]
     return replace(
         story,
         waterings=tuple(sorted((*story.waterings, *waterings), key=lambda w: w.at_utc)),
@@ -254,8 +250,9 @@ def mixed(
             chance_done[work.strip_id, work.task] = float(
                 sum(share for share, v in zip(shares[1:], own, strict=True) if work in ways[v].works)
             )
+    learned, n_taught = _learned(base, done, likeliest), _n_taught(base, done, likeliest)
     return Mixed(
-        moisture=replace(base, **paths, learned=_learned(base, done, likeliest), n_taught=_n_taught(base, done, likeliest)),
+        moisture=replace(base, **paths, learned=learned, n_taught=n_taught),
         chance_done=chance_done,
         likeliest=likeliest,
     )

@@ -17,6 +17,7 @@ from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError, earlier_forecasts
 from gonogo.errors import WeatherError
 from gonogo.moisture.learned import LearnedSoil
+from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan
 from gonogo.morning.previous import Earlier
 from gonogo.outgoing import mails
@@ -95,7 +96,7 @@ def conclude(
             entries=entries,
             settings=settings,
             rng=rng,
-            stored=stored_soil,
+            kept=Kept(learned=stored_soil, plans=() if earlier is None else earlier.plans),
         )
     except WeatherError as error:
         log.warning("%s %s: no usable forecast", site.id, day)

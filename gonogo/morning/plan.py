@@ -11,6 +11,7 @@ from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.decide.plan.build import build, no_plan
+from gonogo.decide.plan.told import as_planned, order_as_planned, with_places
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import Earlier
 from gonogo.records.field import Entry
@@ -37,19 +38,30 @@ def planned(
     before = earlier or Earlier()
     done = {strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips}
     proposed = propose.propose(judgement.inputs, judgement.decisions, done=done, before=before.order)
-    plan = build(judgement, proposed, issue=issue, done=done)
+    decisions = with_places(site, judgement.decisions, proposed)
+    plan = build(judgement, decisions, proposed, issue=issue, done=done)
+    decisions = as_planned(decisions, plan)
+    proposed = order_as_planned(proposed, {d.strip_id: d for d in decisions}, plan, site)
     found = None
     if before.said is not None:
         found = changes(
             site,
             before.said,
-            PreviousRun(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed),
+            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=judgement.outlook, order=proposed),
             entries=entries,
             fallen_mm=fallen_mm(weather, before.said.at_utc, now_utc),
             settings=judgement.inputs.settings,
         )
     faults = (*conclusion.faults, f"order of work as given: {proposed.fault}") if proposed.fault else conclusion.faults
-    return replace(conclusion, plan=plan, order=proposed, changes=found, faults=faults)
+    return replace(
+        conclusion,
+        decisions=decisions,
+        judgement=replace(judgement, decisions=decisions),
+        plan=plan,
+        order=proposed,
+        changes=found,
+        faults=faults,
+    )
 
 
 def unplanned(

@@ -184,6 +184,10 @@ class Learned:
     score_mean: Floats
     score_sd: Floats
 
+    def of_strips(self, rows: Sequence[int]) -> Learned:
+        """Return what was learned of some strips; a row may stand more than once."""
+        return Learned(score_mean=self.score_mean[:, list(rows)], score_sd=self.score_sd[:, list(rows)])
+
     def factors(self) -> Mapping[str, Floats]:
         """Return the learned factor on the default of each parameter, (S,)."""
         spread = np.array([row.spread for row in LEARNABLE.values()])[:, None]

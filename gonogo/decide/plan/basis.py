@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from gonogo.decide.dry_back import Disked
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
 from gonogo.moisture.lift_history import Story
+from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records import shift
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
@@ -23,6 +25,8 @@ class Basis:
 
     stories     by strip id, what was recorded of the lift that lies there
     refused     by strip id, tests that cannot be or stand alone: they are shown, and said not to count
+    unknown     told work of which nobody knows, each with the chance that it was done
+    disked      by strip id, the wet strips as they would be if they were disked
     done        by strip id, how many of its lifts were rolled
     next_shift_utc  start of the next working day's shift, None where no day within three weeks works
     """
@@ -31,6 +35,8 @@ class Basis:
     decisions: Mapping[str, Decision]
     stories: Mapping[str, Story]
     refused: frozenset[tuple[str, datetime]]
+    unknown: Sequence[tuple[ToldWork, float]]
+    disked: Mapping[str, Disked]
     order: WorkOrder
     done: Mapping[str, int]
     shift_utc: tuple[datetime, datetime]

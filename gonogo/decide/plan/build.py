@@ -23,9 +23,12 @@ from gonogo.records.work_order import WorkOrder
 from gonogo.soil.ensemble import FAR, IMPOSSIBLE
 
 
-def build(judgement: Judgement, order: WorkOrder, *, issue: str, done: Mapping[str, int]) -> DayPlan:
+def build(
+    judgement: Judgement, decisions: Sequence[Decision], order: WorkOrder, *, issue: str, done: Mapping[str, int]
+) -> DayPlan:
     """Return the day plan of a morning that has a verdict.
 
+    decisions   in which no strip is watered that the order does not roll today
     order   the proposed order of work, whose part of today the plan spells out
     issue   "morning", or the name of a re-check
     done    by strip id, how many of its lifts were rolled
@@ -35,9 +38,11 @@ def build(judgement: Judgement, order: WorkOrder, *, issue: str, done: Mapping[s
     prepared = prepare(inputs)
     basis = Basis(
         prepared=prepared,
-        decisions={d.strip_id: d for d in judgement.decisions},
+        decisions={d.strip_id: d for d in decisions},
         stories={strip.id: s for strip, s in zip(inputs.strips, judgement.stories, strict=True)},
         refused=frozenset((r.strip_id, r.at_utc) for r, key, _ in judgement.reading_notes if key in (IMPOSSIBLE, FAR)),
+        unknown=judgement.unknown,
+        disked=judgement.disked,
         order=order,
         done=done,
         shift_utc=shift.shift_utc(site, inputs.day),
@@ -59,7 +64,7 @@ def build(judgement: Judgement, order: WorkOrder, *, issue: str, done: Mapping[s
         is_knowable=True,
         strips=ranked(site, plans, jobs),
         jobs=jobs,
-        sealings=sealing.sealings(basis),
+        sealings=sealing.sealings(basis, jobs),
         rain=rain.spells(prepared, epoch_h(inputs.now_utc), epoch_h(horizon_utc)),
         fallen_mm=rain.fallen_mm(prepared, epoch_h(last_end_utc), epoch_h(inputs.now_utc)),
         fallen_since_utc=last_end_utc,

@@ -321,7 +321,7 @@ def test_two_strips_are_planned_as_well_as_by_trying_everything(seed: int, monke
     plan(morning([14.0, 14.2], strips=strips, rain_mm=rain, sd_pct=0.5, on_site={"working_days": (2, 3)}))
     (problem,) = problems
     ways = [[None, *(k for k, c in enumerate(problem.choices) if c.job == job)] for job in range(2)]
-    best = max(timetable.worth(problem, chosen) for chosen in itertools.product(*ways))
+    best = max(timetable.objective(problem, chosen) for chosen in itertools.product(*ways))
     assert solver.solve(problem, 5.0).value == pytest.approx(best, rel=6e-4)
 
 
