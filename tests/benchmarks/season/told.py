@@ -1,0 +1,125 @@
+"""What a mail tells a crew, in the season's own words, and the process that a product answers from."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+ADAPTER = "product.py"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instruction:
+    """What a mail says of one strip. Hours are those of the local day; None = not said.
+
+    verdict             "roll", "water", "test" (test, and roll if inside) or "wait"
+    rank                place in the order in which the mail has the crew work
+    roll_from_h, roll_until_h   between which it is to be rolled
+    damp_litres         put on while it is rolled, only to keep it damp
+    litres, water_from_h        water to be mixed in before rolling
+    test_first          a test comes before the first pass or the first drop; it decides
+    test_after_water    so does one after mixing and soaking
+    disk_at_h           hours of disking; test_after_disk_h: of the test after it; rolls_after_disk: roll if inside
+    below_litres_point  where a test lies below the window: times the litres that lead to optimum; None = call, wait
+    above_disk_at_h     where a test lies above the window: hours of disking
+    seal_by_h           to be sealed by then if it lies loose
+    stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
+    is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
+    new_lift            what is said of a lift that will be spread this morning
+    """
+
+    strip: str
+    verdict: str
+    rank: float = 0.0
+    roll_from_h: float | None = None
+    roll_until_h: float | None = None
+    damp_litres: float = 0.0
+    litres: float = 0.0
+    water_from_h: float | None = None
+    test_first: bool = False
+    test_after_water: bool = False
+    disk_at_h: tuple[float, ...] = ()
+    test_after_disk_h: float | None = None
+    rolls_after_disk: bool = False
+    below_litres_point: float | None = None
+    above_disk_at_h: tuple[float, ...] = ()
+    seal_by_h: float | None = None
+    stop_if_watered: bool = False
+    is_said_rolled: bool = False
+    new_lift: Instruction | None = None
+    said: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mail:
+    """What the mails of a run say. crews: those that got one; rain_h: from when each reads that rain is likely.
+
+    spreads   by crew, how many lifts may be spread this morning; None = as many as are free
+    """
+
+    crews: tuple[str, ...]
+    strips: dict[str, Instruction] = field(default_factory=dict)
+    rain_h: dict[str, float | None] = field(default_factory=dict)
+    spread_before_rain: dict[str, bool] = field(default_factory=dict)
+
+
+def instruction(values: dict[str, Any]) -> Instruction:
+    """Return an instruction from what an adapter wrote; a word that the season does not know is refused."""
+    known = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+    if isinstance(known.get("new_lift"), dict):
+        known["new_lift"] = instruction(known["new_lift"])
+    return Instruction(**known)
+
+
+class Product:
+    """A product in a process of its own, so that two versions can be asked side by side."""
+
+    def __init__(self, config_folder: Path, package_path: Path) -> None:
+        """Start the product of a checkout; its own adapter is taken where it has one."""
+        own = package_path / "tests" / "benchmarks" / "season" / ADAPTER
+        adapter = own if own.is_file() else Path(__file__).parent / ADAPTER
+        path = os.pathsep.join(filter(None, (str(package_path), os.environ.get("PYTHONPATH"))))
+        self._process = subprocess.Popen(
+            [sys.executable, str(adapter), str(config_folder)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env=os.environ | {"PYTHONPATH": path, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
+        )
+
+    def ask(self, question: dict[str, Any]) -> Mail:
+        """Return what the mails say. Raises RuntimeError where the product ends without an answer."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(json.dumps(question) + "\n")
+        self._process.stdin.flush()
+        line = self._process.stdout.readline()
+        if not line:
+            raise RuntimeError(f"the product ended with code {self._process.wait()}; its errors stand above")
+        answer = json.loads(line)
+        strips = [instruction(values) for values in answer["strips"]]
+        return Mail(
+            crews=tuple(answer["crews"]),
+            strips={one.strip: one for one in strips},
+            rain_h=answer["rain_h"],
+            spread_before_rain=answer["spread_before_rain"],
+        )
+
+    def close(self) -> None:
+        """End the process."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.close()
+        self._process.stdout.close()
+        self._process.wait(timeout=30)
+
+    def __enter__(self) -> Product:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
