@@ -5,6 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+LONGEST_VALUE = 80  # of a value as it is shown
+
+
+def printable(text: str) -> str:
+    """Return a text on one line: with escapes where it holds what a terminal or a log must not see."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
 
 class GonogoError(Exception):
     """Anything that gonogo raises on purpose."""
@@ -28,8 +35,9 @@ class Fault:
     right: str
 
     def __str__(self) -> str:
-        stood = f" = {self.value}" if self.value else ""
-        return f"{self.place}: {self.key}{stood}: {self.wrong} {self.right}"
+        value = self.value if len(self.value) <= LONGEST_VALUE else f"{self.value[: LONGEST_VALUE - 3]}..."
+        stood = f" = {value}" if value else ""
+        return printable(f"{self.place}: {self.key}{stood}: {self.wrong} {self.right}")
 
 
 class ConfigError(GonogoError):

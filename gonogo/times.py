@@ -25,6 +25,16 @@ def moment_utc(day: date, at_local: time, zone: ZoneInfo) -> datetime:
     return datetime.combine(day, at_local, tzinfo=zone).astimezone(UTC)
 
 
+def occurrences_utc(at_local: datetime, zone: ZoneInfo) -> tuple[datetime, ...]:
+    """Return the moments at which the site's clock shows a time, the sooner first.
+
+    None where the spring change skips it, two where the autumn change repeats it.
+    """
+    folds = (at_local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
+    shown = at_local.replace(fold=0)
+    return tuple(sorted({at for at in folds if at.astimezone(zone).replace(tzinfo=None, fold=0) == shown}))
+
+
 def hour_floor(at_utc: datetime) -> datetime:
     """Return the start of the UTC hour that holds a moment."""
     return at_utc.astimezone(UTC).replace(minute=0, second=0, microsecond=0)

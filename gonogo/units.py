@@ -29,10 +29,6 @@ def degc_from_degf(temp_degf: float) -> float:
     return (temp_degf - 32.0) / 1.8
 
 
-def degf_from_degc(temp_degc: float) -> float:
-    return temp_degc * 1.8 + 32.0
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
     """How one quantity is shown in one unit system.

@@ -25,6 +25,7 @@ class Module:
     is_package: bool
     nodes: dict[str, list[ast.AST]] = field(default_factory=dict)
     imports: dict[str, str] = field(default_factory=dict)
+    at_import: list[ast.AST] = field(default_factory=list)  # statements that run when the module is imported
 
 
 @dataclass(slots=True)
@@ -50,9 +51,15 @@ class CallGraph:
                 _collect(module, ast.parse(path.read_text(encoding="utf-8")))
 
     def commands(self) -> set[str]:
-        """Return the functions that a command line calls: what is decorated by `.command` or `.callback`, and main."""
+        """Return what a command line calls: main, what is decorated by `.command` or `.callback`, and what a module
+        with such a decorator or call names in statements that run at its import (a table of commands).
+        """
         found = set()
         for module in self.modules.values():
+            if any(
+                _adds_commands(part) for part in (*module.at_import, *(d for n in module.nodes.values() for d in n))
+            ):
+                found |= self.uses_in(module.name, *module.at_import).nodes
             for name, (first, *_) in module.nodes.items():
                 if isinstance(first, Function) and any(_is_command(d) for d in first.decorator_list):
                     found.add(f"{module.name}:{name}")
@@ -129,6 +136,11 @@ def _is_command(decorator: ast.expr) -> bool:
     return isinstance(called, ast.Attribute) and called.attr in {"command", "callback"}
 
 
+def _adds_commands(part: ast.AST) -> bool:
+    """Say whether a piece of source calls `.command`: as a decorator, or on a function that a table holds."""
+    return any(isinstance(node, ast.Call) and _is_command(node) for node in ast.walk(part))
+
+
 def _is_constant(definition: ast.AST) -> bool:
     return isinstance(definition, ast.Assign | ast.AnnAssign)
 
@@ -155,7 +167,10 @@ def _collect(module: Module, tree: ast.Module) -> None:
                     for part in ast.walk(target):
                         if isinstance(part, ast.Name):  # also the table that an item is put into
                             add(part.id, statement)
+            elif isinstance(statement, ast.Expr):
+                module.at_import.append(statement)
             elif isinstance(statement, ast.If | ast.Try | ast.With | ast.For):
+                module.at_import += [statement.iter] if isinstance(statement, ast.For) else []
                 walk(s for s in ast.iter_child_nodes(statement) if isinstance(s, ast.stmt))
 
     walk(tree.body)

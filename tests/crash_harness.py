@@ -173,11 +173,11 @@ class Harness:
 
     def count(self, place: Path, one: Morning) -> None:
         """Count what arrived of a morning against what its people were to get."""
-        from gonogo.store import outbox, schema
+        from gonogo.store import outcomes, schema
 
         store = schema.engine(f"sqlite:///{place / 'gonogo.db'}")
         with schema.read(store) as connection:
-            queued = {m.message_id: m for m in outbox.outcomes(connection)}
+            queued = {m.message_id: m for m in outcomes.outcomes(connection)}
         store.dispose()
         host = f"{place.name}.example.com"
         arrived: dict[str, list[str]] = defaultdict(list)

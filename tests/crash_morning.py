@@ -120,8 +120,9 @@ def morning_process(job: dict[str, Any]) -> None:
     from gonogo.cli import demo
     from gonogo.morning import run as morning_run
     from gonogo.outgoing import delivery, notices
+    from gonogo.outgoing.frame import RunFrame
     from gonogo.service import due
-    from gonogo.store import outbox, owner, runs, schema
+    from gonogo.store import claims, outcomes, owner, schema
 
     step = Steps(job["steps"], job["kill_at"])
     instrument(step)
@@ -137,32 +138,34 @@ def morning_process(job: dict[str, Any]) -> None:
         step("weather answered")
         return answer
 
-    runs.release_dead(store, now_utc=now_utc, is_dead=owner.is_dead)
+    claims.release_dead(store, now_utc=now_utc, is_dead=owner.is_dead)
     morning_run.run_morning(
-        loaded,
-        site,
-        store=store,
-        day=demo.DAY,
-        now_utc=now_utc,
-        deadline_utc=due.run_window_utc(site, demo.DAY, 0.0)[1] + timedelta(hours=8),
-        owner=me,
-        fetch=fetch,
+        RunFrame(
+            config=loaded,
+            site=site,
+            day=demo.DAY,
+            now_utc=now_utc,
+            deadline_utc=due.run_window_utc(site, demo.DAY, 0.0)[1] + timedelta(hours=8),
+            store=store,
+            fetch=fetch,
+            owner=me,
+        )
     )
     rng, memory = random.Random(job["seed"]), delivery.Memory()
     for _ in range(60):
         at_utc = now_utc
-        delivery.work(
-            store,
-            loaded.transport,
+        delivery.Worker(
+            store=store,
+            transport=loaded.transport,
             now_utc=lambda at=at_utc: at,
             owner=me,
             rng=rng,
             memory=memory,
             expired_instead=notices.expired_instead(loaded, at_utc),
             failed_instead=notices.failed_instead(loaded, at_utc),
-        )
+        ).round()
         with schema.read(store) as connection:
-            counts = outbox.counts(connection, now_utc=now_utc)
+            counts = outcomes.counts(connection, now_utc=now_utc)
         if counts["waiting"] + counts["leased"] == 0:
             break
         now_utc += timedelta(seconds=delivery.LONGEST_WAIT_S)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from email.parser import BytesParser
+from email.policy import SMTP
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +14,19 @@ import sqlalchemy as sa
 
 from gonogo import config
 from gonogo.cli import demo
+from gonogo.decide.conclusion import Conclusion
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
 from gonogo.errors import WeatherError
+from gonogo.morning import compute
 from gonogo.morning import run as morning_run
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing import envelope
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.store import open as store_open
+from gonogo.store.queued import Envelope
 
 ROOT = Path(__file__).parents[1]
 BODY = (ROOT / "fixtures" / "weather" / "open_meteo" / demo.BODY).read_bytes()
@@ -53,10 +61,11 @@ def no_weather(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downl
     raise WeatherError("open_meteo: 503 from the service.", passing=True)
 
 
-def run_example(loaded: config.Config, store: sa.Engine, **changes: Any) -> morning_run.MorningResult | None:
-    """Run the example site's morning; changes replace arguments of morning.run."""
-    site = loaded.sites[0]
-    arguments: dict[str, Any] = {
+def example_frame(loaded: config.Config, store: sa.Engine, **changes: Any) -> RunFrame:
+    """Return the frame of the example site's morning; changes replace its fields."""
+    fields: dict[str, Any] = {
+        "config": loaded,
+        "site": loaded.sites[0],
         "store": store,
         "day": demo.DAY,
         "now_utc": demo.MORNING_UTC,
@@ -64,7 +73,29 @@ def run_example(loaded: config.Config, store: sa.Engine, **changes: Any) -> morn
         "owner": "test",
         "fetch": recorded,
     }
-    return morning_run.run_morning(loaded, site, **(arguments | changes))
+    return RunFrame(**(fields | changes))
+
+
+def run_example(loaded: config.Config, store: sa.Engine, **changes: Any) -> morning_run.MorningResult | None:
+    """Run the example site's morning; changes replace fields of its frame."""
+    return morning_run.run_morning(example_frame(loaded, store, **changes))
+
+
+def concluded_example(loaded: config.Config, **changes: Any) -> Conclusion:
+    """Return what the example site's morning comes to without a store: nothing is kept, nothing came before."""
+    frame = example_frame(loaded, None, keeps=False, **changes)  # type: ignore[arg-type]
+    return compute.conclude(frame, StoredInputs(entries=loaded.readings[frame.site.id]))
+
+
+def plain_of(mail: Envelope) -> str:
+    """Return the plain text of a mail."""
+    return envelope.plain_text(mail)
+
+
+def html_of(mail: Envelope) -> str:
+    """Return the page of a mail, "" where it has none."""
+    body = BytesParser(policy=SMTP).parsebytes(mail.raw).get_body(("html",))
+    return "" if body is None else str(body.get_content())
 
 
 def opened(loaded: config.Config) -> sa.Engine:

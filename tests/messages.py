@@ -8,8 +8,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from typing import Any
 
-from gonogo.outgoing.envelope import Letter
-from gonogo.store.outbox import OutMessage
+from gonogo.store.queued import Envelope
 
 MORNING = datetime(2026, 6, 1, 10, 30, tzinfo=UTC)
 
@@ -32,34 +31,19 @@ def raw_mail(message_id: str, address: str, *, name: str = "Ana Boss", body: str
     return mail.as_bytes()
 
 
-def letter(n: int = 1, **changes: Any) -> Letter:
-    """Return a letter to the n-th reader."""
+def envelope(n: int = 1, **changes: Any) -> Envelope:
+    """Return a mail to the n-th reader, due at MORNING and useless five hours later."""
     message_id, address = f"<morning.{n}@gonogo.example.com>", f"reader{n}@example.com"
     fields: dict[str, Any] = {
         "message_id": message_id,
-        "address": address,
-        "raw": raw_mail(message_id, address),
         "site_id": "north-fill",
         "crew_id": "crew-a",
+        "kind": "morning",
         "role": "superintendent",
         "name": "Ana Boss",
-    }
-    return Letter(**(fields | changes))
-
-
-def out_message(n: int = 1, **changes: Any) -> OutMessage:
-    """Return a message to the n-th reader, due at MORNING and useless five hours later."""
-    made = letter(n)
-    fields: dict[str, Any] = {
-        "message_id": made.message_id,
-        "site_id": made.site_id,
-        "crew_id": made.crew_id,
-        "kind": "morning",
-        "role": made.role,
-        "name": made.name,
-        "address": made.address,
+        "address": address,
         "subject": "N1 wait",
-        "raw": made.raw,
+        "raw": raw_mail(message_id, address),
         "deadline_utc": MORNING + timedelta(hours=5),
     }
-    return OutMessage(**(fields | changes))
+    return Envelope(**(fields | changes))

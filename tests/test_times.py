@@ -26,6 +26,25 @@ def test_a_time_that_the_autumn_change_repeats_is_its_first_occurrence() -> None
     assert times.moment_utc(date(2026, 11, 1), time(1, 30), NEW_YORK) == datetime(2026, 11, 1, 5, 30, tzinfo=UTC)
 
 
+@pytest.mark.parametrize(
+    ("shown", "utc_hours"),
+    [
+        ("2027-03-14 01:59", [(14, 6, 59)]),
+        ("2027-03-14 02:00", []),  # the clock goes from 02:00 to 03:00
+        ("2027-03-14 02:59", []),
+        ("2027-03-14 03:00", [(14, 7, 0)]),
+        ("2026-11-01 00:59", [(1, 4, 59)]),
+        ("2026-11-01 01:00", [(1, 5, 0), (1, 6, 0)]),  # and from 02:00 back to 01:00
+        ("2026-11-01 01:59", [(1, 5, 59), (1, 6, 59)]),
+        ("2026-11-01 02:00", [(1, 7, 0)]),
+    ],
+)
+def test_the_clock_shows_a_time_once_but_where_it_is_set(shown: str, utc_hours: list[tuple[int, int, int]]) -> None:
+    found = times.occurrences_utc(datetime.fromisoformat(shown), NEW_YORK)
+    assert [(at.day, at.hour, at.minute) for at in found] == utc_hours
+    assert all(at.tzinfo is UTC for at in found)
+
+
 @given(
     day=st.dates(date(2020, 1, 1), date(2035, 12, 31)),
     at=st.times(),

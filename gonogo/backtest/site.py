@@ -14,14 +14,14 @@ from gonogo import times
 from gonogo.backtest.score import scores, text
 from gonogo.backtest.starts import HORIZON
 from gonogo.config import Config
-from gonogo.download import forecasts
+from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
 from gonogo.moisture.simulate import Kept, Marched, marched
-from gonogo.morning import compute, previous
+from gonogo.morning import answers, compute, previous
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
-from gonogo.store import learned, schema
 from gonogo.store.open import open_store
 from gonogo.weather.forecast_status import ForecastStatus
 
@@ -50,8 +50,7 @@ def site_backtest(config: Config, site: Site, *, now_utc: datetime, say: Callabl
     """
     store = open_store(config)
     try:
-        with schema.read(store) as connection:
-            entries, _ = previous.load(connection, config, site, now_utc)
+        entries = previous.load(_frame(store, config, site, now_utc), with_previous=False).entries
         found = pairs(site, [e for e in entries if not isinstance(e, Reading) or e.at_utc <= now_utc])
         rows: list[dict[str, object]] = []
         n_dark = 0
@@ -95,21 +94,12 @@ def _as_told(
     store: sa.Engine, config: Config, site: Site, at_utc: datetime
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.datetime64]], Marched] | None:
     """Return hours and moisture as a moment knew them, None where no usable forecast was stored by then."""
-    with schema.read(store) as connection:
-        entries, answers = previous.load(connection, config, site, at_utc)
-        stored = learned.rows(connection, site.id, until_utc=at_utc)
+    frame = _frame(store, config, site, at_utc)
+    stored = previous.load(frame, with_previous=False)
     settings, rng = config.settings[site.id], np.random.default_rng(compute.seed(site, at_utc.date(), "backtest"))
     try:
-        downloaded = forecasts.forecast(site, (), now_utc=at_utc, stored=answers)
-        weather = compute.checked_weather(
-            site,
-            downloaded,
-            now_utc=at_utc,
-            entries=entries,
-            stored=answers,
-            n_members=round(settings["ensemble_members"]),
-            rng=rng,
-        )
+        downloaded = from_stored(site, at_utc, stored.answers)
+        weather = answers.checked(frame, stored, downloaded, rng)
     except WeatherError:
         return None
     if weather.status is ForecastStatus.NONE or at_utc - downloaded.answer.fetched_utc > timedelta(hours=STALE_H):
@@ -119,13 +109,27 @@ def _as_told(
             site,
             now_utc=at_utc,
             weather=weather,
-            entries=entries,
+            entries=stored.entries,
             settings=settings,
             rng=rng,
-            kept=Kept(learned=stored),
+            kept=Kept(learned=stored.learned),
         )
     except GonogoError:
         return None
+
+
+def _frame(store: sa.Engine, config: Config, site: Site, at_utc: datetime) -> RunFrame:
+    return RunFrame(
+        config=config,
+        site=site,
+        day=at_utc.date(),
+        edition="backtest",
+        now_utc=at_utc,
+        deadline_utc=at_utc,
+        store=store,
+        fetch=from_stored,
+        keeps=False,
+    )
 
 
 def _row(

@@ -1,34 +1,22 @@
-"""The commands; with record_app the only place that prints. Heavy imports stand inside them, so --help is quick."""
+"""The commands. The `..._app` modules alone print; heavy imports stand inside the commands, so --help is quick."""
 
 from __future__ import annotations
 
 import logging
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from gonogo.errors import ConfigError, GonogoError
-
-if TYPE_CHECKING:
-    pass
-from gonogo.cli.arguments import (
-    CONFIG_FOLDER,
-    ConfigOption,
-    load_config,
-    one_site,
-    one_strip,
-    parse_date_or_moment,
-    progress,
-    units_asked,
-    usage,
-)
+from gonogo.cli import ahead_app, soil_app
+from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
+from gonogo.errors import ConfigError, GonogoError
 
 app = typer.Typer(
     name="gonogo",
@@ -63,7 +51,6 @@ def _logging(
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
 
 
-@app.command(short_help="Run one recorded morning; no config, no network.")
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
 ) -> None:
@@ -81,7 +68,6 @@ def demo(
     raise typer.Exit(Exit.OK)
 
 
-@app.command(short_help="Read the config and name every fault in it.")
 def check(config: ConfigOption = CONFIG_FOLDER) -> None:
     """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
 
@@ -92,7 +78,6 @@ def check(config: ConfigOption = CONFIG_FOLDER) -> None:
     print(check_report(load_config(config)), end="")
 
 
-@app.command(short_help="Print every adjustable number and who set it.")
 def settings(
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
     config: ConfigOption = CONFIG_FOLDER,
@@ -104,7 +89,6 @@ def settings(
     print(settings_report(loaded, one_site(loaded, site).id), end="")
 
 
-@app.command(short_help="Make this morning's verdicts now and mail them.")
 def morning(
     site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False,
@@ -130,110 +114,18 @@ def morning(
     loaded = load_config(config)
     sites = (one_site(loaded, site),) if site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        outcome = mornings.mornings(
-            loaded,
-            sites,
+        asked = mornings.Request(
+            sites=sites,
             now_utc=datetime.now(UTC),
             on=parse_date_or_moment(on) if on else None,
             dry_run=dry_run,
             folder=folder,
-            say=step,
         )
+        outcome = mornings.mornings(loaded, asked, say=step)
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
 
-@app.command(short_help="Show a site's weather: source, repairs, next hours and days.")
-def weather(
-    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    as_csv: Annotated[bool, typer.Option("--csv", help="Every hour as CSV, past ones too.")] = False,
-    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: show the newest stored answer.")] = False,
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Show a site's weather as the verdicts use it: source and age, what was repaired, the next hours and days.
-
-    Asks the weather services as a morning does and keeps their answers; sends nothing.
-    """
-    from gonogo.cli import weather_report
-
-    loaded = load_config(config)
-    with progress("weather"):
-        outcome = weather_report.show(
-            loaded, one_site(loaded, site), now_utc=datetime.now(UTC), as_csv=as_csv, only_stored=stored
-        )
-    print(outcome.text, end="" if as_csv and outcome.exit_code == Exit.OK else "\n")
-    raise typer.Exit(outcome.exit_code)
-
-
-@app.command(short_help="Show the days ahead: chances, hours, order of work.")
-def outlook(
-    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    html: Annotated[
-        Path | None, typer.Option("--html", help="Write one self-contained page to this file too, for desk and wall.")
-    ] = None,
-    units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric",
-    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Show the days ahead, strip by day: chance and hours of a workable window, dry or watered first; the proposed
-    order of work around the rain; what changed since the last run of the day before.
-
-    Judges the site as a morning does, now. Keeps the weather service's answer; stores no verdict and sends nothing.
-    """
-    from gonogo.cli import outlook_report
-
-    loaded = load_config(config)
-    with progress("outlook"):
-        outcome = outlook_report.show(
-            loaded,
-            one_site(loaded, site),
-            now_utc=datetime.now(UTC),
-            units=units_asked(units),
-            html=html,
-            only_stored=stored,
-        )
-    _print_outlook(outcome.text)
-    raise typer.Exit(outcome.exit_code)
-
-
-@app.command(short_help="Show what a strip would do with other water, rain, disking or delay.")
-def whatif(
-    site: Annotated[str, typer.Argument(help="Site id.")],
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
-    water: Annotated[float, typer.Option("--water", help="Litres put on the strip now.")] = 0.0,
-    rain: Annotated[float, typer.Option("--rain", help="Millimetres of rain within the next hours.")] = 0.0,
-    disk: Annotated[bool, typer.Option("--disk", help="The strip is disked now.")] = False,
-    delay: Annotated[float, typer.Option("--delay", help="Hours by which work begins later.")] = 0.0,
-    units: Annotated[str, typer.Option("--units", help="metric or us; the options are always metric.")] = "metric",
-    stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Show what a strip would do with other water, rain, disking or delay, beside what it does as things are.
-
-    Examples: gonogo whatif harrow-flats N2 --water 20000; gonogo whatif harrow-flats S1 --rain 8 --delay 24. Stores no
-    verdict and sends nothing.
-    """
-    from gonogo.cli import whatif_report
-    from gonogo.decide.whatif import Turn
-
-    turn = whatif_report.checked(Turn(litres=water, rain_mm=rain, is_disked=disk, delay_h=delay))
-    loaded = load_config(config)
-    found = one_site(loaded, site)
-    with progress("what if"):
-        outcome = whatif_report.show(
-            loaded,
-            found,
-            one_strip(found, strip),
-            turn,
-            now_utc=datetime.now(UTC),
-            units=units_asked(units),
-            only_stored=stored,
-        )
-    print(outcome.text)
-    raise typer.Exit(outcome.exit_code)
-
-
-@app.command(short_help="Run every site's mornings until stopped.")
 def serve(
     config: ConfigOption = CONFIG_FOLDER,
     log: Annotated[
@@ -257,7 +149,6 @@ def serve(
     running.serve(loaded, environ=os.environ)
 
 
-@app.command(short_help="Say what ran, what was sent and what failed.")
 def status(config: ConfigOption = CONFIG_FOLDER) -> None:
     """Say how the last run of each site went, which mails wait or failed, and when the next run starts.
 
@@ -270,7 +161,6 @@ def status(config: ConfigOption = CONFIG_FOLDER) -> None:
     raise typer.Exit(outcome.exit_code)
 
 
-@app.command(short_help="Remove a person from everything that is stored.")
 def forget(
     address: Annotated[str, typer.Argument(help="The person's mail address.")],
     config: ConfigOption = CONFIG_FOLDER,
@@ -287,86 +177,22 @@ def forget(
     raise typer.Exit(outcome.exit_code)
 
 
-@app.command(short_help="Measure how good the moisture forecast would have been.")
-def backtest(
-    folder: Annotated[
-        Path | None,
-        typer.Argument(help="Folder with stations.csv and one CSV of days a station and year.", file_okay=False),
-    ] = None,
-    readings: Annotated[
-        str, typer.Option("--readings", help="weekly: readings up to the issue day; first: the issue day's own alone.")
-    ] = "weekly",
-    out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
-    layer: Annotated[str, typer.Option("--layer", help="5cm, 0-150mm or 0-300mm.")] = "0-150mm",
-    site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Forecast the moisture of measured stations again, from each of their readings ten days ahead, and score it.
-
-    Nothing after the issue day is looked at but the weather of the ten days. Where the folder holds what was measured,
-    the errors are printed beside those of "it stays as it was read". Stations run in parallel; the result is the same
-    to the digit however many processors there are.
-
-    With --site in place of the folder: each reading of the site is forecast from those up to ten days before, with the
-    weather that was stored on that day, so that you see how good the tool is on your soil.
-    """
-    from gonogo.backtest import run as backtesting
-
-    if (folder is None) == (not site):
-        raise usage("FOLDER", "give a folder of stations, or --site with a site id.", "gonogo backtest --help")
-    if folder is None:
-        from gonogo.backtest import site as own
-
-        loaded = load_config(config)
-        with progress("readings") as step:
-            found = own.site_backtest(loaded, one_site(loaded, site), now_utc=datetime.now(UTC), say=step)
-        print(found)
-        return
-    with progress("stations", total=backtesting.n_stations(folder)) as step:
-        found = backtesting.backtest(folder, layer=layer, readings=readings, out=out, say=step)
-    print(found)
-
-
-@app.command("learned", short_help="Show what readings taught of each strip's soil, or forget it.")
-def learned_soil(
-    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    reset: Annotated[str, typer.Option("--reset", help="Strip whose soil starts from its defaults again.")] = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Show, strip by strip, what the readings taught of its soil: the factor on the default of each parameter, with the
-    range in which it likely lies, and from how many readings. The next lift of the same material starts from a share of
-    it (setting learned_share_next_lift).
-
-    With --reset what was learned of one strip is forgotten; readings still within the weather's two weeks teach again.
-    """
-    from gonogo.cli import learned_report
-
-    loaded = load_config(config)
-    one = one_site(loaded, site, strip_id=reset)
-    now_utc = datetime.now(UTC)
-    if reset:
-        print(learned_report.forget(loaded, one, reset, now_utc=now_utc))
-    else:
-        print(learned_report.report(loaded, one, now_utc=now_utc))
-
-
-def _print_outlook(text: str) -> None:
-    """Print the outlook: with weight on a terminal, plain into a pipe or a file."""
-    if not sys.stdout.isatty():
-        print(text)
-        return
-    from rich.console import Console
-    from rich.text import Text
-
-    weighted = Text(text)
-    for pattern, style in (
-        (r"(?m)^(Proposed order of work|Without a place|Changed since .*)$", "bold underline"),
-        (r"(?m)^  today (compact|water first|wait)", "bold"),
-        (r"\d+% \d+h", "bold green"),
-        (r"w \d+%", "blue"),
-    ):
-        weighted.highlight_regex(pattern, style)
-    Console().print(weighted, soft_wrap=True)
+COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
+    ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("check", check, "Read the config and name every fault in it."),
+    ("settings", settings, "Print every adjustable number and who set it."),
+    ("morning", morning, "Make this morning's verdicts now and mail them."),
+    ("weather", ahead_app.weather, "Show a site's weather: source, repairs, next hours and days."),
+    ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
+    ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("serve", serve, "Run every site's mornings until stopped."),
+    ("status", status, "Say what ran, what was sent and what failed."),
+    ("forget", forget, "Remove a person from everything that is stored."),
+    ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),
+    ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
+)
+for _name, _command, _short_help in COMMANDS:
+    app.command(_name, short_help=_short_help)(_command)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import MISSING, fields
 from datetime import date, datetime
+from functools import wraps
+from inspect import Parameter, Signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
 
 import typer
 
 from gonogo.errors import ConfigError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from gonogo.config import Config
     from gonogo.records.site import Site, Strip
 
@@ -27,6 +28,8 @@ SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left ou
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 CONFIG_FOLDER = Path("config")
+
+OptionsT = TypeVar("OptionsT")
 
 
 def load_config(folder: Path) -> Config:
@@ -96,6 +99,33 @@ def usage(key: str, wrong: str, right: str) -> ConfigError:
     return ConfigError([Fault(place="command line", key=key, value="", wrong=wrong, right=right)])
 
 
+def takes(record: type[OptionsT]) -> Callable[[Callable[[OptionsT], None]], Callable[..., None]]:
+    """Make a command of a function of one record: each field of the record is an argument or option of the command."""
+
+    def command_of(function: Callable[[OptionsT], None]) -> Callable[..., None]:
+        hints = get_type_hints(record, include_extras=True)
+
+        @wraps(function)
+        def command(**given: Any) -> None:
+            function(record(**given))
+
+        command.__annotations__ = hints
+        command.__signature__ = Signature(  # type: ignore[attr-defined]  # what inspect.signature looks for
+            [
+                Parameter(
+                    part.name,
+                    Parameter.KEYWORD_ONLY,
+                    annotation=hints[part.name],
+                    default=Parameter.empty if part.default is MISSING else part.default,
+                )
+                for part in fields(record)  # type: ignore[arg-type]  # a dataclass
+            ]
+        )
+        return command
+
+    return command_of
+
+
 @contextmanager
 def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
     """Show progress on a terminal; stay quiet in a log."""
@@ -120,11 +150,16 @@ def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], No
 def parse_date_or_moment(text: str) -> date | datetime:
     """Return a date, or a moment where a time is given. Raises ConfigError naming what would be right."""
     from gonogo.errors import Fault
+    from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 
+    wrong = "not a date."
     for reader in (date.fromisoformat, datetime.fromisoformat):
         try:
-            return reader(text)
+            found = reader(text)
         except ValueError:
             continue
-    wrong, right = "not a date.", "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
+        if FIRST_YEAR <= found.year <= LAST_YEAR:
+            return found
+        wrong = "lies in no year of this century."
+    right = "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
     raise ConfigError([Fault(place="command line", key="--date", value=text, wrong=wrong, right=right)])

@@ -16,6 +16,7 @@ from gonogo.download.forecasts import Downloaded, Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery
+from gonogo.outgoing.frame import RunFrame
 from gonogo.page.outlook import Told, page
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer, Transport
@@ -57,6 +58,53 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
 
     Raises GonogoError where the folder holds something that no demo wrote: nothing of it is touched.
     """
+    body = _cleared(folder)
+    say("reading the config")
+    loaded = replace(
+        config.load(folder / "config", environ={}),
+        store_url=f"sqlite:///{(folder / 'gonogo.db').resolve()}",
+        transport=Transport(kind="folder", sender="gonogo@example.com", folder=folder / "mails"),
+    )
+    say("weather, moisture, verdicts")
+    store = store_open.open_store(loaded)
+    tables: list[str] = []
+    try:
+        for site in loaded.sites:
+            result = morning_run.run_morning(
+                RunFrame(
+                    config=loaded,
+                    site=site,
+                    day=DAY,
+                    now_utc=MORNING_UTC,
+                    deadline_utc=due.run_window_utc(site, DAY, 0.0)[1],
+                    store=store,
+                    fetch=_recorded(body),
+                    owner="demo",
+                )
+            )
+            assert result is not None, "the database was made a moment ago"
+            tables.append(mornings.table(site, DAY, result.conclusion))
+            (folder / OUTLOOK).write_text(_outlook(result, loaded.readings[site.id]), encoding="utf-8")
+        say("writing the mails")
+        worker = delivery.Worker(
+            store=store, transport=loaded.transport, now_utc=lambda: MORNING_UTC, owner="demo", rng=random.Random(0)
+        )
+        report = worker.round()
+    finally:
+        store.dispose()
+    if not report.is_good:
+        raise GonogoError(delivery.delivery_line(report, loaded.transport))
+    return DemoResult(
+        table="\n\n".join(tables),
+        n_mails=len(report.sent),
+        index=folder / "mails" / "index.html",
+        outlook=folder / OUTLOOK,
+        config_folder=folder / "config",
+    )
+
+
+def _cleared(folder: Path) -> bytes:
+    """Make a folder ready for the demo, with the example's config in it, and return the recorded weather."""
     marker = folder / ".gonogo-demo"
     if folder.exists() and any(folder.iterdir()) and not marker.exists():
         raise GonogoError(
@@ -73,52 +121,7 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
     marker.write_text("Written by `gonogo demo`; it may be deleted.\n", encoding="utf-8")
     config_source, weather_source = data_folder()
     shutil.copytree(config_source, folder / "config")
-    body = (weather_source / BODY).read_bytes()
-
-    say("reading the config")
-    loaded = replace(
-        config.load(folder / "config", environ={}),
-        store_url=f"sqlite:///{(folder / 'gonogo.db').resolve()}",
-        transport=Transport(kind="folder", sender="gonogo@example.com", folder=folder / "mails"),
-    )
-    say("weather, moisture, verdicts")
-    store = store_open.open_store(loaded)
-    tables: list[str] = []
-    try:
-        for site in loaded.sites:
-            result = morning_run.run_morning(
-                loaded,
-                site,
-                store=store,
-                day=DAY,
-                now_utc=MORNING_UTC,
-                deadline_utc=due.run_window_utc(site, DAY, 0.0)[1],
-                owner="demo",
-                fetch=_recorded(body),
-            )
-            assert result is not None, "the database was made a moment ago"
-            tables.append(mornings.table(site, DAY, result.conclusion))
-            (folder / OUTLOOK).write_text(_outlook(result, loaded.readings[site.id]), encoding="utf-8")
-        say("writing the mails")
-        report = delivery.work(
-            store,
-            loaded.transport,
-            now_utc=lambda: MORNING_UTC,
-            owner="demo",
-            rng=random.Random(0),
-            memory=delivery.Memory(),
-        )
-    finally:
-        store.dispose()
-    if not report.is_good:
-        raise GonogoError(delivery.delivery_line(report, loaded.transport))
-    return DemoResult(
-        table="\n\n".join(tables),
-        n_mails=len(report.sent),
-        index=folder / "mails" / "index.html",
-        outlook=folder / OUTLOOK,
-        config_folder=folder / "config",
-    )
+    return (weather_source / BODY).read_bytes()
 
 
 def _outlook(result: morning_run.MorningResult, entries: Sequence[Entry]) -> str:

@@ -10,6 +10,7 @@ import contextlib
 import json
 import re
 from datetime import datetime
+from email.errors import MessageError
 from email.parser import BytesHeaderParser
 from email.policy import SMTP
 from typing import Any
@@ -92,7 +93,8 @@ def without_person(raw: bytes, address: str, name: str, identity: str) -> bytes:
     head, gap, body = raw.partition(b"\r\n\r\n")
     head = _TO_LINES.sub(f"To: {FORGOTTEN}".encode(), head)
     head = _ID_LINE.sub(f"Message-ID: {identity}".encode(), head)
-    with contextlib.suppress(Exception):  # a head that cannot be read is treated as one that names the person
+    # A head that cannot be read is treated as one that names the person.
+    with contextlib.suppress(MessageError, LookupError, ValueError, TypeError, AttributeError):
         parsed = BytesHeaderParser(policy=SMTP).parsebytes(head + gap)
         shown = " ".join(str(value) for value in parsed.values()).lower()
         text = body.decode("utf-8", "replace").lower()

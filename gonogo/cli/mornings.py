@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -13,169 +13,159 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
-from gonogo.download import forecasts
-from gonogo.download.forecasts import Downloaded, Fetch
+from gonogo.download.forecasts import Downloaded, Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.morning import compute, previous
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery, mails, notices
 from gonogo.outgoing.delivery import delivery_line
-from gonogo.outgoing.envelope import Letter
+from gonogo.outgoing.envelope import plain_text
 from gonogo.outgoing.folder import Folder
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.records.verdict import Verdict
 from gonogo.service import clock, due
 from gonogo.service.due import lead_min
-from gonogo.store import learned, owner, runs, schema
+from gonogo.store import claims, owner
 from gonogo.store.open import open_store
+from gonogo.store.queued import Envelope
+
+REMADE_AFTER = timedelta(hours=1)  # a morning so long past is made again from what was known then
+KNOWN_THEN = timedelta(hours=24)  # as long as an answer of at most that age was stored
 
 
-def mornings(
-    config: Config,
-    sites: Sequence[Site],
-    *,
-    now_utc: datetime,
-    on: date | datetime | None,
-    dry_run: bool,
-    folder: Path | None,
-    say: Callable[[str], None],
-    fetch: Fetch | None = None,
-) -> Outcome:
-    """Run the morning of each site now and deliver its mails, or show them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """Which mornings are asked for, and whether they are run or only shown.
 
     on       another date, or moment, to show; such a morning is never stored and never sent
     folder   where shown mails are written, None for the text itself
+    """
+
+    sites: Sequence[Site]
+    now_utc: datetime
+    on: date | datetime | None = None
+    dry_run: bool = False
+    folder: Path | None = None
+
+
+def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetch: Fetch | None = None) -> Outcome:
+    """Run the morning of each site now and deliver its mails, or show them.
+
     fetch    asks the weather services; those of the config when None
     """
-    ask = fetch or Rounds(config, clock_utc=clock.clock_utc, together=lambda _: sites).fetch
+    ask = fetch or Rounds(config, clock_utc=clock.clock_utc, together=lambda _: asked.sites).fetch
     store = open_store(config)
     try:
-        if dry_run or on is not None:
-            return _shown(config, sites, store, now_utc=now_utc, on=on, folder=folder, say=say, fetch=ask)
-        return _run(config, sites, store, now_utc=now_utc, say=say, fetch=ask)
+        if asked.dry_run or asked.on is not None:
+            frames = [_shown_frame(config, site, asked, store, ask) for site in asked.sites]
+            return _shown(frames, asked.folder, say=say)
+        me = owner.own_name()
+        frames = [_frame(config, site, asked.now_utc, store, ask, me) for site in asked.sites]
+        return _run(frames, say=say)
     finally:
         store.dispose()
 
 
-def _run(
-    config: Config,
-    sites: Sequence[Site],
-    store: sa.Engine,
-    *,
-    now_utc: datetime,
-    say: Callable[[str], None],
-    fetch: Fetch,
-) -> Outcome:
+def _run(frames: Sequence[RunFrame], *, say: Callable[[str], None]) -> Outcome:
     """Run, store, deliver."""
     lines: list[str] = []
-    code, me = Exit.OK, owner.own_name()
-    runs.release_dead(store, now_utc=now_utc, is_dead=owner.is_dead)
-    for site in sites:
-        say(site.name)
-        day = times.local_date(now_utc, site.zone)
-        _, deadline = due.run_window_utc(site, day, lead_min(config, site))
-        result = morning_run.run_morning(
-            config,
-            site,
-            store=store,
-            day=day,
-            now_utc=now_utc,
-            deadline_utc=morning_run.by_hand_deadline_utc(site, day, now_utc, deadline),
-            owner=me,
-            fetch=fetch,
-        )
+    code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
+    claims.release_dead(store, now_utc=frames[0].now_utc, is_dead=owner.is_dead)
+    for frame in frames:
+        say(frame.site.name)
+        result = morning_run.run_morning(frame)
         if result is None:
             lines.append(
-                f"{site.name}, {day}: already run. `gonogo status` says how it went; --dry-run shows it again."
+                f"{frame.site.name}, {frame.day}: already run. "
+                "`gonogo status` says how it went; --dry-run shows it again."
             )
             continue
-        lines.append(table(site, day, result.conclusion))
+        lines.append(table(frame.site, frame.day, result.conclusion))
         if not result.conclusion.has_verdict:
             code = Exit.NO_VERDICT
     at_utc = clock.clock_utc()
-    report = delivery.work(
-        store,
-        config.transport,
+    worker = delivery.Worker(
+        store=store,
+        transport=config.transport,
         now_utc=clock.clock_utc,
         owner=me,
-        rng=random.Random(),
-        memory=delivery.Memory(),
         expired_instead=notices.expired_instead(config, at_utc),
         failed_instead=notices.failed_instead(config, at_utc),
     )
+    report = worker.round()
     lines.append(delivery_line(report, config.transport))
     return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
 
 
-def _shown(
-    config: Config,
-    sites: Sequence[Site],
-    store: sa.Engine,
-    *,
-    now_utc: datetime,
-    on: date | datetime | None,
-    folder: Path | None,
-    say: Callable[[str], None],
-    fetch: Fetch,
-) -> Outcome:
+def _frame(config: Config, site: Site, now_utc: datetime, store: sa.Engine, fetch: Fetch, me: str) -> RunFrame:
+    """The frame of a morning that is run by hand now."""
+    day = times.local_date(now_utc, site.zone)
+    _, deadline_utc = due.run_window_utc(site, day, lead_min(config, site))
+    return RunFrame(
+        config=config,
+        site=site,
+        day=day,
+        now_utc=now_utc,
+        deadline_utc=morning_run.by_hand_deadline_utc(site, day, now_utc, deadline_utc),
+        store=store,
+        fetch=fetch,
+        owner=me,
+    )
+
+
+def _shown_frame(config: Config, site: Site, asked: Request, store: sa.Engine, fetch: Fetch) -> RunFrame:
+    """The frame of a morning that is only shown."""
+    day, as_of_utc = asked_moment(site, asked.on, asked.now_utc)
+    is_past = as_of_utc < asked.now_utc - REMADE_AFTER
+
+    def fetch_as_of(its_site: Site, at_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        # A morning of the past is made again from what was known then: the services would answer for today.
+        was_known = is_past and bool(stored) and as_of_utc - stored[0].fetched_utc < KNOWN_THEN
+        return (from_stored if was_known else fetch)(its_site, at_utc, stored)
+
+    return RunFrame(
+        config=config,
+        site=site,
+        day=day,
+        now_utc=as_of_utc,
+        deadline_utc=due.run_window_utc(site, day, lead_min(config, site))[1],
+        store=store,
+        fetch=fetch_as_of,
+        keeps=False,
+    )
+
+
+def _shown(frames: Sequence[RunFrame], folder: Path | None, *, say: Callable[[str], None]) -> Outcome:
     """Make the mails and show them; nothing is stored or sent."""
     lines: list[str] = []
-    letters: list[Letter] = []
+    shown: list[Envelope] = []
     code = Exit.OK
-    for site in sites:
-        say(site.name)
-        day, as_of = asked_moment(site, on, now_utc)
-        with schema.read(store) as connection:
-            entries, answers = previous.load(connection, config, site, as_of)
-            before = previous.told(connection, site, before_day=day)
-            earlier = previous.earlier(connection, site, day)
-            stored_soil = learned.rows(connection, site.id, until_utc=as_of)
-        ask = fetch
-        if as_of < now_utc - timedelta(hours=1) and answers and as_of - answers[0].fetched_utc < timedelta(hours=24):
-            # A morning of the past is made again from what was known then: the services would answer for today.
-            def ask(site: Site, at_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-                return forecasts.forecast(site, (), now_utc=at_utc, stored=stored)
-
-        conclusion = compute.conclude(
-            config,
-            site,
-            day=day,
-            issue="morning",
-            now_utc=as_of,
-            entries=entries,
-            fetch=ask,
-            stored=answers,
-            earlier=earlier,
-            stored_soil=stored_soil,
-        )
-        prepared, faults = mails.mails(config, site, conclusion, day=day, issue="morning", now_utc=as_of, before=before)
-        lines.append(table(site, day, conclusion))
+    for frame in frames:
+        say(frame.site.name)
+        stored = previous.load(frame)
+        conclusion = compute.conclude(frame, stored)
+        prepared, faults = mails.mails(frame, conclusion, before=stored.previous.days_before)
+        lines.append(table(frame.site, frame.day, conclusion))
         if not conclusion.has_verdict or faults:
             code = Exit.NO_VERDICT
-        for one in prepared:
-            letters.append(
-                Letter(
-                    message_id=one.message_id,
-                    address=one.recipient.address,
-                    raw=one.mail.raw,
-                    site_id=site.id,
-                    crew_id=one.crew.id,
-                    kind="morning",
-                    role=one.recipient.role,
-                    name=one.recipient.name,
-                )
-            )
-            if folder is None:
-                to = f"To: {one.recipient.name} <{one.recipient.address}> ({one.recipient.role})"
-                lines.append(f"{'=' * 78}\n{to}\nSubject: {one.mail.subject}\n\n{one.mail.text}")
+        shown += prepared
+        if folder is None:
+            lines += [_as_text(envelope) for envelope in prepared]
     if folder is not None:
-        with Folder(Transport(kind="folder", sender=config.transport.sender, folder=folder)) as post:
-            for letter in letters:
-                post.deliver(letter)
-        lines.append(f"{len(letters)} mails written to {folder}; open {folder / 'index.html'}.")
+        sender = frames[0].config.transport.sender
+        with Folder(Transport(kind="folder", sender=sender, folder=folder)) as opened:
+            for envelope in shown:
+                opened.deliver(envelope)
+        lines.append(f"{len(shown)} mails written to {folder}; open {folder / 'index.html'}.")
     lines.append("Shown only: nothing was stored and nothing was sent.")
     return Outcome(text="\n\n".join(lines), exit_code=code)
+
+
+def _as_text(envelope: Envelope) -> str:
+    to = f"To: {envelope.name} <{envelope.address}> ({envelope.role})"
+    return f"{'=' * 78}\n{to}\nSubject: {envelope.subject}\n\n{plain_text(envelope)}"
 
 
 def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> tuple[date, datetime]:

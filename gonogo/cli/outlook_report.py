@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -11,20 +10,17 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
-from gonogo.download import forecasts
-from gonogo.download.forecasts import Downloaded, Fetch
+from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import GonogoError
-from gonogo.moisture.learned import LearnedSoil
-from gonogo.morning import answers, compute, previous
+from gonogo.morning import compute, previous
+from gonogo.outgoing.frame import RunFrame
 from gonogo.page import words
 from gonogo.page.outlook import Told, page
 from gonogo.records.field import Entry
-from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.verdict import OutlookDay
 from gonogo.service.clock import clock_utc
-from gonogo.store import learned, schema
 from gonogo.store.open import open_store
 
 NAME_WIDTH, CELL_WIDTH = 22, 9
@@ -36,44 +32,27 @@ class Looked:
 
     conclusion: Conclusion
     entries: tuple[Entry, ...]
-    stored_soil: tuple[LearnedSoil, ...]
 
 
 def look(config: Config, site: Site, *, now_utc: datetime, only_stored: bool, fetch: Fetch | None = None) -> Looked:
     """Judge a site as a morning would, now. only_stored: ask no service, use the newest stored answer."""
-    ask = from_store if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
-    day = times.local_date(now_utc, site.zone)
     store = open_store(config)
     try:
-        with schema.read(store) as connection:
-            entries, stored = previous.load(connection, config, site, now_utc)
-            earlier = previous.earlier(connection, site, day)
-            stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
-        conclusion = compute.conclude(
-            config,
-            site,
-            day=day,
-            issue="morning",
+        frame = RunFrame(
+            config=config,
+            site=site,
+            day=times.local_date(now_utc, site.zone),
             now_utc=now_utc,
-            entries=entries,
-            fetch=ask,
-            stored=stored,
-            keep=lambda downloaded: None if only_stored else _kept(answers.keep_answer(store, site, downloaded)),
-            earlier=earlier,
-            stored_soil=stored_soil,
+            deadline_utc=now_utc,
+            store=store,
+            fetch=from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch,
+            keeps=not only_stored,
         )
+        stored = previous.load(frame)
+        conclusion = compute.conclude(frame, stored)
     finally:
         store.dispose()
-    return Looked(conclusion=conclusion, entries=entries, stored_soil=stored_soil)
-
-
-def from_store(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-    """Return what the newest stored answer says: stands in for asking the services."""
-    return forecasts.forecast(site, (), now_utc=now_utc, stored=stored)
-
-
-def _kept(_number: int) -> None:
-    """The number of a stored answer is of no use here."""
+    return Looked(conclusion=conclusion, entries=stored.entries)
 
 
 def show(

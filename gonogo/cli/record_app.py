@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from inspect import Parameter, Signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Any
 
 import typer
 
-if TYPE_CHECKING:
-    pass
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     AtOption,
@@ -25,8 +24,8 @@ record_app = typer.Typer(
     rich_markup_mode=None,
     help=(
         "Record what happened on site: a moisture test, the rain gauge, the water truck, work on the surface.\n\n"
-        "Nothing is ever overwritten: to correct an entry, record it again with --corrects and its number "
-        "(`gonogo record list` shows numbers).\n\n"
+        "Nothing is ever overwritten: to correct an entry, record it again with --corrects and its number, or take it "
+        "back with `gonogo record withdraw` (`gonogo record list` shows numbers).\n\n"
         "Examples:\n\n"
         '  gonogo record reading N3 11.2 --method "nuclear gauge"\n\n'
         '  gonogo record rain 4.5 --since "2026-05-11 18:00"\n\n'
@@ -37,75 +36,99 @@ record_app = typer.Typer(
 )
 
 
-def _record(config: Path, site_id: str, fields: dict[str, str]) -> None:
-    from gonogo.field import entries, record
+ADDED: dict[str, tuple[Any, Any]] = {
+    # options of every kind of entry: (what typer is told, default)
+    "at": (AtOption, ""),
+    "corrects": (CorrectsOption, ""),
+    "again": (Annotated[bool, typer.Option("--again", help="It is no double, though one like it is recorded.")], False),
+    "site": (SiteOption, ""),
+    "config": (ConfigOption, CONFIG_FOLDER),
+}
+NEEDED = Parameter.empty
+MOST_ENTRIES = 1_000_000_000
+StripArgument = Annotated[str, typer.Argument(help="Strip id, such as N3.")]
 
-    loaded = load_config(config)
-    site = one_site(loaded, site_id, strip_id=fields.get("strip", ""))
-    now_utc = datetime.now(UTC)
-    new = entries.parse([("command line", fields)], site, now_utc)
-    print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+
+def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]) -> None:
+    """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV."""
+    parameters = own | {name: row for name, row in ADDED.items() if name not in own}
+
+    @record_app.command(kind, short_help=short_help)
+    def command(**given: Any) -> None:
+        from gonogo.field import entries, record
+
+        loaded = load_config(given.pop("config"))
+        site = one_site(loaded, given.pop("site"), strip_id=given.get("strip", ""))
+        meant = " ".join(word for word in entries.MEANT if given.pop(word, False))
+        now_utc = datetime.now(UTC)
+        new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
+        print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+
+    command.__doc__ = text
+    needed_first = sorted(parameters.items(), key=lambda row: row[1][1] is not NEEDED)
+    command.__signature__ = Signature(  # type: ignore[attr-defined]
+        [
+            Parameter(name, Parameter.POSITIONAL_OR_KEYWORD, annotation=annotation, default=default)
+            for name, (annotation, default) in needed_first
+        ]
+    )
 
 
-@record_app.command("reading", short_help="A moisture test of a lift.")
-def record_reading(
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
-    w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")],
-    method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")],
-    dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = "",
-    basis: Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")] = "",
-    at: AtOption = "",
-    corrects: CorrectsOption = "",
-    site: SiteOption = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
+_entry_command(
+    "reading",
+    "A moisture test of a lift.",
     """Record a moisture test of a lift. Water content is percent of dry mass; a carbide meter's dial shows percent of
     wet mass: with --basis wet it is turned into the other and stored so.
-    """
-    fields = {"kind": "reading", "strip": strip, "w_pct": w_pct, "method": method, "at": at, "corrects": corrects}
-    _record(config, site, fields | {"dry_density_kg_m3": dry_density, "basis": basis})
+    """,
+    strip=(StripArgument, NEEDED),
+    w_pct=(Annotated[str, typer.Argument(help="Water content, percent of dry mass.")], NEEDED),
+    method=(
+        Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")],
+        NEEDED,
+    ),
+    dry_density_kg_m3=(
+        Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")],
+        "",
+    ),
+    basis=(Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")], ""),
+)
+_entry_command(
+    "rain",
+    "The site's rain gauge.",
+    """Record the site's rain gauge. It overrides the weather service's past rain for that time.""",
+    rain_mm=(Annotated[str, typer.Argument(help="Millimetres caught; 0 is a reading too.")], NEEDED),
+    at=(Annotated[str, typer.Option("--since", help="When the gauge was last emptied.")], NEEDED),
+    until=(Annotated[str, typer.Option("--until", help="When it was read. Now when left out.")], ""),
+    long=(Annotated[bool, typer.Option("--long", help="It was really not emptied for more than three days.")], False),
+)
+_entry_command(
+    "watering",
+    "Water put on a strip.",
+    """Record water put on a strip by the truck.""",
+    strip=(StripArgument, NEEDED),
+    litres=(Annotated[str, typer.Argument(help="Litres put on the strip.")], NEEDED),
+)
+_entry_command(
+    "surface",
+    "A strip rolled, sealed, disked, or newly spread.",
+    """Record work that changed a strip's surface: rolled, sealed, disked, or a new lift spread.""",
+    strip=(StripArgument, NEEDED),
+    work=(Annotated[str, typer.Argument(help="rolled, sealed, disked, or spread (a new lift lies there).")], NEEDED),
+    passes=(Annotated[str, typer.Option("--passes", help="Passes of the roller.")], ""),
+)
 
 
-@record_app.command("rain", short_help="The site's rain gauge.")
-def record_rain(
-    rain_mm: Annotated[str, typer.Argument(help="Millimetres caught; 0 is a reading too.")],
-    since: Annotated[str, typer.Option("--since", help="When the gauge was last emptied.")],
-    until: Annotated[str, typer.Option("--until", help="When it was read. Now when left out.")] = "",
-    corrects: CorrectsOption = "",
+@record_app.command("withdraw", short_help="Take an entry back that should never have been made.")
+def record_withdraw(
+    number: Annotated[int, typer.Argument(help="Its number in `gonogo record list`.", min=1, max=MOST_ENTRIES)],
     site: SiteOption = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
-    """Record the site's rain gauge. It overrides the weather service's past rain for that time."""
-    fields = {"kind": "rain", "rain_mm": rain_mm, "at": since, "until": until, "corrects": corrects}
-    _record(config, site, fields)
+    """Take an entry out of force. It stays on record, with the line that withdraws it."""
+    from gonogo.field import record
 
-
-@record_app.command("watering", short_help="Water put on a strip.")
-def record_watering(
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
-    litres: Annotated[str, typer.Argument(help="Litres put on the strip.")],
-    at: AtOption = "",
-    corrects: CorrectsOption = "",
-    site: SiteOption = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Record water put on a strip by the truck."""
-    _record(config, site, {"kind": "watering", "strip": strip, "litres": litres, "at": at, "corrects": corrects})
-
-
-@record_app.command("surface", short_help="A strip rolled, sealed, disked, or newly spread.")
-def record_surface(
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")],
-    work: Annotated[str, typer.Argument(help="rolled, sealed, disked, or spread (a new lift lies there).")],
-    passes: Annotated[str, typer.Option("--passes", help="Passes of the roller.")] = "",
-    at: AtOption = "",
-    corrects: CorrectsOption = "",
-    site: SiteOption = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Record work that changed a strip's surface: rolled, sealed, disked, or a new lift spread."""
-    fields = {"kind": "surface", "strip": strip, "work": work, "passes": passes, "at": at, "corrects": corrects}
-    _record(config, site, fields)
+    loaded = load_config(config)
+    print(record.withdraw(loaded, one_site(loaded, site), number, datetime.now(UTC)))
 
 
 @record_app.command("csv", short_help="Every row of a CSV file.")
@@ -116,14 +139,16 @@ def record_csv(
 ) -> None:
     """Record every row of a CSV file, or nothing where any row is at fault.
 
-    Columns: kind (reading, rain, watering, surface), strip, at, until, w_pct, dry_density_kg_m3, method, rain_mm,
-    litres, work, passes, corrects. Leave out the columns you do not need.
+    Columns: kind (reading, rain, watering, surface), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
+    rain_mm, litres, work, passes, corrects, meant (again: no double; long: a gauge not emptied for over three days).
+    Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
     """
+    from gonogo.config.text_file import text_to_store
     from gonogo.field import entries, record
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    new = entries.parse_csv(file.read_text(encoding="utf-8"), str(file), target, now_utc)
+    new = entries.parse_csv(text_to_store(file), str(file), target, now_utc)
     print(record.store_entries(loaded, target, new, now_utc, by="csv"))
 
 
@@ -138,11 +163,12 @@ def record_gauge_csv(
     A first line may name the columns: timestamp, rain_mm. Times are the site's own unless they carry an offset.
     The same file may be recorded again as it grows: nothing is stored twice. A gap is never taken for dry.
     """
+    from gonogo.config.text_file import text_to_store
     from gonogo.field import rain_logger
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    print(rain_logger.record(loaded, target, file.read_text(encoding="utf-8"), str(file), now_utc))
+    print(rain_logger.record(loaded, target, text_to_store(file), str(file), now_utc))
 
 
 @record_app.command("list", short_help="Show what was recorded.")

@@ -15,15 +15,14 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide.windows import THUNDER_CODES
-from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError, forecast
+from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import WeatherError
 from gonogo.morning import answers, compute, previous
-from gonogo.records.outside import Answer
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
 from gonogo.service.clock import clock_utc
 from gonogo.soil import reference_et
-from gonogo.store import schema
 from gonogo.store.open import open_store
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
@@ -74,36 +73,31 @@ def show(
 
     only_stored   ask no service: show what the store holds
     """
-    ask = _from_store if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
+    ask = from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
+    day = times.local_date(now_utc, site.zone)
     store = open_store(config)
     try:
-        with schema.read(store) as connection:
-            entries, stored = previous.load(connection, config, site, now_utc)
+        frame = RunFrame(
+            config=config,
+            site=site,
+            day=day,
+            now_utc=now_utc,
+            deadline_utc=now_utc,
+            store=store,
+            fetch=ask,
+            keeps=not only_stored,
+        )
+        stored = previous.load(frame, with_previous=False)
+        rng = np.random.default_rng(compute.seed(site, day, frame.edition))
         try:
-            downloaded = ask(site, now_utc, stored)
-            if not only_stored:
-                answers.keep_answer(store, site, downloaded)
-            weather = compute.checked_weather(
-                site,
-                downloaded,
-                now_utc=now_utc,
-                entries=entries,
-                stored=stored,
-                n_members=round(config.settings[site.id]["ensemble_members"]),
-                rng=np.random.default_rng(compute.seed(site, times.local_date(now_utc, site.zone), "morning")),
-            )
+            downloaded = answers.fetched(frame, stored).downloaded
+            weather = answers.checked(frame, stored, downloaded, rng)
         except WeatherError as error:
-            if isinstance(error, NoForecastError) and not only_stored:
-                answers.keep_refused(store, site, error)
             return Outcome(text=f"{site.name}: no usable weather.\n{error}", exit_code=Exit.ATTENTION)
     finally:
         store.dispose()
     shown = csv_text(site, weather) if as_csv else text(site, weather, now_utc=now_utc, faults=downloaded.faults)
     return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
-
-
-def _from_store(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-    return forecast(site, (), now_utc=now_utc, stored=stored)
 
 
 def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Sequence[str] = ()) -> str:

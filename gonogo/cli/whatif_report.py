@@ -9,17 +9,16 @@ import numpy as np
 
 from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
-from gonogo.cli.outlook_report import from_store
 from gonogo.config import Config
 from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, courses
-from gonogo.download.forecasts import Fetch
+from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import ConfigError, Fault, WeatherError
 from gonogo.morning import answers, compute, previous
+from gonogo.outgoing.frame import RunFrame
 from gonogo.page import words
 from gonogo.records.site import Site, Strip
 from gonogo.service.clock import clock_utc
-from gonogo.store import learned, schema
 from gonogo.store.open import open_store
 
 # What can be imagined: least (not itself) and greatest, and what would be right.
@@ -59,26 +58,24 @@ def show(
     fetch: Fetch | None = None,
 ) -> Outcome:
     """Return what a strip would do after a turn, beside what it does as things are. No verdict is stored or sent."""
-    ask = from_store if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch
-    day, settings = times.local_date(now_utc, site.zone), config.settings[site.id]
+    day = times.local_date(now_utc, site.zone)
     seed = compute.seed(site, day, "whatif")
     store = open_store(config)
     try:
-        with schema.read(store) as connection:
-            entries, stored = previous.load(connection, config, site, now_utc)
-            stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
-        downloaded = ask(site, now_utc, stored)
-        if not only_stored:
-            answers.keep_answer(store, site, downloaded)
-        weather = compute.checked_weather(
-            site,
-            downloaded,
+        frame = RunFrame(
+            config=config,
+            site=site,
+            day=day,
+            edition="whatif",
             now_utc=now_utc,
-            entries=entries,
-            stored=stored,
-            n_members=round(settings["ensemble_members"]),
-            rng=np.random.default_rng(seed),
+            deadline_utc=now_utc,
+            store=store,
+            fetch=from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch,
+            keeps=not only_stored,
         )
+        stored = previous.load(frame, with_previous=False)
+        downloaded = answers.fetched(frame, stored).downloaded
+        weather = answers.checked(frame, stored, downloaded, np.random.default_rng(seed))
     except WeatherError as error:
         return Outcome(text=f"{site.name}: not known, there is no usable weather.\n{error}", exit_code=Exit.NO_VERDICT)
     finally:
@@ -90,10 +87,10 @@ def show(
         day=day,
         now_utc=now_utc,
         weather=weather,
-        entries=entries,
-        settings=settings,
+        entries=stored.entries,
+        settings=config.settings[site.id],
         seed=seed,
-        stored_soil=stored_soil,
+        stored_soil=stored.learned,
     )
     shown = text(site, strip, turn, is_it, would, now_utc=now_utc, units=units)
     return Outcome(text=shown, exit_code=Exit.OK)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from gonogo.config.values import RANGES
+from gonogo.records.ranges import RANGES
 
-# An example for every key that has no range in values.RANGES.
+# An example for every key that has no range in records/ranges.py.
 EXAMPLES: dict[str, str] = {
     "name": '"North embankment"',
     "zone": '"America/Chicago"',

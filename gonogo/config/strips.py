@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC
 from zoneinfo import ZoneInfo
 
 from gonogo.config.lines import Loc
+from gonogo.config.readings import impossible
 from gonogo.config.tables import CrewTable, StripTable
 from gonogo.config.toml_file import ConfigFile
-from gonogo.config.values import choose_from
+from gonogo.config.values import choose_from, clock_change
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.errors import SoilError
 from gonogo.records.field import Reading
+from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Material
-from gonogo.soil.compaction import porosity, relative_compaction_pct, require_below_zav, saturated_w_pct
-
-FIRST_YEAR, LAST_YEAR = 2000, 2099
+from gonogo.soil.compaction import porosity, relative_compaction_pct
+from gonogo.times import occurrences_utc
 
 
 def check_strips(
@@ -122,25 +123,24 @@ def read_reading(
         )
         return None
     if material is not None:
-        most_pct = float(saturated_w_pct(strip.dry_density_kg_m3, material.specific_gravity))
-        if table.w_pct > most_pct:
-            file.add_fault(
-                (*loc, "w_pct"),
-                f"is more water than the lift's pores hold: {most_pct:.0f} % at {strip.dry_density_kg_m3:g} kg/m3.",
-                "Write percent of dry mass, and the dry density of the lift as it lies.",
-            )
-        if table.dry_density_kg_m3 is not None:
-            try:
-                relative_compaction_pct(table.dry_density_kg_m3, material.mdd_kg_m3)
-                require_below_zav(table.w_pct, table.dry_density_kg_m3, material.specific_gravity)
-            except SoilError as error:
-                file.add_fault((*loc, "dry_density_kg_m3"), f"cannot be: {error}", "Repeat the test or correct it.")
+        refused = impossible(
+            table.w_pct,
+            method=table.method,
+            dry_density_kg_m3=table.dry_density_kg_m3,
+            as_spread_kg_m3=strip.dry_density_kg_m3,
+            material=material,
+        )
+        if refused is not None:
+            key, wrong, right = refused
+            file.add_fault((*loc, key), wrong, right)
+    moments = occurrences_utc(table.at, zone) if table.at.tzinfo is None else (table.at.astimezone(UTC),)
+    if len(moments) != 1:
+        file.add_fault((*loc, "at"), *clock_change(table.at, moments, zone))
     if len(file.faults) > n_before:
         return None
-    at: datetime = table.at if table.at.tzinfo else table.at.replace(tzinfo=zone)
     return Reading(
         strip_id=strip_id,
-        at_utc=at.astimezone(UTC),
+        at_utc=moments[0],
         w_pct=table.w_pct,
         method=table.method,
         dry_density_kg_m3=table.dry_density_kg_m3,

@@ -17,8 +17,9 @@ from pydantic_core import ErrorDetails
 
 from gonogo.config.examples import example
 from gonogo.config.lines import Loc, line_of
+from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.values import FAULT, choose_from, near
-from gonogo.errors import Fault
+from gonogo.errors import Fault, printable
 
 TableT = TypeVar("TableT", bound=BaseModel)
 
@@ -47,17 +48,12 @@ _TYPES = {
 }
 
 
-def plain(text: str) -> str:
-    """Return a text on one line: with escapes where it holds what a terminal or a log must not see."""
-    return text if text.isprintable() else text.encode("unicode_escape").decode("ascii")
-
-
 def written(value: Any) -> str:
     """Return a value much as it stood in the file, cut to a line."""
     if isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = f'"{plain(value)}"'
+        text = f'"{printable(value)}"'
     elif isinstance(value, (dict, list)):
         text = repr(value) if len(value) <= 8 else f"{'table' if isinstance(value, dict) else 'list'} of {len(value)}"
     else:
@@ -78,20 +74,18 @@ class ConfigFile:
         self.faults: list[Fault] = []
         self.warnings: list[Fault] = []
         try:
-            self.text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+            self.text = text_of(path)
             self.raw = tomllib.loads(self.text)
-        except OSError as error:
-            self._unreadable(f"cannot be read: {error.strerror}.", "Put the file there and let gonogo read it.")
-        except UnicodeDecodeError as error:
-            self._unreadable(f"is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.")
+        except UnreadableFileError as error:
+            self._unreadable(error.wrong, error.right, error.line)
         except tomllib.TOMLDecodeError as error:
             self._unreadable(f"is not TOML: {error}.", _toml_remedy(str(error)))
         except (RecursionError, ValueError) as error:  # brackets nested too deep; numbers or dates beyond Python's
             self._unreadable(f"is not usable TOML: {error}.", "Write plain tables, numbers and dates.")
 
-    def _unreadable(self, wrong: str, right: str) -> None:
-        place = plain(str(self.path))
-        self.faults.append(Fault(place=place, key="file", value="", wrong=plain(wrong), right=right))
+    def _unreadable(self, wrong: str, right: str, line: int | None = None) -> None:
+        place = f"{self.path}:{line}" if line else str(self.path)
+        self.faults.append(Fault(place=place, key="file", value="", wrong=wrong, right=right))
 
     @property
     def is_readable(self) -> bool:
@@ -111,7 +105,7 @@ class ConfigFile:
         line = line_of(self.text, loc)
         place = f"{self.path}:{line}" if line else str(self.path)
         key = ".".join(map(str, loc))
-        return Fault(place=plain(place), key=plain(key), value=shown, wrong=plain(wrong), right=plain(right))
+        return Fault(place=place, key=key, value=shown, wrong=wrong, right=right)
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""

@@ -1,22 +1,19 @@
-"""What a single value of a config file may be: ranges with their unit, mistakes of unit, and kinds of text.
-
-A unit is never guessed from the size of a number. A number outside its range is refused; where its size is that of a
-common slip (t/m3 for kg/m3, millimetres for metres), the fault says so and what to write.
-"""
+"""What a single value of a config file may be: numbers in their range, and kinds of text."""
 
 from __future__ import annotations
 
 import difflib
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from datetime import time
+from datetime import datetime, time, timedelta
 from typing import Annotated, Any
 from urllib.parse import parse_qsl, urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator
 from pydantic_core import PydanticCustomError
+
+from gonogo.records.ranges import refusal
 
 FAULT = "gonogo"  # the error type that carries our own wording through pydantic
 
@@ -26,96 +23,19 @@ def fault(wrong: str, right: str) -> PydanticCustomError:
     return PydanticCustomError(FAULT, "{wrong} {right}", {"wrong": wrong, "right": right})
 
 
-# --- numbers -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Slip:
-    """A mistake of unit that shows by its size: low <= value <= high."""
-
-    low: float
-    high: float
-    advice: str
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """Least and greatest value of a key, its unit, an example, and slips that are worth a sentence."""
-
-    low: float
-    high: float
-    unit: str
-    example: str
-    slips: tuple[Slip, ...] = ()
-
-
-_T_M3 = Slip(0.3, 4.0, "That looks like t/m3: write kg/m3")
-_LB_FT3 = Slip(50.0, 180.0, "That looks like lb/ft3: write kg/m3 (1 lb/ft3 is 16.018 kg/m3)")
-_KN_M3 = Slip(8.0, 30.0, "That looks like a unit weight in kN/m3: write the density in kg/m3 (1 kN/m3 is 102 kg/m3)")
-_RATIO = Slip(0.0, 1.0, "That looks like a ratio: write percent")
-_RATIO_DRY = Slip(0.0, 1.0, "That looks like a ratio: write percent of dry mass")
-_MM = Slip(20.0, 5000.0, "That looks like millimetres: write metres")
-_TANK_M3 = Slip(1.0, 60.0, "That looks like cubic metres: write litres")
-
-# Ranges are what plant and fill can be (common practice), wide enough for the unusual and tight enough for slips.
-RANGES: dict[str, Range] = {
-    # site
-    "latitude_deg": Range(-90, 90, "degrees, north positive", "42.137"),
-    "longitude_deg": Range(-180, 180, "degrees, east positive, west negative", "-94.368"),
-    "elevation_m": Range(-430, 6000, "m above sea level", "325"),
-    "mixing_depth_m": Range(0.05, 0.6, "m", "0.30", (_MM,)),
-    # material
-    "omc_pct": Range(2, 60, "% of dry mass", "16.5", (_RATIO_DRY,)),
-    "mdd_kg_m3": Range(900, 2600, "kg/m3", "1780", (_T_M3, _LB_FT3, _KN_M3)),
-    "curve_w_pct": Range(1, 70, "% of dry mass", "[12.0, 14.1, 16.0, 18.2, 20.1]", (_RATIO_DRY,)),
-    "curve_dry_density_kg_m3": Range(900, 2600, "kg/m3", "[1680, 1745, 1772, 1741, 1683]", (_T_M3, _LB_FT3, _KN_M3)),
-    "specific_gravity": Range(2.2, 3.4, "-", "2.70", (Slip(2200, 3400, "That looks like kg/m3: divide by 1000"),)),
-    "required_compaction_pct": Range(80, 105, "% of maximum dry density", "95", (_RATIO,)),
-    "theta_fc": Range(0.03, 0.6, "m3/m3", "0.33", (Slip(1, 60, "That looks like percent: write it as a fraction"),)),
-    "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
-    "retained_pct": Range(0, 40, "% of dry mass", "12"),
-    "borrow_w_pct": Range(0.5, 100, "% of dry mass", "14.0", (_RATIO_DRY,)),
-    "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
-    "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
-    # plant
-    "rolled_width_m": Range(0.5, 6, "m", "2.10", (Slip(500, 6000, "That looks like millimetres: write metres"),)),
-    "overlap_m": Range(0, 1, "m", "0.15", (Slip(10, 1000, "That looks like millimetres: write metres"),)),
-    "speed_km_h": Range(0.5, 15, "km/h", "4.0"),
-    "passes": Range(1, 40, "full coverages", "6"),
-    "efficiency": Range(0.3, 1, "working minutes of an hour / 60", "0.75", (Slip(30, 100, "Write a fraction"),)),
-    "count": Range(1, 20, "machines", "1"),
-    "tank_litres": Range(500, 80_000, "litres", "10000", (_TANK_M3,)),
-    "bar_width_m": Range(0.5, 12, "m", "3.0"),
-    "flow_litres_min": Range(20, 10_000, "litres a minute", "600"),
-    "fill_time_min": Range(0, 240, "minutes", "15"),
-    "travel_time_min": Range(0, 240, "minutes", "10"),
-    "speed_min_km_h": Range(0.5, 30, "km/h", "2.0"),
-    "speed_max_km_h": Range(0.5, 30, "km/h", "8.0"),
-    # strip
-    "length_m": Range(2, 20_000, "m", "120"),
-    "width_m": Range(0.5, 500, "m", "12"),
-    "lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
-    "dry_density_kg_m3": Range(700, 2500, "kg/m3, dry, as it lies", "1450", (_T_M3, _LB_FT3, _KN_M3)),
-    "priority": Range(1, 5, "1 = first to 5 = last", "3"),
-    "lifts": Range(1, 200, "lifts in all", "3"),
-    "following_lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
-    "distance_to_structure_m": Range(0, 10_000, "m", "8"),
-    "w_pct": Range(0.5, 100, "% of dry mass", "14.2", (_RATIO_DRY,)),
-    # service
-    "port": Range(1, 65_535, "-", "587"),
-    "timeout_s": Range(1, 120, "s", "20"),
-    "retries": Range(0, 5, "-", "2"),
-}
-
-
 def check_range(key: str, value: float) -> None:
     """Raise if a number lies outside the range of its key; keys without a range pass."""
-    row = RANGES.get(key)
-    if row is None or row.low <= value <= row.high:
-        return
-    slip = next((s for s in row.slips if s.low <= value <= s.high), None)
-    advice = f"{slip.advice}, for example" if slip else "Write, for example,"
-    raise fault(f"lies outside {row.low:g} to {row.high:g} ({row.unit}).", f"{advice} {key} = {row.example}.")
+    if (refused := refusal(key, value)) is not None:
+        raise fault(*refused)
+
+
+def clock_change(at_local: datetime, moments: Sequence[datetime], zone: ZoneInfo) -> tuple[str, str]:
+    """Return (wrong, right) for a local time that a change of the clock skips (no moments) or repeats (two)."""
+    if not moments:
+        later = at_local + timedelta(hours=1)
+        return "does not exist: the clock is set forward over it.", f"Write, for example, {later:%Y-%m-%d %H:%M}."
+    both = " or ".join(at.astimezone(zone).isoformat(timespec="minutes") for at in moments)
+    return "exists twice: the clock is set back over it.", f"Write it with its offset: {both}."
 
 
 # --- text ----------------------------------------------------------------------------------------------------

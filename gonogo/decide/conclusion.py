@@ -24,6 +24,7 @@ class Conclusion:
     plan       the day plan, of which all mails are views; None only where making it failed
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
+    answer_id  number of the stored answer that it rests on, None where none came or it was not stored
     works_before   what earlier runs planned and when, oldest first: what calendars hold by now
     """
 
@@ -37,6 +38,7 @@ class Conclusion:
     plan: DayPlan | None = None
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
+    answer_id: int | None = None
     works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
     @property

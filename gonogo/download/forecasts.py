@@ -152,6 +152,11 @@ def forecast(
     )
 
 
+def from_stored(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+    """Return what the newest stored answer says: a Fetch that asks nobody. Raises NoForecastError."""
+    return forecast(site, (), now_utc=now_utc, stored=stored)
+
+
 def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[EarlierForecast, ...]:
     """Return the stored answers of a site that can still be read, as series.check wants them."""
     found, known = [], services.find()

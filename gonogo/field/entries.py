@@ -7,17 +7,22 @@ kind does not use stays empty. Times are the site's local time unless they carry
 from __future__ import annotations
 
 import csv
-import difflib
+import hashlib
 import io
+import json
 import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
+from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
+from gonogo.field.row import Row
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.ranges import greatest_rain_mm, refusal
 from gonogo.records.site import Site
-from gonogo.soil.compaction import wet_to_dry_basis_pct
+from gonogo.soil.compaction import porosity, wet_to_dry_basis_pct
 from gonogo.soil.ensemble import METHOD_ERROR_PCT
 
 COLUMNS = (
@@ -34,127 +39,119 @@ COLUMNS = (
     "passes",
     "corrects",
     "basis",
+    "meant",
 )
+OF_EVERY_KIND = ("kind", "at", "corrects", "meant")
 BASES = ("dry", "wet")  # water content as a share of dry mass, or of the mass before drying
 WORKS = ("rolled", "sealed", "disked", "spread")
-CLOCK_SLACK = timedelta(minutes=10)
+MEANT = ("again", "long")  # words of the column `meant`: what looks like a slip and is none
+LONGEST_UNASKED = timedelta(days=3)  # of a gauge: rain of a longer time is spread thin, and an old date is a usual slip
+WITH_PASSES = ("rolled", "sealed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewEntry:
-    """An entry to be stored. corrects: number of the stored entry that this one replaces, or None."""
+    """An entry to be stored.
+
+    corrects    number of the stored entry that this one replaces, or None
+    place       where it was written: file and line, or "command line"
+    source_key  its own name where the same line could come twice, or None
+    is_meant_again   it is no double of another, however like it is
+    """
 
     entry: Entry
     corrects: int | None
+    place: str = "command line"
+    source_key: str | None = None
+    is_meant_again: bool = False
 
 
-class _Row:
-    """One row under inspection: fields come out checked, faults pile up."""
-
-    def __init__(self, place: str, fields: Mapping[str, str], site: Site, now_utc: datetime) -> None:
-        self.place, self.fields, self.site, self.now_utc = place, fields, site, now_utc
-        self.faults: list[Fault] = []
-
-    def text(self, key: str) -> str:
-        return (self.fields.get(key) or "").strip()
-
-    def add_fault(self, key: str, wrong: str, right: str) -> None:
-        self.faults.append(
-            Fault(place=self.place, key=key, value=self.text(key), wrong=wrong, right=f"{right} Nothing was stored.")
-        )
-
-    def number(self, key: str, low: float, high: float, right: str, *, required: bool = True) -> float:
-        raw = self.text(key)
-        if not raw and not required:
-            return math.nan
-        try:
-            value = float(raw)
-        except ValueError:
-            self.add_fault(key, "not a number." if raw else "missing.", right)
-            return math.nan
-        if not low <= value <= high:
-            self.add_fault(key, f"outside {low:g} to {high:g}.", right)
-        return value
-
-    def moment(self, key: str, *, default: datetime | None) -> datetime:
-        raw = self.text(key)
-        right = 'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00".'
-        if not raw:
-            if default is None:
-                self.add_fault(key, "missing.", right)
-            return default or self.now_utc
-        try:
-            at = datetime.fromisoformat(raw)
-        except ValueError:
-            self.add_fault(key, "not a date and time.", right)
-            return self.now_utc
-        at_utc = (at if at.tzinfo else at.replace(tzinfo=self.site.zone)).astimezone(UTC)
-        if at_utc > self.now_utc + CLOCK_SLACK:
-            self.add_fault(key, "lies in the future.", "Write when it happened.")
-        return at_utc
-
-    def one_of(self, key: str, allowed: Iterable[str], what: str) -> str:
-        raw, names = self.text(key), list(allowed)
-        if raw in names:
-            return raw
-        near = difflib.get_close_matches(raw, names, n=1)
-        hint = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
-        self.add_fault(key, f"no such {what}." if raw else "missing.", hint)
-        return ""
-
-    def strip(self) -> str:
-        return self.one_of("strip", (s.id for s in self.site.strips), f"strip on site {self.site.id}")
-
-
-def _w_pct(row: _Row) -> float:
-    """Return the water content of a row on dry mass, on whichever mass it was read."""
+def _w_pct(row: Row) -> float:
+    """Return the water content of a row on dry mass, on whichever mass it was read; NaN where a fault was added."""
     is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
-    mass, high_pct = ("mass before drying", 50.0) if is_wet else ("dry mass", 100.0)
-    w_pct = row.number("w_pct", 0.0, high_pct, f"Write percent of {mass}, for example 11.2.")
-    if 0.0 < w_pct < 0.6:
-        row.add_fault("w_pct", "looks like a fraction.", f"Write percent of {mass}, for example {100 * w_pct:.1f}.")
-    return float(wet_to_dry_basis_pct(w_pct)) if is_wet and 0.0 <= w_pct <= high_pct else w_pct
+    mass = "mass before drying" if is_wet else "dry mass"
+    w_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.")
+    if not is_wet or math.isnan(w_pct):
+        return w_pct
+    dry_pct = float(wet_to_dry_basis_pct(w_pct))
+    if (refused := refusal("w_pct", dry_pct)) is not None:
+        row.add_fault("w_pct", f"is {dry_pct:.0f} % of dry mass; that {refused[0]}", f"Write percent of {mass}.")
+        return math.nan
+    return dry_pct
 
 
-def _reading(row: _Row) -> Entry:
+def _reading(row: Row) -> Entry:
     w_pct = _w_pct(row)
-    density = row.number(
-        "dry_density_kg_m3", 500.0, 3000.0, "Write kilograms of dry soil per m3, for example 1740.", required=False
-    )
-    return Reading(
+    density = row.number("dry_density_kg_m3", "Write kilograms of dry soil per m3, for example 1740.", required=False)
+    reading = Reading(
         strip_id=row.strip(),
         at_utc=row.moment("at", default=row.now_utc),
         w_pct=w_pct,
         method=row.one_of("method", METHOD_ERROR_PCT, "test method"),
         dry_density_kg_m3=None if math.isnan(density) else density,
     )
+    if not row.faults:
+        strip = row.site.strip(reading.strip_id)
+        refused = impossible(
+            w_pct,
+            method=reading.method,
+            dry_density_kg_m3=reading.dry_density_kg_m3,
+            as_spread_kg_m3=strip.dry_density_kg_m3,
+            material=row.site.material(strip.material_id),
+        )
+        if refused is not None:
+            row.add_fault(*refused)
+    return reading
 
 
-def _rain(row: _Row) -> Entry:
+def _rain(row: Row) -> Entry:
     until = row.moment("until", default=row.now_utc)
     start = row.moment("at", default=None)
-    if start >= until:
+    rain_mm = row.number("rain_mm", "Write millimetres caught, for example 4.5 (0 is a reading too).")
+    if row.faults:
+        return GaugeRain(from_utc=start, until_utc=until, rain_mm=rain_mm)
+    stood = until - start
+    if stood <= timedelta(0):
         row.add_fault("at", "the gauge stood no time.", "`at` is when the gauge was emptied, `until` when it was read.")
-    rain_mm = row.number("rain_mm", 0.0, 1000.0, "Write millimetres caught, for example 4.5 (0 is a reading too).")
+    elif rain_mm > (most_mm := greatest_rain_mm(stood / timedelta(hours=1))):
+        wrong = f"is more than ever fell in that time ({most_mm:.0f} mm)."
+        row.add_fault("rain_mm", wrong, "Write millimetres caught since the gauge was emptied.")
+    elif stood > LONGEST_UNASKED and "long" not in row.text("meant").split():
+        row.add_fault(
+            "at",
+            f"the gauge stood for {stood / timedelta(days=1):.0f} days, and its rain would be spread over all of them.",
+            "Write when it was last emptied; if it really was then, add --long (in a file: long in the column meant).",
+        )
     return GaugeRain(from_utc=start, until_utc=until, rain_mm=rain_mm)
 
 
-def _watering(row: _Row) -> Entry:
-    litres = row.number("litres", 1.0, 1e6, "Write litres put on the strip, for example 9000.")
-    return Watering(strip_id=row.strip(), at_utc=row.moment("at", default=row.now_utc), litres=litres)
-
-
-def _surface(row: _Row) -> Entry:
-    passes = row.number("passes", 1, 50, "Write the number of passes, for example 6.", required=False)
-    return SurfaceWork(
-        strip_id=row.strip(),
-        at_utc=row.moment("at", default=row.now_utc),
-        work=row.one_of("work", WORKS, "surface work"),
-        passes=None if math.isnan(passes) else round(passes),
+def _watering(row: Row) -> Entry:
+    right = "Write litres put on the strip, for example 9000."
+    watering = Watering(
+        litres=row.number("litres", right), strip_id=row.strip(), at_utc=row.moment("at", default=row.now_utc)
     )
+    if not row.faults:
+        strip = row.site.strip(watering.strip_id)
+        depth_mm = watering.litres / strip.area_m2
+        solids = row.site.material(strip.material_id).specific_gravity
+        pores_mm = 1000.0 * strip.lift_thickness_m * float(porosity(strip.dry_density_kg_m3, solids))
+        if depth_mm > pores_mm:
+            wrong = f"is {depth_mm:.0f} mm of water on {strip.area_m2:.0f} m2; the lift's pores hold {pores_mm:.0f} mm."
+            row.add_fault("litres", wrong, right)
+    return watering
 
 
-KINDS: dict[str, tuple[Callable[[_Row], Entry], tuple[str, ...]]] = {
+def _surface(row: Row) -> Entry:
+    work = row.one_of("work", WORKS, "surface work")
+    passes = row.whole_number("passes", "Write the number of passes, for example 6.")
+    if passes is not None and work and work not in WITH_PASSES:
+        row.add_fault(
+            "passes", f"{work} is no work of a roller.", f"Leave it out; {' and '.join(WITH_PASSES)} have it."
+        )
+    return SurfaceWork(strip_id=row.strip(), at_utc=row.moment("at", default=row.now_utc), work=work, passes=passes)
+
+
+KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
     "reading": (_reading, ("strip", "w_pct", "basis", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
@@ -163,47 +160,95 @@ KINDS: dict[str, tuple[Callable[[_Row], Entry], tuple[str, ...]]] = {
 }
 
 
+def _new_entry(row: Row) -> NewEntry | None:
+    """Return the entry of a row, None where its kind is not known; faults stand in the row."""
+    kind = row.one_of("kind", KINDS, "kind of entry")
+    if not kind:
+        return None
+    reader, uses = KINDS[kind]
+    for key in row.fields:
+        if row.text(key) and key in COLUMNS and key not in (*OF_EVERY_KIND, *uses):
+            row.add_fault(key, f"a {kind} has no such value.", f"Leave it empty; a {kind} has: {', '.join(uses)}.")
+    meant = row.text("meant").split()
+    if not set(meant) <= set(MEANT):
+        row.add_fault("meant", "holds a word not known.", f"Write {' or '.join(MEANT)}, or leave it empty.")
+    return NewEntry(
+        corrects=row.whole_number("corrects", "Write the number of the entry to replace."),
+        entry=reader(row),
+        place=row.place,
+        is_meant_again="again" in meant,
+    )
+
+
 def parse(rows: Iterable[tuple[str, Mapping[str, str]]], site: Site, now_utc: datetime) -> tuple[NewEntry, ...]:
     """Return the entries of (place, fields) rows.
 
     Raises ConfigError with every fault of every row; then nothing may be stored.
     """
-    entries: list[NewEntry] = []
-    faults: list[Fault] = []
-    for place, fields in rows:
-        row = _Row(place, fields, site, now_utc)
-        kind = row.one_of("kind", KINDS, "kind of entry")
-        if kind:
-            reader, uses = KINDS[kind]
-            for key in fields:
-                if row.text(key) and key in COLUMNS and key not in ("kind", "at", "corrects", *uses):
-                    row.add_fault(
-                        key, f"a {kind} has no such value.", f"Leave it empty; a {kind} has: {', '.join(uses)}."
-                    )
-            corrects = row.number("corrects", 1, 1e12, "Write the number of the entry to replace.", required=False)
-            entry = reader(row)
-            entries.append(NewEntry(entry=entry, corrects=None if math.isnan(corrects) else round(corrects)))
-        faults += row.faults
-    if faults:
+    inspected = [Row(place, fields, site, now_utc) for place, fields in rows]
+    entries = [_new_entry(row) for row in inspected]
+    if faults := [fault for row in inspected for fault in row.faults]:
         raise ConfigError(faults)
-    return tuple(entries)
+    return tuple(entry for entry in entries if entry is not None)
 
 
 def parse_csv(text: str, place: str, site: Site, now_utc: datetime) -> tuple[NewEntry, ...]:
-    """Return the entries of a CSV text with a header row. Raises ConfigError naming each line at fault."""
+    """Return the entries of a CSV text with a header row, each with its source key.
+
+    Raises ConfigError naming each line at fault.
+    """
+    rows = _rows(text, place)
+    keys = source_keys([fields for _, fields in rows], site, now_utc)
+    return tuple(replace(new, source_key=key) for new, key in zip(parse(rows, site, now_utc), keys, strict=True))
+
+
+def _rows(text: str, place: str) -> list[tuple[str, dict[str, str]]]:
+    """Return (place, fields) of each line of a CSV text."""
     reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    header = tuple(name.strip() for name in reader.fieldnames or ())
+    rows: list[tuple[str, dict[str, str]]] = []
+    try:
+        header = [name.strip() for name in reader.fieldnames or ()]
+        _require_header(header, place)
+        reader.fieldnames = header
+        for fields in reader:
+            at = f"{place}:{reader.line_num}"
+            if None in fields:
+                raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value a column.")
+            rows.append((at, {k: v or "" for k, v in fields.items()}))
+    except csv.Error as error:
+        wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
+        raise _refused(f"{place}:{reader.reader.line_num}", "row", "", wrong, right) from error
+    return rows
+
+
+def _require_header(header: Sequence[str], place: str) -> None:
     unknown = [name for name in header if name not in COLUMNS]
-    if "kind" not in header or unknown:
-        wrong = f"unknown columns: {', '.join(unknown)}." if unknown else "no column `kind`."
-        right = f"The first line names columns out of: {', '.join(COLUMNS)}. Nothing was stored."
-        raise ConfigError([Fault(place=f"{place}:1", key="header", value=",".join(header), wrong=wrong, right=right)])
-    reader.fieldnames = list(header)
-    rows: list[tuple[str, Mapping[str, str]]] = []
-    for fields in reader:
-        at = f"{place}:{reader.line_num}"
-        if None in fields:
-            wrong, right = "more values than columns.", "Write one value a column. Nothing was stored."
-            raise ConfigError([Fault(place=at, key="row", value=str(fields[None]), wrong=wrong, right=right)])
-        rows.append((at, {k: v or "" for k, v in fields.items()}))
-    return parse(rows, site, now_utc)
+    doubled = [name for name in dict.fromkeys(header) if header.count(name) > 1]
+    if "kind" in header and not unknown and not doubled:
+        return
+    wrong = f"unknown columns: {', '.join(unknown)}." if unknown else "no column `kind`."
+    if doubled:
+        wrong = f"a column twice: {', '.join(doubled)}."
+    right = f"The first line names columns out of: {', '.join(COLUMNS)}."
+    raise _refused(f"{place}:1", "header", ",".join(header), wrong, right)
+
+
+def _refused(place: str, key: str, value: str, wrong: str, right: str) -> ConfigError:
+    return ConfigError([Fault(place=place, key=key, value=value, wrong=wrong, right=f"{right} Nothing was stored.")])
+
+
+def source_keys(rows: Sequence[Mapping[str, str]], site: Site, now_utc: datetime) -> list[str]:
+    """Return a name for each line of a CSV by what it says, so that the same line of a later file is known again.
+
+    Equal lines of one file are counted. A line without its own time is one of the day on which it is read.
+    """
+    seen: Counter[str] = Counter()
+    keys = []
+    for fields in rows:
+        said = {key: text.strip() for key, text in fields.items() if text.strip()}
+        if "at" not in said:
+            said["read on"] = f"{now_utc.astimezone(site.zone):%Y-%m-%d}"
+        line = json.dumps(said, sort_keys=True)
+        seen[line] += 1
+        keys.append(f"csv {hashlib.sha256(f'{line} {seen[line]}'.encode()).hexdigest()[:40]}")
+    return keys

@@ -7,25 +7,35 @@ import io
 import itertools
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
+from gonogo.field.row import CLOCK_SLACK, NUMBER, is_moment, moment_utc, repeated_utc
 from gonogo.records.field import GaugeRain
+from gonogo.records.ranges import greatest_rain_mm, refusal
 from gonogo.records.site import Site
 from gonogo.store import history, schema
 from gonogo.store.open import open_store
-from gonogo.weather.gauge import MAX_RAIN_MM_H
 
 KEPT_DAYS = 60  # older lines move no verdict any more
 LONGEST_STEP = timedelta(hours=24)
 GAP_STEPS = 1.5  # a step of so many usual ones is a gap: the logger stood still, and nobody knows what fell
-CLOCK_SLACK = timedelta(minutes=10)
 NO_VALUES = frozenset({"", "nan", "null", "---", "-", "n/a"})
 TIME_NAMES = ("timestamp", "time", "date_time", "datetime")
 RAIN_NAMES = ("rain_mm", "mm", "rain", "precipitation_mm")
 HOUR = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line: what fell since the line before it [mm], NaN where the logger had no value."""
+
+    number: int
+    at_utc: datetime
+    rain_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,51 +57,70 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
     """
     faults: list[Fault] = []
     lines = _lines(text, place, site, faults)
-    for number, at_utc, rain_mm in lines:
-        if at_utc > now_utc + CLOCK_SLACK:
-            faults.append(
-                _fault(place, number, "timestamp", at_utc.isoformat(), "lies in the future.", "Set the clock.")
-            )
-        elif not math.isnan(rain_mm) and not 0.0 <= rain_mm <= MAX_RAIN_MM_H:
-            wrong = f"outside 0 to {MAX_RAIN_MM_H:g} mm."
-            faults.append(_fault(place, number, "rain_mm", f"{rain_mm:g}", wrong, "Write millimetres."))
-    notes: list[str] = []
-    if [at for _, at, _ in lines] != sorted(at for _, at, _ in lines):
+    notes = []
+    if [line.at_utc for line in lines] != sorted(line.at_utc for line in lines):
         notes.append("The lines were not in order of time and were sorted.")
-    by_time: dict[datetime, tuple[int, float]] = {}
-    for number, at_utc, rain_mm in sorted(lines, key=lambda line: line[1]):
-        known = by_time.setdefault(at_utc, (number, rain_mm))
-        if known[1] != rain_mm and not (math.isnan(known[1]) and math.isnan(rain_mm)):
-            wrong = f"line {known[0]} has another amount for the same time."
-            faults.append(_fault(place, number, "timestamp", at_utc.isoformat(), wrong, "One line a time."))
+    by_time = _by_time(lines, place, now_utc, faults)
+    if not faults and len(by_time) < 3:
+        right = "A logger's file is: timestamp, millimetres since the line before."
+        faults.append(_fault(place, 1, "file", "", "fewer than three lines with a time.", right))
     if faults:
         raise ConfigError(faults)
-    times = list(by_time)
-    if len(times) < 3:
-        wrong, right = (
-            "fewer than three lines with a time.",
-            "A logger's file is: timestamp, millimetres since the line before.",
-        )
-        raise ConfigError([_fault(place, 1, "file", "", wrong, right)])
-    steps = [later - sooner for sooner, later in itertools.pairwise(times)]
-    usual = sorted(steps)[len(steps) // 2]
+    steps = list(itertools.pairwise(by_time))
+    usual = sorted(later.at_utc - sooner.at_utc for sooner, later in steps)[len(steps) // 2]
     if usual > LONGEST_STEP:
         wrong = f"the usual step between lines is {usual}."
         raise ConfigError([_fault(place, 1, "timestamp", "", wrong, "A logger writes at least once a day.")])
-    whole = [
-        GaugeRain(from_utc=sooner, until_utc=later, rain_mm=by_time[later][1])
-        for sooner, later in itertools.pairwise(times)
-        if later - sooner <= GAP_STEPS * usual and not math.isnan(by_time[later][1])
-    ]
+    whole = _whole_steps(steps, usual, place)
     if n_gaps := len(steps) - len(whole):
         notes.append(
             f"{n_gaps} steps without a value, or longer than usual ({usual}), were left out: not known, not dry."
         )
     readings = _full_hours(whole, notes) if usual < HOUR else whole
-    recent = [one for one in readings if one.until_utc >= now_utc - timedelta(days=KEPT_DAYS)]
+    recent = [reading for reading in readings if reading.until_utc >= now_utc - timedelta(days=KEPT_DAYS)]
     if n_old := len(readings) - len(recent):
         notes.append(f"{n_old} readings older than {KEPT_DAYS} days were left out.")
     return GaugeFile(readings=tuple(recent), notes=tuple(notes))
+
+
+def _by_time(lines: Sequence[Line], place: str, now_utc: datetime, faults: list[Fault]) -> list[Line]:
+    """Return one line a time, in order; add a fault for what lies ahead and for two amounts of one time."""
+    by_time: dict[datetime, Line] = {}
+    for line in sorted(lines, key=lambda line: line.at_utc):
+        known = by_time.setdefault(line.at_utc, line)
+        stamp = line.at_utc.isoformat()
+        if line.at_utc > now_utc + CLOCK_SLACK:
+            faults.append(_fault(place, line.number, "timestamp", stamp, "lies in the future.", "Set the clock."))
+        elif known.rain_mm != line.rain_mm and not (math.isnan(known.rain_mm) and math.isnan(line.rain_mm)):
+            wrong = f"line {known.number} has another amount for the same time."
+            faults.append(_fault(place, line.number, "timestamp", stamp, wrong, "One line a time."))
+    return list(by_time.values())
+
+
+def _whole_steps(steps: Sequence[tuple[Line, Line]], usual: timedelta, place: str) -> list[GaugeRain]:
+    """Return the steps that hold what fell in them. Raises ConfigError for more than can fall."""
+    whole, faults = [], []
+    for sooner, later in steps:
+        length = later.at_utc - sooner.at_utc
+        if length > GAP_STEPS * usual or math.isnan(later.rain_mm):
+            continue
+        most_mm = greatest_rain_mm(length / HOUR)
+        if later.rain_mm > most_mm:
+            wrong = f"is more than ever fell in {length} ({most_mm:.0f} mm)."
+            faults.append(
+                _fault(
+                    place,
+                    later.number,
+                    "rain_mm",
+                    f"{later.rain_mm:g}",
+                    wrong,
+                    "Write millimetres since the line before.",
+                )
+            )
+        whole.append(GaugeRain(from_utc=sooner.at_utc, until_utc=later.at_utc, rain_mm=later.rain_mm))
+    if faults:
+        raise ConfigError(faults)
+    return whole
 
 
 def record(config: Config, site: Site, text: str, place: str, now_utc: datetime) -> str:
@@ -105,21 +134,23 @@ def record(config: Config, site: Site, text: str, place: str, now_utc: datetime)
                 history.add_entry(
                     connection,
                     site.id,
-                    one,
-                    entered_utc=now_utc,
-                    entered_by="gauge file",
-                    source_key=f"gauge {one.from_utc.isoformat()} {one.until_utc.isoformat()}",
+                    reading,
+                    history.Arrival(
+                        entered_utc=now_utc,
+                        entered_by="gauge file",
+                        source_key=f"gauge {reading.from_utc.isoformat()} {reading.until_utc.isoformat()}",
+                    ),
                 )
-                for one in file.readings
+                for reading in file.readings
             ]
     finally:
         store.dispose()
-    new = [one for number, one in zip(numbers, file.readings, strict=True) if number > before]
+    new = [reading for number, reading in zip(numbers, file.readings, strict=True) if number > before]
     lines = list(file.notes)
     if new:
         since, until = (at.astimezone(site.zone) for at in (new[0].from_utc, new[-1].until_utc))
         lines.append(
-            f"{since:%a %Y-%m-%d %H:%M} to {until:%a %Y-%m-%d %H:%M}: {sum(one.rain_mm for one in new):.1f} mm"
+            f"{since:%a %Y-%m-%d %H:%M} to {until:%a %Y-%m-%d %H:%M}: {sum(reading.rain_mm for reading in new):.1f} mm"
         )
     return "\n".join([*lines, f"{len(new)} stored, {len(numbers) - len(new)} known already."])
 
@@ -128,18 +159,27 @@ def _fault(place: str, line: int, key: str, value: str, wrong: str, right: str) 
     return Fault(place=f"{place}:{line}", key=key, value=value, wrong=wrong, right=f"{right} Nothing was stored.")
 
 
-def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[tuple[int, datetime, float]]:
-    """Return (line number, time, millimetres or NaN) of every line."""
+def _cells(text: str, place: str, delimiter: str) -> list[tuple[int, list[str]]]:
+    """Return (line number, cells) of each line that holds anything."""
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    rows = []
+    try:
+        for row in reader:
+            rows.append((reader.line_num, [cell.strip() for cell in row]))
+    except csv.Error as error:
+        wrong = f"is no line of a logger: {error}."
+        raise ConfigError([_fault(place, reader.line_num, "row", "", wrong, "Write a time and an amount.")]) from error
+    return [(number, row) for number, row in rows if any(row)]
+
+
+def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[Line]:
+    """Return every line that holds a time and an amount, and add a fault for every other."""
     text = text.removeprefix("\ufeff")
     first_line = text.partition("\n")[0]
     delimiter = max(";\t,", key=first_line.count)
-    rows = [
-        (n, [cell.strip() for cell in row])
-        for n, row in enumerate(csv.reader(io.StringIO(text), delimiter=delimiter), 1)
-    ]
-    rows = [(n, row) for n, row in rows if any(row)]
+    rows = _cells(text, place, delimiter)
     time_at, rain_at = 0, 1
-    if rows and _moment(rows[0][1][0], site, None) is None:
+    if rows and not is_moment(rows[0][1][0]):
         number, header = rows.pop(0)
         names = [name.casefold().replace(" ", "_") for name in header]
         found = [next((names.index(n) for n in known if n in names), None) for known in (TIME_NAMES, RAIN_NAMES)]
@@ -148,43 +188,39 @@ def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[tuple
             faults.append(_fault(place, number, "header", delimiter.join(header), "columns not known.", right))
             return []
         time_at, rain_at = found[0], found[1]
-    lines: list[tuple[int, datetime, float]] = []
+    lines: list[Line] = []
     for number, row in rows:
         stamp, amount = (row[at] if at < len(row) else "" for at in (time_at, rain_at))
-        at_utc = _moment(stamp, site, lines[-1][1] if lines else None)
+        at_utc = _moment_utc(stamp, site, lines[-1].at_utc if lines else None)
         value = _millimetres(amount, delimiter)
-        if at_utc is None:
-            right = 'Write local time such as "2026-05-12 06:40", or with an offset.'
-            faults.append(_fault(place, number, "timestamp", stamp, "not a date and time.", right))
+        if not isinstance(at_utc, datetime):
+            faults.append(_fault(place, number, "timestamp", stamp, *at_utc))
         elif value is None:
             faults.append(_fault(place, number, "rain_mm", amount, "not a number.", "For example 0.2."))
+        elif not math.isnan(value) and (refused := refusal("rain_mm", value)) is not None:
+            faults.append(_fault(place, number, "rain_mm", amount, refused[0], "Write millimetres."))
         else:
-            lines.append((number, at_utc, value))
+            lines.append(Line(number=number, at_utc=at_utc, rain_mm=value))
     return lines
 
 
-def _moment(stamp: str, site: Site, before_utc: datetime | None) -> datetime | None:
-    """Return a time in UTC, None where it is none. In the hour that autumn repeats, the one after the line before."""
-    try:
-        at = datetime.fromisoformat(stamp)
-    except ValueError:
-        return None
-    if at.tzinfo is not None:
-        return at.astimezone(UTC)
-    first = at.replace(tzinfo=site.zone).astimezone(UTC)
-    second = at.replace(tzinfo=site.zone, fold=1).astimezone(UTC)
-    return second if before_utc is not None and first <= before_utc < second else first
+def _moment_utc(stamp: str, site: Site, before_utc: datetime | None) -> datetime | tuple[str, str]:
+    """Return a time in UTC, or (wrong, right). In the hour that autumn repeats, the one after the line before."""
+    found = moment_utc(stamp, site)
+    if isinstance(found, datetime):
+        return found
+    both = repeated_utc(stamp, site)
+    if not both:
+        return found
+    return both[1] if before_utc is not None and both[0] <= before_utc < both[1] else both[0]
 
 
 def _millimetres(amount: str, delimiter: str) -> float | None:
     """Return an amount, NaN where the logger had none, None where it is no number."""
     if amount.casefold() in NO_VALUES:
         return math.nan
-    try:
-        value = float(amount.replace(",", ".") if delimiter != "," else amount)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+    point = amount.replace(",", ".") if delimiter != "," else amount
+    return float(point) if NUMBER.fullmatch(point) else None
 
 
 def _full_hours(steps: list[GaugeRain], notes: list[str]) -> list[GaugeRain]:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+import sqlalchemy as sa
+
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
+from gonogo.field import doubles
 from gonogo.field.entries import NewEntry
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -14,27 +17,66 @@ from gonogo.soil.compaction import air_voids_pct
 from gonogo.store import history, schema
 from gonogo.store.open import open_store
 
+LINES_COMPARED = 10_000  # the newest lines of the log, in which doubles are looked for
+
 
 def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: datetime, *, by: str) -> str:
-    """Store entries, all or none, and say what was stored. Raises ConfigError for a correction that does not fit."""
+    """Store entries, all or none, and say what was stored; a line of a file that is known already is passed over.
+
+    Raises ConfigError for a likely double, and for a correction that does not fit.
+    """
     store = open_store(config)
     lines: list[str] = []
+    n_known = 0
     try:
         with schema.begin(store) as connection:
-            for one in new:
-                number = history.add_entry(
-                    connection, site.id, one.entry, entered_utc=now_utc, entered_by=by, corrects_id=one.corrects
-                )
-                instead = f", in place of {one.corrects}" if one.corrects else ""
-                lines.append(f"{number}: {entry_text(site, one.entry)}{instead}")
-    except StoreError as error:
-        if any(one.corrects for one in new):
-            right = "`gonogo record list` shows the numbers. Nothing was stored."
-            raise ConfigError([Fault(place=by, key="corrects", value="", wrong=str(error), right=right)]) from error
-        raise
+            log = history.entry_log(connection, site.id, limit=LINES_COMPARED)
+            known = {line.source_key for line in log if line.source_key}
+            fresh = [entry for entry in new if entry.source_key not in known]
+            n_known = len(new) - len(fresh)
+            if found := doubles.faults(fresh, log):
+                raise ConfigError(found)
+            for entry in fresh:
+                lines.append(_stored(connection, site, entry, now_utc, by=by))
     finally:
         store.dispose()
-    return "\n".join([*lines, f"{len(lines)} stored."])
+    known_already = f", {n_known} known already" if n_known else ""
+    return "\n".join([*lines, f"{len(lines)} stored{known_already}."])
+
+
+def _stored(connection: sa.Connection, site: Site, new: NewEntry, now_utc: datetime, *, by: str) -> str:
+    """Store one entry and return it as a line. Raises ConfigError for a correction that does not fit."""
+    try:
+        arrival = history.Arrival(entered_utc=now_utc, entered_by=by, source_key=new.source_key)
+        number = history.add_entry(connection, site.id, new.entry, arrival, corrects_id=new.corrects)
+    except StoreError as error:
+        if new.corrects is None:
+            raise
+        raise _refused(new.place, new.corrects, error) from error
+    instead = f", in place of {new.corrects}" if new.corrects else ""
+    return f"{number}: {entry_text(site, new.entry)}{instead}"
+
+
+def withdraw(config: Config, site: Site, number: int, now_utc: datetime) -> str:
+    """Take an entry out of force and say which. It stays in the log, and so does the line that withdraws it.
+
+    Raises ConfigError where the entry is not there, is another site's, or is not in force.
+    """
+    store = open_store(config)
+    try:
+        with schema.begin(store) as connection:
+            arrival = history.Arrival(entered_utc=now_utc, entered_by="command line")
+            own = history.withdraw_entry(connection, site.id, number, arrival)
+    except StoreError as error:
+        raise _refused("command line", number, error) from error
+    finally:
+        store.dispose()
+    return f"{own}: withdraws {number}; it counts no more."
+
+
+def _refused(place: str, number: int, error: StoreError) -> ConfigError:
+    right = "`gonogo record list` shows the numbers. Nothing was stored."
+    return ConfigError([Fault(place=place, key="entry", value=str(number), wrong=str(error), right=right)])
 
 
 def entry_text(site: Site, entry: Entry) -> str:

@@ -16,10 +16,11 @@ import css_inline
 import jinja2
 
 from gonogo.errors import ConfigError, Fault
-from gonogo.mail import calendar, letter, picture, plain
+from gonogo.mail import calendar, letter, picture
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.records.site import Recipient
+from gonogo.wording import plain
 from gonogo.wording.items import OrderView
 from gonogo.wording.language import NO_BREAK, Sentence, Speaker, flat, speaker
 from gonogo.wording.phrases import Names
@@ -235,7 +236,7 @@ def _rendered(
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
             sentences=lambda first, others: " ".join(_capital(speak.say(one)) for one in (first, *others)),
-            day_table=lambda: plain.day_table(view, speak),
+            day_table=lambda: plain.day_table(view.days, view.rows, speak),
             is_brief=is_brief,
             n_cut=n_cut,
             **shown,

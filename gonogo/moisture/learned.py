@@ -152,7 +152,7 @@ def factors(one: LearnedSoil) -> dict[str, tuple[float, float, float]]:
     out = {}
     for name, row in LEARNABLE.items():
         mean, sd = one.score_mean.get(name, 0.0), one.score_sd.get(name, 1.0)
-        low, middle, high = (float(np.exp(row.spread * (mean + k * sd))) for k in (-z, 0.0, z))
+        low, middle, high = (float(row.factor(mean + k * sd)) for k in (-z, 0.0, z))
         out[name] = (low, middle, high)
     return out
 

@@ -1,15 +1,64 @@
-"""Weather answers into the store, whatever they were worth."""
+"""The weather of a run: asked for, and whatever came kept before anybody reads it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+import numpy as np
 import sqlalchemy as sa
 
-from gonogo.download.forecasts import Downloaded, NoForecastError
+from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.frame import RunFrame
+from gonogo.records.field import GaugeRain
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.store import history, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import schema
+from gonogo.weather import past, series
+from gonogo.weather.series import HourlyWeather
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fetched:
+    """What was downloaded for a run. answer_id: its number in the store, None where the run is only shown."""
+
+    downloaded: Downloaded
+    answer_id: int | None
+
+
+def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
+    """Return the forecast of a run's site; it is stored first, so that any verdict can be explained later.
+
+    Raises NoForecastError where none can be used; what came all the same is stored too.
+    """
+    try:
+        downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
+    except NoForecastError as error:
+        if frame.keeps:
+            keep_refused(frame.store, frame.site, error)
+        raise
+    answer_id = keep_answer(frame.store, frame.site, downloaded) if frame.keeps else None
+    return Fetched(downloaded=downloaded, answer_id=answer_id)
+
+
+def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: np.random.Generator) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+    now_utc = frame.now_utc
+    gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
+    needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
+    return series.check(
+        downloaded.parsed,
+        site=frame.site,
+        now_utc=now_utc,
+        fetched_utc=downloaded.answer.fetched_utc,
+        gauge=gauge,
+        n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
+        rng=rng,
+        earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
+        clock_offset_s=downloaded.clock_offset_s,
+    )
 
 
 def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
@@ -18,10 +67,10 @@ def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:
         _keep_others(connection, site, downloaded.rejected, downloaded.places)
         if downloaded.is_stored:
             used = downloaded.answer
-            latest = history.latest_answer(connection, site.id, service=used.service, until_utc=used.fetched_utc)
+            latest = stored_answers.latest_answer(connection, site.id, service=used.service, until_utc=used.fetched_utc)
             if latest is not None:
                 return latest.id
-        return history.save_answer(connection, site.id, downloaded.answer)
+        return stored_answers.save_answer(connection, site.id, downloaded.answer)
 
 
 def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
@@ -32,8 +81,8 @@ def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
 
 def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answer], places: Sequence[Answer]) -> None:
     for answer in rejected:
-        number = history.save_answer(connection, site.id, answer)
-        reason = "rejected by the checks" if answer.status in history.GOOD else f"status {answer.status}"
-        history.reject_answer(connection, number, reason)
+        number = stored_answers.save_answer(connection, site.id, answer)
+        reason = "rejected by the checks" if answer.status in stored_answers.GOOD else f"status {answer.status}"
+        stored_answers.reject_answer(connection, number, reason)
     for answer in places:
-        history.save_answer(connection, site.id, answer)
+        stored_answers.save_answer(connection, site.id, answer)

@@ -4,162 +4,106 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date
 
 import numpy as np
 
-from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
-from gonogo.decide.judge import judge
+from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.verdict import no_verdict
-from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError, earlier_forecasts
 from gonogo.errors import WeatherError
-from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan
-from gonogo.morning.previous import Earlier
-from gonogo.outgoing import mails
-from gonogo.records.field import Entry, GaugeRain
-from gonogo.records.outside import Answer
+from gonogo.morning.answers import checked, fetched
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.attempts import first_made, trace
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
-from gonogo.weather import past, series
 from gonogo.weather.series import HourlyWeather
 
 log = logging.getLogger("gonogo.morning.compute")
 
 NO_FORECAST_TEXT = "There is no usable weather forecast."
-
-
 COMPUTATION_TEXT = "The computation failed; the operator has been told."
-
-
 OVERRUN_TEXT = "The computation took too long; the operator has been told."
-
-
 CONFIG_TEXT = "The settings of the service have a fault; the operator has been told."
 
 
-def seed(site: Site, day: date, issue: str) -> int:
+def seed(site: Site, day: date, edition: str) -> int:
     """Return the seed of a run's random numbers: the same morning made again draws the same members."""
-    text = f"{site.id}|{day.isoformat()}|{issue}"
+    text = f"{site.id}|{day.isoformat()}|{edition}"
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:6], "big")
 
 
-def conclude(
-    config: Config,
-    site: Site,
-    *,
-    day: date,
-    issue: str,
-    now_utc: datetime,
-    entries: Sequence[Entry],
-    fetch: Fetch,
-    stored: Sequence[Answer],
-    keep: Callable[[Downloaded], None] = lambda _: None,
-    keep_refused: Callable[[NoForecastError], None] = lambda _: None,
-    earlier: Earlier | None = None,
-    stored_soil: Sequence[LearnedSoil] = (),
-) -> Conclusion:
-    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
-
-    entries   what was recorded on site and in the config
-    fetch     asks the weather services; stored are the site's latest answers, newest first
-    keep      called with what was downloaded before it is used, so that any verdict can be explained later
-    keep_refused   called where nothing that came could be used: what came is kept all the same
-    earlier   what earlier runs said, for a plan that keeps to the one before and for what changed
-    stored_soil   what earlier runs learned of the strips' soil
-    """
-    faults: tuple[str, ...] = ()
-    weather: HourlyWeather | None = None
+def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
+    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits."""
+    came = without_verdict(frame.site, "", "not_knowable")
     try:
-        downloaded = fetch(site, now_utc, stored)
-        keep(downloaded)
-        faults = downloaded.faults
-        settings = config.settings[site.id]
-        rng = np.random.default_rng(seed(site, day, issue))
-        weather = checked_weather(
-            site,
-            downloaded,
-            now_utc=now_utc,
-            entries=entries,
-            stored=stored,
-            n_members=round(settings["ensemble_members"]),
-            rng=rng,
-        )
-        judgement = judge(
-            site,
-            day=day,
-            now_utc=now_utc,
-            weather=weather,
-            entries=entries,
-            settings=settings,
-            rng=rng,
-            kept=Kept(learned=stored_soil, plans=() if earlier is None else earlier.plans),
-        )
-    except WeatherError as error:
-        log.warning("%s %s: no usable forecast", site.id, day)
-        if isinstance(error, NoForecastError):
-            keep_refused(error)
-        found = _no_conclusion(site, None, NO_FORECAST_TEXT, "no_forecast", (*faults, *str(error).splitlines()), "")
-        return plan.unplanned(found, site, entries=entries, day=day, now_utc=now_utc, issue=issue)
-    except Exception as error:  # the one broad catch of a run: whatever failed, every crew is told to test on site
-        log.exception("%s %s: the computation failed", site.id, day)
-        found = _no_conclusion(site, weather, COMPUTATION_TEXT, "not_knowable", faults, mails.trace(error))
-        return plan.unplanned(found, site, entries=entries, day=day, now_utc=now_utc, issue=issue)
-    conclusion = Conclusion(
-        decisions=judgement.decisions,
-        outlook=judgement.outlook,
-        weather=weather,
-        judgement=judgement,
-        reason="",
-        faults=(*faults, *(f"{r.strip_id}: {text}" for r, _, text in judgement.reading_notes)),
-        error="",
-    )
-    try:
-        return plan.planned(conclusion, site, entries=entries, now_utc=now_utc, issue=issue, earlier=earlier)
-    except Exception as error:  # a plan that fails costs nobody the verdict
-        log.exception("%s %s: the order of work failed", site.id, day)
-        return replace(conclusion, faults=(*conclusion.faults, f"no order of work: {error}"))
+        answer = fetched(frame, stored)
+        came = replace(came, answer_id=answer.answer_id, faults=answer.downloaded.faults)
+        rng = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+        weather = checked(frame, stored, answer.downloaded, rng)
+        came = replace(came, weather=weather)
+        came = _with_verdict(came, _judged(frame, stored, weather, rng))
+        return plan.planned(frame, came, stored)
+    except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
+        return _despite(frame, stored, came, error)
 
 
-def checked_weather(
-    site: Site,
-    downloaded: Downloaded,
-    *,
-    now_utc: datetime,
-    entries: Sequence[Entry],
-    stored: Sequence[Answer],
-    n_members: int,
-    rng: np.random.Generator,
-) -> HourlyWeather:
-    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
-    gauge = [e for e in entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
-    needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
-    return series.check(
-        downloaded.parsed,
-        site=site,
-        now_utc=now_utc,
-        fetched_utc=downloaded.answer.fetched_utc,
-        gauge=gauge,
-        n_members=n_members,
-        rng=rng,
-        earlier=earlier_forecasts(stored, site) if needs_stored else (),
-        clock_offset_s=downloaded.clock_offset_s,
-    )
+def _despite(frame: RunFrame, stored: StoredInputs, came: Conclusion, error: Exception) -> Conclusion:
+    """What a run comes to where a step failed; `came`: what it had come to by then."""
+    noted = {"site": frame.site.id, "day": frame.day, "issue": frame.edition}
+    if came.judgement is not None:  # a plan that fails costs nobody the verdict
+        log.error("the order of work failed", exc_info=error, extra=noted)
+        return replace(came, faults=(*came.faults, f"no order of work: {error}"))
+    if isinstance(error, WeatherError):
+        log.warning("no usable forecast", extra=noted)
+        none = without_verdict(frame.site, NO_FORECAST_TEXT, "no_forecast")
+        none = replace(none, faults=(*came.faults, *str(error).splitlines()), answer_id=came.answer_id)
+        return _with_tests(frame, stored, none)
+    log.error("the computation failed", exc_info=error, extra=noted)
+    return _with_tests(frame, stored, replace(came, reason=COMPUTATION_TEXT, error=trace(error)))
 
 
-def _no_conclusion(
-    site: Site, weather: HourlyWeather | None, reason: str, key: str, faults: tuple[str, ...], error: str
-) -> Conclusion:
-    """A conclusion in which every strip waits."""
+def _with_tests(frame: RunFrame, stored: StoredInputs, none: Conclusion) -> Conclusion:
+    """A conclusion without a verdict with its day plan, which holds the last tests; one that fails costs no mail."""
+    made, _ = first_made((lambda: plan.planned(frame, none, stored),), what=f"{frame.site.id}: the plan of last tests")
+    return none if made is None else made
+
+
+def without_verdict(site: Site, reason: str, key: str) -> Conclusion:
+    """Return a conclusion in which every strip waits. reason: a sentence for the crews; key: of each decision."""
     return Conclusion(
         decisions=no_verdict(site, site.strips, key),
         outlook=(),
-        weather=weather,
+        weather=None,
         judgement=None,
         reason=reason,
-        faults=faults,
-        error=error,
+        faults=(),
+        error="",
+    )
+
+
+def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Judgement:
+    return judge(
+        frame.site,
+        day=frame.day,
+        now_utc=frame.now_utc,
+        weather=weather,
+        entries=stored.entries,
+        settings=frame.config.settings[frame.site.id],
+        rng=rng,
+        kept=Kept(learned=stored.learned, plans=stored.previous.plans),
+    )
+
+
+def _with_verdict(came: Conclusion, judgement: Judgement) -> Conclusion:
+    """A conclusion with its verdicts, and a fault for each reading that did not fit."""
+    return replace(
+        came,
+        decisions=judgement.decisions,
+        outlook=judgement.outlook,
+        judgement=judgement,
+        faults=(*came.faults, *(f"{r.strip_id}: {text}" for r, _, text in judgement.reading_notes)),
     )

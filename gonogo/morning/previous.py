@@ -1,23 +1,26 @@
-"""What the store holds for a run: entries, answers, and what earlier runs told and planned."""
+"""What a run takes from the store: one record, read by one loader."""
 
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
-from gonogo.config import Config
 from gonogo.decide.changes import PreviousRun
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
+from gonogo.moisture.learned import LearnedSoil
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.work_order import PlannedWork, WorkOrder
-from gonogo.store import history, runs
+from gonogo.store import answers as stored_answers
+from gonogo.store import history, learned, runs, schema
 from gonogo.weather import past
 
 PLAN_DAYS = 14  # told work older than this is forgotten: the test that a strip needs is older still by then
@@ -25,11 +28,88 @@ PLAN_DAYS = 14  # told work older than this is forgotten: the test that a strip 
 log = logging.getLogger("gonogo.morning.previous")
 
 
-def told(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreviousRuns:
+    """What previous runs of a site came to. None = there was none; a crew that is not there was never mailed.
+
+    last         the last run of the last day before: what changed since then is told
+    order        the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks
+                 against it
+    works        what previous runs planned and when, oldest first: what calendars hold by now
+    plans        the day plans of the last PLAN_DAYS days, oldest first: what was told, and may have been done
+    days_before  by crew the run that its last mail on the last day before came from; its strips only
+    today        by crew the run that its last mail on the day itself came from; its strips only
+    """
+
+    last: PreviousRun | None = None
+    order: WorkOrder | None = None
+    works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
+    plans: tuple[DayPlan, ...] = ()
+    days_before: Mapping[str, PreviousRun] = field(default_factory=dict)
+    today: Mapping[str, PreviousRun] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredInputs:
+    """What a run takes from the store.
+
+    entries   what was recorded on site, with the readings that the config file gives
+    answers   stored answers of the weather services, newest first
+    learned   what previous runs learned of the strips' soil, in the order in which it was stored
+    previous  what previous runs came to; empty where it was not asked for
+    """
+
+    entries: tuple[Entry, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    learned: tuple[LearnedSoil, ...] = ()
+    previous: PreviousRuns = field(default_factory=PreviousRuns)
+
+
+def load(frame: RunFrame, *, with_previous: bool = True) -> StoredInputs:
+    """Return what the store holds for a run at its moment, in one consistent view. Raises StoreError.
+
+    with_previous   read what previous runs came to as well: whoever only asks for weather or soil needs none of it
+    """
+    site, now_utc = frame.site, frame.now_utc
+    with schema.read(frame.store) as connection:
+        since_utc = past.wanted_since_utc(now_utc)
+        answers = stored_answers.recent_answers(connection, site.id, since_utc=since_utc, until_utc=now_utc)
+        return StoredInputs(
+            entries=(*frame.config.readings[site.id], *history.entries(connection, site.id)),
+            answers=tuple(stored.answer for stored in answers),
+            learned=learned.rows(connection, site.id, until_utc=now_utc),
+            previous=previous_runs(connection, site, frame.day) if with_previous else PreviousRuns(),
+        )
+
+
+def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousRuns:
+    """Return what the stored runs of a site came to before a run of a day."""
+    last, newest = runs.last_run(connection, site.id, before_day=day), runs.last_run(connection, site.id)
+    is_newest_known = newest is not None and newest.day <= day
+    return PreviousRuns(
+        last=None if last is None else _came_to(connection, last),
+        order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
+        works=_works(connection, site, day),
+        plans=_plans(connection, site, day),
+        days_before=_last_mailed(connection, site, before_day=day),
+        today=_last_mailed(connection, site, day=day),
+    )
+
+
+def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
+    """The day plans that may still matter; none where another version of the program wrote them differently."""
+    try:
+        return runs.day_plans(connection, site.id, since_day=day - timedelta(days=PLAN_DAYS), until_day=day)
+    except StoreError as error:
+        log.warning("%s: earlier day plans: %s", site.id, error)
+        return ()
+
+
+def _last_mailed(
     connection: sa.Connection, site: Site, *, before_day: date | None = None, day: date | None = None
 ) -> dict[str, PreviousRun]:
-    """Return by crew the run that its last mail on a date came from, or on the last day before one; its strips only."""
-    run_ids = runs.told_runs(connection, site.id, before_day=before_day, day=day)
+    """By crew the run that its last mail on a date came from, or on the last day before one; its strips only."""
+    run_ids = runs.last_mailed_runs(connection, site.id, before_day=before_day, day=day)
     by_run = {
         run_id: (runs.decisions(connection, run_id), runs.outlook(connection, run_id), at_utc)
         for run_id, at_utc in set(run_ids.values())
@@ -46,54 +126,8 @@ def told(
     return by_crew
 
 
-def load(
-    connection: sa.Connection, config: Config, site: Site, now_utc: datetime
-) -> tuple[tuple[Entry, ...], tuple[Answer, ...]]:
-    """Return what was recorded for a site (with the readings its config file gives) and its stored weather answers."""
-    recorded = history.entries(connection, site.id)
-    answers = history.recent_answers(connection, site.id, since_utc=past.wanted_since_utc(now_utc), until_utc=now_utc)
-    return (*config.readings[site.id], *recorded), tuple(one.answer for one in answers)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Earlier:
-    """What earlier runs said. None = there was none.
-
-    said    the last run of the last day before: what changed since is told
-    order   the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks against it
-    plans   the day plans of the last PLAN_DAYS days, oldest first: what was told, and may have been done
-    works   what was planned by earlier runs and when they said so, oldest first: what calendars hold by now
-    """
-
-    said: PreviousRun | None = None
-    order: WorkOrder | None = None
-    works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
-    plans: tuple[DayPlan, ...] = ()
-
-
-def earlier(connection: sa.Connection, site: Site, day: date) -> Earlier:
-    """Return what the stored runs of a site said before."""
-    last, newest = runs.last_run(connection, site.id, before_day=day), runs.last_run(connection, site.id)
-    is_newest_known = newest is not None and newest.day <= day
-    return Earlier(
-        said=None if last is None else _said(connection, last),
-        order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
-        works=_works(connection, site, day),
-        plans=_plans(connection, site, day),
-    )
-
-
-def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
-    """The day plans that may still matter, without those that another version of the program wrote differently."""
-    try:
-        return runs.day_plans(connection, site.id, since_day=day - timedelta(days=PLAN_DAYS), until_day=day)
-    except StoreError as error:
-        log.warning("%s: earlier day plans: %s", site.id, error)
-        return ()
-
-
 def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[datetime, tuple[PlannedWork, ...]], ...]:
-    """What earlier runs planned; nothing where it cannot be read: calendars are then only added to."""
+    """What previous runs planned; nothing where it cannot be read: calendars are then only added to."""
     since_day = day - timedelta(days=EARLIER_DAYS)
     try:
         orders = runs.work_orders(connection, site.id, since_day=since_day, until_day=day)
@@ -103,8 +137,8 @@ def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[date
     return tuple((at_utc, order.works) for at_utc, order in orders)
 
 
-def _said(connection: sa.Connection, run: runs.Run) -> PreviousRun | None:
-    """What a run said, None where it had no verdict: then there is nothing to compare with."""
+def _came_to(connection: sa.Connection, run: runs.Run) -> PreviousRun | None:
+    """What a run came to, None where it had no verdict: then there is nothing to compare with."""
     decisions = runs.decisions(connection, run.id)
     if run.finished_utc is None or not any(decision.facts for decision in decisions):
         return None

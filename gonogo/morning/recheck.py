@@ -1,150 +1,93 @@
-"""A later look: the morning again on the newest forecast, mailed only to crews for whom something changed.
+"""A later re-check: the morning again on the newest forecast, mailed only to crews for whom something changed.
 
-A look that comes to no verdict tells the operator and no crew: what a crew was told in the morning rested on a forecast
-that was good then, and stands until a newer one says otherwise.
+A re-check that comes to no verdict is told to the operator and to no crew: what a crew was mailed in the morning rested
+on a forecast that was good then, and stands until a newer one says otherwise.
 """
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date, datetime, time
+from datetime import time
+from functools import partial
 
-import sqlalchemy as sa
-
-from gonogo.config import Config
 from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
 from gonogo.decide.conclusion import Conclusion
-from gonogo.download.forecasts import Fetch
 from gonogo.errors import GonogoError
-from gonogo.morning import answers as kept_answers
-from gonogo.morning import compute, previous
-from gonogo.morning import run as morning_run
-from gonogo.morning.run import MorningResult
+from gonogo.morning import previous
+from gonogo.morning.compute import conclude
+from gonogo.morning.previous import StoredInputs
+from gonogo.morning.run import MorningResult, claimed, finish
 from gonogo.outgoing import mails
-from gonogo.records.field import Entry
-from gonogo.records.site import Site
+from gonogo.outgoing.attempts import first_made
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.work_order import Change
-from gonogo.store import learned, runs, schema
+from gonogo.store import claims
 from gonogo.weather.series import fallen_mm
 
-log = logging.getLogger("gonogo.morning.recheck")
 
-
-def issue(at: time) -> str:
-    """Return the name of the look at a local time, as runs and Message-IDs carry it."""
+def edition(at: time) -> str:
+    """Return the name of the re-check at a local time, as runs and Message-IDs carry it."""
     return f"look-{at:%H%M}"
 
 
-def run_recheck(
-    config: Config,
-    site: Site,
-    *,
-    at: time,
-    store: sa.Engine,
-    day: date,
-    now_utc: datetime,
-    deadline_utc: datetime,
-    owner: str,
-    fetch: Fetch,
-) -> MorningResult | None:
-    """Look again, store what came of it, and put mails into the outbox for whom it concerns.
+def run_recheck(frame: RunFrame) -> MorningResult | None:
+    """Re-check a site, store what came of it, and put mails into the outbox for whom it concerns.
 
-    None where the look is done or another is at it. A crew that was told nothing this morning gets its first mail.
+    None where it is done or another is at it. A crew that was mailed nothing this morning gets its first mail.
     Raises StoreError where the database fails; nothing is then half stored.
     """
-    claim = runs.claim_run(store, site.id, day, issue(at), now_utc=now_utc, owner=owner)
+    claim = claimed(frame)
     if claim is None:
         return None
     try:
-        with schema.read(store) as connection:
-            entries, answers = previous.load(connection, config, site, now_utc)
-            told = previous.told(connection, site, day=day)
-            earlier = previous.earlier(connection, site, day)
-            stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
-        answer_ids: list[int] = []
-        conclusion = compute.conclude(
-            config,
-            site,
-            day=day,
-            issue=claim.issue,
-            now_utc=now_utc,
-            entries=entries,
-            fetch=fetch,
-            stored=answers,
-            keep=lambda downloaded: answer_ids.append(kept_answers.keep_answer(store, site, downloaded)),
-            keep_refused=lambda error: kept_answers.keep_refused(store, site, error),
-            earlier=earlier,
-            stored_soil=stored_soil,
-        )
-        conclusion = replace(conclusion, works_before=earlier.works)
-        moved, faults = changed(config, site, conclusion, told, entries=entries, now_utc=now_utc)
+        stored = previous.load(frame)
+        conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
+        today = stored.previous.today
+        moved, faults = changed(frame, stored, conclusion)
         prepared, mail_faults = mails.some_mails(
-            config,
-            site,
+            frame,
             conclusion,
-            day=day,
-            issue=claim.issue,
-            now_utc=now_utc,
             changes=moved,
-            first_told=[crew.id for crew in site.crews if crew.id not in told],
+            first_mailed=[crew.id for crew in frame.site.crews if crew.id not in today],
         )
-        morning_run.finish(
-            config,
-            site,
-            claim,
-            conclusion,
-            prepared,
-            store=store,
-            now_utc=now_utc,
-            deadline_utc=deadline_utc,
-            answer_id=answer_ids[0] if answer_ids else None,
-            mail_faults=(*faults, *mail_faults),
-        )
+        return finish(frame, claim, conclusion, prepared, mail_faults=(*faults, *mail_faults))
     except GonogoError as error:
-        runs.release_run(store, claim, now_utc=now_utc, error=str(error))
+        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
         raise
-    return MorningResult(site=site, day=day, conclusion=conclusion, mails=prepared, run_id=claim.run_id)
 
 
 def changed(
-    config: Config,
-    site: Site,
-    conclusion: Conclusion,
-    told: Mapping[str, PreviousRun],
-    *,
-    entries: Sequence[Entry],
-    now_utc: datetime,
+    frame: RunFrame, stored: StoredInputs, conclusion: Conclusion
 ) -> tuple[dict[str, tuple[Change, ...] | None], tuple[str, ...]]:
-    """Return by crew what is worth a mail, and the faults met on the way; a crew with nothing to be told is not there.
+    """Return by crew what is worth a mail, and the faults met on the way; a crew with no news is not there.
 
-    told   by crew the run that its last mail of the day came from
-    None stands for a crew that was told nothing yet today.
+    None stands for a crew that was mailed nothing yet today.
     """
     found: dict[str, tuple[Change, ...] | None] = {}
     faults: list[str] = []
-    now = PreviousRun(at_utc=now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook)
-    for crew in site.crews:
-        last = told.get(crew.id)
+    for crew in frame.site.crews:
+        last = stored.previous.today.get(crew.id)
         if last is None:
             found[crew.id] = None
-            continue
-        if not conclusion.has_verdict or conclusion.weather is None:
-            continue
-        try:
-            moved = changes(
-                site,
-                last,
-                now,
-                entries=entries,
-                fallen_mm=fallen_mm(conclusion.weather, last.at_utc, now_utc),
-                settings=config.settings[site.id],
+        elif conclusion.has_verdict:
+            # One crew's comparison must not cost the others their mail.
+            moved, own_faults = first_made(
+                (partial(_changes, frame, stored, conclusion, last),),
+                what=f"{frame.site.id}: the comparison of crew {crew.id}",
             )
-        except Exception as error:  # one crew's comparison must not cost the others their mail
-            log.exception("%s %s: the comparison of a crew failed", site.id, crew.id)
-            faults.append(mails.trace(error))
-            continue
-        if worth_a_mail(moved):
-            found[crew.id] = moved
+            faults += own_faults
+            if moved is not None and worth_a_mail(moved):
+                found[crew.id] = moved
     return found, tuple(faults)
+
+
+def _changes(frame: RunFrame, stored: StoredInputs, conclusion: Conclusion, last: PreviousRun) -> tuple[Change, ...]:
+    assert conclusion.weather is not None, "a conclusion with a verdict has its weather"
+    return changes(
+        frame.site,
+        last,
+        PreviousRun(at_utc=frame.now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook),
+        entries=stored.entries,
+        fallen_mm=fallen_mm(conclusion.weather, last.at_utc, frame.now_utc),
+        settings=frame.config.settings[frame.site.id],
+    )

@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-import sqlalchemy as sa
 from pydantic_core import to_json
 
 from gonogo import __version__
-from gonogo.config import Config
-from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
-from gonogo.download.forecasts import Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import previous
-from gonogo.morning.answers import keep_answer, keep_refused
-from gonogo.morning.compute import _no_conclusion, conclude, seed
-from gonogo.morning.previous import load, told
+from gonogo.morning.compute import conclude, seed, without_verdict
 from gonogo.outgoing import mails as outgoing_mails
 from gonogo.outgoing import notices
-from gonogo.outgoing.mails import PreparedMail
+from gonogo.outgoing.attempts import first_made
+from gonogo.outgoing.frame import MORNING, RunFrame
+from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records import shift
 from gonogo.records.site import Site
-from gonogo.store import learned, outbox, runs, schema
-
-log = logging.getLogger("gonogo.morning.run")
+from gonogo.store import claims, learned, outbox, schema
+from gonogo.store.claims import Claim, RunRecord
+from gonogo.store.queued import Envelope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +32,7 @@ class MorningResult:
     site: Site
     day: date
     conclusion: Conclusion
-    mails: tuple[PreparedMail, ...]
+    mails: tuple[Envelope, ...]
     run_id: int | None
 
 
@@ -56,19 +51,7 @@ class Refusal:
     faults: tuple[str, ...]
 
 
-def run_morning(
-    config: Config,
-    site: Site,
-    *,
-    store: sa.Engine,
-    day: date,
-    now_utc: datetime,
-    deadline_utc: datetime,
-    owner: str,
-    fetch: Fetch,
-    issue: str = "morning",
-    refusal: Refusal | None = None,
-) -> MorningResult | None:
+def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningResult | None:
     """Run a site's morning, store it and put its mails into the outbox. None where it is done or another is at it.
 
     refusal   why no verdict is to be made this morning, None for an ordinary morning
@@ -77,147 +60,88 @@ def run_morning(
     taken over. Raises StoreError where the database fails, and its kind TakenOverError where another finished the
     morning since this run took too long; nothing is then half stored.
     """
-    is_refused = refusal is not None
-    claim = runs.claim_run(store, site.id, day, issue, now_utc=now_utc, owner=owner, takes_over=is_refused)
+    claim = claimed(frame, takes_over=refusal is not None)
     if claim is None:
         return None
     try:
-        answer_ids: list[int] = []
-        faults: tuple[str, ...]
+        faults: tuple[str, ...] = ()
         if refusal is not None:
-            conclusion, faults = _no_conclusion(site, None, refusal.reason, "not_knowable", refusal.faults, ""), ()
-            prepared = outgoing_mails.plain_mails(
-                config, site, day=day, issue=issue, now_utc=now_utc, reason=refusal.reason
-            )
+            none = without_verdict(frame.site, refusal.reason, "not_knowable")
+            conclusion = replace(none, faults=refusal.faults)
+            prepared = outgoing_mails.plain_mails(frame, refusal.reason)
         else:
-            conclusion, before = _computed(
-                config, site, store=store, day=day, issue=issue, now_utc=now_utc, fetch=fetch, answer_ids=answer_ids
-            )
-            prepared, faults = outgoing_mails.mails(
-                config, site, conclusion, day=day, issue=issue, now_utc=now_utc, before=before
-            )
-        finish(
-            config,
-            site,
-            claim,
-            conclusion,
-            prepared,
-            store=store,
-            now_utc=now_utc,
-            deadline_utc=deadline_utc,
-            answer_id=answer_ids[0] if answer_ids else None,
-            mail_faults=faults,
-        )
+            stored = previous.load(frame)
+            conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
+            prepared, faults = outgoing_mails.mails(frame, conclusion, before=stored.previous.days_before)
+        return finish(frame, claim, conclusion, prepared, mail_faults=faults)
     except GonogoError as error:
-        runs.release_run(store, claim, now_utc=now_utc, error=str(error))
+        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
         raise
-    return MorningResult(site=site, day=day, conclusion=conclusion, mails=prepared, run_id=claim.run_id)
 
 
-def _computed(
-    config: Config,
-    site: Site,
-    *,
-    store: sa.Engine,
-    day: date,
-    issue: str,
-    now_utc: datetime,
-    fetch: Fetch,
-    answer_ids: list[int],
-) -> tuple[Conclusion, dict[str, PreviousRun]]:
-    """Load and compute; the stored answer's number is added to answer_ids even where the computation fails."""
-    with schema.read(store) as connection:
-        entries, answers = load(connection, config, site, now_utc)
-        before = told(connection, site, before_day=day)
-        earlier = previous.earlier(connection, site, day)
-        stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
-    conclusion = conclude(
-        config,
-        site,
-        day=day,
-        issue=issue,
-        now_utc=now_utc,
-        entries=entries,
-        fetch=fetch,
-        stored=answers,
-        keep=lambda downloaded: answer_ids.append(keep_answer(store, site, downloaded)),
-        keep_refused=lambda error: keep_refused(store, site, error),
-        earlier=earlier,
-        stored_soil=stored_soil,
+def claimed(frame: RunFrame, *, takes_over: bool = False) -> Claim | None:
+    """Claim a run, None where it is done or another is at it."""
+    return claims.claim_run(
+        frame.store,
+        frame.site.id,
+        frame.day,
+        frame.edition,
+        now_utc=frame.now_utc,
+        owner=frame.owner,
+        takes_over=takes_over,
     )
-    return replace(conclusion, works_before=earlier.works), before
 
 
 def finish(
-    config: Config,
-    site: Site,
-    claim: runs.Claim,
-    conclusion: Conclusion,
-    prepared: Sequence[PreparedMail],
-    *,
-    store: sa.Engine,
-    now_utc: datetime,
-    deadline_utc: datetime,
-    answer_id: int | None,
-    mail_faults: Sequence[str],
-) -> None:
-    """Store a run with its mails, and a word to the operator where it has no verdict or met a fault, in one step."""
-    record = runs.RunRecord(
+    frame: RunFrame, claim: Claim, conclusion: Conclusion, prepared: Sequence[Envelope], *, mail_faults: Sequence[str]
+) -> MorningResult:
+    """Store a run with its mails, and a mail to the operator where it has no verdict or met a fault, in one step."""
+    site, now_utc = frame.site, frame.now_utc
+    record = RunRecord(
         decisions=conclusion.decisions,
         outlook=conclusion.outlook,
-        config_text=_config_text(config, site),
-        seed=seed(site, claim.day, claim.issue),
+        config_text=_config_text(frame),
+        seed=seed(site, frame.day, frame.edition),
         program_version=__version__,
-        answer_id=answer_id,
+        answer_id=conclusion.answer_id,
         faults=(*conclusion.faults, *(f.splitlines()[-1] for f in mail_faults)),
         error="\n".join(filter(None, (conclusion.error, *mail_faults))),
         order=conclusion.order,
         plan=conclusion.plan,
     )
-    is_bad = not conclusion.has_verdict or record.error
-    with schema.begin(store) as connection:
-        runs.finish_run(connection, claim, record, now_utc=now_utc)
+    envelopes = [*prepared]
+    if not conclusion.has_verdict or record.error:
+        # A mail to the operator that fails must not cost the crews theirs.
+        notice = _notice(frame, conclusion, record, len(prepared))
+        to_operator, _ = first_made(
+            (lambda: notices.to_operator(frame.config, notice, now_utc=now_utc),),
+            what=f"{site.id}: the mail to the operator",
+        )
+        envelopes += to_operator or ()
+    with schema.begin(frame.store) as connection:
+        claims.finish_run(connection, claim, record, now_utc=now_utc)
         if conclusion.judgement is not None:
             lessons = conclusion.judgement.lessons
             learned.save(connection, site.id, lessons, made_utc=now_utc, run_id=claim.run_id)
-        letters = [
-            outgoing_mails.out_message(site, one, run_id=claim.run_id, issue=claim.issue, deadline_utc=deadline_utc)
-            for one in prepared
-        ]
-        word = _to_operator(config, site, claim, conclusion, record, len(letters), now_utc) if is_bad else ()
-        outbox.put(connection, [*letters, *word], now_utc=now_utc)
+        outbox.put(connection, [replace(e, run_id=claim.run_id) for e in envelopes], now_utc=now_utc)
+    return MorningResult(site=site, day=frame.day, conclusion=conclusion, mails=tuple(prepared), run_id=claim.run_id)
 
 
-def _to_operator(
-    config: Config,
-    site: Site,
-    claim: runs.Claim,
-    conclusion: Conclusion,
-    record: runs.RunRecord,
-    n_mails: int,
-    now_utc: datetime,
-) -> tuple[outbox.OutMessage, ...]:
-    """The mail that tells the operator why a run has no verdict, or what failed in it."""
+def _notice(frame: RunFrame, conclusion: Conclusion, record: RunRecord, n_mails: int) -> OperatorNotice:
+    """Why a run has no verdict, or what failed in it."""
     last = record.error.strip().splitlines()[-1:]
-    if claim.issue != "morning" and not n_mails:
-        told_crews = "The crews were not mailed again: what they were told in the morning stands."
+    if frame.edition != MORNING and not n_mails:
+        crews = "The crews were not mailed again: what they were told in the morning stands."
     else:
-        told_crews = f"{n_mails} mails went into the outbox all the same, and say what is not known."
-    try:
-        return notices.to_operator(
-            config,
-            site_id=site.id,
-            site_name=site.name,
-            day=claim.day,
-            what=f"run {claim.issue}",
-            subject="a mail could not be written" if conclusion.has_verdict else f"no verdict, {claim.issue}",
-            lines=[conclusion.reason or "A verdict was made.", *record.faults, *last, told_crews],
-            now_utc=now_utc,
-            run_id=claim.run_id,
-        )
-    except Exception:  # a word to the operator must not cost the crews their mails
-        log.exception("%s %s: the operator could not be written to", site.id, claim.day)
-        return ()
+        crews = f"{n_mails} mails went into the outbox all the same, and say what is not known."
+    return OperatorNotice(
+        site_id=frame.site.id,
+        site_name=frame.site.name,
+        day=frame.day,
+        what=f"run {frame.edition}",
+        subject="a mail could not be written" if conclusion.has_verdict else f"no verdict, {frame.edition}",
+        lines=[conclusion.reason or "A verdict was made.", *record.faults, *last, crews],
+    )
 
 
 def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc: datetime) -> datetime:
@@ -226,6 +150,7 @@ def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc:
     return max(deadline_utc, shift_end, now_utc + timedelta(hours=1))
 
 
-def _config_text(config: Config, site: Site) -> str:
+def _config_text(frame: RunFrame) -> str:
     """The accepted configuration of a site as JSON, for the record of the run; it holds no secret."""
-    return to_json({"site": site, "settings": dict(config.settings[site.id])}, fallback=str).decode()
+    settings = dict(frame.config.settings[frame.site.id])
+    return to_json({"site": frame.site, "settings": settings}, fallback=str).decode()

@@ -1,12 +1,12 @@
-"""The delivery worker: lease one message, deliver it, mark it and lease the next in one step.
+"""The delivery worker: lease one mail, deliver it, mark it and lease the next in one step.
 
-One at a time on purpose. A lease covers exactly the message being delivered, so a slow server cannot let the leases
-of others run out behind it; and a process that dies leaves one message behind, the one that it was at.
+One at a time on purpose. A lease covers exactly the mail being delivered, so a slow server cannot let the leases
+of others run out behind it; and a process that dies leaves one mail behind, the one that it was at.
 
     waiting --lease--> delivering --taken--> sent
                            |-- put off (4xx, server down) --> waiting, later
-                           |-- refused for good (5xx) ------> refused      + a word to the operator
-                           |-- our own fault, 5 times ------> set aside    + a word to the operator
+                           |-- refused for good (5xx) ------> refused      + a mail to the operator
+                           |-- our own fault, 5 times ------> dead letter  + a mail to the operator
     waiting past its deadline -----------------------------> expired      + a short notice instead
 """
 
@@ -25,19 +25,18 @@ from typing import Protocol
 import sqlalchemy as sa
 
 from gonogo.errors import DeliveryError, StoreError, TransportError
-from gonogo.outgoing import delivery
-from gonogo.outgoing.envelope import Letter
+from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
-from gonogo.outgoing.smtp import LETTER_LIMIT_S, Connection
+from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
-from gonogo.store import outbox
-from gonogo.store.outbox import Instead, OutMessage, Queued
+from gonogo.store import endings, outbox
 from gonogo.store.owner import IsDead, is_dead
+from gonogo.store.queued import Envelope, Instead, Queued
 
 log = logging.getLogger("gonogo.outgoing.delivery")
 
-# Far above the limit of one letter, so that a worker that is alive never loses a lease.
-LEASE_S = 2.5 * LETTER_LIMIT_S
+# Far above the limit of one mail, so that a worker that is alive never loses a lease.
+LEASE_S = 2.5 * MAIL_LIMIT_S
 
 FIRST_WAIT_S = 15.0
 LONGEST_WAIT_S = 300.0
@@ -47,10 +46,10 @@ FAULTS_THAT_END_A_ROUND = 3
 TRIES_TO_MARK = 3
 
 
-class Post(Protocol):
-    """What takes letters: a server connection or a folder."""
+class OpenTransport(Protocol):
+    """What takes envelopes: a server connection or a folder."""
 
-    def deliver(self, letter: Letter) -> None: ...
+    def deliver(self, envelope: Envelope, is_ours: Callable[[], bool]) -> None: ...
 
 
 @dataclass(slots=True)
@@ -68,22 +67,31 @@ class DeliveryReport:
     put_off: tuple[Queued, ...] = ()
     refused: tuple[Queued, ...] = ()
     expired: tuple[Queued, ...] = ()
-    set_aside: tuple[Queued, ...] = ()
+    dead_letters: tuple[Queued, ...] = ()
     server_fault: str = ""
 
     @property
     def is_good(self) -> bool:
         """Nothing was lost, late, refused or put off."""
-        return not (self.put_off or self.refused or self.expired or self.set_aside or self.server_fault)
+        return not (self.put_off or self.refused or self.expired or self.dead_letters or self.server_fault)
 
 
-def nothing_instead(_message: Queued) -> Iterable[OutMessage]:
-    """For a caller that wants no message in place of one that will not go out."""
+@dataclass(slots=True)
+class _Done:
+    """What became of the mails of a round so far."""
+
+    sent: list[Queued] = field(default_factory=list)
+    put_off: list[Queued] = field(default_factory=list)
+    refused: list[Queued] = field(default_factory=list)
+
+
+def nothing_instead(_queued: Queued) -> Iterable[Envelope]:
+    """For a caller that wants no mail in place of one that will not go out."""
     return ()
 
 
-def post(transport: Transport) -> AbstractContextManager[Post]:
-    """Return the post of a transport: a connection to its server, or its folder."""
+def opened(transport: Transport) -> AbstractContextManager[OpenTransport]:
+    """Return a transport ready for use: a connection to its server, or its folder."""
     return Folder(transport) if transport.kind == "folder" else Connection(transport)
 
 
@@ -96,144 +104,145 @@ def wait_s(n_tries: int, rng: random.Random) -> float:
     return longest * rng.uniform(0.5, 1.0)
 
 
-def work(
-    store: sa.Engine,
-    transport: Transport,
-    *,
-    now_utc: Callable[[], datetime],
-    owner: str,
-    rng: random.Random,
-    memory: Memory,
-    limit: int | None = None,
-    expired_instead: Instead = nothing_instead,
-    failed_instead: Instead = nothing_instead,
-    open_post: Callable[[Transport], AbstractContextManager[Post]] = post,
-    may_go_on: Callable[[], bool] = lambda: True,
-    is_dead: IsDead = is_dead,
-) -> DeliveryReport:
-    """Deliver what is due, one round, and report. Safe to run in several processes on one database.
+@dataclass(slots=True, kw_only=True)
+class Worker:
+    """A worker that delivers what is due, one round at a time. Several may share one database.
 
-    now_utc           the clock, asked before each message
+    now_utc           the clock, asked before each mail
     owner             names this worker; another for each process
-    memory            kept by the caller from round to round
-    limit             at most so many messages, None = all that are due
-    expired_instead   makes what goes out in place of a message whose deadline passed
-    failed_instead    makes what goes out because a message was refused for good or set aside; both are asked about
-                      notices too (look at `kind`), and are called inside a transaction: they only make messages
-    may_go_on         asked between messages; False ends the round, as for a service that is told to stop
+    memory            kept from round to round
+    expired_instead   makes what goes out in place of a mail whose deadline passed
+    failed_instead    makes what goes out because a mail was refused for good or became a dead letter; both are asked
+                      about notices too (look at `kind`), and are called inside a transaction: they only make mails
+    may_go_on         asked between mails; False ends the round, as for a service that is told to stop
     is_dead           whether a worker is known to be dead: what it held is taken over at once
-
-    Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
     """
-    _settle_remembered(store, memory, now_utc())
-    outbox.release_dead(store, now_utc=now_utc(), is_dead=is_dead)
-    expired = outbox.expire(store, now_utc=now_utc(), instead=expired_instead)
-    set_aside = outbox.set_aside(store, now_utc=now_utc(), tell=failed_instead)
-    done: dict[str, list[Queued]] = {"sent": [], "put_off": [], "refused": []}
-    server_fault, n_faults, n_left = "", 0, limit
-    try:
-        with open_post(transport) as opened:
-            take = partial(outbox.lease, store, owner=owner, lease_s=LEASE_S)
-            leased = take(now_utc=now_utc()) if n_left != 0 and may_go_on() else ()
-            while leased:
-                one, error = leased[0], _tried(opened, leased[0])
-                n_left = None if n_left is None else n_left - 1
-                is_server_fault = isinstance(error, TransportError)
-                server_fault, n_faults = (str(error), n_faults + 1) if is_server_fault else ("", 0)
-                goes_on = n_faults < FAULTS_THAT_END_A_ROUND and n_left != 0 and may_go_on()
-                if error is None:
-                    leased = _mark_sent(store, one, now_utc, memory, takes_next=goes_on)
-                    done["sent"].append(one)
-                else:
-                    done[_marked(store, one, error, now_utc, rng, failed_instead)].append(one)
-                    leased = take(now_utc=now_utc()) if goes_on else ()
-    except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
-        server_fault = str(error)
-    return DeliveryReport(
-        sent=tuple(done["sent"]),
-        put_off=tuple(done["put_off"]),
-        refused=tuple(done["refused"]),
-        expired=expired,
-        set_aside=set_aside,
-        server_fault=server_fault,
-    )
 
+    store: sa.Engine
+    transport: Transport
+    now_utc: Callable[[], datetime]
+    owner: str
+    rng: random.Random = field(default_factory=random.Random)
+    memory: Memory = field(default_factory=Memory)
+    expired_instead: Instead = nothing_instead
+    failed_instead: Instead = nothing_instead
+    open_transport: Callable[[Transport], AbstractContextManager[OpenTransport]] = opened
+    may_go_on: Callable[[], bool] = lambda: True
+    is_dead: IsDead = is_dead
 
-def _tried(opened: Post, one: Queued) -> Exception | None:
-    """Deliver a message; return what went wrong, None where nothing did."""
-    letter = Letter(
-        message_id=one.message_id,
-        address=one.address,
-        raw=one.raw,
-        site_id=one.site_id,
-        crew_id=one.crew_id,
-        kind=one.kind,
-        role=one.role,
-        name=one.name,
-    )
-    try:
-        opened.deliver(letter)
-    except Exception as error:  # noqa: BLE001  a fault of our own over one message must not stop the others
-        return error
-    return None
+    def round(self, limit: int | None = None) -> DeliveryReport:
+        """Deliver what is due, at most `limit` mails, and report.
 
-
-def _marked(
-    store: sa.Engine,
-    one: Queued,
-    error: Exception,
-    now_utc: Callable[[], datetime],
-    rng: random.Random,
-    failed_instead: Instead,
-) -> str:
-    """Store what became of a message that did not go, and return it in a word of the report."""
-    if isinstance(error, DeliveryError) and not error.passing:
-        outbox.refused(store, one, now_utc=now_utc(), error=str(error), tell=failed_instead)
-        return "refused"
-    is_our_fault = not isinstance(error, DeliveryError)
-    if is_our_fault:
-        log.error("message %s failed by a fault of our own: %s", one.message_id, type(error).__name__)
-    text = "".join(traceback.format_exception(error)) if is_our_fault else str(error)
-    retry_utc = now_utc() + timedelta(seconds=wait_s(one.n_tries, rng))
-    outbox.failed(store, one, retry_utc=retry_utc, error=text, is_our_fault=is_our_fault)
-    return "put_off"
-
-
-def _mark_sent(
-    store: sa.Engine, one: Queued, now_utc: Callable[[], datetime], memory: Memory, *, takes_next: bool
-) -> tuple[Queued, ...]:
-    """Store that a mail has gone. It has, whatever the database says, so this is tried hard and never forgotten.
-
-    takes_next   lease the next message in the same transaction, and return it
-    """
-    memory.went.add(one.message_id)
-    for n_left in reversed(range(TRIES_TO_MARK)):
+        Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
+        """
+        self._settle_remembered()
+        outbox.release_dead(self.store, now_utc=self.now_utc(), is_dead=self.is_dead)
+        expired = endings.expire(self.store, now_utc=self.now_utc(), instead=self.expired_instead)
+        dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_instead)
+        server_fault, done = "", _Done()
         try:
-            if takes_next:
-                owner = one.lease_owner or ""
-                leased = outbox.sent_and_next(store, one, now_utc=now_utc(), owner=owner, lease_s=LEASE_S)
+            with self.open_transport(self.transport) as transport:
+                server_fault, done = self._deliver(transport, limit)
+        except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
+            server_fault = str(error)
+        return DeliveryReport(
+            sent=tuple(done.sent),
+            put_off=tuple(done.put_off),
+            refused=tuple(done.refused),
+            expired=expired,
+            dead_letters=dead_letters,
+            server_fault=server_fault,
+        )
+
+    def _deliver(self, transport: OpenTransport, limit: int | None) -> tuple[str, _Done]:
+        """Deliver one mail after the other; return what is wrong with the server, and what became of each mail."""
+        done = _Done()
+        server_fault, n_faults, n_left = "", 0, limit
+        leased = self._lease() if n_left != 0 and self.may_go_on() else ()
+        while leased:
+            queued = leased[0]
+            error = self._tried(transport, queued)
+            n_left = None if n_left is None else n_left - 1
+            is_server_fault = isinstance(error, TransportError)
+            server_fault, n_faults = (str(error), n_faults + 1) if is_server_fault else ("", 0)
+            goes_on = n_faults < FAULTS_THAT_END_A_ROUND and n_left != 0 and self.may_go_on()
+            if error is None:
+                leased = self._mark_sent(queued, takes_next=goes_on)
+                done.sent.append(queued)
             else:
-                leased = ()
-                if not outbox.sent(store, one, now_utc=now_utc()):
-                    # The lease ran out meanwhile. The mail has gone all the same: nobody shall send it again.
-                    outbox.settle_sent(store, [one.message_id], now_utc=now_utc())
-        except StoreError:
-            if n_left == 0:
-                raise
-        else:
-            memory.went.discard(one.message_id)
-            return leased
-    raise AssertionError("the last try returns or raises")
+                self._mark_unsent(queued, error, done)
+                leased = self._lease() if goes_on else ()
+        return server_fault, done
+
+    def _lease(self) -> tuple[Queued, ...]:
+        return outbox.lease(self.store, now_utc=self.now_utc(), owner=self.owner, lease_s=LEASE_S)
+
+    def _is_ours(self, queued: Queued) -> bool:
+        """Whether a mail is still this worker's, and will be until it has gone: asked before its content goes."""
+        return outbox.renewed(self.store, queued, now_utc=self.now_utc(), least_s=MAIL_LIMIT_S, lease_s=LEASE_S)
+
+    def _tried(self, transport: OpenTransport, queued: Queued) -> Exception | None:
+        """Deliver a mail; return what went wrong, None where nothing did. Raises StoreError."""
+        try:
+            transport.deliver(queued.envelope, partial(self._is_ours, queued))
+        except StoreError:  # the database refused to say whose the mail is; it was not sent
+            raise
+        except Exception as error:  # noqa: BLE001  a fault of our own over one mail must not stop the others
+            return error
+        return None
+
+    def _mark_unsent(self, queued: Queued, error: Exception, done: _Done) -> None:
+        """Store and note what became of a mail that did not go."""
+        if isinstance(error, LeaseLostError):
+            log.warning("%s", error)
+            return
+        if isinstance(error, DeliveryError) and not error.passing:
+            outbox.refused(self.store, queued, now_utc=self.now_utc(), error=str(error), tell=self.failed_instead)
+            done.refused.append(queued)
+            return
+        is_our_fault = not isinstance(error, DeliveryError)
+        if is_our_fault:
+            log.error("message %s failed by a fault of our own: %s", queued.message_id, type(error).__name__)
+        text = "".join(traceback.format_exception(error)) if is_our_fault else str(error)
+        retry_utc = self.now_utc() + timedelta(seconds=wait_s(queued.n_tries, self.rng))
+        outbox.failed(self.store, queued, retry_utc=retry_utc, error=text, is_our_fault=is_our_fault)
+        done.put_off.append(queued)
+
+    def _mark_sent(self, queued: Queued, *, takes_next: bool) -> tuple[Queued, ...]:
+        """Store that a mail has gone. It has, whatever the database says, so this is tried hard and never forgotten.
+
+        takes_next   lease the next mail in the same transaction, and return it
+        """
+        self.memory.went.add(queued.message_id)
+        for n_left in reversed(range(TRIES_TO_MARK)):
+            try:
+                leased = self._settled(queued, takes_next=takes_next)
+            except StoreError:
+                if n_left == 0:
+                    raise
+            else:
+                self.memory.went.discard(queued.message_id)
+                return leased
+        raise AssertionError("the last try returns or raises")
+
+    def _settled(self, queued: Queued, *, takes_next: bool) -> tuple[Queued, ...]:
+        if takes_next:
+            return outbox.sent_and_next(
+                self.store, queued, now_utc=self.now_utc(), owner=queued.lease_owner or "", lease_s=LEASE_S
+            )
+        if not outbox.sent(self.store, queued, now_utc=self.now_utc()):
+            # The lease ran out meanwhile. The mail has gone all the same: nobody shall send it again.
+            outbox.settle_sent(self.store, [queued.message_id], now_utc=self.now_utc())
+        return ()
+
+    def _settle_remembered(self) -> None:
+        """Store what the database refused to store in an earlier round."""
+        if self.memory.went:
+            outbox.settle_sent(self.store, sorted(self.memory.went), now_utc=self.now_utc())
+            self.memory.went.clear()
 
 
-def _settle_remembered(store: sa.Engine, memory: Memory, at_utc: datetime) -> None:
-    """Store what the database refused to store in an earlier round."""
-    if memory.went:
-        outbox.settle_sent(store, sorted(memory.went), now_utc=at_utc)
-        memory.went.clear()
-
-
-def delivery_line(report: delivery.DeliveryReport, transport: Transport) -> str:
+def delivery_line(report: DeliveryReport, transport: Transport) -> str:
     """Return what one round of delivery did, in a line or a few."""
     where = f"written to {transport.folder}" if transport.kind == "folder" else f"sent through {transport.host}"
     parts = [f"{len(report.sent)} mails {where}"]
@@ -241,7 +250,7 @@ def delivery_line(report: delivery.DeliveryReport, transport: Transport) -> str:
         ("put_off", "put off, to be tried again"),
         ("refused", "refused for good"),
         ("expired", "too late"),
-        ("set_aside", "set aside"),
+        ("dead_letters", "given up after many faults"),
     ):
         if n := len(getattr(report, name)):
             parts.append(f"{n} {what}")

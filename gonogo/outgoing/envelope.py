@@ -1,4 +1,4 @@
-"""What the post carries: one finished mail to one address, checked before it leaves.
+"""The last door: an envelope is checked before the transport takes it.
 
 The checks stand here, at the last door, so that no name, note or subject can add a header, a recipient or a second
 message, whatever went wrong before.
@@ -7,12 +7,13 @@ message, whatever went wrong before.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from email.errors import MessageError
 from email.message import EmailMessage
-from email.parser import BytesHeaderParser
+from email.parser import BytesHeaderParser, BytesParser
 from email.policy import SMTP
 
 from gonogo.errors import DeliveryError
+from gonogo.store.queued import Envelope
 
 MAX_BYTES = 10 * 1024 * 1024
 
@@ -26,36 +27,36 @@ NEEDED_HEADERS = ("from", "to", "subject", "date", "message-id")
 
 # An address as it may stand in an SMTP command: no space, no control character, no bracket, one @ with a domain.
 _ADDRESS = re.compile(r"[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,64}@[^\s\x00-\x1f\x7f<>(),;:\\\"\[\]@]{1,253}")
+# What the standard library's parser of header values lets through on lines that nobody meant to write.
+_PARSER_FAULTS = (IndexError, AttributeError, ValueError, MessageError)
 _LINE_END = re.compile(rb"\r\n|\r|\n")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Letter:
-    """One mail to one person. raw: the whole mail; address: where it goes, whatever its head says."""
+class LeaseLostError(DeliveryError):
+    """Another worker took the mail over meanwhile. Nothing was sent, and nothing is noted: it is the other's now."""
 
-    message_id: str
-    address: str
-    raw: bytes = field(repr=False)
-    site_id: str = ""
-    crew_id: str = ""
-    kind: str = "morning"
-    role: str = ""
-    name: str = ""
+    def __init__(self, text: str) -> None:
+        super().__init__(text, passing=True)
 
 
-def checked_raw(letter: Letter) -> bytes:
+def always_ours() -> bool:
+    """For a caller that shares its mails with nobody."""
+    return True
+
+
+def checked_raw(envelope: Envelope) -> bytes:
     """Return the bytes to send, with CRLF line ends throughout.
 
     Raises DeliveryError (not passing) where the address or the head is not what we would have written.
     """
-    checked_address(letter.address)
-    if len(letter.raw) > MAX_BYTES:
-        raise _refusal(letter, f"the mail has {len(letter.raw)} bytes, more than {MAX_BYTES}")
+    checked_address(envelope.address)
+    if len(envelope.raw) > MAX_BYTES:
+        raise _refusal(envelope, f"the mail has {len(envelope.raw)} bytes, more than {MAX_BYTES}")
     # A bare CR or LF could be read as a line end by one server and not by the next: none leaves here.
-    raw = _LINE_END.sub(b"\r\n", letter.raw)
+    raw = _LINE_END.sub(b"\r\n", envelope.raw)
     head = raw.partition(b"\r\n\r\n")[0]
     if b"\x00" in head or not head.isascii():
-        raise _refusal(letter, "its head holds bytes that are not plain ASCII")
+        raise _refusal(envelope, "its head holds bytes that are not plain ASCII")
     parsed = BytesHeaderParser(policy=SMTP).parsebytes(head + b"\r\n\r\n")
     names = [name.lower() for name in parsed.keys()]
     odd = sorted({name for name in names if name not in KNOWN_HEADERS})
@@ -64,10 +65,10 @@ def checked_raw(letter: Letter) -> bytes:
     if parsed.defects or odd or doubled or missing:
         found = [f"unknown {odd}"] * bool(odd) + [f"twice {doubled}"] * bool(doubled)
         found += [f"missing {missing}"] * bool(missing) + ["a broken line"] * bool(parsed.defects)
-        raise _refusal(letter, f"its head is not one of ours: {', '.join(found)}")
-    _check_recipient(letter, parsed)
-    if str(parsed["message-id"]).strip() != letter.message_id:
-        raise _refusal(letter, "its Message-ID is not the one that it is stored under")
+        raise _refusal(envelope, f"its head is not one of ours: {', '.join(found)}")
+    _check_recipient(envelope, parsed)
+    if str(parsed["message-id"]).strip() != envelope.message_id:
+        raise _refusal(envelope, "its Message-ID is not the one that it is stored under")
     return raw
 
 
@@ -82,13 +83,22 @@ def checked_address(address: str) -> str:
     return address
 
 
-def _check_recipient(letter: Letter, parsed: EmailMessage) -> None:
-    """Refuse a head whose To is another than the address that the letter goes to."""
-    named = [one.addr_spec for one in parsed["to"].addresses]
-    if len(named) != 1 or named[0].lower() != letter.address.lower():
-        raise _refusal(letter, "its To line names another address than the one it goes to")
+def plain_text(envelope: Envelope) -> str:
+    """Return the plain text of a mail as its reader sees it."""
+    body = BytesParser(policy=SMTP).parsebytes(envelope.raw).get_body(preferencelist=("plain",))
+    return "" if body is None else str(body.get_content())
 
 
-def _refusal(letter: Letter, why: str) -> DeliveryError:
+def _check_recipient(envelope: Envelope, parsed: EmailMessage) -> None:
+    """Refuse a head whose To is another than the address that the envelope goes to."""
+    try:
+        named = [address.addr_spec for address in parsed["to"].addresses]
+    except _PARSER_FAULTS as error:
+        raise _refusal(envelope, "its To line cannot be read") from error
+    if len(named) != 1 or named[0].lower() != envelope.address.lower():
+        raise _refusal(envelope, "its To line names another address than the one it goes to")
+
+
+def _refusal(envelope: Envelope, why: str) -> DeliveryError:
     """The one shape of a refusal."""
-    return DeliveryError(f"Message {letter.message_id}: {why}. It was not sent.", passing=False)
+    return DeliveryError(f"Message {envelope.message_id}: {why}. It was not sent.", passing=False)

@@ -11,6 +11,7 @@ import html
 import os
 import re
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from email.message import EmailMessage
 from email.parser import BytesHeaderParser, BytesParser
@@ -21,8 +22,9 @@ from types import TracebackType
 from urllib.parse import quote
 
 from gonogo.errors import DeliveryError, TransportError
-from gonogo.outgoing.envelope import Letter, checked_raw
+from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_raw
 from gonogo.records.outside import Transport
+from gonogo.store.queued import Envelope
 
 INDEX = "index.html"
 
@@ -39,7 +41,7 @@ ul { list-style: none; margin: 0; padding: 0; } li { padding: .5rem 0; border-to
 
 
 class Folder:
-    """A folder that takes letters. The index is written at the end of the block."""
+    """A folder that takes mails. The index is written at the end of the block."""
 
     def __init__(self, transport: Transport) -> None:
         if transport.folder is None:
@@ -55,15 +57,17 @@ class Folder:
     ) -> None:
         self.close()
 
-    def deliver(self, letter: Letter) -> None:
-        """Write a letter's .eml, and its .html where it has one. A letter written again replaces itself.
+    def deliver(self, envelope: Envelope, is_ours: Callable[[], bool] = always_ours) -> None:
+        """Write a mail's .eml, and its .html where it has one. A mail written again replaces itself.
 
-        Raises DeliveryError where the letter is not one of ours (not passing), TransportError where the disk refuses.
+        Raises DeliveryError where the mail is not one of ours (not passing), TransportError where the disk refuses.
         """
-        raw = checked_raw(letter)
-        place = self._root / safe_name(letter.site_id, "site") / safe_name(letter.crew_id, "crew")
+        raw = checked_raw(envelope)
+        if not is_ours():
+            raise LeaseLostError(f"Message {envelope.message_id}: another worker has it by now. It was not written.")
+        place = self._root / safe_name(envelope.site_id, "site") / safe_name(envelope.crew_id, "crew")
         parsed = BytesParser(policy=SMTP).parsebytes(raw)
-        name = file_name(letter, parsed)
+        name = file_name(envelope, parsed)
         try:
             place.mkdir(parents=True, exist_ok=True)
             page = page_of(parsed)
@@ -78,7 +82,7 @@ class Folder:
             ) from error
 
     def list_again(self) -> None:
-        """Have the index written though no letter came: something was taken out."""
+        """Have the index written though no mail came: something was taken out."""
         self._has_new = True
 
     def close(self) -> None:
@@ -102,10 +106,10 @@ class Listed:
     to: str
 
 
-def deliver(letter: Letter, transport: Transport) -> None:
-    """Write one letter and the index. Raises DeliveryError, see Folder.deliver."""
+def deliver(envelope: Envelope, transport: Transport) -> None:
+    """Write one mail and the index. Raises DeliveryError, see Folder.deliver."""
     with Folder(transport) as folder:
-        folder.deliver(letter)
+        folder.deliver(envelope)
 
 
 def listed(root: Path) -> tuple[Listed, ...]:
@@ -168,14 +172,14 @@ def page_of(parsed: EmailMessage) -> str | None:
     return page
 
 
-def file_name(letter: Letter, parsed: EmailMessage) -> str:
-    """Return the name, without ending, under which a letter lies: date, role, person, and its Message-ID's mark."""
+def file_name(envelope: Envelope, parsed: EmailMessage) -> str:
+    """Return the name, without ending, under which a mail lies: date, role, person, and its Message-ID's mark."""
     try:
         day = parsedate_to_datetime(str(parsed["date"])).date().isoformat()
     except ValueError as error:
-        raise DeliveryError(f"Message {letter.message_id}: its Date line holds no date.", passing=False) from error
-    mark = hashlib.sha256(letter.message_id.encode()).hexdigest()[:8]
-    return "-".join((day, _slug(letter.role) or "mail", _slug(letter.name) or "reader", mark))
+        raise DeliveryError(f"Message {envelope.message_id}: its Date line holds no date.", passing=False) from error
+    mark = hashlib.sha256(envelope.message_id.encode()).hexdigest()[:8]
+    return "-".join((day, _slug(envelope.role) or "mail", _slug(envelope.name) or "reader", mark))
 
 
 def safe_name(text: str, otherwise: str) -> str:
@@ -198,6 +202,5 @@ def _write(path: Path, content: bytes) -> None:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
         os.replace(temporary, path)
-    except BaseException:
+    finally:
         Path(temporary).unlink(missing_ok=True)
-        raise

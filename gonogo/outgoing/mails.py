@@ -2,193 +2,178 @@
 
 from __future__ import annotations
 
-import logging
 import math
-import traceback
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from functools import partial
 from typing import TypeVar
 
-from gonogo.config import Config
 from gonogo.decide import changes as engine
 from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
 from gonogo.mail import view as mail_view
+from gonogo.mail.calendar import Entry as CalendarEntry
 from gonogo.mail.calendar import entries_now
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.path import MoisturePath, moisture_paths
 from gonogo.outgoing import workers
+from gonogo.outgoing.attempts import first_made
+from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.outgoing.message_id import mail_id
 from gonogo.outgoing.workers import Job
 from gonogo.records.site import Crew, Recipient, Site
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import Change
-from gonogo.store.outbox import OutMessage
-
-log = logging.getLogger("gonogo.outgoing.mails")
+from gonogo.store.queued import Envelope
 
 RowT = TypeVar("RowT", Decision, OutlookDay)
 UNWRITTEN_TEXT = "The mail could not be written; the operator has been told."
-KIND_OF_ISSUE = {"morning": "morning"}  # every other issue is a later look
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PreparedMail:
-    """A rendered mail with whom it is for."""
-
-    crew: Crew
-    recipient: Recipient
-    message_id: str
-    mail: RenderedMail
+RECHECK_KIND = "later_look"  # as it is stored
 
 
 def mails(
-    config: Config,
-    site: Site,
-    conclusion: Conclusion,
-    *,
-    day: date,
-    issue: str,
-    now_utc: datetime,
-    before: Mapping[str, PreviousRun],
-) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
+    frame: RunFrame, conclusion: Conclusion, *, before: Mapping[str, PreviousRun]
+) -> tuple[tuple[Envelope, ...], tuple[str, ...]]:
     """Return one mail for each recipient of each crew, and the faults met on the way.
 
-    before   by crew the run that its last mail came from; a crew that is not there was never told anything
+    before   by crew the run that its last mail came from; a crew that is not there was never mailed
 
     A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
     made, which needs neither.
     """
-    changes = {crew.id: _changes(config, site, conclusion, before.get(crew.id), now_utc) for crew in site.crews}
-    return some_mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, changes=changes)
+    changes = {crew.id: _changes(frame, conclusion, before.get(crew.id)) for crew in frame.site.crews}
+    return some_mails(frame, conclusion, changes=changes)
 
 
 def some_mails(
-    config: Config,
-    site: Site,
+    frame: RunFrame,
     conclusion: Conclusion,
     *,
-    day: date,
-    issue: str,
-    now_utc: datetime,
     changes: Mapping[str, tuple[Change, ...] | None],
-    first_told: Collection[str] = (),
-) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
+    first_mailed: Collection[str] = (),
+) -> tuple[tuple[Envelope, ...], tuple[str, ...]]:
     """Return the mails of the crews in `changes`, each with its changes, and the faults met on the way.
 
-    first_told   crews that this mail is the first of the day for, whatever its issue
+    first_mailed   crews that this mail is the first of the day for, whatever its edition
     """
-    prepared: list[PreparedMail] = []
-    faults: list[str] = []
-    sender, reply_to = config.transport.sender, config.transport.reply_to or ""
-    decisions, outlook = _by_crew(site, conclusion.decisions), _by_crew(site, conclusion.outlook)
-    try:
-        entries = entries_now(conclusion.works_before, conclusion.order, site, day=day, now_utc=now_utc)
-    except Exception as error:  # a mail without calendar entries is still a mail
-        log.exception("%s %s: the calendar entries failed", site.id, day)
-        faults.append(trace(error))
-        entries = ()
-    crews = [crew for crew in site.crews if crew.id in changes]
-    readers = {
-        crew.id: tuple((one, mail_id(site, day, issue, crew, one, sender)) for one in crew.recipients) for crew in crews
-    }
-
-    def view_of(crew: Crew) -> MorningView | None:
-        """The view of a crew: whole, else without what only picture and calendar need, else None."""
-        is_first = crew.id in first_told or issue == "morning"
-        for has_extras in (True, False):
-            try:
-                return mail_view.build(
-                    site,
-                    crew,
-                    day=day,
-                    decisions=decisions[crew.id],
-                    outlook=outlook[crew.id],
-                    weather=conclusion.weather,
-                    now_utc=now_utc,
-                    issue="morning" if is_first else issue,
-                    # A re-check tells what changed since this morning; the first mail, since the day before.
-                    changes=conclusion.changes if is_first and conclusion.changes is not None else changes[crew.id],
-                    order=conclusion.order,
-                    paths=_paths(conclusion, decisions[crew.id]) if has_extras else None,
-                    entries=entries if has_extras else (),
-                )
-            except Exception as error:  # the notice below needs no view
-                log.exception("%s %s: the view of a crew failed", site.id, day)
-                faults.append(trace(error))
-        return None
+    calendar, calendar_faults = first_made(
+        (
+            lambda: entries_now(
+                conclusion.works_before, conclusion.order, frame.site, day=frame.day, now_utc=frame.now_utc
+            ),
+        ),
+        what=f"{frame.site.id}: the calendar entries",
+    )
+    faults = list(calendar_faults)
+    crews = [crew for crew in frame.site.crews if crew.id in changes]
+    readers = {crew.id: tuple((person, mail_id(frame, crew, person)) for person in crew.recipients) for crew in crews}
+    views = _Views(
+        frame=frame,
+        conclusion=conclusion,
+        decisions=_by_crew(frame.site, conclusion.decisions),
+        outlook=_by_crew(frame.site, conclusion.outlook),
+        changes=changes,
+        first_mailed=first_mailed,
+        calendar=calendar or (),
+    )
 
     def jobs() -> Iterator[Job]:
         for crew in crews:
-            own = readers[crew.id]
-            yield Job(view=view_of(crew), readers=own, sender=sender, reply_to=reply_to, date_utc=now_utc)
+            view, view_faults = first_made(views.makers(crew), what=f"{frame.site.id}: the view of crew {crew.id}")
+            faults.extend(view_faults)
+            yield Job(
+                view=view,
+                readers=readers[crew.id],
+                sender=frame.sender,
+                reply_to=frame.reply_to,
+                date_utc=frame.now_utc,
+            )
 
+    prepared: list[Envelope] = []
     n_mails = sum(len(own) for own in readers.values())
     for crew, made in zip(crews, workers.write(jobs(), n_mails=n_mails), strict=True):
         faults += made.faults
-        for (recipient, message_id), mail in zip(readers[crew.id], made.mails, strict=True):
-            if mail is None:  # the notice needs neither view nor template
-                reason = conclusion.reason or UNWRITTEN_TEXT
-                mail = _notice(config, site, recipient, day=day, reason=reason, message_id=message_id, at_utc=now_utc)
-            prepared.append(PreparedMail(crew=crew, recipient=recipient, message_id=message_id, mail=mail))
+        for (person, message_id), mail in zip(readers[crew.id], made.mails, strict=True):
+            whole = mail or _notice(frame, person, conclusion.reason or UNWRITTEN_TEXT, message_id)
+            prepared.append(_envelope(frame, crew, person, message_id, whole))
     return tuple(prepared), tuple(faults)
 
 
-def plain_mails(
-    config: Config, site: Site, *, day: date, issue: str, now_utc: datetime, reason: str
-) -> tuple[PreparedMail, ...]:
+def plain_mails(frame: RunFrame, reason: str) -> tuple[Envelope, ...]:
     """Return the mail of the worst day for everybody: no model, no view, no template, no catalogue."""
     return tuple(
-        PreparedMail(
-            crew=crew,
-            recipient=recipient,
-            message_id=identity,
-            mail=_notice(config, site, recipient, day=day, reason=reason, message_id=identity, at_utc=now_utc),
+        _envelope(frame, crew, person, message_id, _notice(frame, person, reason, message_id))
+        for crew in frame.site.crews
+        for person in crew.recipients
+        for message_id in (mail_id(frame, crew, person),)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Views:
+    """What the views of a run's crews are built from."""
+
+    frame: RunFrame
+    conclusion: Conclusion
+    decisions: Mapping[str, list[Decision]]
+    outlook: Mapping[str, list[OutlookDay]]
+    changes: Mapping[str, tuple[Change, ...] | None]
+    first_mailed: Collection[str]
+    calendar: tuple[CalendarEntry, ...]
+
+    def makers(self, crew: Crew) -> tuple[Callable[[], MorningView], ...]:
+        """What makes a crew's view: whole, else without what only picture and calendar need."""
+        return tuple(partial(self._view, crew, has_extras=has_extras) for has_extras in (True, False))
+
+    def _view(self, crew: Crew, *, has_extras: bool) -> MorningView:
+        frame, conclusion = self.frame, self.conclusion
+        is_first = crew.id in self.first_mailed or frame.edition == MORNING
+        decisions = self.decisions[crew.id]
+        return mail_view.build(
+            frame.site,
+            crew,
+            day=frame.day,
+            decisions=decisions,
+            outlook=self.outlook[crew.id],
+            weather=conclusion.weather,
+            now_utc=frame.now_utc,
+            issue=MORNING if is_first else frame.edition,
+            # A re-check tells what changed since this morning; the first mail of a day, since the day before.
+            changes=conclusion.changes if is_first and conclusion.changes is not None else self.changes[crew.id],
+            order=conclusion.order,
+            paths=_paths(conclusion, decisions) if has_extras else None,
+            entries=self.calendar if has_extras else (),
         )
-        for crew in site.crews
-        for recipient in crew.recipients
-        for identity in (mail_id(site, day, issue, crew, recipient, config.transport.sender),)
-    )
 
 
-def out_message(site: Site, one: PreparedMail, *, run_id: int, issue: str, deadline_utc: datetime) -> OutMessage:
-    """Return a mail as the outbox takes it."""
-    return OutMessage(
-        message_id=one.message_id,
-        site_id=site.id,
-        crew_id=one.crew.id,
-        kind=KIND_OF_ISSUE.get(issue, "later_look"),
-        role=one.recipient.role,
-        name=one.recipient.name,
-        address=one.recipient.address,
-        subject=one.mail.subject,
-        raw=one.mail.raw,
-        deadline_utc=deadline_utc,
-        language=one.recipient.language,
-        run_id=run_id,
-    )
-
-
-def trace(error: Exception) -> str:
-    """Return an error with where it came from, for the record of the run."""
-    return "".join(traceback.format_exception(error))
-
-
-def _notice(
-    config: Config, site: Site, recipient: Recipient, *, day: date, reason: str, message_id: str, at_utc: datetime
-) -> RenderedMail:
-    return plain_notice(
-        recipient,
-        site=site.name,
-        day=day,
-        reason=reason,
-        sender=config.transport.sender,
-        reply_to=config.transport.reply_to or "",
+def _envelope(frame: RunFrame, crew: Crew, person: Recipient, message_id: str, mail: RenderedMail) -> Envelope:
+    return Envelope(
         message_id=message_id,
-        date_utc=at_utc,
+        site_id=frame.site.id,
+        crew_id=crew.id,
+        kind=MORNING if frame.edition == MORNING else RECHECK_KIND,
+        role=person.role,
+        name=person.name,
+        address=person.address,
+        subject=mail.subject,
+        raw=mail.raw,
+        deadline_utc=frame.deadline_utc,
+        language=person.language,
+    )
+
+
+def _notice(frame: RunFrame, person: Recipient, reason: str, message_id: str) -> RenderedMail:
+    return plain_notice(
+        person,
+        site=frame.site.name,
+        day=frame.day,
+        reason=reason,
+        sender=frame.sender,
+        reply_to=frame.reply_to,
+        message_id=message_id,
+        date_utc=frame.now_utc,
     )
 
 
@@ -209,16 +194,18 @@ def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:
     return found
 
 
-def _changes(
-    config: Config, site: Site, conclusion: Conclusion, before: PreviousRun | None, now_utc: datetime
-) -> tuple[Change, ...] | None:
-    """Return what changed for a crew since its last mail, None where it never had one.
+def _changes(frame: RunFrame, conclusion: Conclusion, before: PreviousRun | None) -> tuple[Change, ...] | None:
+    """What changed for a crew since its last mail, None where it never had one.
 
     Stands in where the run compared itself with none: then there are verdicts at the most, and no causes.
     """
     if before is None:
         return None
-    now = PreviousRun(at_utc=now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook)
     return engine.changes(
-        site, before, now, entries=(), fallen_mm=(math.nan, math.nan), settings=config.settings[site.id]
+        frame.site,
+        before,
+        PreviousRun(at_utc=frame.now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook),
+        entries=(),
+        fallen_mm=(math.nan, math.nan),
+        settings=frame.config.settings[frame.site.id],
     )

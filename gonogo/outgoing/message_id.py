@@ -1,4 +1,4 @@
-"""Message-IDs: the same for the same site, date, issue and person."""
+"""Message-IDs: the same for the same site, date, edition and person."""
 
 from __future__ import annotations
 
@@ -8,29 +8,30 @@ from datetime import UTC, date, datetime
 from email.utils import parseaddr
 
 from gonogo import times
+from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Crew, Recipient, Site
-from gonogo.store.outbox import Queued
+from gonogo.store.queued import Queued
 
 _DAY = re.compile(r"<[^.]+\.(\d{8})\.")
 
 
-def message_id(sender: str, issue: str, day: date, site_id: str, who: str) -> str:
-    """Return the Message-ID of a mail: the same for the same issue, date, site and reader."""
+def message_id(sender: str, edition: str, day: date, site_id: str, who: str) -> str:
+    """Return the Message-ID of a mail: the same for the same edition, date, site and reader."""
     host = parseaddr(sender)[1].rpartition("@")[2]
     mark = hashlib.sha256(who.encode()).hexdigest()[:20]
-    return f"<{issue}.{day:%Y%m%d}.{site_id}.{mark}@{host}>"
+    return f"<{edition}.{day:%Y%m%d}.{site_id}.{mark}@{host}>"
 
 
-def day_of(one: Queued, site: Site | None) -> date:
+def day_of(queued: Queued, site: Site | None) -> date:
     """Return the local date that a mail is about: its Message-ID holds it."""
-    found = _DAY.match(one.message_id)
+    found = _DAY.match(queued.message_id)
     if found:
         return datetime.strptime(found[1], "%Y%m%d").replace(tzinfo=UTC).date()
-    return times.local_date(one.put_utc, site.zone) if site else one.put_utc.date()
+    return times.local_date(queued.put_utc, site.zone) if site else queued.put_utc.date()
 
 
-def mail_id(site: Site, day: date, issue: str, crew: Crew, recipient: Recipient, sender: str) -> str:
-    """Return the Message-ID of a person's mail: the same for the same site, date, issue, crew and person."""
-    who = hashlib.sha256(f"{crew.id}|{recipient.role}|{recipient.address}".encode()).hexdigest()[:20]
-    host = parseaddr(sender)[1].rpartition("@")[2]
-    return f"<{issue}.{day:%Y%m%d}.{site.id}.{who}@{host}>"
+def mail_id(frame: RunFrame, crew: Crew, person: Recipient) -> str:
+    """Return the Message-ID of a person's mail: the same for the same site, date, edition, crew and person."""
+    who = hashlib.sha256(f"{crew.id}|{person.role}|{person.address}".encode()).hexdigest()[:20]
+    host = parseaddr(frame.sender)[1].rpartition("@")[2]
+    return f"<{frame.edition}.{frame.day:%Y%m%d}.{frame.site.id}.{who}@{host}>"

@@ -1,6 +1,6 @@
-"""To one mail server by SMTP. A connection is kept for the letters of a round and made anew after any fault.
+"""To one mail server by SMTP. A connection is kept for the mails of a round and made anew after any fault.
 
-What a fault means decides what happens next: a passing refusal of this letter, a refusal of it for good, or a server
+What a fault means decides what happens next: a passing refusal of this mail, a refusal of it for good, or a server
 that cannot be used now (TransportError). The exceptions of smtplib, ssl and socket stop here.
 """
 
@@ -8,24 +8,25 @@ from __future__ import annotations
 
 import contextlib
 import smtplib
-import socket
 import ssl
-import threading
+from collections.abc import Callable
 from email.parser import BytesParser
 from email.policy import SMTP
 from email.utils import parseaddr
 from types import TracebackType
 
 from gonogo.errors import DeliveryError, TransportError
-from gonogo.outgoing.envelope import Letter, checked_address, checked_raw
+from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_address, checked_raw
+from gonogo.outgoing.server import Server, TlsServer, Watch
 from gonogo.records.outside import Transport
+from gonogo.store.queued import Envelope
 
-# The whole of one letter, connecting included. It stays below the outbox's lease: a server that answers one byte at a
-# time would otherwise hold a letter until another worker takes it too.
-LETTER_LIMIT_S = 240.0
+# The whole of one mail, connecting included. It stays below the outbox's lease: a server that answers one byte at a
+# time would otherwise hold a mail until another worker takes it too.
+MAIL_LIMIT_S = 240.0
 
 # 421: going away. 503: lost the thread. 530, 534, 535, 538: wants another login. RFC 5321 and RFC 4954; none is about
-# the letter, so the letter is not given up.
+# the mail, so the mail is not given up.
 CODES_ABOUT_THE_SERVER = frozenset({421, 503, 530, 534, 535, 538})
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
@@ -39,11 +40,11 @@ class _ReplyError(Exception):
 
 
 class Connection:
-    """A connection to the mail server of a transport: opened at the first letter, closed at the end of the block."""
+    """A connection to the mail server of a transport: opened at the first mail, closed at the end of the block."""
 
-    def __init__(self, transport: Transport, *, letter_limit_s: float = LETTER_LIMIT_S) -> None:
+    def __init__(self, transport: Transport, *, mail_limit_s: float = MAIL_LIMIT_S) -> None:
         self._transport = transport
-        self._letter_limit_s = letter_limit_s
+        self._mail_limit_s = mail_limit_s
         self._server: smtplib.SMTP | None = None
 
     def __enter__(self) -> Connection:
@@ -54,31 +55,37 @@ class Connection:
     ) -> None:
         self.close()
 
-    def deliver(self, letter: Letter) -> None:
-        """Hand a letter to the server; return only when the server has taken it.
+    def deliver(self, envelope: Envelope, is_ours: Callable[[], bool] = always_ours) -> None:
+        """Hand a mail to the server; return only when the server has taken it.
 
-        Raises DeliveryError; not passing where the server refuses this letter for good. Where a connection broke
-        after the last line, the server may have taken the letter all the same.
+        Raises DeliveryError; not passing where the server refuses this mail for good. Where a connection broke
+        after the last line, the server may have taken the mail all the same.
+
+        is_ours   asked before the content goes: where another worker has the mail by now, LeaseLostError is raised
         """
-        raw = checked_raw(letter)
-        watch = _Watch(self._letter_limit_s)
+        raw = checked_raw(envelope)
+        watch = Watch(self._mail_limit_s)
+        is_settled = False
         try:
-            self._step_by_step(letter, raw, watch)
+            self._step_by_step(envelope, raw, watch, is_ours)
+            is_settled = True
+        except LeaseLostError:
+            self._reset("content")
+            is_settled = True
+            raise
         except _ReplyError as reply:
             if watch.has_cut:  # half an answer is none
-                self._drop()
                 raise TransportError(_cause(reply, self._transport, watch)) from reply
-            self._reset(reply)
-            raise _refusal(reply, letter, self._transport) from reply
+            self._reset(reply.step, reply.code)
+            is_settled = True
+            raise _refusal(reply, envelope, self._transport) from reply
         except (OSError, ValueError, smtplib.SMTPException) as error:
             # ValueError: a host name or a password that cannot be written in a command; the address was checked.
-            self._drop()
             raise TransportError(_cause(error, self._transport, watch)) from error
-        except BaseException:
-            self._drop()
-            raise
         finally:
             watch.end()
+            if not is_settled:  # whatever broke off left the connection in a state that nobody knows
+                self._drop()
 
     def close(self) -> None:
         """Take leave of the server."""
@@ -87,21 +94,23 @@ class Connection:
                 self._server.quit()
             self._drop()
 
-    def _step_by_step(self, letter: Letter, raw: bytes, watch: _Watch) -> None:
+    def _step_by_step(self, envelope: Envelope, raw: bytes, watch: Watch, is_ours: Callable[[], bool]) -> None:
         """MAIL, RCPT, DATA, each answered before the next; an idle connection that has died is replaced unnoticed."""
         is_reused = self._server is not None
         try:
             server = self._opened(watch)
-            self._introduce(server, letter, raw)
+            self._introduce(server, envelope, raw)
         except (_ReplyError, OSError, smtplib.SMTPException) as error:
             if not is_reused or (isinstance(error, _ReplyError) and error.code != 421):
                 raise
             self._drop()
             server = self._opened(watch)
-            self._introduce(server, letter, raw)
-        code, text = server.rcpt(letter.address)
+            self._introduce(server, envelope, raw)
+        code, text = server.rcpt(envelope.address)
         if code not in (250, 251):
             raise _ReplyError("recipient", code, text)
+        if not is_ours():
+            raise LeaseLostError(f"Message {envelope.message_id}: another worker has it by now. It was not sent.")
         try:
             code, text = server.data(raw if server.has_extn("8bitmime") or raw.isascii() else _in_7_bits(raw))
         except smtplib.SMTPDataError as error:
@@ -109,14 +118,14 @@ class Connection:
         if code != 250:
             raise _ReplyError("content", code, text)
 
-    def _introduce(self, server: smtplib.SMTP, letter: Letter, raw: bytes) -> None:
-        """The MAIL command with what this letter needs of the server."""
+    def _introduce(self, server: smtplib.SMTP, envelope: Envelope, raw: bytes) -> None:
+        """The MAIL command with what this mail needs of the server."""
         options = []
         if server.has_extn("size"):
             options.append(f"size={len(raw)}")
         if not raw.isascii() and server.has_extn("8bitmime"):
             options.append("BODY=8BITMIME")
-        if not letter.address.isascii():
+        if not envelope.address.isascii():
             if not server.has_extn("smtputf8"):
                 raise _ReplyError("recipient", 553, b"this server takes only addresses in plain letters")
             options.append("SMTPUTF8")
@@ -124,7 +133,7 @@ class Connection:
         if code != 250:
             raise _ReplyError("sender", code, text)
 
-    def _opened(self, watch: _Watch) -> smtplib.SMTP:
+    def _opened(self, watch: Watch) -> smtplib.SMTP:
         """The open connection, made, encrypted and logged in first where there is none."""
         if self._server is not None:
             watch.over(self._server)
@@ -132,18 +141,15 @@ class Connection:
         to = self._transport
         if to.username and to.security == "none" and to.host not in LOOPBACK:
             raise ValueError("a password is not sent unencrypted: set security to starttls or tls")
-        server = (
-            smtplib.SMTP_SSL(timeout=to.timeout_s, context=_trust(to))
-            if to.security == "tls"
-            else smtplib.SMTP(timeout=to.timeout_s)
-        )
-        # Connecting apart from making, so that the watch covers it; smtplib checks the certificate against this name.
-        server._host = to.host  # type: ignore[attr-defined]  # no public way; connect() alone leaves it empty
+        try:
+            server = (
+                TlsServer(to.host, to.port, timeout=to.timeout_s, context=_trust(to), watch=watch)
+                if to.security == "tls"
+                else Server(to.host, to.port, timeout=to.timeout_s, watch=watch)
+            )
+        except smtplib.SMTPConnectError as error:
+            raise _ReplyError("greeting", error.smtp_code, _as_bytes(error.smtp_error)) from error
         self._server = server
-        watch.over(server)
-        code, text = server.connect(to.host, to.port)
-        if code != 220:
-            raise _ReplyError("greeting", code, text)
         server.ehlo_or_helo_if_needed()
         if to.security == "starttls":
             code, text = server.starttls(context=_trust(to))
@@ -154,10 +160,10 @@ class Connection:
             server.login(to.username, to.password or "")
         return server
 
-    def _reset(self, reply: _ReplyError) -> None:
-        """After a refused step: ready for the next letter, or away with the connection."""
+    def _reset(self, step: str, code: int = 0) -> None:
+        """After a refused step: ready for the next mail, or away with the connection."""
         try:
-            if self._server is None or reply.step not in ("recipient", "content", "sender") or reply.code == 421:
+            if self._server is None or step not in ("recipient", "content", "sender") or code == 421:
                 raise smtplib.SMTPServerDisconnected("not usable any more")
             if self._server.rset()[0] != 250:
                 raise smtplib.SMTPServerDisconnected("not usable any more")
@@ -172,37 +178,10 @@ class Connection:
                 server.close()
 
 
-def deliver(letter: Letter, transport: Transport) -> None:
-    """Hand one letter to the server of a transport. Raises DeliveryError, see Connection.deliver."""
+def deliver(envelope: Envelope, transport: Transport) -> None:
+    """Hand one mail to the server of a transport. Raises DeliveryError, see Connection.deliver."""
     with Connection(transport) as connection:
-        connection.deliver(letter)
-
-
-class _Watch:
-    """Cuts a connection when a letter has taken longer than its limit, however lively the server seems."""
-
-    def __init__(self, limit_s: float) -> None:
-        self.limit_s = limit_s
-        self.has_cut = False
-        self._server: smtplib.SMTP | None = None
-        self._timer = threading.Timer(limit_s, self._cut)
-        self._timer.daemon = True
-        self._timer.start()
-
-    def over(self, server: smtplib.SMTP) -> None:
-        self._server = server
-        if self.has_cut:
-            raise TimeoutError("the time for this letter is over")
-
-    def end(self) -> None:
-        self._timer.cancel()
-
-    def _cut(self) -> None:
-        self.has_cut = True
-        sock = None if self._server is None else self._server.sock
-        if sock is not None:
-            with contextlib.suppress(OSError):
-                sock.shutdown(socket.SHUT_RDWR)
+        connection.deliver(envelope)
 
 
 def _trust(transport: Transport) -> ssl.SSLContext:
@@ -213,28 +192,28 @@ def _trust(transport: Transport) -> ssl.SSLContext:
     return context
 
 
-def _refusal(reply: _ReplyError, letter: Letter, transport: Transport) -> DeliveryError:
-    """What a step answered with no means for the letter."""
+def _refusal(reply: _ReplyError, envelope: Envelope, transport: Transport) -> DeliveryError:
+    """What a step answered with no means for the mail."""
     said = f"{reply.code} {_shown(reply.text)}".strip()
     server = f"{transport.host}:{transport.port}"
-    is_about_letter = reply.step in ("recipient", "content") or (reply.step == "sender" and reply.code == 552)
-    if not is_about_letter or reply.code in CODES_ABOUT_THE_SERVER or not 400 <= reply.code < 600:
+    is_about_mail = reply.step in ("recipient", "content") or (reply.step == "sender" and reply.code == 552)
+    if not is_about_mail or reply.code in CODES_ABOUT_THE_SERVER or not 400 <= reply.code < 600:
         return TransportError(
             f"{server} answered the {reply.step} with {said}. Check host, login and sender of the mail transport. "
             "The mails wait and are tried again."
         )
     if reply.code < 500:
         return DeliveryError(
-            f"{server} put message {letter.message_id} off with {said}. It waits and is tried again.", passing=True
+            f"{server} put message {envelope.message_id} off with {said}. It waits and is tried again.", passing=True
         )
     return DeliveryError(
-        f"{server} refused the {reply.step} of message {letter.message_id} for good with {said}. "
+        f"{server} refused the {reply.step} of message {envelope.message_id} for good with {said}. "
         "Check the address. It is not tried again.",
         passing=False,
     )
 
 
-def _cause(error: Exception, transport: Transport, watch: _Watch) -> str:
+def _cause(error: Exception, transport: Transport, watch: Watch) -> str:
     """Say what kept the server from being used, and what to look at."""
     server = f"{transport.host}:{transport.port}"
     waits = "The mails wait and are tried again."

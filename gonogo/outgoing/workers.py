@@ -11,19 +11,21 @@ import multiprocessing
 import os
 import signal
 import threading
-import traceback
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from multiprocessing import connection
+from multiprocessing.process import BaseProcess
 
 from gonogo.mail import view as mail_view
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.render import message
+from gonogo.outgoing.attempts import first_made
 from gonogo.records.site import Recipient
 
 log = logging.getLogger("gonogo.outgoing.workers")
@@ -32,6 +34,7 @@ SHARED_FROM = 200  # mails; below it the start of processes takes longer than it
 MOST_PROCESSES = 4
 QUEUED = 16  # crews handed out and not yet taken back
 LIMIT_S = 30.0  # longest wait for the next few mails, start of the processes included
+_STARTING = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +57,7 @@ class Written:
 
 
 def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
-    """Give the mails of each job in order. Never raises over a job: its mails are None, and the fault is told.
+    """Give the mails of each job in order. Never raises over a job: its mails are None, and its faults are returned.
 
     jobs      taken one by one, so that the next view is made while processes write the mails of the ones before
     n_mails   of all jobs; few are written here, since starting processes takes longer than it saves
@@ -64,9 +67,7 @@ def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
         yield from map(written, jobs)
         return
     coming, waiting = iter(jobs), deque[tuple[Job, Future[Written]]]()
-    # Fresh processes: a copy of one with threads could carry a lock that nobody opens.
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=_begin_in_process)
+    pool, processes = _started(n_processes)
     try:
         for job in coming:
             waiting.append((job, pool.submit(written, job)))
@@ -76,11 +77,24 @@ def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
             yield _taken(waiting)
     except (BrokenProcessPool, TimeoutError):  # killed for its memory, or hanging: what is left is written here
         log.exception("the processes that write mails failed; this one goes on alone")
-        _kill(pool)
+        for process in processes:
+            process.kill()  # at once: one that hangs would keep this one from ending
         yield from map(written, [job for job, _ in waiting])
         yield from map(written, coming)
     finally:
         pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _started(n_processes: int) -> tuple[ProcessPoolExecutor, tuple[BaseProcess, ...]]:
+    """Return a pool whose processes are starting, and these processes."""
+    # Fresh processes: a copy of one with threads could carry a lock that nobody opens.
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=_begin_in_process)
+    # Those of another site's run are told apart by when they came: pools start one after the other.
+    with _STARTING:
+        others = set(multiprocessing.active_children())
+        pool.submit(os.getpid)  # where processes are started afresh, the first submission starts all of them
+        return pool, tuple(set(multiprocessing.active_children()) - others)
 
 
 def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
@@ -88,12 +102,6 @@ def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
     made = waiting[0][1].result(timeout=LIMIT_S)
     waiting.popleft()
     return made
-
-
-def _kill(pool: ProcessPoolExecutor) -> None:
-    """End the processes at once: one that hangs would keep this one from ending. Python 3.14 has a name for it."""
-    for process in list((pool._processes or {}).values()):
-        process.kill()
 
 
 def _begin_in_process() -> None:
@@ -113,21 +121,14 @@ def written(job: Job) -> Written:
     """Write the mails of one crew: each whole, else without picture and calendar, else None."""
     mails: list[RenderedMail | None] = []
     faults: list[str] = []
+    views = (job.view, mail_view.without_extras(job.view)) if job.view is not None else ()
     for reader, message_id in job.readers:
-        mail = None
-        for made in (job.view, mail_view.without_extras(job.view)) if job.view is not None else ():
-            try:
-                mail = message(
-                    made,
-                    reader,
-                    sender=job.sender,
-                    reply_to=job.reply_to,
-                    message_id=message_id,
-                    date_utc=job.date_utc,
-                )
-                break
-            except Exception as error:
-                log.exception("the mail of role %s failed", reader.role)
-                faults.append("".join(traceback.format_exception(error)))
+        makers = [partial(_message, job, view, reader, message_id) for view in views]
+        mail, own_faults = first_made(makers, what=f"the mail of role {reader.role}")
         mails.append(mail)
+        faults += own_faults
     return Written(mails=tuple(mails), faults=tuple(faults))
+
+
+def _message(job: Job, view: MorningView, reader: Recipient, message_id: str) -> RenderedMail:
+    return message(view, reader, sender=job.sender, reply_to=job.reply_to, message_id=message_id, date_utc=job.date_utc)

@@ -304,12 +304,13 @@ class DayPlan:
     sealings        one a crew that has anything to seal
     rain            what is still to come, up to the next shift
     fallen_mm       rain since fallen_since_utc (the end of the last shift), NaN = unknown
+    edition         "morning", or the name of a re-check
     is_knowable     False: no usable forecast or no result; jobs are then empty and every strip waits
     """
 
     site_id: str
     day: date
-    issue: str
+    edition: str
     made_utc: datetime
     shift_start_utc: datetime
     shift_end_utc: datetime

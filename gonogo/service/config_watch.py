@@ -13,7 +13,7 @@ from gonogo.errors import ConfigError
 log = logging.getLogger("gonogo.service.config_watch")
 
 
-class Keeper:
+class ConfigWatch:
     """Holds the last accepted config, and what is wrong with the files now.
 
     accepted   addresses, times and strips come from it, whatever stands in the files
@@ -27,20 +27,18 @@ class Keeper:
         self._seen = self._fingerprint()
 
     def refresh(self) -> None:
-        """Read the files again if any of them changed. Never raises."""
+        """Read the files again if any of them changed. Faults of the files are kept, not raised."""
         now = self._fingerprint()
         if now == self._seen:
             return
         self._seen = now
+        # Until it has been read: a fault of our own in reading must not leave the old config deciding.
+        self.faults = ("The config was changed and could not be read.",)
         try:
             loaded = configs.load(self.accepted.folder, environ=self._environ)
         except ConfigError as error:
             self.faults = tuple(str(fault) for fault in error.faults)
             log.error("the config was changed and has %d faults; the last good one stays in force", len(self.faults))
-            return
-        except Exception as error:  # a fault of our own in reading must not end the service
-            self.faults = (f"The config could not be read: {type(error).__name__}.",)
-            log.exception("the config was changed and could not be read; the last good one stays in force")
             return
         if loaded.store_url != self.accepted.store_url:
             log.warning("the database in the config was changed; that takes a restart")

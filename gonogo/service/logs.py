@@ -12,7 +12,7 @@ import re
 import sys
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 if TYPE_CHECKING:
     from gonogo.config import Config
@@ -75,7 +75,7 @@ class JsonFormatter(logging.Formatter):
 def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
     """Send every log line to stderr, cleaned."""
     root = logging.getLogger()
-    for old in [one for one in root.handlers if isinstance(one, _ToStderr)]:
+    for old in [handler for handler in root.handlers if isinstance(handler, _ToStderr)]:
         root.removeHandler(old)
     handler = _ToStderr()
     handler.setFormatter(JsonFormatter(cleaner) if as_json else CleanFormatter(cleaner))
@@ -85,15 +85,12 @@ def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
         logging.getLogger(chatty).setLevel(max(level, logging.WARNING))
 
 
-class _ToStderr(logging.Handler):
+class _ToStderr(logging.StreamHandler[TextIO]):
     """Writes to what is stderr when a line comes, which need not be what it was at the start."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        try:
-            sys.stderr.write(self.format(record) + "\n")
-            sys.stderr.flush()
-        except Exception:  # noqa: BLE001  a line that cannot be written stops nothing; the library's way of saying so
-            self.handleError(record)
+        self.stream = sys.stderr
+        super().emit(record)
 
 
 def _marked(found: re.Match[str]) -> str:

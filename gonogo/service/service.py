@@ -19,17 +19,19 @@ from gonogo.morning import compute, recheck
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery, mails, notices
 from gonogo.outgoing.delivery import delivery_line
-from gonogo.outgoing.envelope import Letter
+from gonogo.outgoing.envelope import always_ours
+from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.service import clock, due, health, logs, schedule
-from gonogo.service.config_watch import Keeper
+from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
 from gonogo.service.ping import ping
 from gonogo.service.site_state import is_good_morning
 from gonogo.service.workers import Workers
-from gonogo.store import history, outbox, owner, runs, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import claims, outbox, owner, runs, schema
 from gonogo.store.open import open_store
 
 log = logging.getLogger("gonogo.service.service")
@@ -58,7 +60,7 @@ def serve(
         one.say_what_comes()
         schedule.serve(
             one.sites,
-            lead_min=lambda site: lead_min(one.keeper.accepted, site),
+            lead_min=lambda site: lead_min(one.configs.accepted, site),
             run_morning=one.run_morning,
             run_look=one.run_look,
             watch=one.watch,
@@ -76,7 +78,7 @@ class Service:
     def __init__(
         self, config: Config, *, halt: threading.Event, fetch: Fetch | None, environ: Mapping[str, str]
     ) -> None:
-        self.keeper = Keeper(config, environ)
+        self.configs = ConfigWatch(config, environ)
         self.store = open_store(config)
         self.halt = halt
         self.me = owner.own_name()
@@ -92,12 +94,12 @@ class Service:
         self._told_faults: tuple[str, ...] = ()
 
     def sites(self) -> tuple[Site, ...]:
-        return self.keeper.accepted.sites
+        return self.configs.accepted.sites
 
     def say_what_comes(self) -> None:
         """Log when each site's next run starts."""
         for site in self.sites():
-            starts = due.next_start_utc(site, clock.clock_utc(), lead_min(self.keeper.accepted, site))
+            starts = due.next_start_utc(site, clock.clock_utc(), lead_min(self.configs.accepted, site))
             if starts is not None:
                 at = starts.astimezone(site.zone).isoformat(timespec="minutes")
                 log.info("next run %s", at, extra={"site": site.id})
@@ -106,25 +108,16 @@ class Service:
 
     def run_morning(self, site: Site, day: date, now_utc: datetime) -> None:
         """Run a site's morning unless it is done. While the config has faults nothing is run: the watch sees to it."""
-        self.keeper.refresh()
-        config = self.keeper.accepted
-        if (site.id, day, "morning") in self._done or self.keeper.faults:
+        self.configs.refresh()
+        config = self.configs.accepted
+        if (site.id, day, "morning") in self._done or self.configs.faults:
             return
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         noted = {"site": site.id, "day": day, "issue": "morning"}
         try:
-            runs.release_dead(self.store, now_utc=now_utc, is_dead=owner.is_dead)
-            result = morning_run.run_morning(
-                config,
-                site,
-                store=self.store,
-                day=day,
-                now_utc=now_utc,
-                deadline_utc=deadline,
-                owner=self.me,
-                fetch=self._ask,
-            )
-        except runs.TakenOverError as error:
+            claims.release_dead(self.store, now_utc=now_utc, is_dead=owner.is_dead)
+            result = morning_run.run_morning(self._frame(site, day, now_utc, deadline))
+        except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError:
             log.exception("the run could not be stored; it is tried again", extra=noted)
@@ -135,37 +128,42 @@ class Service:
 
     def run_look(self, site: Site, day: date, at: time, now_utc: datetime) -> None:
         """Run a later look unless it is done, or the config has faults."""
-        self.keeper.refresh()
-        issue = recheck.issue(at)
-        if (site.id, day, issue) in self._done or self.keeper.faults:
+        self.configs.refresh()
+        edition = recheck.edition(at)
+        if (site.id, day, edition) in self._done or self.configs.faults:
             return
         _, shift_end_utc = shift.shift_utc(site, day)
-        noted = {"site": site.id, "day": day, "issue": issue}
+        noted = {"site": site.id, "day": day, "issue": edition}
         try:
-            result = recheck.run_recheck(
-                self.keeper.accepted,
-                site,
-                at=at,
-                store=self.store,
-                day=day,
-                now_utc=now_utc,
-                deadline_utc=shift_end_utc,
-                owner=self.me,
-                fetch=self._ask,
-            )
+            result = recheck.run_recheck(self._frame(site, day, now_utc, shift_end_utc, edition=edition))
         except StoreError:
             log.exception("the look could not be stored; it is tried again", extra=noted)
             return
-        self._done.add((site.id, day, issue))
+        self._done.add((site.id, day, edition))
         if result is not None:
             log.info("%d mails on what changed", len(result.mails), extra=noted | {"run": result.run_id})
+
+    def _frame(
+        self, site: Site, day: date, now_utc: datetime, deadline_utc: datetime, edition: str = MORNING
+    ) -> RunFrame:
+        return RunFrame(
+            config=self.configs.accepted,
+            site=site,
+            day=day,
+            edition=edition,
+            now_utc=now_utc,
+            deadline_utc=deadline_utc,
+            store=self.store,
+            fetch=self._ask,
+            owner=self.me,
+        )
 
     def _ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         """Ask the weather services, one site at a time: rounds of questions are shared between sites."""
         if self._fetch is not None:
             return self._fetch(site, now_utc, stored)
         with self._asking:
-            config = self.keeper.accepted
+            config = self.configs.accepted
             if self._fetcher is None or self._fetcher[0] is not config:
 
                 def together(at_utc: datetime) -> list[Site]:
@@ -181,7 +179,7 @@ class Service:
 
     def watch(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of a broken config, ping, and write the health file."""
-        self.keeper.refresh()
+        self.configs.refresh()
         self._tell_config_faults(now_utc)
         for site in self.sites():
             try:
@@ -192,7 +190,7 @@ class Service:
         self._write_health(now_utc)
 
     def _watch_site(self, site: Site, now_utc: datetime, workers: Workers) -> None:
-        config = self.keeper.accepted
+        config = self.configs.accepted
         day = due.due_day(site, now_utc, lead_min(config, site))
         if day is None:
             return
@@ -200,7 +198,7 @@ class Service:
         give_up_utc = due.give_up_utc(site, day, seen_utc, config.settings[site.id]["run_limit_min"])
         try:
             with schema.read(self.store) as connection:
-                run = runs.last_run(connection, site.id, day=day, issue="morning")
+                run = runs.last_run(connection, site.id, day=day, edition=MORNING)
                 is_good = run is not None and is_good_morning(connection, run)
             if run is None and now_utc >= give_up_utc:
                 workers.give_up((site.id, day, "morning"))
@@ -221,19 +219,12 @@ class Service:
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict."""
-        faults = self.keeper.faults
+        faults = self.configs.faults
         reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
-        config = self.keeper.accepted
+        config = self.configs.accepted
         _, deadline = due.run_window_utc(site, day, lead_min(config, site))
         result = morning_run.run_morning(
-            config,
-            site,
-            store=self.store,
-            day=day,
-            now_utc=now_utc,
-            deadline_utc=deadline,
-            owner=self.me,
-            fetch=self._ask,
+            self._frame(site, day, now_utc, deadline),
             refusal=morning_run.Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",)),
         )
         self._done.add((site.id, day, "morning"))
@@ -242,39 +233,27 @@ class Service:
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
-        config = self.keeper.accepted
-        prepared = mails.plain_mails(
-            config, site, day=day, issue="notice", now_utc=now_utc, reason=compute.COMPUTATION_TEXT
-        )
-        with delivery.post(config.transport) as opened:
-            for one in prepared:
-                if one.message_id in self._told_directly:
+        config = self.configs.accepted
+        _, deadline = due.run_window_utc(site, day, lead_min(config, site))
+        frame = self._frame(site, day, now_utc, deadline, edition="notice")
+        with delivery.opened(config.transport) as transport:
+            for envelope in mails.plain_mails(frame, compute.COMPUTATION_TEXT):
+                if envelope.message_id in self._told_directly:
                     continue
-                letter = Letter(
-                    message_id=one.message_id,
-                    address=one.recipient.address,
-                    raw=one.mail.raw,
-                    site_id=site.id,
-                    crew_id=one.crew.id,
-                    kind="notice",
-                    role=one.recipient.role,
-                    name=one.recipient.name,
-                )
                 try:
-                    opened.deliver(letter)
+                    transport.deliver(envelope, always_ours)
                 except DeliveryError as error:
                     log.error("a notice did not go: %s", error, extra={"site": site.id})
                 else:
-                    self._told_directly.add(one.message_id)
+                    self._told_directly.add(envelope.message_id)
 
     def _tell_config_faults(self, now_utc: datetime) -> None:
         """Write to the operator once about each state of a config that cannot be used."""
-        faults = self.keeper.faults
+        faults = self.configs.faults
         if not faults or faults == self._told_faults:
             return
         site = self.sites()[0]
-        told = notices.to_operator(
-            self.keeper.accepted,
+        notice = notices.OperatorNotice(
             site_id=site.id,
             site_name="all sites",
             day=times.local_date(now_utc, site.zone),
@@ -286,8 +265,8 @@ class Service:
                 *faults,
                 "`gonogo check` reads the files again.",
             ),
-            now_utc=now_utc,
         )
+        told = notices.to_operator(self.configs.accepted, notice, now_utc=now_utc)
         try:
             with schema.begin(self.store) as connection:
                 outbox.put(connection, told, now_utc=now_utc)
@@ -297,15 +276,17 @@ class Service:
             self._told_faults = faults
 
     def _write_health(self, now_utc: datetime) -> None:
-        path = self.keeper.accepted.watch.health_file
+        path = self.configs.accepted.watch.health_file
         if path is None:
             return
         try:
-            state = health.snapshot(self.store, self.keeper.accepted, now_utc=now_utc, config_faults=self.keeper.faults)
+            state = health.snapshot(
+                self.store, self.configs.accepted, now_utc=now_utc, config_faults=self.configs.faults
+            )
         except StoreError as error:
             state = health.without_store(now_utc=now_utc, fault=str(error))
         try:
-            health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(self.keeper.accepted)))
+            health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(self.configs.accepted)))
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
 
@@ -320,12 +301,12 @@ class Service:
 
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
-        config = self.keeper.accepted
+        config = self.configs.accepted
         self._thin(config, now_utc)
         try:
-            report = delivery.work(
-                self.store,
-                config.transport,
+            report = delivery.Worker(
+                store=self.store,
+                transport=config.transport,
                 now_utc=clock.clock_utc,
                 owner=self.me,
                 rng=self._rng,
@@ -333,7 +314,7 @@ class Service:
                 expired_instead=notices.expired_instead(config, now_utc),
                 failed_instead=notices.failed_instead(config, now_utc),
                 may_go_on=lambda: not self.halt.is_set(),
-            )
+            ).round()
         except StoreError:
             log.exception("the outbox could not be used; it is tried again")
             return
@@ -348,7 +329,7 @@ class Service:
         keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
         try:
             with schema.begin(self.store) as connection:
-                n_gone = history.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
+                n_gone = stored_answers.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
         except StoreError:
             log.exception("old weather answers could not be thinned; it is tried again tomorrow")
             return

@@ -15,7 +15,7 @@ from gonogo.records.site import Site
 from gonogo.records.verdict import Verdict
 from gonogo.service import due
 from gonogo.service.due import lead_min
-from gonogo.store import outbox, runs
+from gonogo.store import outcomes, runs
 from gonogo.wording.sentences import NO_VERDICT
 
 SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
@@ -53,7 +53,7 @@ def silence(config: Config, now_utc: datetime) -> str:
 def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
     """Whether a run came to a verdict without a fault, and all of its mails have gone."""
     reasons = {d.reason for d in runs.decisions(connection, run.id)}
-    mails = [m for m in outbox.outcomes(connection, run_id=run.id, limit=100_000) if m.kind == run.issue]
+    mails = [m for m in outcomes.outcomes(connection, run_id=run.id, limit=100_000) if m.kind == run.edition]
     has_verdict = not run.error and bool(reasons - NO_VERDICT)
     return run.state == "finished" and has_verdict and all(m.state == "sent" for m in mails)
 
@@ -71,7 +71,7 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
     else:
         verdicts = [d.verdict for d in runs.decisions(connection, last.id)]
         tally = ", ".join(f"{verdicts.count(v)} {v}" for v in Verdict if v in verdicts)
-        issue = "" if last.issue == "morning" else f" ({last.issue})"
+        issue = "" if last.edition == "morning" else f" ({last.edition})"
         lines.append(f"  last run    {last.day}{issue}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
         if last.error:
             troubles.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
@@ -82,10 +82,10 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
         troubles.append(f"there was no run for {missed}")
         lines.append(f"  MISSED      no run for {missed}; `gonogo morning {site.id}` makes one now")
     since = now_utc - LOOK_BACK
-    counts = outbox.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
+    counts = outcomes.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
     shown = ", ".join(f"{n} {state}" for state, n in counts.items() if n) or "none"
     lines.append(f"  mails       {shown} (last {LOOK_BACK.days} days)")
-    for one in outbox.outcomes(
+    for one in outcomes.outcomes(
         connection, site_id=site.id, since_utc=since, states=("waiting", "refused", "expired", "set_aside"), limit=20
     ):
         if one.state == "waiting" and not one.last_error:
@@ -115,6 +115,6 @@ def _missed_day(connection: sa.Connection, config: Config, site: Site, now_utc: 
         return None
     if runs.last_run(connection, site.id) is None:
         return None
-    if runs.last_run(connection, site.id, day=today, issue="morning") is not None:
+    if runs.last_run(connection, site.id, day=today, edition="morning") is not None:
         return None
     return today

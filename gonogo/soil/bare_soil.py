@@ -14,6 +14,7 @@ Number = float | Floats
 
 SURFACE_LAYER_MM = 100.0  # FAO-56, ch. 7: Ze 0.10 to 0.15 m
 KC_MAX_WET_SOMETIMES = 1.2  # FAO-56, eq. 72
+KC_MAX_HIGHEST = 1.30  # FAO-56, ch. 7: typical range 1.05 to 1.30
 MID_STEP = 0.5  # of a step's evaporation is gone at its middle
 BARE_HEIGHT_M = 0.05  # roughness of a spread lift, stands for crop height in eq. 72: common practice, no source
 
@@ -35,7 +36,8 @@ def kc_max_by_hour(
 ) -> Floats:
     """Return kc_max of bare soil (H,): mean wind and least humidity of the sun's own day stand for each of its hours.
 
-    Source: FAO-56, eq. 72, held between 1.05 and 1.30, its typical range. Checked in tests/soil/test_bare_soil.py.
+    Source: FAO-56, eq. 72, held to 1.30, the upper end of its typical range; over so low a ground it never falls to the
+    lower one, 1.05. Checked in tests/soil/test_bare_soil.py.
     """
     hours = hour_utc.astype("datetime64[h]").astype(np.int64) + longitude_deg / 15.0
     _, first, of_day, n_hours = np.unique(
@@ -43,7 +45,7 @@ def kc_max_by_hour(
     )
     wind = np.add.reduceat(wind_2m_m_s, first) / n_hours
     driest = np.minimum.reduceat(rh_pct, first)
-    return np.asarray(np.clip(kc_max(wind, driest, BARE_HEIGHT_M), 1.05, 1.30))[of_day]
+    return np.asarray(np.minimum(kc_max(wind, driest, BARE_HEIGHT_M), KC_MAX_HIGHEST))[of_day]
 
 
 def total_evaporable_mm(theta_fc: Number, theta_wp: Number, layer_mm: Number) -> Number:

@@ -142,35 +142,6 @@ def require_below_zav(w_pct: float, dry_density_kg_m3: float, specific_gravity: 
         )
 
 
-def require_possible_window(
-    *,
-    omc_pct: float,
-    window_low_pct: float,
-    window_high_pct: float,
-    target_dry_density_kg_m3: float,
-    specific_gravity: float,
-) -> None:
-    """Raise SoilError where a moisture window cannot be met in physics.
-
-    omc_pct                          optimum water content [%]
-    window_low_pct, window_high_pct  allowed deviation from optimum [% points]
-    target_dry_density_kg_m3         density that is asked for [kg/m3]; must be reachable at the dry end
-
-    Source: phase identities. Checked in tests/soil/test_compaction.py.
-    """
-    if not window_low_pct < window_high_pct:
-        raise SoilError(
-            f"window from {window_low_pct:g} to {window_high_pct:g} points around optimum: the low end must lie "
-            "below the high end, for example -2 to 2."
-        )
-    if not omc_pct + window_low_pct > 0.0:
-        raise SoilError(
-            f"window from {window_low_pct:g} points below an optimum of {omc_pct:g} %: reaches dry soil or less. "
-            "Write points of water content, for example -2."
-        )
-    require_below_zav(omc_pct + window_low_pct, target_dry_density_kg_m3, specific_gravity)
-
-
 # --- the laboratory curve ------------------------------------------------------------------------------------
 
 

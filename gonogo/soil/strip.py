@@ -6,7 +6,7 @@ a reading teaches. So what a strip has learned is a mean and a spread of scores 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +21,7 @@ from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import loose_intake_mm_h
 
 Floats = npt.NDArray[np.float64]
+Number = float | Floats
 
 BASE_MIN_MM = 10.0  # a thin lift keeps this much for its base, so that every strip has two layers
 FC_MAX_SHARE = 0.95  # field capacity stays below saturation: some air is always trapped
@@ -41,6 +42,10 @@ class Learnable:
 
     spread: float
     meaning: str
+
+    def factor(self, score: Number) -> Number:
+        """Return what a score makes of the default [-]."""
+        return np.exp(self.spread * score)
 
 
 # Spreads are our own assumption until fitted on measured soil: common practice, no source.
@@ -153,7 +158,7 @@ def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
     for (name, row), score in zip(LEARNABLE.items(), scores, strict=True):
         # The evaporation factor has no default of its own: 1 is bare soil.
         default = np.ones(score.shape[0]) if name == "evaporation_factor" else getattr(strips, name)
-        drawn[name] = default[:, None] * np.exp(row.spread * score)
+        drawn[name] = default[:, None] * row.factor(score)
     top = strips.top_mm[:, None]
     theta_fc = np.minimum(drawn["theta_fc"], FC_MAX_SHARE * strips.theta_sat[:, None])
     depth_mm = drawn["evaporation_depth_mm"]
@@ -176,10 +181,7 @@ def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learned:
-    """What each strip's soil has been found to be: mean and spread of the scores, each (P, S) in LEARNABLE's order.
-
-    The parameter's own factor on the default is exp(spread * score_mean).
-    """
+    """What each strip's soil has been found to be: mean and spread of the scores, each (P, S) in LEARNABLE's order."""
 
     score_mean: Floats
     score_sd: Floats
@@ -187,11 +189,6 @@ class Learned:
     def of_strips(self, rows: Sequence[int]) -> Learned:
         """Return what was learned of some strips; a row may stand more than once."""
         return Learned(score_mean=self.score_mean[:, list(rows)], score_sd=self.score_sd[:, list(rows)])
-
-    def factors(self) -> Mapping[str, Floats]:
-        """Return the learned factor on the default of each parameter, (S,)."""
-        spread = np.array([row.spread for row in LEARNABLE.values()])[:, None]
-        return dict(zip(LEARNABLE, np.exp(spread * self.score_mean), strict=True))
 
     def discounted(self, share: float) -> Learned:
         """Return what the next lift of the same material may take over: `share` 1 everything, 0 nothing.

@@ -12,7 +12,6 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -21,29 +20,10 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from gonogo.errors import StoreError
+from gonogo.store.moment import UtcDateTime
 
 SQLITE_BUSY_TIMEOUT_MS = 10_000
 WAL_TRIES = 200
-
-
-class UtcDateTime(sa.types.TypeDecorator[datetime]):
-    """A moment. Goes in aware, is kept in UTC, comes back aware: SQLite alone would hand it back without a zone."""
-
-    impl = sa.DateTime(timezone=True)
-    cache_ok = True
-
-    def process_bind_param(self, value: datetime | None, dialect: sa.Dialect) -> datetime | None:
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise StoreError(f"A moment without a time zone cannot be stored: {value.isoformat()}. Give UTC.")
-        in_utc = value.astimezone(UTC)
-        return in_utc.replace(tzinfo=None) if dialect.name == "sqlite" else in_utc
-
-    def process_result_value(self, value: datetime | None, dialect: sa.Dialect) -> datetime | None:
-        if value is None:
-            return None
-        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
 metadata = sa.MetaData(

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.records.field import GaugeRain
+from gonogo.records.ranges import greatest_rain_mm
 from gonogo.times import as_datetime
 
 Floats = npt.NDArray[np.float64]
 
-MAX_RAIN_MM_H = 300.0  # above any hour ever measured by a usual gauge; common sense, no source
 LEAST_PATTERN_MM = 1e-6  # less of the service's rain is rounding, no pattern
 SECONDS_PER_HOUR = 3600.0
 
@@ -52,7 +52,7 @@ def override(
     n_used = 0
     for reading in gauge:
         length_h = (reading.until_utc - reading.from_utc).total_seconds() / SECONDS_PER_HOUR
-        is_sound = length_h > 0 and 0.0 <= reading.rain_mm <= MAX_RAIN_MM_H * max(length_h, 1.0)
+        is_sound = length_h > 0 and 0.0 <= reading.rain_mm <= greatest_rain_mm(length_h)
         if not is_sound or reading.until_utc > now_utc:
             notes.append(
                 f"The gauge reading of {reading.rain_mm:g} mm until {reading.until_utc:%Y-%m-%d %H:%M} UTC "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 import string
 import tomllib
 from collections.abc import Mapping
@@ -41,18 +42,33 @@ def languages(folder: Path = WORDS) -> tuple[str, ...]:
     return tuple(sorted(p.stem for p in folder.glob("*.toml")))
 
 
+@functools.lru_cache(maxsize=4096)
+def pieces(form: str) -> tuple[tuple[str, str, str], ...]:
+    """Return a sentence as (literal text, name of the gap after it, case of that gap); "" where there is none.
+
+    Raises ValueError where a gap is more than a plain name, or a name with a case ("{start:from}").
+    """
+    found = []
+    for literal, name, case, conversion in string.Formatter().parse(form):
+        is_plain = name is None or (name.isidentifier() and (not case or case.isidentifier()) and not conversion)
+        if not is_plain:
+            raise ValueError(f"gap {{{name}}} must be a plain name, or a name and a case as in {{start:from}}")
+        found.append((literal, name or "", case or ""))
+    return tuple(found)
+
+
 def gap_names(sentence: Sentence) -> frozenset[str]:
-    """Return the names of a sentence's gaps. Raises ValueError where a gap is more than a plain name."""
-    forms = (sentence,) if isinstance(sentence, str) else tuple(sentence.values())
-    names: set[str] = set()
-    for form in forms:
-        for _, name, spec, conversion in string.Formatter().parse(form):
-            if name is None:
-                continue
-            if not name.isidentifier() or spec or conversion:
-                raise ValueError(f"gap {{{name}}} must be a plain name")
-            names.add(name)
-    return frozenset(names)
+    """Return the names of a sentence's gaps. Raises ValueError where a gap is more than a name with a case."""
+    return frozenset(name for form in _forms(sentence) for _, name, _ in pieces(form) if name)
+
+
+def cases(sentence: Sentence) -> frozenset[str]:
+    """Return the cases that a sentence asks for: how a time or a day stands after a preposition of the language."""
+    return frozenset(case for form in _forms(sentence) for _, _, case in pieces(form) if case)
+
+
+def _forms(sentence: Sentence) -> tuple[str, ...]:
+    return (sentence,) if isinstance(sentence, str) else tuple(sentence.values())
 
 
 def flat(table: Mapping[str, object], place: str, prefix: str = "") -> dict[str, Sentence]:
@@ -143,15 +159,28 @@ class Speaker:
 
     def word(self, key: str, **gaps: Gap) -> str:
         """Return the sentence of a key with its gaps filled. Raises KeyError for a key or a gap that is missing."""
-        sentence = self.words.sentences[key]
-        if not isinstance(sentence, str):
-            n = gaps["n"]
-            count = n if isinstance(n, int) else n.value if isinstance(n, Number) else 0
-            sentence = sentence.get(self.locale.plural_form(count), sentence["other"])
-        return sentence.format_map(_Said(self, gaps))
+        n = gaps.get("n")
+        count = n if isinstance(n, int) else n.value if isinstance(n, Number) else 0
+        text = ""
+        for literal, name, case in pieces(self._form(key, count)):
+            # One full stop, where the gap before ends in one of its own ("desde las 7:00 a. m.").
+            text += literal[1:] if literal.startswith(".") and text.endswith(".") else literal
+            if name:
+                text += self.say(gaps[name], case)
+        return text
 
-    def say(self, gap: Gap) -> str:
-        """Return any gap as text."""
+    def _form(self, key: str, count: float) -> str:
+        """Return the sentence of a key in the plural form of a count."""
+        sentence = self.words.sentences[key]
+        return (
+            sentence if isinstance(sentence, str) else sentence.get(self.locale.plural_form(count), sentence["other"])
+        )
+
+    def say(self, gap: Gap, case: str = "") -> str:
+        """Return any gap as text.
+
+        case   how the language puts a time or a day after a preposition: a key of [case] in its file, "" for plain
+        """
         match gap:
             case str():
                 return gap
@@ -166,19 +195,28 @@ class Speaker:
             case Duration():
                 return self._duration(gap.minutes)
             case Moment():
-                clock = _clock_time(gap.at_local.hour, gap.at_local.minute, self.locale)
-                if not gap.is_other_day:
-                    return clock
-                return self.word("form.day_and_time", day=Day(day=gap.at_local.date()), time=clock)
+                return self._moment(gap, case)
             case Span():
                 return self.word("form.span", start=gap.start, end=self._span_end(gap))
             case Day():
-                return _date(gap.day, gap.form, self.locale)
+                date_text = _date(gap.day, gap.form, self.locale)
+                return self.word(f"case.{case}_day", day=date_text) if case else date_text
             case Names():
                 items = [self.say(item) for item in gap.items]
                 return babel.lists.format_list(items, locale=self.locale) if items else ""
             case Phrase():
                 return self.word(gap.key, **gap.gaps)
+
+    def _moment(self, moment: Moment, case: str) -> str:
+        """Return a moment as a clock shows it; in a case, with the article that its hour takes."""
+        clock = _clock_time(moment.at_local.hour, moment.at_local.minute, self.locale)
+        if case:
+            shown_hour = int(re.search(r"\d+", clock)[0])  # type: ignore[index]  # every clock shows one
+            clock = self.word(f"case.{'at' if moment.is_other_day else case}", n=shown_hour, time=clock)
+        if not moment.is_other_day:
+            return clock
+        day: Gap = Day(day=moment.at_local.date())
+        return self.word("form.day_and_time", day=self.say(day, case), time=clock)
 
     def _span_end(self, span: Span) -> Moment:
         same = span.start.at_local.date() == span.end.at_local.date()
@@ -188,7 +226,7 @@ class Speaker:
         """Return a number as the language writes it, without its unit."""
         if math.isnan(value):
             return self.word("form.unknown")
-        return _decimal(value + 0.0, decimals, self.locale)  # nought has no sign
+        return _decimal(value + 0.0, decimals, self.locale)  # zero has no sign
 
     def _percent_sign(self) -> str:
         pattern = str(self.locale.percent_formats[None].pattern)  # "#,##0%" or "#,##0 %", as the language has it
@@ -249,16 +287,6 @@ def _date(day: date, form: str, locale: babel.Locale) -> str:
     if form == "long":
         return babel.dates.format_date(day, "full", locale=locale)
     return babel.dates.format_skeleton("MMMEd", day, locale=locale).replace(",", "").replace(" ", NO_BREAK)
-
-
-class _Said(dict[str, str]):
-    """The gaps of one sentence, each said only when the sentence asks for it: a decision offers many more."""
-
-    def __init__(self, speak: Speaker, gaps: Mapping[str, Gap]) -> None:
-        self._speak, self._gaps = speak, gaps
-
-    def __missing__(self, name: str) -> str:
-        return self._speak.say(self._gaps[name])
 
 
 def speaker(language: str, unit_system: str, folder: Path = WORDS) -> Speaker:

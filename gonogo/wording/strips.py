@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 
+from gonogo.decide.water.spraying import lanes
 from gonogo.records.site import Crew, Site, Strip, Truck
 from gonogo.records.verdict import Decision, Verdict, WaterPlan
 from gonogo.wording import phrases, sentences
@@ -83,7 +84,7 @@ def watering(
                 per_pass=phrases.amount("litres_m2", plan.litres_m2_per_pass),
                 passes=plan.passes,
                 speed=phrases.amount("speed_km_h", plan.speed_km_h),
-                lanes=math.ceil(its_strip.width_m / truck.bar_width_m - 1e-9) if truck else 1,
+                lanes=lanes(truck, its_strip.width_m) if truck else 1,
                 sections=_sections(plan, truck),
                 start=clock.at(plan.start_utc),
                 finish=clock.at(plan.finish_utc, "later"),

@@ -16,6 +16,7 @@ from gonogo.cli import app, demo
 from gonogo.config import Config
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.outside import Answer
+from gonogo.store import answers as stored_answers
 from gonogo.store import history, schema
 
 NOW = demo.MORNING_UTC
@@ -40,10 +41,10 @@ def filled(loaded: Config, *entries: Entry, has_weather: bool = True) -> None:
                 service=demo.SERVICE, url="https://weather.example.com", fetched_utc=demo.FORECAST_AT_UTC, status=200,
                 headers={}, body=BODY,
             )  # fmt: skip
-            history.save_answer(connection, "harrow-flats", answer)
+            stored_answers.save_answer(connection, "harrow-flats", answer)
         for one in entries:
             at = one.at_utc if not hasattr(one, "until_utc") else NOW
-            history.add_entry(connection, "harrow-flats", one, entered_utc=at, entered_by="test")
+            history.add_entry(connection, "harrow-flats", one, history.Arrival(entered_utc=at, entered_by="test"))
     store.dispose()
 
 

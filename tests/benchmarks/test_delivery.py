@@ -25,16 +25,16 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 from crews import many_crews
-from example_mornings import example_config, recorded
+from example_mornings import concluded_example, example_config, example_frame
 
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
-from gonogo.morning import compute
 from gonogo.outgoing import delivery, mails
 from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
 from gonogo.store import outbox, schema
+from gonogo.store.queued import Envelope
 
 N_CREWS = 1000
 CREWS_COMPUTED = 20  # computed with all their strips; the others stand on the same strips with their own names
@@ -61,16 +61,7 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> tuple[Config, Conclusion]:
     site = small.sites[0]
     # Fewer members than in the field: they cost memory here, and a mail holds only what they come to.
     small = replace(small, settings={site.id: {**small.settings[site.id], "ensemble_members": 10.0}})
-    conclusion = compute.conclude(
-        small,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=small.readings[site.id],
-        fetch=recorded,
-        stored=(),
-    )
+    conclusion = concluded_example(small)
     assert conclusion.has_verdict
     return repeated(small, conclusion, N_CREWS)
 
@@ -131,17 +122,15 @@ def repeated(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Conf
     return replace(loaded, sites=(made,)), conclusion
 
 
-def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[mails.PreparedMail, ...]:
+def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Envelope, ...]:
     site = replace(loaded.sites[0], crews=loaded.sites[0].crews[:n_crews])
-    prepared, faults = mails.mails(
-        loaded, site, conclusion, day=demo.DAY, issue="morning", now_utc=demo.MORNING_UTC, before={}
-    )
+    prepared, faults = mails.mails(example_frame(loaded, None, site=site), conclusion, before={})
     assert faults == ()
     return prepared
 
 
-def pictures(one: mails.PreparedMail) -> list[bytes]:
-    parsed = BytesParser(policy=SMTP).parsebytes(one.mail.raw)
+def pictures(one: Envelope) -> list[bytes]:
+    parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
     return [part.get_payload(decode=True) for part in parsed.walk() if part.get_content_maintype() == "image"]
 
 
@@ -152,7 +141,7 @@ def test_mails_written(benchmark: Any, full: tuple[Config, Conclusion], n_crews:
     assert len(prepared) == 3 * n_crews
     assert len({hashlib.sha256(picture).digest() for one in prepared[:30] for picture in pictures(one)}) >= 20
     benchmark.extra_info["ms_per_mail"] = 1000 * benchmark.stats.stats.mean / len(prepared)
-    benchmark.extra_info["bytes_per_mail"] = sum(len(one.mail.raw) for one in prepared) // len(prepared)
+    benchmark.extra_info["bytes_per_mail"] = sum(len(one.raw) for one in prepared) // len(prepared)
 
 
 @pytest.fixture
@@ -182,28 +171,24 @@ def test_mails_delivered(
     )
     loaded, conclusion = full
     loaded = replace(loaded, store_url=f"sqlite:///{tmp_path / 'gonogo.db'}", transport=transport)
-    site = loaded.sites[0]
     store: sa.Engine = store_open.open_store(loaded)
     with schema.begin(store) as connection:
         deadline = demo.MORNING_UTC.replace(hour=20)
         outbox.put(
             connection,
-            [
-                replace(mails.out_message(site, one, run_id=1, issue="morning", deadline_utc=deadline), run_id=None)
-                for one in written(loaded, conclusion, n_crews)
-            ],
+            [replace(mail, deadline_utc=deadline) for mail in written(loaded, conclusion, n_crews)],
             now_utc=demo.MORNING_UTC,
         )
 
     def deliver() -> delivery.DeliveryReport:
-        return delivery.work(
-            store,
-            transport,
+        worker = delivery.Worker(
+            store=store,
+            transport=transport,
             now_utc=lambda: demo.MORNING_UTC,
             owner="benchmark",
             rng=random.Random(1),
-            memory=delivery.Memory(),
         )
+        return worker.round()
 
     started = time.perf_counter()
     report = benchmark.pedantic(deliver, rounds=1)

@@ -20,7 +20,6 @@ from gonogo.errors import ConfigError
 from gonogo.mail import render, view
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import moisture_paths
-from gonogo.morning import compute
 from gonogo.wording import language
 
 
@@ -159,16 +158,7 @@ def recorded_views() -> list[view.MorningView]:
     """The example site's recorded morning, as each of its crews sees it."""
     loaded = config.load(example_mornings.ROOT / "config", environ={})
     site = loaded.sites[0]
-    concluded = compute.conclude(
-        loaded,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=loaded.readings[site.id],
-        fetch=example_mornings.recorded,
-        stored=(),
-    )
+    concluded = example_mornings.concluded_example(loaded)
     assert concluded.judgement is not None
     paths = moisture_paths(concluded.judgement.inputs, [s.id for s in site.strips])
     return [

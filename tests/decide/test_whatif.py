@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
-from example_mornings import example_config, recorded
+from example_mornings import example_config, example_frame, recorded
 
 from gonogo.cli import demo, whatif_report
 from gonogo.decide.whatif import Course, Turn, courses
 from gonogo.errors import ConfigError
-from gonogo.morning import compute
+from gonogo.morning import answers
+from gonogo.morning.previous import StoredInputs
 from gonogo.records.verdict import Verdict
 
 NOW = demo.MORNING_UTC
@@ -24,17 +26,12 @@ NOW = demo.MORNING_UTC
 def asked(strip_id: str, turn: Turn, tmp: str) -> tuple[Course, Course]:
     config = example_config(Path(tmp))
     site = config.sites[0]
-    settings = dict(config.settings[site.id]) | {"ensemble_members": 20.0}
+    settings = {**config.settings[site.id], "ensemble_members": 20.0}
+    config = replace(config, settings={site.id: settings})
     entries = config.readings[site.id]
-    weather = compute.checked_weather(
-        site,
-        recorded(site, NOW, ()),
-        now_utc=NOW,
-        entries=entries,
-        stored=(),
-        n_members=20,
-        rng=np.random.default_rng(5),
-    )
+    frame = example_frame(config, None, keeps=False)
+    stored = StoredInputs(entries=entries)
+    weather = answers.checked(frame, stored, recorded(site, NOW, ()), np.random.default_rng(5))
     return courses(
         site,
         strip_id,

@@ -15,16 +15,14 @@ import requests
 import responses
 import time_machine
 from bodies import HARROW_FLATS_BODY, MORNING_UTC, VALID
-from example_mornings import example_config
+from example_mornings import concluded_example, example_config
 from hand_made import N_HOURS, morning, row
 
-from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.verdict import decide
 from gonogo.download import rounds
 from gonogo.download.forecasts import Downloaded, forecast
 from gonogo.download.web import OFFSET_HEADER, Visits
-from gonogo.morning import compute
 from gonogo.morning import run as morning_run
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
@@ -67,21 +65,10 @@ def test_mornings_over_several_sites_ask_once(tmp_path: Path) -> None:
     assert [json.loads(one.answer.body)["latitude"] for one in found] == [site.latitude_deg for site in config.sites]
 
 
-def concluded(tmp_path: Path, fetch: Any, **more: Any) -> morning_run.Conclusion:
+def concluded(tmp_path: Path, fetch: Any) -> morning_run.Conclusion:
     """Return what the example's morning comes to, without its mails."""
     config = example_config(tmp_path)
-    site = config.sites[0]
-    return compute.conclude(
-        config,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=config.readings[site.id],
-        fetch=fetch,
-        stored=(),
-        **more,
-    )
+    return concluded_example(config, fetch=fetch)
 
 
 def fetch_dated(ahead: timedelta) -> Any:
@@ -110,8 +97,13 @@ def fetch_dated(ahead: timedelta) -> Any:
 def test_a_machine_whose_clock_is_wrong_compacts_nothing(
     tmp_path: Path, ahead: timedelta, status: ForecastStatus
 ) -> None:
-    kept: list[Downloaded] = []
-    conclusion = concluded(tmp_path, fetch_dated(ahead), keep=kept.append)
+    found: list[Downloaded] = []
+
+    def fetch(*asked: Any) -> Downloaded:
+        found.append(fetch_dated(ahead)(*asked))
+        return found[-1]
+
+    conclusion = concluded(tmp_path, fetch)
     weather = conclusion.weather
     assert weather is not None
     assert weather.status is status
@@ -122,7 +114,7 @@ def test_a_machine_whose_clock_is_wrong_compacts_nothing(
         assert Verdict.COMPACT in verdicts
     assert any("clock of the machine" in note for note in weather.notes) == (status is not ForecastStatus.FRESH)
     # What the clock said then is part of what is stored, so the same morning made again comes out the same.
-    assert float(kept[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
+    assert float(found[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
 
 
 def aged(hours: float) -> Any:

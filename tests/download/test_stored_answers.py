@@ -12,7 +12,7 @@ import pytest
 import responses
 import sqlalchemy as sa
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, fixture_body
-from example_mornings import example_config, opened, run_example
+from example_mornings import example_config, opened, plain_of, run_example
 
 from gonogo.cli import demo
 from gonogo.download.forecasts import Downloaded, NoForecastError, forecast
@@ -20,7 +20,8 @@ from gonogo.download.web import Visits
 from gonogo.morning import answers as morning_answers
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
-from gonogo.store import history, runs, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import claims, schema
 
 SITE = "harrow-flats"
 DAY = timedelta(days=1)
@@ -41,17 +42,19 @@ def keep(store: sa.Engine, *answers: Answer, site_id: str = SITE, rejected: bool
     numbers = []
     with schema.begin(store) as connection:
         for one in answers:
-            number = history.save_answer(connection, site_id, one)
+            number = stored_answers.save_answer(connection, site_id, one)
             if rejected:
-                history.reject_answer(connection, number, "for a test")
+                stored_answers.reject_answer(connection, number, "for a test")
             numbers.append(number)
     return numbers
 
 
-def recent(store: sa.Engine, since_days: float = 16.0) -> list[history.StoredAnswer]:
+def recent(store: sa.Engine, since_days: float = 16.0) -> list[stored_answers.StoredAnswer]:
     with schema.read(store) as connection:
         return list(
-            history.recent_answers(connection, SITE, since_utc=MORNING_UTC - since_days * DAY, until_utc=MORNING_UTC)
+            stored_answers.recent_answers(
+                connection, SITE, since_utc=MORNING_UTC - since_days * DAY, until_utc=MORNING_UTC
+            )
         )
 
 
@@ -71,7 +74,7 @@ def test_a_place_is_loaded_however_old_and_is_never_the_latest_forecast(store: s
     keep(store, answer(MORNING_UTC - timedelta(hours=1), service="nws/place"))
     assert [one.answer.service for one in recent(store)] == ["open_meteo", "nws/place"]
     with schema.read(store) as connection:
-        latest = history.latest_answer(connection, SITE)
+        latest = stored_answers.latest_answer(connection, SITE)
     assert latest is not None
     assert latest.answer.service == "open_meteo"
 
@@ -83,7 +86,7 @@ def test_a_deprecated_answer_is_good(store: sa.Engine) -> None:
 
 def thinned(store: sa.Engine, keep_days: float = 40.0) -> tuple[int, set[int]]:
     with schema.begin(store) as connection:
-        n_gone = history.thin_answers(connection, now_utc=MORNING_UTC, keep_days=keep_days)
+        n_gone = stored_answers.thin_answers(connection, now_utc=MORNING_UTC, keep_days=keep_days)
     with schema.read(store) as connection:
         return n_gone, set(connection.scalars(sa.select(schema.answer.c.id)))
 
@@ -103,7 +106,7 @@ def test_old_answers_are_thinned_to_the_last_good_one_a_day(store: sa.Engine) ->
 
 def test_an_answer_that_a_run_used_stays_for_good(store: sa.Engine) -> None:
     used, later, last = keep(store, *(answer(MORNING_UTC - 90 * DAY + timedelta(hours=h)) for h in (1, 2, 3)))
-    claim = runs.claim_run(store, SITE, demo.DAY, "morning", now_utc=MORNING_UTC, owner="test")
+    claim = claims.claim_run(store, SITE, demo.DAY, "morning", now_utc=MORNING_UTC, owner="test")
     assert claim is not None
     with schema.begin(store) as connection:
         connection.execute(sa.update(schema.run).where(schema.run.c.id == claim.run_id).values(answer_id=used))
@@ -162,7 +165,7 @@ def test_the_second_service_answers_and_the_morning_says_that_the_past_is_not_kn
     assert weather.service == "met_norway"
     # Every test of the example's lifts lies before the first hour of this forecast: nothing may be compacted on it.
     assert Verdict.COMPACT not in {one.verdict for one in result.conclusion.decisions}
-    assert all("met.no" in mail.mail.text for mail in result.mails)
+    assert all("met.no" in plain_of(mail) for mail in result.mails)
     assert any("Rain before" in note for note in weather.notes)
 
 

@@ -57,7 +57,7 @@ def test_a_reading_on_wet_mass_is_stored_on_dry_mass() -> None:
     [
         ({"kind": "readin", "strip": "N1"}, "kind", 'Did you mean "reading"?'),
         ({"kind": "reading", "strip": "N11", "w_pct": "11", "method": "oven"}, "strip", 'Did you mean "N1"?'),
-        ({"kind": "reading", "strip": "N1", "w_pct": "0.112", "method": "oven"}, "w_pct", "for example 11.2"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "0.112", "method": "oven"}, "w_pct", "looks like a ratio"),
         ({"kind": "reading", "strip": "N1", "w_pct": "-3", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "nan", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "wet", "method": "oven"}, "w_pct", "percent of dry mass"),

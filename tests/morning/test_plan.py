@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from example_mornings import example_config, opened, recorded, run_example
+from example_mornings import example_config, example_frame, opened, recorded, run_example
 
 from gonogo.cli import demo
 from gonogo.config import Config
-from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.moisture.lift_history import lifts_done
-from gonogo.morning import plan, previous
+from gonogo.morning import compute, plan, previous
+from gonogo.morning.previous import StoredInputs
 from gonogo.morning.run import MorningResult
 from gonogo.records.day_plan import Task
 from gonogo.records.field import Reading, SurfaceWork
@@ -26,6 +26,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
 from gonogo.store import history, runs, schema
 from gonogo.store.encoding import encoded
+from gonogo.store.history import Arrival
 
 STRIP_ID = "S1"
 
@@ -107,7 +108,7 @@ def test_a_first_morning_has_nothing_to_compare_with_and_the_next_has(first: Fir
     later_utc = demo.MORNING_UTC + timedelta(days=1)
     wet = Reading(strip_id=STRIP_ID, at_utc=later_utc - timedelta(hours=2), w_pct=17.0, method="oven")
     with schema.begin(store) as connection:
-        history.add_entry(connection, config.sites[0].id, wet, entered_utc=wet.at_utc, entered_by="test")
+        history.add_entry(connection, config.sites[0].id, wet, Arrival(entered_utc=wet.at_utc, entered_by="test"))
     second = run_example(
         config,
         store,
@@ -125,10 +126,10 @@ def test_an_order_that_cannot_be_read_costs_only_the_comparison(first: First) ->
     result = first.result
     with first.store.connect() as connection:  # rolled back: the other tests keep the order
         connection.execute(sa.update(schema.work_order).values(record='{"works": 7}'))
-        earlier = previous.earlier(connection, first.config.sites[0], demo.DAY + timedelta(days=1))
+        earlier = previous.previous_runs(connection, first.config.sites[0], demo.DAY + timedelta(days=1))
     assert earlier.order is None
-    assert earlier.said.order is None
-    assert [d.verdict for d in earlier.said.decisions] == [d.verdict for d in result.conclusion.decisions]
+    assert earlier.last.order is None
+    assert [d.verdict for d in earlier.last.decisions] == [d.verdict for d in result.conclusion.decisions]
 
 
 @pytest.mark.parametrize("broken", ["solve", "lifts_to_do"])
@@ -152,11 +153,12 @@ def test_whatever_fails_in_the_plan_the_verdicts_and_the_mails_stand(
     assert (result.conclusion.order is None) is (broken == "lifts_to_do")
 
 
-def test_without_a_verdict_there_is_no_plan(first: First) -> None:
-    nothing = Conclusion(
-        decisions=(), outlook=(), weather=None, judgement=None, reason="no forecast", faults=(), error=""
-    )
-    made = plan.planned(
-        nothing, first.config.sites[0], entries=(), now_utc=demo.MORNING_UTC, issue="morning", earlier=None
-    )
-    assert made is nothing
+def test_without_a_verdict_the_plan_holds_the_last_tests_alone(first: First) -> None:
+    frame = example_frame(first.config, first.store)
+    entries = first.config.readings[frame.site.id]
+    nothing = compute.without_verdict(frame.site, "no forecast", "no_forecast")
+    made = plan.planned(frame, nothing, StoredInputs(entries=entries))
+    assert (made.order, made.changes, made.plan.jobs, made.plan.is_knowable) == (None, None, (), False)
+    assert {s.verdict for s in made.plan.strips} == {Verdict.WAIT}
+    tested = {r.strip_id: r.w_pct for r in sorted(entries, key=lambda r: r.at_utc)}
+    assert {s.strip_id: s.last_test.w_pct for s in made.plan.strips if s.last_test} == tested

@@ -29,9 +29,11 @@ from gonogo.download import forecasts
 from gonogo.field import entries, record
 from gonogo.morning import compute, recheck
 from gonogo.morning import run as morning_run
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records.outside import Answer, Transport
 from gonogo.store import open as store_open
-from gonogo.store import outbox, runs, schema
+from gonogo.store import outcomes, runs, schema
 
 FOLDER = Path(__file__).parent
 GENERATED = FOLDER / "generated.json"
@@ -118,26 +120,26 @@ def fetch_of(run: dict[str, Any], folder: Path) -> Callable[..., Any]:
 def _run(loaded: Any, store: Any, run: dict[str, Any], weather: Path) -> sheet.Sheet:
     """Run one morning, or a later look, and return what was stored and what stands in the outbox."""
     site, now_utc = loaded.sites[0], run["at"]
-    arguments = {
-        "store": store,
-        "day": now_utc.astimezone(site.zone).date(),
-        "now_utc": now_utc,
-        "deadline_utc": now_utc + timedelta(hours=4),
-        "owner": "recorded mornings",
-        "fetch": fetch_of(run, weather),
-    }
     look = run.get("look")
-    if look is None:
-        result = morning_run.run_morning(loaded, site, **arguments)
-    else:
-        result = recheck.run_recheck(loaded, site, at=time.fromisoformat(look), **arguments)
+    frame = RunFrame(
+        config=loaded,
+        site=site,
+        day=now_utc.astimezone(site.zone).date(),
+        edition=MORNING if look is None else recheck.edition(time.fromisoformat(look)),
+        now_utc=now_utc,
+        deadline_utc=now_utc + timedelta(hours=4),
+        store=store,
+        fetch=fetch_of(run, weather),
+        owner="recorded mornings",
+    )
+    result = morning_run.run_morning(frame) if look is None else recheck.run_recheck(frame)
     assert result is not None, f"{run} was run before"
     with schema.read(store) as connection:
         decisions = runs.decisions(connection, result.run_id)
         outlook = runs.outlook(connection, result.run_id)
         order = runs.work_order(connection, result.run_id)
-        queued = outbox.outcomes(connection, run_id=result.run_id)[::-1]
-        raws = [outbox.raw_of(connection, mail.message_id) or b"" for mail in queued]
+        queued = outcomes.outcomes(connection, run_id=result.run_id)[::-1]
+        raws = [outcomes.raw_of(connection, mail.message_id) or b"" for mail in queued]
     return {
         "at": f"{now_utc.astimezone(site.zone):%Y-%m-%d %H:%M}" + (f" look {look}" if look else ""),
         **_numbers(result.conclusion, decisions, outlook, order, site.zone, now_utc),
@@ -186,16 +188,18 @@ def judged(folder: Path, run: dict[str, Any], csv_text: str) -> sheet.Sheet:
     loaded = load(folder / "config", folder)
     site, now_utc = loaded.sites[0], run["at"]
     written = entries.parse_csv(csv_text, "entries.csv", site, now_utc)
-    conclusion = compute.conclude(
-        loaded,
-        site,
+    frame = RunFrame(
+        config=loaded,
+        site=site,
         day=now_utc.astimezone(site.zone).date(),
-        issue="morning",
         now_utc=now_utc,
-        entries=(*loaded.readings[site.id], *(line.entry for line in written)),
+        deadline_utc=now_utc,
+        store=None,
         fetch=fetch_of(run, folder),
-        stored=(),
+        keeps=False,
     )
+    known = (*loaded.readings[site.id], *(line.entry for line in written))
+    conclusion = compute.conclude(frame, StoredInputs(entries=known))
     found = _numbers(conclusion, conclusion.decisions, conclusion.outlook, conclusion.order, site.zone, now_utc)
     return as_read({name: found[name] for name in ("reason", "faults", "verdicts", "outlook", "order", "moisture")})
 

@@ -16,15 +16,14 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 from mailserver import MailServer
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
 from gonogo.outgoing import delivery
-from gonogo.outgoing.delivery import DeliveryReport, Memory, wait_s, work
-from gonogo.outgoing.envelope import Letter
+from gonogo.outgoing.delivery import DeliveryReport, Memory, Worker, wait_s
 from gonogo.records.outside import Transport
-from gonogo.store import outbox, schema
-from gonogo.store.outbox import OutMessage, Queued
+from gonogo.store import outbox, outcomes, schema
+from gonogo.store.queued import Envelope, Queued
 
 MINUTE = timedelta(minutes=1)
 
@@ -48,17 +47,18 @@ class Office:
             kind="smtp", sender="gonogo@example.com", host=server.host, port=server.port, security="none", timeout_s=5.0
         )
 
-    def put(self, *messages: OutMessage) -> None:
+    def put(self, *messages: Envelope) -> None:
         with schema.begin(self.store) as connection:
             outbox.put(connection, messages, now_utc=self.clock())
 
     def work(self, **changes: Any) -> DeliveryReport:
         named = {"now_utc": self.clock, "owner": "a", "rng": random.Random(1), "memory": self.memory} | changes
-        return work(self.store, self.transport, **named)
+        limit = named.pop("limit", None)
+        return Worker(store=self.store, transport=self.transport, **named).round(limit)
 
     def states(self) -> dict[str, int]:
         with schema.read(self.store) as connection:
-            return {state: n for state, n in outbox.counts(connection, now_utc=self.clock()).items() if n}
+            return {state: n for state, n in outcomes.counts(connection, now_utc=self.clock()).items() if n}
 
     def arrived(self) -> list[str]:
         return [str(BytesParser(policy=SMTP).parsebytes(raw)["message-id"]) for raw in self.server.mails]
@@ -74,47 +74,47 @@ def small_office(sqlite_store: sa.Engine, mail_server: MailServer) -> Office:
     return Office(sqlite_store, mail_server)
 
 
-def ids(messages: Sequence[Queued] | Sequence[OutMessage]) -> list[str]:
+def ids(messages: Sequence[Queued] | Sequence[Envelope]) -> list[str]:
     return [one.message_id for one in messages]
 
 
 def test_what_is_due_arrives_once(office: Office) -> None:
-    office.put(*(out_message(n) for n in range(5)), out_message(9, send_utc=MORNING + MINUTE))
+    office.put(*(envelope(n) for n in range(5)), envelope(9, send_utc=MORNING + MINUTE))
     report = office.work()
     assert report.is_good
-    assert sorted(office.arrived()) == sorted(ids(report.sent)) == sorted(ids([out_message(n) for n in range(5)]))
+    assert sorted(office.arrived()) == sorted(ids(report.sent)) == sorted(ids([envelope(n) for n in range(5)]))
     assert office.work().sent == ()
     assert office.states() == {"sent": 5, "waiting": 1}
     assert office.server.n_connections == 1
 
 
 def test_a_mail_that_is_put_off_comes_later_and_only_then(office: Office) -> None:
-    office.put(out_message(1), out_message(2))
+    office.put(envelope(1), envelope(2))
     office.server.at_rcpt = ["451 4.7.1 greylisted"]
     report = office.work()
-    assert (ids(report.put_off), ids(report.sent)) == ([out_message(1).message_id], [out_message(2).message_id])
+    assert (ids(report.put_off), ids(report.sent)) == ([envelope(1).message_id], [envelope(2).message_id])
     assert office.work().sent == ()
     office.clock.at += timedelta(seconds=delivery.FIRST_WAIT_S)
-    assert ids(office.work().sent) == [out_message(1).message_id]
+    assert ids(office.work().sent) == [envelope(1).message_id]
     assert office.states() == {"sent": 2}
 
 
 def test_a_refused_mail_is_given_up_and_the_operator_is_told_in_the_same_round(office: Office) -> None:
-    office.put(out_message(1))
+    office.put(envelope(1))
     office.server.at_rcpt = ["550 5.1.1 no such user"]
 
-    def tell(one: Queued) -> Sequence[OutMessage]:
+    def tell(one: Queued) -> Sequence[Envelope]:
         assert (one.state, "550" in one.last_error) == ("refused", True)
-        return (out_message(2, kind="operator"),)
+        return (envelope(2, kind="operator"),)
 
     report = office.work(failed_instead=tell)
-    assert ids(report.refused) == [out_message(1).message_id]
-    assert office.arrived() == [out_message(2).message_id]
+    assert ids(report.refused) == [envelope(1).message_id]
+    assert office.arrived() == [envelope(2).message_id]
     assert office.states() == {"refused": 1, "sent": 1}
 
 
 def test_a_server_that_is_down_ends_the_round_and_loses_nothing(office: Office) -> None:
-    office.put(*(out_message(n) for n in range(6)))
+    office.put(*(envelope(n) for n in range(6)))
     office.server.stop()
     report = office.work()
     assert len(report.put_off) == delivery.FAULTS_THAT_END_A_ROUND
@@ -127,31 +127,31 @@ def test_a_server_that_is_down_ends_the_round_and_loses_nothing(office: Office) 
 
 
 def test_a_mail_past_its_deadline_is_not_sent_but_its_notice_is(office: Office) -> None:
-    office.put(out_message(1, deadline_utc=MORNING + MINUTE))
+    office.put(envelope(1, deadline_utc=MORNING + MINUTE))
     office.server.stop()
     assert len(office.work().put_off) == 1
     office.server.start()
     office.clock.at += 2 * MINUTE
-    report = office.work(expired_instead=lambda one: (out_message(7, kind="notice"),))
-    assert ids(report.expired) == [out_message(1).message_id]
-    assert office.arrived() == [out_message(7).message_id]
+    report = office.work(expired_instead=lambda one: (envelope(7, kind="notice"),))
+    assert ids(report.expired) == [envelope(1).message_id]
+    assert office.arrived() == [envelope(7).message_id]
 
 
-class BrokenPost:
+class BrokenTransport:
     """Delivers to the real server, except for one message, over which it fails in a way nobody foresaw."""
 
     def __init__(self, transport: Transport, broken_id: str) -> None:
         self._connection, self._broken_id = delivery.Connection(transport), broken_id
 
-    def deliver(self, letter: Letter) -> None:
-        if letter.message_id == self._broken_id:
-            raise ZeroDivisionError(letter.address)
-        self._connection.deliver(letter)
+    def deliver(self, mail: Envelope, is_ours: Callable[[], bool]) -> None:
+        if mail.message_id == self._broken_id:
+            raise ZeroDivisionError(mail.address)
+        self._connection.deliver(mail, is_ours)
 
     @classmethod
     def opener(cls, broken_id: str) -> Callable[[Transport], Any]:
         @contextmanager
-        def opened(transport: Transport) -> Iterator[BrokenPost]:
+        def opened(transport: Transport) -> Iterator[BrokenTransport]:
             made = cls(transport, broken_id)
             yield made
             made._connection.close()
@@ -159,21 +159,21 @@ class BrokenPost:
         return opened
 
 
-def test_a_fault_of_our_own_stops_no_other_mail_and_is_set_aside_in_the_end(
+def test_a_fault_of_our_own_stops_no_other_mail_and_is_a_dead_letter_in_the_end(
     office: Office, caplog: pytest.LogCaptureFixture
 ) -> None:
-    office.put(*(out_message(n) for n in range(3)))
-    broken = out_message(1)
+    office.put(*(envelope(n) for n in range(3)))
+    broken = envelope(1)
     told: list[str] = []
 
-    def tell(one: Queued) -> Sequence[OutMessage]:
+    def tell(one: Queued) -> Sequence[Envelope]:
         told.append(one.last_error)
-        return (out_message(8, kind="operator"),)
+        return (envelope(8, kind="operator"),)
 
     for _ in range(outbox.MAX_CRASHES + 1):
-        office.work(open_post=BrokenPost.opener(broken.message_id), failed_instead=tell)
+        office.work(open_transport=BrokenTransport.opener(broken.message_id), failed_instead=tell)
         office.clock.at += timedelta(seconds=delivery.LONGEST_WAIT_S)
-    assert sorted(office.arrived()) == sorted(ids([out_message(0), out_message(2), out_message(8)]))
+    assert sorted(office.arrived()) == sorted(ids([envelope(0), envelope(2), envelope(8)]))
     assert office.states() == {"sent": 3, "set_aside": 1}
     assert len(told) == 1
     assert "ZeroDivisionError" in told[0]
@@ -181,7 +181,7 @@ def test_a_fault_of_our_own_stops_no_other_mail_and_is_set_aside_in_the_end(
 
 
 def test_a_mail_whose_mark_cannot_be_stored_is_not_sent_again(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
-    office.put(out_message(1), out_message(2))
+    office.put(envelope(1), envelope(2))
 
     def locked(*_arguments: Any, **_named: Any) -> bool:
         raise StoreError("database is locked")
@@ -190,16 +190,16 @@ def test_a_mail_whose_mark_cannot_be_stored_is_not_sent_again(office: Office, mo
         patched.setattr(outbox, "sent_and_next", locked)
         with pytest.raises(StoreError, match="locked"):
             office.work()
-    assert office.memory.went == {out_message(1).message_id}
+    assert office.memory.went == {envelope(1).message_id}
     assert office.states() == {"leased": 1, "waiting": 1}
     office.work()
     assert office.memory.went == set()
     assert office.states() == {"sent": 2}
-    assert sorted(office.arrived()) == sorted(ids([out_message(1), out_message(2)]))
+    assert sorted(office.arrived()) == sorted(ids([envelope(1), envelope(2)]))
 
 
 def test_a_mark_that_succeeds_at_the_second_try_is_a_mark(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
-    office.put(out_message(1))
+    office.put(envelope(1))
     real, n_calls = outbox.sent_and_next, 0
 
     def shaky(*arguments: Any, **named: Any) -> Any:
@@ -215,21 +215,21 @@ def test_a_mark_that_succeeds_at_the_second_try_is_a_mark(office: Office, monkey
 
 
 def test_a_worker_that_outlived_its_lease_still_marks_what_went(office: Office) -> None:
-    office.put(out_message(1))
+    office.put(envelope(1))
 
     @contextmanager
-    def slow_post(transport: Transport) -> Iterator[Any]:
+    def slow_transport(transport: Transport) -> Iterator[Any]:
         with delivery.Connection(transport) as connection:
 
             class Slow:
-                def deliver(self, letter: Letter) -> None:
-                    connection.deliver(letter)
+                def deliver(self, mail: Envelope, is_ours: Callable[[], bool]) -> None:
+                    connection.deliver(mail, is_ours)
                     office.clock.at += timedelta(seconds=delivery.LEASE_S)
                     outbox.lease(office.store, now_utc=office.clock(), owner="b")
 
             yield Slow()
 
-    office.work(open_post=slow_post)
+    office.work(open_transport=slow_transport)
     assert office.states() == {"sent": 1}
 
 
@@ -242,7 +242,7 @@ class Killed(BaseException):
 def test_a_worker_killed_anywhere_loses_nothing(
     office: Office, monkeypatch: pytest.MonkeyPatch, when: str, name: str
 ) -> None:
-    office.put(out_message(1), out_message(2), out_message(3))
+    office.put(envelope(1), envelope(2), envelope(3))
     owner, attribute = {
         "data": (delivery.Connection, "deliver"), "mark and lease": (outbox, "sent_and_next")
     }[name]  # fmt: skip
@@ -266,7 +266,7 @@ def test_a_worker_killed_anywhere_loses_nothing(
     office.clock.at += timedelta(seconds=delivery.LEASE_S)
     office.work()
     assert office.states() == {"sent": 3}
-    expected = sorted(ids([out_message(n) for n in (1, 2, 3)]))
+    expected = sorted(ids([envelope(n) for n in (1, 2, 3)]))
     assert sorted(set(office.arrived())) == expected
     # Only between the server's last answer and our mark can a mail go twice, and then under the same Message-ID.
     twice = len(office.arrived()) - len(expected)
@@ -274,16 +274,16 @@ def test_a_worker_killed_anywhere_loses_nothing(
 
 
 def test_a_connection_that_breaks_before_the_last_answer_sends_again_under_the_same_id(office: Office) -> None:
-    office.put(out_message(1))
+    office.put(envelope(1))
     office.server.at_data = ["drop"]
     assert len(office.work().put_off) == 1
     office.clock.at += MINUTE
     assert len(office.work().sent) == 1
-    assert office.arrived() == [out_message(1).message_id] * 2
+    assert office.arrived() == [envelope(1).message_id] * 2
 
 
 def test_a_round_ends_when_it_is_told_to(small_office: Office) -> None:
-    small_office.put(*(out_message(n) for n in range(5)))
+    small_office.put(*(envelope(n) for n in range(5)))
     assert len(small_office.work(limit=2).sent) == 2
     answers = iter([True, False])
     assert len(small_office.work(may_go_on=lambda: next(answers)).sent) == 1
@@ -292,7 +292,7 @@ def test_a_round_ends_when_it_is_told_to(small_office: Office) -> None:
 
 def test_mails_go_to_a_folder_by_the_same_way(small_office: Office, tmp_path: Path) -> None:
     small_office.transport = Transport(kind="folder", sender="gonogo@example.com", folder=tmp_path / "mails")
-    small_office.put(out_message(1), out_message(2))
+    small_office.put(envelope(1), envelope(2))
     assert len(small_office.work().sent) == 2
     assert len(list((tmp_path / "mails").glob("*/*/*.eml"))) == 2
     assert (tmp_path / "mails" / "index.html").is_file()
@@ -300,7 +300,7 @@ def test_mails_go_to_a_folder_by_the_same_way(small_office: Office, tmp_path: Pa
 
 def test_a_folder_that_cannot_be_used_is_reported_and_takes_no_lease(small_office: Office) -> None:
     small_office.transport = Transport(kind="folder", sender="gonogo@example.com")
-    small_office.put(out_message(1))
+    small_office.put(envelope(1))
     assert "names none" in small_office.work().server_fault
     assert small_office.states() == {"waiting": 1}
 
@@ -315,12 +315,12 @@ def test_the_wait_grows_to_a_limit_and_is_never_nothing(n_tries: int, seed: int)
 
 
 def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(office: Office) -> None:
-    office.put(out_message(1), out_message(2))
+    office.put(envelope(1), envelope(2))
     outbox.lease(office.store, now_utc=office.clock(), owner="dead", limit=1)
     assert len(office.work(is_dead=lambda _: False).sent) == 1
     assert len(office.work(is_dead=lambda name: name == "dead").sent) == 1
     with schema.read(office.store) as connection:
-        assert sorted(one.n_crashes for one in outbox.outcomes(connection)) == [0, 1]
+        assert sorted(one.n_crashes for one in outcomes.outcomes(connection)) == [0, 1]
 
 
 def test_mails_that_failed_together_do_not_come_back_together() -> None:

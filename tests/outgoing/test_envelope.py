@@ -6,29 +6,29 @@ from email.message import EmailMessage
 from email.policy import SMTP
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from messages import letter, raw_mail
+from messages import envelope, raw_mail
 
 from gonogo.errors import DeliveryError
 from gonogo.outgoing.envelope import MAX_BYTES, checked_address, checked_raw
 
 
 def with_head(old: bytes, new: bytes) -> bytes:
-    raw = letter().raw
+    raw = envelope().raw
     assert old in raw
     return raw.replace(old, new, 1)
 
 
 def test_a_mail_of_ours_passes_unchanged() -> None:
-    assert checked_raw(letter()) == letter().raw
+    assert checked_raw(envelope()) == envelope().raw
 
 
 def test_names_of_any_script_pass() -> None:
-    one = letter()
+    one = envelope()
     for name in ("Žofie Ünal", "山田 太郎", "O'Brien, Pat", "مريم"):
         raw = raw_mail(one.message_id, one.address, name=name)
-        assert checked_raw(letter(raw=raw)) == raw
+        assert checked_raw(envelope(raw=raw)) == raw
 
 
 @pytest.mark.parametrize(
@@ -48,32 +48,32 @@ def test_names_of_any_script_pass() -> None:
 )
 def test_a_head_that_is_not_ours_is_refused_for_good(new: bytes, says: str) -> None:
     with pytest.raises(DeliveryError, match=says) as refused:
-        checked_raw(letter(raw=with_head(b"Subject: N1 wait", new)))
+        checked_raw(envelope(raw=with_head(b"Subject: N1 wait", new)))
     assert refused.value.passing is False
 
 
 def test_a_mail_to_another_than_its_envelope_is_refused() -> None:
     with pytest.raises(DeliveryError, match="another address"):
-        checked_raw(letter(address="other@example.org"))
+        checked_raw(envelope(address="other@example.org"))
     two = with_head(b"<reader1@example.com>", b"<reader1@example.com>, <other@example.org>")
     with pytest.raises(DeliveryError, match="another address"):
-        checked_raw(letter(raw=two))
+        checked_raw(envelope(raw=two))
 
 
 def test_a_mail_under_another_message_id_is_refused() -> None:
     with pytest.raises(DeliveryError, match="Message-ID"):
-        checked_raw(letter(message_id="<other@example.com>"))
+        checked_raw(envelope(message_id="<other@example.com>"))
 
 
 def test_a_mail_without_end_is_refused() -> None:
     with pytest.raises(DeliveryError, match="bytes, more than"):
-        checked_raw(letter(raw=letter().raw + b"x" * MAX_BYTES))
+        checked_raw(envelope(raw=envelope().raw + b"x" * MAX_BYTES))
 
 
 @settings(max_examples=40)
 @given(body=st.binary(max_size=200))
 def test_no_lone_line_end_leaves(body: bytes) -> None:
-    sent = checked_raw(letter(raw=letter().raw + body)).replace(b"\r\n", b"")
+    sent = checked_raw(envelope(raw=envelope().raw + body)).replace(b"\r\n", b"")
     assert b"\r" not in sent
     assert b"\n" not in sent
 
@@ -108,9 +108,10 @@ def test_an_address_is_accepted(address: str) -> None:
 
 
 @settings(max_examples=60)
+@example(name=':\x80"', subject="")  # the library's parser of addresses falls over this one
 @given(name=st.text(max_size=60), subject=st.text(max_size=60))
 def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(name: str, subject: str) -> None:
-    one = letter()
+    one = envelope()
     mail = EmailMessage(policy=SMTP)
     try:
         for key, value in (
@@ -125,7 +126,7 @@ def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(
     except Exception:
         return  # the library itself refused to write such a line
     try:
-        head = checked_raw(letter(raw=raw)).partition(b"\r\n\r\n")[0]
+        head = checked_raw(envelope(raw=raw)).partition(b"\r\n\r\n")[0]
     except DeliveryError:
         return
     keys = [line.split(b":")[0].lower() for line in head.split(b"\r\n") if not line.startswith((b" ", b"\t"))]

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from aiosmtpd.smtp import AuthResult
 from mailserver import MailServer, make_certificate
-from messages import letter, raw_mail
+from messages import envelope, raw_mail
 
 from gonogo.errors import DeliveryError, TransportError
 from gonogo.outgoing import smtp
@@ -40,23 +40,23 @@ def to(server: MailServer, **changes: Any) -> Transport:
 
 
 def test_a_letter_arrives_to_the_byte_for_its_reader_alone(mail_server: MailServer) -> None:
-    deliver(letter(), to(mail_server))
-    assert mail_server.mails == [letter().raw]
+    deliver(envelope(), to(mail_server))
+    assert mail_server.mails == [envelope().raw]
     sender, readers, _ = mail_server.envelopes[0]
     assert (sender, readers) == ("gonogo@example.com", ["reader1@example.com"])
 
 
 def test_lines_that_begin_with_a_dot_arrive_and_end_nothing(mail_server: MailServer) -> None:
-    one = letter()
+    one = envelope()
     raw = one.raw + b".\r\nMAIL FROM:<a@example.org>\r\n..\n.\n"
-    deliver(letter(raw=raw), to(mail_server))
+    deliver(envelope(raw=raw), to(mail_server))
     assert mail_server.mails == [raw.replace(b"..\n.\n", b"..\r\n.\r\n")]
 
 
 def test_a_body_of_any_script_arrives_readable(mail_server: MailServer) -> None:
-    one = letter()
+    one = envelope()
     raw = raw_mail(one.message_id, one.address, body="N1: počkej, 16 °C\n")
-    deliver(letter(raw=raw), to(mail_server))
+    deliver(envelope(raw=raw), to(mail_server))
     body = BytesParser(policy=SMTP).parsebytes(mail_server.mails[0]).get_body(("plain",))
     assert body is not None
     assert "počkej, 16 °C" in body.get_content()
@@ -65,10 +65,10 @@ def test_a_body_of_any_script_arrives_readable(mail_server: MailServer) -> None:
 def test_a_server_for_seven_bits_gets_seven_bits(mail_server: MailServer, monkeypatch: pytest.MonkeyPatch) -> None:
     known = smtplib.SMTP.has_extn
     monkeypatch.setattr(smtplib.SMTP, "has_extn", lambda self, name: name != "8bitmime" and known(self, name))
-    one = letter()
+    one = envelope()
     raw = raw_mail(one.message_id, one.address, body="N1: počkej\n")
     assert not raw.isascii()
-    deliver(letter(raw=raw), to(mail_server))
+    deliver(envelope(raw=raw), to(mail_server))
     assert mail_server.mails[0].isascii()
     body = BytesParser(policy=SMTP).parsebytes(mail_server.mails[0]).get_body(("plain",))
     assert body is not None
@@ -79,21 +79,21 @@ def test_one_connection_serves_a_round_and_faults_do_not_cut_it(mail_server: Mai
     mail_server.at_rcpt = [None, "550 5.1.1 no such user", "451 4.7.1 later", None]
     mail_server.at_data = [None, "554 5.6.0 no", None]
     with Connection(to(mail_server)) as connection:
-        connection.deliver(letter(1))
+        connection.deliver(envelope(1))
         for n in (2, 3, 4):
             with pytest.raises(DeliveryError):
-                connection.deliver(letter(n))
-        connection.deliver(letter(5))
+                connection.deliver(envelope(n))
+        connection.deliver(envelope(5))
     assert [envelope[1] for envelope in mail_server.envelopes] == [["reader1@example.com"], ["reader5@example.com"]]
     assert mail_server.n_connections == 1
 
 
 def test_a_connection_that_died_while_idle_is_replaced_unnoticed(mail_server: MailServer) -> None:
     with Connection(to(mail_server)) as connection:
-        connection.deliver(letter(1))
+        connection.deliver(envelope(1))
         mail_server.stop()
         mail_server.start()
-        connection.deliver(letter(2))
+        connection.deliver(envelope(2))
     assert len(mail_server.mails) == 2
 
 
@@ -115,7 +115,7 @@ def test_an_answer_means_what_its_code_says(
 ) -> None:
     setattr(mail_server, where, [answer])
     with pytest.raises(DeliveryError) as fault:
-        deliver(letter(), to(mail_server))
+        deliver(envelope(), to(mail_server))
     assert fault.value.passing is is_passing
     assert isinstance(fault.value, TransportError) is is_server
     assert answer[:3] in str(fault.value)
@@ -129,30 +129,30 @@ def test_a_connection_cut_over_a_letter_is_passing_and_the_outcome_unknown(
     mail_server.at_data = [step]
     with Connection(to(mail_server)) as connection:
         with pytest.raises(TransportError):
-            connection.deliver(letter())
+            connection.deliver(envelope())
         assert len(mail_server.mails) == n_kept
-        connection.deliver(letter())  # the same letter again, under the same Message-ID
+        connection.deliver(envelope())  # the same letter again, under the same Message-ID
     kept = {BytesParser(policy=SMTP).parsebytes(raw)["message-id"] for raw in mail_server.mails}
-    assert kept == {letter().message_id}
+    assert kept == {envelope().message_id}
     assert len(mail_server.mails) == n_kept + 1
 
 
 def test_a_silent_server_is_given_up(mail_server: MailServer) -> None:
     mail_server.at_data = [1.0]
     with pytest.raises(TransportError, match=r"silent for 0\.2 s"):
-        deliver(letter(), to(mail_server, timeout_s=0.2))
+        deliver(envelope(), to(mail_server, timeout_s=0.2))
 
 
 def test_a_slow_server_that_answers_in_time_is_waited_for(mail_server: MailServer) -> None:
     mail_server.at_data = [0.3]
-    deliver(letter(), to(mail_server))
+    deliver(envelope(), to(mail_server))
     assert len(mail_server.mails) == 1
 
 
 def test_a_server_that_is_down_is_named(mail_server: MailServer) -> None:
     mail_server.stop()
     with pytest.raises(TransportError, match=rf"{mail_server.host}:{mail_server.port} cannot be used now"):
-        deliver(letter(), to(mail_server))
+        deliver(envelope(), to(mail_server))
 
 
 @contextlib.contextmanager
@@ -183,7 +183,7 @@ def test_a_server_that_answers_byte_by_byte_is_cut_at_the_limit() -> None:
         transport = Transport(kind="smtp", sender="a@example.com", host="127.0.0.1", port=port, security="none")
         started = time.monotonic()
         with pytest.raises(TransportError, match=r"took longer than 0\.3 s"):
-            Connection(transport, letter_limit_s=0.3).deliver(letter())
+            Connection(transport, mail_limit_s=0.3).deliver(envelope())
         assert time.monotonic() - started < 2.0
 
 
@@ -194,7 +194,7 @@ def test_a_server_that_speaks_something_else_is_a_fault_of_the_server(greeting: 
     with talker(lambda caller: caller.sendall(greeting)) as port:
         transport = Transport(kind="smtp", sender="a@example.com", host="127.0.0.1", port=port, security="none")
         with pytest.raises(TransportError):
-            deliver(letter(), transport)
+            deliver(envelope(), transport)
 
 
 # --- encryption and login ------------------------------------------------------------------------------------
@@ -216,8 +216,8 @@ def test_starttls_with_a_trusted_certificate_and_login_delivers(
     make_mail_server: Callable[..., MailServer], server_tls: ssl.SSLContext, certificate: tuple[Path, Path]
 ) -> None:
     server = starttls_server(make_mail_server, server_tls)
-    deliver(letter(), to(server, security="starttls", ca_file=certificate[0], **LOGIN))
-    assert server.mails == [letter().raw]
+    deliver(envelope(), to(server, security="starttls", ca_file=certificate[0], **LOGIN))
+    assert server.mails == [envelope().raw]
 
 
 @pytest.mark.filterwarnings("ignore:Session.login_data is deprecated", "ignore:Requiring AUTH while not requiring TLS")
@@ -227,8 +227,8 @@ def test_tls_from_the_first_byte_delivers(
     server = make_mail_server(
         ssl_context=server_tls, authenticator=knows_crew, auth_required=True, auth_require_tls=False
     )
-    deliver(letter(), to(server, security="tls", ca_file=certificate[0], **LOGIN))
-    assert server.mails == [letter().raw]
+    deliver(envelope(), to(server, security="tls", ca_file=certificate[0], **LOGIN))
+    assert server.mails == [envelope().raw]
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls"])
@@ -238,7 +238,7 @@ def test_a_certificate_that_is_not_trusted_gets_nothing(
     options = {"tls_context": server_tls} if security == "starttls" else {"ssl_context": server_tls}
     server = make_mail_server(**options)
     with pytest.raises(TransportError, match="certificate that is not trusted"):
-        deliver(letter(), to(server, security=security, **LOGIN))
+        deliver(envelope(), to(server, security=security, **LOGIN))
     assert server.mails == []
 
 
@@ -250,13 +250,13 @@ def test_a_trusted_certificate_for_another_host_gets_nothing(
     context.load_cert_chain(pem, key)
     server = make_mail_server(tls_context=context)
     with pytest.raises(TransportError, match=r"certificate that is not trusted: IP address mismatch"):
-        deliver(letter(), to(server, security="starttls", ca_file=pem))
+        deliver(envelope(), to(server, security="starttls", ca_file=pem))
     assert server.mails == []
 
 
 def test_starttls_that_is_not_offered_is_not_done_without(mail_server: MailServer) -> None:
     with pytest.raises(TransportError, match="Nothing was sent in clear"):
-        deliver(letter(), to(mail_server, security="starttls"))
+        deliver(envelope(), to(mail_server, security="starttls"))
     assert mail_server.mails == []
 
 
@@ -271,7 +271,7 @@ def test_a_wrong_password_is_said_and_never_shown(
     server = starttls_server(make_mail_server, server_tls)
     transport = to(server, security="starttls", ca_file=certificate[0], username="gonogo", password=password)
     with pytest.raises(TransportError, match="password") as fault:
-        deliver(letter(), transport)
+        deliver(envelope(), transport)
     assert not password or password not in str(fault.value)
     assert server.mails == []
 
@@ -281,7 +281,7 @@ def test_no_login_where_one_is_asked_for_is_a_fault_of_the_transport(
 ) -> None:
     server = starttls_server(make_mail_server, server_tls)
     with pytest.raises(TransportError, match="530"):
-        deliver(letter(), to(server, security="starttls", ca_file=certificate[0]))
+        deliver(envelope(), to(server, security="starttls", ca_file=certificate[0]))
 
 
 def test_a_password_never_leaves_unencrypted_for_another_machine() -> None:
@@ -289,7 +289,7 @@ def test_a_password_never_leaves_unencrypted_for_another_machine() -> None:
         kind="smtp", sender="a@example.com", host="mail.example.com", port=25, security="none", **LOGIN
     )
     with pytest.raises(TransportError, match="not sent unencrypted"):
-        deliver(letter(), transport)
+        deliver(envelope(), transport)
 
 
 # --- nothing slips through -----------------------------------------------------------------------------------
@@ -329,14 +329,14 @@ def test_every_exception_of_the_libraries_is_translated(
 
         monkeypatch.setattr(smtplib.SMTP, step, fail)
         with pytest.raises(DeliveryError):
-            deliver(letter(), to(mail_server))
+            deliver(envelope(), to(mail_server))
     assert mail_server.mails == []
 
 
 def test_the_limit_of_a_letter_leaves_room_in_a_lease() -> None:
     from gonogo.outgoing import delivery
 
-    assert smtp.LETTER_LIMIT_S * 2 < delivery.LEASE_S
+    assert smtp.MAIL_LIMIT_S * 2 < delivery.LEASE_S
 
 
 def test_a_password_is_not_printed_with_its_transport(mail_server: MailServer) -> None:

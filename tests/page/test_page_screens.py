@@ -85,4 +85,4 @@ def test_every_figure_keeps_together_on_paper(browser: Browser, html: str) -> No
     )
     tallest = browser.value("Math.max(...[...document.querySelectorAll('figure')].map(e => e.offsetHeight))")
     assert broken == 0
-    assert tallest < 980  # the height of an A4 or Letter page between its margins, in px
+    assert tallest < 980  # the height of an A4 or Envelope page between its margins, in px

@@ -115,3 +115,32 @@ def test_members_that_all_agree_stay_finite() -> None:
     result = pulled(drawn, 20.0, 0.5)
     assert np.isfinite(result.top_mm).all()
     assert np.isfinite(result.scores).all()
+
+
+def test_any_number_of_tests_leaves_a_quarter_of_a_point_unknown() -> None:
+    drawn = members(7, 0.3)
+    for _ in range(6):
+        result = pulled(drawn, lift_pct(drawn).mean(), 0.2)
+        drawn = {"top_mm": result.top_mm, "base_mm": result.base_mm, "scores": result.scores}
+    assert lift_pct(drawn).std(ddof=1) == pytest.approx(0.25, abs=0.001)
+
+
+def test_three_tenths_of_the_spread_that_a_reading_takes_from_a_parameter_are_given_back() -> None:
+    """Relaxation to the spread before (Whitaker and Hamill 2012), for a parameter that the moisture follows wholly."""
+    drawn = members(8, 1.5)
+    drawn["scores"] = np.repeat(((drawn["top_mm"] + drawn["base_mm"]) / 5.0)[None], 3, axis=0)
+    before = drawn["scores"][0].std(ddof=1)
+    variance = lift_pct(drawn).var(ddof=1)
+    # A test as good as the members halves their variance.
+    result = pulled(drawn, lift_pct(drawn).mean() + 0.5, float(np.sqrt(variance)))
+    after = before * np.sqrt(0.5)
+    assert result.scores[0].std(ddof=1) == pytest.approx(after + 0.3 * (before - after), rel=0.01)
+
+
+def test_a_strip_never_stops_learning() -> None:
+    drawn = members(9, 1.5)
+    drawn["scores"] = np.repeat((lift_pct(drawn) - lift_pct(drawn).mean())[None, None] / 1.5, 3, axis=0)
+    for _ in range(12):
+        result = pulled(drawn, lift_pct(drawn).mean(), 0.2)
+        drawn = {"top_mm": 25.0 + 5.0 * result.scores[0], "base_mm": result.base_mm, "scores": result.scores}
+    assert drawn["scores"][0].std(ddof=1) >= 0.35 - 1e-9

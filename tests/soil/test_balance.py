@@ -14,7 +14,7 @@ from gonogo.soil import balance
 from gonogo.soil.balance import MoisturePath, march
 from gonogo.soil.block import Step
 from gonogo.soil.layers import SoilParams, SoilState
-from gonogo.soil.rain import SURFACE_INDEX
+from gonogo.soil.rain import SURFACE_INDEX, SURFACES
 
 LOOSE, SCARIFIED, SEALED = SURFACE_INDEX["loose"], SURFACE_INDEX["scarified"], SURFACE_INDEX["sealed"]
 STILL = {"drainage_frac_h": 0.0, "base_drainage_frac_h": 0.0, "resupply_frac_h": 0.0}
@@ -57,6 +57,18 @@ def test_a_sealed_surface_takes_in_less_rain_and_dries_more_slowly_than_a_loose_
     dry = run(soil, et0_mm=np.full(48, 0.3), surface=surface)
     assert np.all(dry.evaporation_mm[1] < dry.evaporation_mm[0])
     assert np.all(dry.evaporation_mm[0] < dry.evaporation_mm[2])
+
+
+@pytest.mark.parametrize("name", list(SURFACES))
+def test_an_hour_takes_in_and_gives_off_what_the_surface_says(name: str) -> None:
+    state, soil = SURFACES[name], lifts.params(tew_mm=20.0, rew_mm=9.0, **STILL)
+    surface = np.full((1, lifts.N_STRIPS), SURFACE_INDEX[name])
+    wet = run(soil, n_hours=1, rain_mm=np.full((1, lifts.N_MEMBERS), 8.0), surface=surface)
+    capacity = 12.0 * state.intake_factor
+    assert wet.infiltration_mm == pytest.approx(capacity * (1.0 - np.exp(-8.0 / capacity)))
+    dry = run(soil, theta=0.1, n_hours=1, et0_mm=np.ones(1), kc_max=np.full(1, 1.1), surface=surface)
+    demand = 1.1 * state.evaporation_factor
+    assert dry.evaporation_mm == pytest.approx(demand * 5.0 / (11.0 + 0.5 * demand))
 
 
 def test_no_more_water_fits_than_there_are_pores() -> None:
@@ -310,3 +322,26 @@ def test_series_of_the_wrong_shape_are_refused() -> None:
         run(lifts.params(), rain_mm=np.zeros((47, lifts.N_MEMBERS)))
     with pytest.raises(SoilError, match="surface"):
         run(lifts.params(), surface=np.full((48, lifts.N_STRIPS), 3))
+
+
+@pytest.mark.parametrize("rain_mm", [1.0, 8.0, 40.0])
+def test_an_hour_of_rain_on_a_loose_lift_soaks_in_as_its_own_intake_says(rain_mm: float) -> None:
+    """Capacity varies exponentially from spot to spot around 12 mm/h: 12 (1 - exp(-rain / 12)) soaks in."""
+    shower = np.full((1, lifts.N_MEMBERS), rain_mm)
+    soil = lifts.params(**STILL)
+    surface = np.tile(np.array([LOOSE, SEALED, SCARIFIED]), (1, 1))
+    path = run(soil, theta=0.1, n_hours=1, rain_mm=shower, surface=surface)
+    loose, sealed = 12.0 * (1.0 - np.exp(-rain_mm / 12.0)), 0.84 * (1.0 - np.exp(-rain_mm / 0.84))
+    assert path.infiltration_mm[:, 0] == pytest.approx([loose, sealed, loose])
+    assert path.runoff_mm[:, 0] == pytest.approx([rain_mm - loose, rain_mm - sealed, rain_mm - loose])
+
+
+def test_a_day_takes_in_what_its_hours_could() -> None:
+    soil = lifts.params(**STILL)
+    day = march(
+        lifts.state(soil, 0.05),
+        soil,
+        **lifts.weather(1, rain_mm=np.full((1, lifts.N_MEMBERS), 20.0)),
+        step=Step(length_h=24.0),
+    )
+    assert day.infiltration_mm == pytest.approx(288.0 * (1.0 - np.exp(-20.0 / 288.0)))

@@ -53,6 +53,22 @@ def test_the_hourly_limit_takes_wind_and_humidity_of_the_suns_day() -> None:
     assert np.all((limit >= 1.05) & (limit <= 1.30))
 
 
+@pytest.mark.parametrize(
+    ("wind", "driest", "limit"),
+    [
+        (3.5, 30.0, 1.2 + (0.06 + 0.06) * (0.05 / 3.0) ** 0.3),
+        (60.0, 30.0, 1.30),
+        (0.0, 100.0, 1.2 - 0.3 * (0.05 / 3.0) ** 0.3),
+    ],
+)
+def test_the_hourly_limit_is_that_of_mean_wind_and_driest_hour(wind: float, driest: float, limit: float) -> None:
+    """FAO-56, eq. 72, over 50 mm of roughness: 1.2 + (0.04 (u - 2) - 0.004 (RH - 45)) (h / 3)^0.3."""
+    hours = np.datetime64("2026-06-18T00") + np.arange(24).astype("timedelta64[h]")
+    rh = np.where(np.arange(24) == 13, driest, 100.0)
+    found = bare_soil.kc_max_by_hour(np.linspace(0.0, 2.0 * wind, 24), rh, hour_utc=hours, longitude_deg=0.0)
+    assert found == pytest.approx(limit)
+
+
 def test_the_hourly_limit_follows_the_longitude() -> None:
     hours = np.datetime64("2026-06-18T00") + np.arange(72).astype("timedelta64[h]")
     rh = np.where(np.arange(72) < 24, 20.0, 80.0)

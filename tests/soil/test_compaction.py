@@ -50,24 +50,6 @@ def test_relative_compaction_is_taken_up_to_105_pct(density: float, is_taken: bo
             compaction.relative_compaction_pct(density, 2000.0)
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "target", "is_taken"),
-    [
-        (-2.0, 2.0, 1900.0, True),
-        (2.0, -2.0, 1900.0, False),
-        (-16.0, 2.0, 1900.0, False),
-        (-2.0, 2.0, 1950.0, False),  # saturated at 13.7 %, so 14 % cannot be that dense
-    ],
-)
-def test_a_window_must_lie_in_physics(low: float, high: float, target: float, is_taken: bool) -> None:
-    window = {"omc_pct": 16.0, "window_low_pct": low, "window_high_pct": high}
-    if is_taken:
-        compaction.require_possible_window(**window, target_dry_density_kg_m3=target, specific_gravity=2.65)
-    else:
-        with pytest.raises(SoilError):
-            compaction.require_possible_window(**window, target_dry_density_kg_m3=target, specific_gravity=2.65)
-
-
 def test_the_order_of_the_points_does_not_matter() -> None:
     mixed = [3, 0, 4, 2, 1]
     fit = compaction.fit_curve(W, DENSITY, specific_gravity=2.65)

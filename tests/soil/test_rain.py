@@ -37,6 +37,12 @@ def test_green_ampt_solves_its_own_equation_and_grows_with_time() -> None:
     assert depth[0] == 0.0
 
 
+def test_a_loose_surface_takes_in_what_an_hour_of_ponding_on_a_half_wet_soil_does() -> None:
+    for row in SOIL_CLASSES.values():
+        depth, reach = rain.loose_intake_mm_h(row), row.suction_mm * row.theta_e / 2.0
+        assert depth - reach * np.log1p(depth / reach) == pytest.approx(row.k_sat_mm_h)
+
+
 def test_green_ampt_refuses_a_soil_that_is_full() -> None:
     with pytest.raises(SoilError):
         rain.green_ampt_depth_mm(1.0, k_sat_mm_h=3.4, suction_mm=88.9, deficit=0.0)
@@ -56,3 +62,28 @@ def test_snow_lies_until_it_thaws_and_all_of_it_comes_down_as_water() -> None:
     assert melted[40] == pytest.approx(4.0 * 2.74 / 24.0)
     assert melted.sum() == pytest.approx(10.0)
     assert rain.melt_mm(np.zeros(5), np.full(5, 10.0)).sum() == 0.0
+
+
+@pytest.mark.parametrize("name", SOIL_CLASSES)
+def test_a_loose_lift_takes_in_its_first_hour_what_green_and_ampt_give_half_empty_pores(name: str) -> None:
+    row = SOIL_CLASSES[name]
+    depth, reach = rain.loose_intake_mm_h(row), row.suction_mm * row.theta_e / 2.0
+    assert depth - reach * np.log1p(depth / reach) == pytest.approx(row.k_sat_mm_h)
+    assert depth > row.k_sat_mm_h
+
+
+def test_a_sealed_surface_takes_in_a_fourteenth_of_a_loose_one() -> None:
+    """The root of a two hundredth of the conductivity; evaporation factors are our own: within a quarter of loose."""
+    assert rain.SURFACES["sealed"].intake_factor == pytest.approx(0.005**0.5, abs=0.001)
+    assert rain.SURFACES["loose"].intake_factor == rain.SURFACES["scarified"].intake_factor == 1.0
+    assert all(0.75 <= state.evaporation_factor <= 1.25 for state in rain.SURFACES.values())
+
+
+def test_melted_snow_is_gone_and_frost_melts_nothing() -> None:
+    snow = np.zeros(400)
+    snow[0] = 5.0
+    thawing = rain.melt_mm(snow, np.full(400, 1.0))
+    assert thawing.sum() == pytest.approx(5.0)
+    # 5 mm at 2.74 mm a day for each degree: 44 hours.
+    assert np.flatnonzero(thawing)[-1] + 1 == 44
+    assert rain.melt_mm(snow, np.full(400, -8.0)).sum() == 0.0

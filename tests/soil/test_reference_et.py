@@ -33,6 +33,53 @@ def test_daily_values_agree_with_an_independent_library(latitude_deg: float) -> 
     assert np.abs(ours - theirs)[has_sun].max() < 0.02
 
 
+def test_still_air_counts_as_half_a_metre_a_second() -> None:
+    """FAO-56, ch. 3; ASCE-EWRI 2005."""
+
+    def of_day(wind_2m_m_s: float) -> float:
+        return float(
+            reference_et.daily_et0_mm(
+                25.0, 12.0, vapour_kpa=1.4, wind_2m_m_s=wind_2m_m_s, shortwave_mj_m2_d=22.0,
+                day_of_year=170, latitude_deg=45.0, elevation_m=100.0,
+            )
+        )  # fmt: skip
+
+    def of_hour(wind_2m_m_s: float) -> float:
+        (found,) = reference_et.hourly_et0_mm(
+            np.array([25.0]), np.array([40.0]), np.array([wind_2m_m_s]), np.array([700.0]),
+            hour_utc=np.array(["2026-06-19T12"], "datetime64[h]"),
+            latitude_deg=45.0, longitude_deg=0.0, elevation_m=100.0,
+        )  # fmt: skip
+        return float(found)
+
+    for et0_mm in (of_day, of_hour):
+        assert et0_mm(0.0) == et0_mm(0.5) < et0_mm(0.51)
+
+
+def test_only_a_sun_above_0_3_rad_tells_of_cloud() -> None:
+    """ASCE-EWRI 2005: of lower sun measured over clear-sky radiation says nothing; the hour before it stands."""
+    hour_utc = np.datetime64("2026-06-19T00") + np.arange(24).astype("timedelta64[h]")
+    place = {"latitude_deg": 45.0, "longitude_deg": 0.0}
+    counts = []
+    for longitude_deg in np.linspace(-7.0, 7.0, 57):
+        place["longitude_deg"] = float(longitude_deg)
+        stand = sun.sun_hours(hour_utc, **place)
+        clear = 0.75 * stand.extraterrestrial_mj_m2_h / 0.0036
+        evening = 12 + int(np.flatnonzero(stand.sin_elevation[12:] < np.sin(0.34))[0])  # the first hour of low sun
+        dimmed = clear.copy()
+        dimmed[evening] *= 0.5
+        night = [
+            reference_et.hourly_et0_mm(
+                np.full(24, 15.0), np.full(24, 60.0), np.full(24, 2.0), shortwave,
+                hour_utc=hour_utc, elevation_m=0.0, **place,
+            )[23]
+            for shortwave in (clear, dimmed)
+        ]  # fmt: skip
+        counts.append(stand.sin_elevation[evening] >= np.sin(0.3))
+        assert (night[0] != night[1]) == counts[-1], longitude_deg
+    assert 5 < sum(counts) < 52
+
+
 @pytest.mark.parametrize(("latitude_deg", "longitude_deg"), [(39.5, -118.8), (-33.0, 151.0), (52.0, 5.0), (1.0, 103.8)])
 def test_hours_of_high_sun_agree_with_an_independent_library(latitude_deg: float, longitude_deg: float) -> None:
     rng = np.random.default_rng(7)

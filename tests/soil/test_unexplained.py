@@ -85,3 +85,9 @@ def test_noise_of_the_tests_alone_is_rarely_taken_for_water() -> None:
     noisy = [[(24 * d, 12.0 + 0.7 * rng.standard_normal()) for d in range(1, 8)] for _ in range(n)]
     shade = {"et0_mm": np.zeros(N_HOURS)}
     assert sum(bool(found(one, **shade)) for one in noisy) <= n // 20
+
+
+@pytest.mark.parametrize(("gained", "n_said"), [(0.8, 0), (1.6, 1)])
+def test_from_one_point_on_a_steady_gain_is_said(gained: float, n_said: int) -> None:
+    rising = [(24 * d, 12.0 + gained * (d - 1) / 6.0) for d in range(1, 8)]
+    assert len(found(rising, sd_pct=0.1, et0_mm=np.zeros(N_HOURS))) == n_said

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -16,7 +17,9 @@ from messages import MORNING
 from gonogo.errors import StoreError
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.outside import Answer
+from gonogo.store import answers as stored_answers
 from gonogo.store import history, schema
+from gonogo.store.history import Arrival
 
 HOUR = timedelta(hours=1)
 READING = Reading(strip_id="N1", at_utc=MORNING, w_pct=11.2, method="oven", dry_density_kg_m3=1612.5)
@@ -36,7 +39,8 @@ ANSWER = Answer(
 def add(store: sa.Engine, entry: Entry, site_id: str = "north-fill", **changes: Any) -> int:
     with schema.begin(store) as connection:
         fields = {"entered_utc": MORNING, "entered_by": "command line"} | changes
-        return history.add_entry(connection, site_id, entry, **fields)
+        corrects_id = fields.pop("corrects_id", None)
+        return history.add_entry(connection, site_id, entry, Arrival(**fields), corrects_id=corrects_id)
 
 
 def in_force(store: sa.Engine, **changes: Any) -> tuple[Entry, ...]:
@@ -47,7 +51,7 @@ def in_force(store: sa.Engine, **changes: Any) -> tuple[Entry, ...]:
 def save(store: sa.Engine, **changes: Any) -> int:
     fields = {name: getattr(ANSWER, name) for name in Answer.__slots__} | changes
     with schema.begin(store) as connection:
-        return history.save_answer(connection, "north-fill", Answer(**fields))
+        return stored_answers.save_answer(connection, "north-fill", Answer(**fields))
 
 
 # --- answers -------------------------------------------------------------------------------------------------
@@ -56,7 +60,7 @@ def save(store: sa.Engine, **changes: Any) -> int:
 def test_an_answer_comes_back_to_the_byte(store: sa.Engine) -> None:
     answer_id = save(store)
     with schema.read(store) as connection:
-        kept = history.stored_answer(connection, answer_id)
+        kept = stored_answers.stored_answer(connection, answer_id)
     assert kept.answer.body == ANSWER.body
     assert (kept.site_id, kept.answer.service, kept.answer.status) == ("north-fill", "open_meteo", 200)
     assert kept.answer.fetched_utc == MORNING
@@ -66,7 +70,7 @@ def test_no_key_session_or_password_reaches_the_database(store: sa.Engine) -> No
     answer_id = save(store)
     with schema.read(store) as connection:
         row = connection.execute(sa.select(schema.answer)).one()
-        kept = history.stored_answer(connection, answer_id)
+        kept = stored_answers.stored_answer(connection, answer_id)
     assert "s3cret" not in repr(row)
     assert "pw@" not in repr(row)
     assert kept.answer.url == "https://weather.example.com/v1/forecast?latitude=42.0&hourly=rain,wind"
@@ -79,25 +83,25 @@ def test_the_latest_answer_is_the_newest_that_was_of_use(store: sa.Engine) -> No
     rejected = save(store, fetched_utc=MORNING + 2 * HOUR)
     other = save(store, fetched_utc=MORNING - HOUR, service="met_norway")
     with schema.begin(store) as connection:
-        history.reject_answer(connection, rejected, "truncated\x00 body")
+        stored_answers.reject_answer(connection, rejected, "truncated\x00 body")
     with schema.read(store) as connection:
-        latest = history.latest_answer(connection, "north-fill")
-        of_service = history.latest_answer(connection, "north-fill", service="met_norway")
+        latest = stored_answers.latest_answer(connection, "north-fill")
+        of_service = stored_answers.latest_answer(connection, "north-fill", service="met_norway")
         assert latest is not None
         assert of_service is not None
         assert (latest.id, of_service.id) == (good, other)
-        assert history.latest_answer(connection, "south-dam") is None
-        assert history.stored_answer(connection, rejected).rejected == "truncated body"
+        assert stored_answers.latest_answer(connection, "south-dam") is None
+        assert stored_answers.stored_answer(connection, rejected).rejected == "truncated body"
 
 
 def test_an_answer_of_later_does_not_count_for_a_morning_of_before(store: sa.Engine) -> None:
     earlier = save(store)
     save(store, fetched_utc=MORNING + HOUR)
     with schema.read(store) as connection:
-        then = history.latest_answer(connection, "north-fill", until_utc=MORNING)
+        then = stored_answers.latest_answer(connection, "north-fill", until_utc=MORNING)
         assert then is not None
         assert then.id == earlier
-        assert history.latest_answer(connection, "north-fill", until_utc=MORNING - HOUR) is None
+        assert stored_answers.latest_answer(connection, "north-fill", until_utc=MORNING - HOUR) is None
 
 
 def test_a_damaged_answer_is_refused(store: sa.Engine) -> None:
@@ -109,15 +113,15 @@ def test_a_damaged_answer_is_refused(store: sa.Engine) -> None:
     with schema.read(store) as connection:
         for answer_id in (damaged, swapped):
             with pytest.raises(StoreError, match="damaged"):
-                history.stored_answer(connection, answer_id)
+                stored_answers.stored_answer(connection, answer_id)
         with pytest.raises(StoreError, match="no answer 99"):
-            history.stored_answer(connection, 99)
+            stored_answers.stored_answer(connection, 99)
 
 
 @given(key=st.text(st.characters(codec="ascii", categories=["L", "N"]), min_size=8, max_size=20))
 def test_a_key_is_cut_from_any_url_whatever_its_letters(key: str) -> None:
     for name in ("apikey", "API_KEY", "appid", "token"):
-        url = history.url_without_key(f"https://api.example.com/v1?q=1&{name}={key}#{key}")
+        url = stored_answers.url_without_key(f"https://api.example.com/v1?q=1&{name}={key}#{key}")
         assert url == "https://api.example.com/v1?q=1"
 
 
@@ -146,7 +150,7 @@ def test_a_correction_takes_the_place_and_both_stay_on_record(store: sa.Engine) 
 def test_an_entry_can_be_withdrawn_and_stays_on_record(store: sa.Engine) -> None:
     wrong = add(store, WATERING)
     with schema.begin(store) as connection:
-        line = history.withdraw_entry(connection, "north-fill", wrong, entered_utc=MORNING, entered_by="reply")
+        line = history.withdraw_entry(connection, "north-fill", wrong, Arrival(entered_utc=MORNING, entered_by="reply"))
     assert in_force(store) == ()
     with schema.read(store) as connection:
         withdrawal, original = history.entry_log(connection, "north-fill")
@@ -161,10 +165,20 @@ def test_only_the_line_in_force_can_be_corrected(store: sa.Engine) -> None:
     with pytest.raises(StoreError, match="does not exist"):
         add(store, READING, corrects_id=second, site_id="south-dam")
     with schema.begin(store) as connection:
-        gone = history.withdraw_entry(connection, "north-fill", second, entered_utc=MORNING, entered_by="reply")
+        gone = history.withdraw_entry(
+            connection, "north-fill", second, Arrival(entered_utc=MORNING, entered_by="reply")
+        )
     with pytest.raises(StoreError, match="only withdraws another"):
         add(store, READING, corrects_id=gone)
     assert in_force(store) == ()
+
+
+@pytest.mark.parametrize("other", [WATERING, replace(READING, strip_id="N9")], ids=["kind", "strip"])
+def test_an_entry_is_replaced_by_its_own_kind_and_strip_alone(store: sa.Engine, other: Entry) -> None:
+    first = add(store, READING)
+    with pytest.raises(StoreError, match=f"Entry {first} is a reading of {READING.strip_id}"):
+        add(store, other, corrects_id=first)
+    assert in_force(store) == (READING,)
 
 
 def test_of_two_corrections_at_once_one_is_refused(store: sa.Engine) -> None:

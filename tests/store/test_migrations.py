@@ -10,12 +10,14 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from alembic import command
-from messages import MORNING, letter
+from messages import MORNING, envelope
 
 from gonogo.records.field import Reading
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.store import history, outbox, runs, schema
+from gonogo.store import answers as stored_answers
+from gonogo.store import claims, history, outbox, outcomes, runs, schema
 from gonogo.store.encoding import encoded
+from gonogo.store.history import Arrival
 from gonogo.store.upgrade import migrations, upgrade, version
 
 BODY = b'{"hourly": {}}'
@@ -41,7 +43,7 @@ DECISION = Decision(
     reading_age_h=9.0,
     rolling_time_h=2.0,
 )
-RAW = letter(1).raw
+RAW = envelope(1).raw
 
 # What the first version wrote, in its own columns. Records are in today's form, as the first version's were the same.
 ROWS: dict[str, list[dict[str, Any]]] = {
@@ -59,14 +61,14 @@ ROWS: dict[str, list[dict[str, Any]]] = {
     "verdict": [{"run_id": 1, "strip_id": "N1", "position": 0, "verdict": "wait", "rule_id": "no_forecast",
         "reason": "no_forecast", "record": encoded(DECISION)}],
     "message": [
-        {"id": n, "message_id": letter(n).message_id, "run_id": 1, "site_id": "north-fill", "crew_id": "crew-a",
-            "kind": "morning", "role": "superintendent", "name": "Ana Boss", "address": letter(n).address,
+        {"id": n, "message_id": envelope(n).message_id, "run_id": 1, "site_id": "north-fill", "crew_id": "crew-a",
+            "kind": "morning", "role": "superintendent", "name": "Ana Boss", "address": envelope(n).address,
             "language": "en", "subject": "N1 wait", "put_utc": MORNING, "deadline_utc": MORNING + timedelta(hours=3),
             "state": state, "next_try_utc": MORNING, "n_tries": n, "n_crashes": 0, "lease_owner": None,
             "lease_until_utc": None, "settled_utc": MORNING if state == "sent" else None, "last_error": ""}
         for n, state in ((1, "sent"), (2, "waiting"))
     ],
-    "message_raw": [{"message": 1, "raw": RAW}, {"message": 2, "raw": letter(2).raw}],
+    "message_raw": [{"message": 1, "raw": RAW}, {"message": 2, "raw": envelope(2).raw}],
 }  # fmt: skip
 
 
@@ -99,26 +101,28 @@ def test_everything_that_the_first_version_stored_is_there_after_the_upgrade(fir
     upgrade(first_version)
     assert version(first_version) != "0001"
     with schema.read(first_version) as connection:
-        assert history.stored_answer(connection, 1).answer.body == BODY
+        assert stored_answers.stored_answer(connection, 1).answer.body == BODY
         assert history.entries(connection, "north-fill") == (READING,)
         run = runs.last_run(connection, "north-fill")
         assert run is not None
         assert (run.day, run.seed, run.faults) == (date(2026, 6, 1), 7, ("one gap was filled",))
         assert runs.decisions(connection, run.id) == (DECISION,)
         assert "north-fill" in runs.config_text(connection, run.id)
-        assert outbox.raw_of(connection, letter(1).message_id) == RAW
-        states = {one.message_id: (one.state, one.n_tries) for one in outbox.outcomes(connection)}
-    assert states == {letter(1).message_id: ("sent", 1), letter(2).message_id: ("waiting", 2)}
+        assert outcomes.raw_of(connection, envelope(1).message_id) == RAW
+        states = {one.message_id: (one.state, one.n_tries) for one in outcomes.outcomes(connection)}
+    assert states == {envelope(1).message_id: ("sent", 1), envelope(2).message_id: ("waiting", 2)}
 
 
 def test_the_morning_goes_on_where_the_first_version_left_it(first_version: sa.Engine) -> None:
     upgrade(first_version)
     args = {"now_utc": MORNING, "owner": "a"}
-    assert runs.claim_run(first_version, "north-fill", date(2026, 6, 1), "morning", now_utc=MORNING, owner="a") is None
+    assert (
+        claims.claim_run(first_version, "north-fill", date(2026, 6, 1), "morning", now_utc=MORNING, owner="a") is None
+    )
     (left,) = outbox.lease(first_version, **args, limit=9)
-    assert left.message_id == letter(2).message_id
+    assert left.message_id == envelope(2).message_id
     with schema.begin(first_version) as connection:
-        number = history.add_entry(connection, "north-fill", READING, entered_utc=MORNING, entered_by="test")
+        number = history.add_entry(connection, "north-fill", READING, Arrival(entered_utc=MORNING, entered_by="test"))
     assert number == 2
 
 

@@ -9,23 +9,23 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import outbox, schema
-from gonogo.store.outbox import OutMessage, Queued
+from gonogo.store import endings, outbox, outcomes, schema
+from gonogo.store.queued import Envelope, Queued
 
 MINUTE = timedelta(minutes=1)
 
 
-def put(store: sa.Engine, *messages: OutMessage) -> int:
+def put(store: sa.Engine, *messages: Envelope) -> int:
     with schema.begin(store) as connection:
         return outbox.put(connection, messages, now_utc=MORNING)
 
 
 def states(store: sa.Engine) -> dict[str, int]:
     with schema.read(store) as connection:
-        return {state: n for state, n in outbox.counts(connection, now_utc=MORNING).items() if n}
+        return {state: n for state, n in outcomes.counts(connection, now_utc=MORNING).items() if n}
 
 
 def lease_one(store: sa.Engine, owner: str = "a", **changes: Any) -> Queued:
@@ -34,7 +34,7 @@ def lease_one(store: sa.Engine, owner: str = "a", **changes: Any) -> Queued:
 
 
 def test_a_message_comes_out_as_it_went_in(store: sa.Engine) -> None:
-    given = out_message(1, name="Žofie Ünal", raw=bytes(range(256)), language="cs")
+    given = envelope(1, name="Žofie Ünal", raw=bytes(range(256)), language="cs")
     put(store, given)
     one = lease_one(store)
     assert (one.message_id, one.address, one.name, one.raw) == (
@@ -43,21 +43,21 @@ def test_a_message_comes_out_as_it_went_in(store: sa.Engine) -> None:
     assert (one.site_id, one.crew_id, one.role, one.kind) == (given.site_id, given.crew_id, given.role, given.kind)
     assert (one.language, one.deadline_utc, one.put_utc) == ("cs", given.deadline_utc, MORNING)
     with schema.read(store) as connection:
-        assert outbox.raw_of(connection, given.message_id) == given.raw
-        assert outbox.raw_of(connection, "<unknown@example.com>") is None
+        assert outcomes.raw_of(connection, given.message_id) == given.raw
+        assert outcomes.raw_of(connection, "<unknown@example.com>") is None
 
 
 def test_the_same_message_is_put_once_and_its_outcome_stands(store: sa.Engine) -> None:
-    assert put(store, out_message(1), out_message(2), out_message(1)) == 2
+    assert put(store, envelope(1), envelope(2), envelope(1)) == 2
     outbox.sent(store, lease_one(store), now_utc=MORNING)
-    assert put(store, out_message(1), out_message(2)) == 0
+    assert put(store, envelope(1), envelope(2)) == 0
     assert states(store) == {"waiting": 1, "sent": 1}
 
 
 def test_a_transaction_that_fails_puts_nothing(store: sa.Engine) -> None:
     def put_and_fail() -> None:
         with schema.begin(store) as connection:
-            outbox.put(connection, [out_message(1)], now_utc=MORNING)
+            outbox.put(connection, [envelope(1)], now_utc=MORNING)
             raise StoreError("the verdicts could not be stored")
 
     with pytest.raises(StoreError, match="verdicts"):
@@ -66,14 +66,14 @@ def test_a_transaction_that_fails_puts_nothing(store: sa.Engine) -> None:
 
 
 def test_a_second_worker_cannot_take_a_leased_message(store: sa.Engine) -> None:
-    put(store, out_message(1))
+    put(store, envelope(1))
     lease_one(store, "a")
     assert outbox.lease(store, now_utc=MORNING + 9 * MINUTE, owner="b") == ()
     assert states(store) == {"leased": 1}
 
 
 def test_a_lease_that_ran_out_is_taken_over_and_counts_as_a_crash(store: sa.Engine) -> None:
-    put(store, out_message(1))
+    put(store, envelope(1))
     lease_one(store, "a", lease_s=60)
     again = lease_one(store, "b", now_utc=MORNING + MINUTE)
     assert (again.lease_owner, again.n_tries, again.n_crashes) == ("b", 2, 1)
@@ -81,7 +81,7 @@ def test_a_lease_that_ran_out_is_taken_over_and_counts_as_a_crash(store: sa.Engi
 
 @pytest.mark.parametrize("mark", ["sent", "failed", "refused"])
 def test_a_worker_that_lost_its_lease_changes_nothing(store: sa.Engine, mark: str) -> None:
-    put(store, out_message(1))
+    put(store, envelope(1))
     late = lease_one(store, "a", lease_s=60)
     lease_one(store, "a", now_utc=MORNING + MINUTE)  # even under the same name
     done = {
@@ -95,7 +95,7 @@ def test_a_worker_that_lost_its_lease_changes_nothing(store: sa.Engine, mark: st
 
 def test_many_workers_at_once_take_each_message_once(store: sa.Engine) -> None:
     n = 40
-    put(store, *(out_message(i) for i in range(n)))
+    put(store, *(envelope(i) for i in range(n)))
     taken: list[str] = []
 
     def take(owner: str) -> None:
@@ -109,12 +109,12 @@ def test_many_workers_at_once_take_each_message_once(store: sa.Engine) -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    assert sorted(taken) == sorted(out_message(i).message_id for i in range(n))
+    assert sorted(taken) == sorted(envelope(i).message_id for i in range(n))
     assert states(store) == {"sent": n}
 
 
 def test_a_message_waits_for_its_time_and_for_its_retry(store: sa.Engine) -> None:
-    put(store, out_message(1, send_utc=MORNING + MINUTE))
+    put(store, envelope(1, send_utc=MORNING + MINUTE))
     assert outbox.lease(store, now_utc=MORNING, owner="a") == ()
     one = lease_one(store, now_utc=MORNING + MINUTE)
     assert outbox.failed(store, one, retry_utc=MORNING + 3 * MINUTE, error="451 later")
@@ -124,98 +124,98 @@ def test_a_message_waits_for_its_time_and_for_its_retry(store: sa.Engine) -> Non
 
 
 def test_the_longest_due_goes_first(store: sa.Engine) -> None:
-    put(store, out_message(1, send_utc=MORNING), out_message(2, send_utc=MORNING - MINUTE))
+    put(store, envelope(1, send_utc=MORNING), envelope(2, send_utc=MORNING - MINUTE))
     assert [one.message_id for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=2)] == [
-        out_message(2).message_id,
-        out_message(1).message_id,
+        envelope(2).message_id,
+        envelope(1).message_id,
     ]
 
 
 def test_a_message_past_its_deadline_is_expired_not_sent_and_replaced_in_one_step(store: sa.Engine) -> None:
-    put(store, out_message(1, deadline_utc=MORNING), out_message(2))
+    put(store, envelope(1, deadline_utc=MORNING), envelope(2))
     assert [one.message_id for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=9)] == [
-        out_message(2).message_id
+        envelope(2).message_id
     ]
 
-    def notice(one: Queued) -> Sequence[OutMessage]:
+    def notice(one: Queued) -> Sequence[Envelope]:
         assert one.state == "expired"
-        return (out_message(3, kind="notice"),)
+        return (envelope(3, kind="notice"),)
 
-    expired = outbox.expire(store, now_utc=MORNING, instead=notice)
-    assert [one.message_id for one in expired] == [out_message(1).message_id]
+    expired = endings.expire(store, now_utc=MORNING, instead=notice)
+    assert [one.message_id for one in expired] == [envelope(1).message_id]
     assert states(store) == {"expired": 1, "leased": 1, "waiting": 1}
-    assert outbox.expire(store, now_utc=MORNING, instead=notice) == ()
+    assert endings.expire(store, now_utc=MORNING, instead=notice) == ()
 
 
 def test_a_notice_that_cannot_be_made_leaves_the_message_where_it_was(store: sa.Engine) -> None:
-    put(store, out_message(1, deadline_utc=MORNING))
+    put(store, envelope(1, deadline_utc=MORNING))
 
-    def broken(_one: Queued) -> Sequence[OutMessage]:
+    def broken(_one: Queued) -> Sequence[Envelope]:
         raise RuntimeError("no template")
 
     with pytest.raises(RuntimeError):
-        outbox.expire(store, now_utc=MORNING, instead=broken)
+        endings.expire(store, now_utc=MORNING, instead=broken)
     assert states(store) == {"waiting": 1}
 
 
 def test_a_message_being_delivered_is_not_expired_under_its_worker(store: sa.Engine) -> None:
-    put(store, out_message(1, deadline_utc=MORNING + MINUTE))
+    put(store, envelope(1, deadline_utc=MORNING + MINUTE))
     one = lease_one(store)
-    assert outbox.expire(store, now_utc=MORNING + MINUTE) == ()
+    assert endings.expire(store, now_utc=MORNING + MINUTE) == ()
     assert outbox.sent(store, one, now_utc=MORNING + MINUTE)
     assert states(store) == {"sent": 1}
 
 
 def test_a_refusal_is_final_and_tells_the_operator_in_the_same_step(store: sa.Engine) -> None:
-    put(store, out_message(1))
+    put(store, envelope(1))
 
-    def tell(one: Queued) -> Sequence[OutMessage]:
-        return (out_message(2, kind="operator", subject=f"{one.state}: {one.last_error}"),)
+    def tell(one: Queued) -> Sequence[Envelope]:
+        return (envelope(2, kind="operator", subject=f"{one.state}: {one.last_error}"),)
 
     assert outbox.refused(store, lease_one(store), now_utc=MORNING, error="550 no such user", tell=tell)
     with schema.read(store) as connection:
-        told, refused = outbox.outcomes(connection)
+        told, refused = outcomes.outcomes(connection)
     assert told.subject == "refused: 550 no such user"
     assert (refused.state, refused.last_error, refused.settled_utc) == ("refused", "550 no such user", MORNING)
 
 
 def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.Engine) -> None:
-    put(store, out_message(1))
+    put(store, envelope(1))
     now = MORNING
     for _ in range(outbox.MAX_CRASHES):
-        assert outbox.set_aside(store, now_utc=now) == ()
+        assert endings.dead_letters(store, now_utc=now) == ()
         lease_one(store, now_utc=now, lease_s=60)
         now += MINUTE
-    assert [one.state for one in outbox.set_aside(store, now_utc=now)] == ["set_aside"]
+    assert [one.state for one in endings.dead_letters(store, now_utc=now)] == ["set_aside"]
     assert outbox.lease(store, now_utc=now, owner="a") == ()
     assert states(store) == {"set_aside": 1}
 
 
 def test_faults_of_our_own_count_and_passing_faults_do_not(store: sa.Engine) -> None:
-    put(store, out_message(1), out_message(2))
+    put(store, envelope(1), envelope(2))
     for _ in range(outbox.MAX_CRASHES):
         for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=2):
-            is_ours = one.message_id == out_message(1).message_id
+            is_ours = one.message_id == envelope(1).message_id
             outbox.failed(store, one, retry_utc=MORNING, error="\x00 trace", is_our_fault=is_ours)
-    assert [one.message_id for one in outbox.set_aside(store, now_utc=MORNING)] == [out_message(1).message_id]
+    assert [one.message_id for one in endings.dead_letters(store, now_utc=MORNING)] == [envelope(1).message_id]
     assert states(store) == {"set_aside": 1, "waiting": 1}
 
 
 def test_a_mail_that_went_can_be_marked_later_whoever_holds_it(store: sa.Engine) -> None:
-    put(store, out_message(1), out_message(2))
+    put(store, envelope(1), envelope(2))
     lease_one(store)
-    marked = outbox.settle_sent(store, [out_message(1).message_id, "<unknown@example.com>"], now_utc=MORNING)
+    marked = outbox.settle_sent(store, [envelope(1).message_id, "<unknown@example.com>"], now_utc=MORNING)
     assert marked == 1
     assert states(store) == {"sent": 1, "waiting": 1}
 
 
 def test_outcomes_are_told_by_reader_site_and_run(store: sa.Engine) -> None:
-    put(store, out_message(1), out_message(2, site_id="south-dam"))
+    put(store, envelope(1), envelope(2, site_id="south-dam"))
     outbox.sent(store, lease_one(store), now_utc=MORNING)
     with schema.read(store) as connection:
-        south = outbox.outcomes(connection, site_id="south-dam")
-        gone = outbox.outcomes(connection, states=["sent"], since_utc=MORNING)
-        later = outbox.counts(connection, now_utc=MORNING, since_utc=MORNING + MINUTE)
+        south = outcomes.outcomes(connection, site_id="south-dam")
+        gone = outcomes.outcomes(connection, states=["sent"], since_utc=MORNING)
+        later = outcomes.counts(connection, now_utc=MORNING, since_utc=MORNING + MINUTE)
     assert [one.address for one in south] == ["reader2@example.com"]
     assert [(one.address, one.settled_utc) for one in gone] == [("reader1@example.com", MORNING)]
     assert set(later.values()) == {0}

@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 from messages import MORNING
 
-from gonogo.store import owner, runs
+from gonogo.store import claims, owner
 
 PRINT = "from gonogo.store import owner; print(owner.own_name(), flush=True); input()"
 needs_proc = pytest.mark.skipif(not owner._PROC.joinpath("self/stat").exists(), reason="no process table in /proc here")
@@ -53,28 +53,28 @@ def test_a_number_that_was_given_out_again_is_another_process() -> None:
 def test_a_claim_of_a_dead_process_is_taken_over_at_once_and_no_other(store: sa.Engine) -> None:
     day = date(2026, 6, 1)
     for site_id, holder in (("north", "dead"), ("south", "alive")):
-        assert runs.claim_run(store, site_id, day, "morning", now_utc=MORNING, owner=holder)
+        assert claims.claim_run(store, site_id, day, "morning", now_utc=MORNING, owner=holder)
     later = MORNING + timedelta(seconds=1)
-    assert runs.release_dead(store, now_utc=later, is_dead=lambda name: name == "dead") == 1
-    north = runs.claim_run(store, "north", day, "morning", now_utc=later, owner="b")
+    assert claims.release_dead(store, now_utc=later, is_dead=lambda name: name == "dead") == 1
+    north = claims.claim_run(store, "north", day, "morning", now_utc=later, owner="b")
     assert north is not None
     assert north.attempt == 2
-    assert runs.claim_run(store, "south", day, "morning", now_utc=later, owner="b") is None
+    assert claims.claim_run(store, "south", day, "morning", now_utc=later, owner="b") is None
 
 
 def test_a_run_that_takes_too_long_can_be_taken_from_it_and_its_result_is_dropped(store: sa.Engine) -> None:
     day = date(2026, 6, 1)
-    slow = runs.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="a")
-    watch = runs.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="a", takes_over=True)
+    slow = claims.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="a")
+    watch = claims.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="a", takes_over=True)
     assert slow is not None
     assert watch is not None
-    record = runs.RunRecord(
+    record = claims.RunRecord(
         decisions=(), outlook=(), config_text="", seed=None, program_version="2026.1", answer_id=None
     )
     from gonogo.store import schema
 
-    with pytest.raises(runs.TakenOverError), schema.begin(store) as connection:
-        runs.finish_run(connection, slow, record, now_utc=MORNING)
+    with pytest.raises(claims.TakenOverError), schema.begin(store) as connection:
+        claims.finish_run(connection, slow, record, now_utc=MORNING)
     with schema.begin(store) as connection:
-        runs.finish_run(connection, watch, record, now_utc=MORNING)
-    assert runs.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="b", takes_over=True) is None
+        claims.finish_run(connection, watch, record, now_utc=MORNING)
+    assert claims.claim_run(store, "north", day, "morning", now_utc=MORNING, owner="b", takes_over=True) is None

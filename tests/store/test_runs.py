@@ -11,13 +11,13 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
-from gonogo.store import outbox, runs, schema
+from gonogo.store import claims, outbox, outcomes, runs, schema
+from gonogo.store.claims import Claim, RunRecord
 from gonogo.store.encoding import decoded, encoded
-from gonogo.store.runs import Claim, RunRecord
 
 DAY = date(2026, 6, 1)
 MINUTE = timedelta(minutes=1)
@@ -96,15 +96,15 @@ RECORD = RunRecord(
 )
 
 
-def claim(store: sa.Engine, day: date = DAY, owner: str = "a", issue: str = "morning") -> Claim:
-    made = runs.claim_run(store, "north-fill", day, issue, now_utc=MORNING, owner=owner)
+def claim(store: sa.Engine, day: date = DAY, owner: str = "a", edition: str = "morning") -> Claim:
+    made = claims.claim_run(store, "north-fill", day, edition, now_utc=MORNING, owner=owner)
     assert made is not None
     return made
 
 
 def finish(store: sa.Engine, claimed: Claim, record: RunRecord = RECORD) -> None:
     with schema.begin(store) as connection:
-        runs.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
+        claims.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
 
 
 def same(one: object, other: object) -> bool:
@@ -126,24 +126,24 @@ def test_a_finished_run_gives_back_everything_it_came_to(store: sa.Engine) -> No
         assert runs.outlook(connection, claimed.run_id) == RECORD.outlook
         assert runs.config_text(connection, claimed.run_id) == RECORD.config_text
     assert run is not None
-    assert (run.state, run.day, run.issue, run.seed) == ("finished", DAY, "morning", 2**63 + 11)
+    assert (run.state, run.day, run.edition, run.seed) == ("finished", DAY, "morning", 2**63 + 11)
     assert (run.faults, run.error, run.program_version) == (RECORD.faults, "Traceback", "2026.1")
     assert run.finished_utc == MORNING + MINUTE
 
 
 def test_a_morning_is_claimed_once_and_never_again_when_done(store: sa.Engine) -> None:
     claimed = claim(store)
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b") is None
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b") is None
     finish(store, claimed)
     late = MORNING + timedelta(days=30)
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b") is None
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b") is None
 
 
-def test_another_site_day_or_issue_is_another_run(store: sa.Engine) -> None:
+def test_another_site_day_or_edition_is_another_run(store: sa.Engine) -> None:
     claim(store)
     claim(store, DAY + timedelta(days=1))
-    claim(store, issue="look-0900")
-    assert runs.claim_run(store, "south-dam", DAY, "morning", now_utc=MORNING, owner="a") is not None
+    claim(store, edition="look-0900")
+    assert claims.claim_run(store, "south-dam", DAY, "morning", now_utc=MORNING, owner="a") is not None
 
 
 def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None:
@@ -152,7 +152,7 @@ def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None
 
     def compete(owner: str) -> None:
         gate.wait()
-        if runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner=owner):
+        if claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner=owner):
             winners.append(owner)
 
     threads = [threading.Thread(target=compete, args=(f"s{i}",)) for i in range(8)]
@@ -166,33 +166,33 @@ def test_of_many_services_at_once_one_runs_the_morning(store: sa.Engine) -> None
 def test_the_claim_of_a_dead_service_is_taken_over_and_its_result_dropped_whole(store: sa.Engine) -> None:
     dead = claim(store, owner="dead")
     soon, late = MORNING + 9 * MINUTE, MORNING + 10 * MINUTE
-    assert runs.claim_run(store, "north-fill", DAY, "morning", now_utc=soon, owner="b") is None
-    taken = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b")
+    assert claims.claim_run(store, "north-fill", DAY, "morning", now_utc=soon, owner="b") is None
+    taken = claims.claim_run(store, "north-fill", DAY, "morning", now_utc=late, owner="b")
     assert taken is not None
     assert (taken.run_id, taken.attempt) == (dead.run_id, 2)
 
     def wake_up() -> None:
         with schema.begin(store) as connection:
-            outbox.put(connection, [out_message(1)], now_utc=late)
-            runs.finish_run(connection, dead, RECORD, now_utc=late)
+            outbox.put(connection, [envelope(1)], now_utc=late)
+            claims.finish_run(connection, dead, RECORD, now_utc=late)
 
     with pytest.raises(StoreError, match="taken over"):
         wake_up()
     with schema.read(store) as connection:
         assert runs.last_run(connection, "north-fill") is None
         assert runs.config_text(connection, dead.run_id) == ""
-        assert outbox.outcomes(connection) == ()
+        assert outcomes.outcomes(connection) == ()
     finish(store, taken)
 
 
 def test_a_claim_that_is_given_up_is_free_at_once_and_says_why(store: sa.Engine) -> None:
     claimed = claim(store)
-    runs.release_run(store, claimed, now_utc=MORNING, error="disk full")
+    claims.release_run(store, claimed, now_utc=MORNING, error="disk full")
     with schema.read(store) as connection:
         open_run = runs.last_run(connection, "north-fill", is_finished=False)
     assert open_run is not None
     assert (open_run.state, open_run.error) == ("claimed", "disk full")
-    again = runs.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b")
+    again = claims.claim_run(store, "north-fill", DAY, "morning", now_utc=MORNING, owner="b")
     assert again is not None
     assert again.attempt == 2
 
@@ -200,7 +200,7 @@ def test_a_claim_that_is_given_up_is_free_at_once_and_says_why(store: sa.Engine)
 def test_yesterday_is_the_newest_finished_run_of_an_earlier_date(store: sa.Engine) -> None:
     for days_ago in (3, 1, 0):
         finish(store, claim(store, DAY - timedelta(days=days_ago)))
-    finish(store, claim(store, issue="look-0900"))
+    finish(store, claim(store, edition="look-0900"))
     with schema.read(store) as connection:
         yesterday = runs.last_run(connection, "north-fill", before_day=DAY)
         today = runs.last_run(connection, "north-fill", day=DAY)
@@ -208,7 +208,7 @@ def test_yesterday_is_the_newest_finished_run_of_an_earlier_date(store: sa.Engin
     assert yesterday is not None
     assert today is not None
     assert yesterday.day == DAY - timedelta(days=1)
-    assert today.issue == "look-0900"
+    assert today.edition == "look-0900"
     assert len(listed) == 4
 
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from messages import MORNING
 
 from gonogo.errors import StoreError
-from gonogo.store import runs, schema
+from gonogo.store import claims, schema
 from gonogo.store.upgrade import VERSION_TABLE, migrations, upgrade, version
 
 SOME_CONFIG = {"sha256": "00", "text": "[site]", "first_seen_utc": MORNING}
@@ -215,8 +215,8 @@ def test_a_database_that_stays_locked_is_reported_and_nothing_is_half_done(
     upgrade(one)
     with schema.begin(one):
         with pytest.raises(StoreError, match="locked"):
-            runs.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b")
-    assert runs.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b") is not None
+            claims.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b")
+    assert claims.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b") is not None
 
 
 def test_a_full_disk_is_reported_and_what_was_stored_stays(sqlite_store: sa.Engine) -> None:

@@ -215,3 +215,35 @@ def test_distance_of_two_known_places() -> None:
     assert distance_km(42.0, -94.0, 43.0, -94.0) == pytest.approx(111.19, abs=0.01)
     assert distance_km(0.0, 0.0, 0.0, 90.0) == pytest.approx(10007.5, abs=0.1)
     assert distance_km(0.0, 179.9, 0.0, -179.9) == pytest.approx(22.24, abs=0.01)
+
+
+def test_snow_and_rain_of_an_hour_make_up_what_falls() -> None:
+    body = changed(
+        lambda b: (
+            everywhere(b, slice(NOW - 5, NOW + 1), 2.0, "precipitation")
+            or everywhere(b, slice(NOW - 5, NOW + 1), 0.7, "snowfall")
+        )
+    )
+    weather = weather_of(body)
+    assert weather.snow_mm[NOW - 6 : NOW] == pytest.approx(1.0)
+    assert weather.rain_mm[NOW - 6 : NOW] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("temp_degc", "falls_as_snow"), [(-0.1, True), (0.0, True), (0.1, False), (3.0, False)])
+def test_where_a_service_says_nothing_of_snow_it_falls_from_freezing_down(
+    temp_degc: float, falls_as_snow: bool
+) -> None:
+    def change(body: dict[str, Any]) -> None:
+        body["hourly"].pop("snowfall")
+        everywhere(body, slice(None), 0, "weather_code")
+        everywhere(body, slice(NOW - 5, NOW + 1), temp_degc, "temperature_2m")
+        everywhere(body, slice(NOW - 5, NOW + 1), 2.0, "precipitation")
+
+    weather = weather_of(changed(change))
+    assert weather.snow_mm[NOW - 5 : NOW] == pytest.approx(2.0 if falls_as_snow else 0.0)
+
+
+def test_a_gap_of_three_hours_is_filled_and_one_of_four_rejects() -> None:
+    assert weather_of(changed(setting("temperature_2m", slice(NOW, NOW + 3), None))).repairs
+    with pytest.raises(WeatherError, match="4 hours in a row"):
+        weather_of(changed(setting("temperature_2m", slice(NOW, NOW + 4), None)))

@@ -144,3 +144,28 @@ def test_a_short_gap_of_a_member_is_filled_a_long_one_ends_it() -> None:
     whole, n_lost = whole_members_mm(members)
     assert (whole.shape, n_lost) == ((10, 2), 1)
     assert (whole == 1.0).all()
+
+
+def of_the_evening(*amounts_mm: float) -> Callable[[dict[str, Any]], Any]:
+    """Return the change that gives the members these amounts in the hour that ends 13 hours on, none around it."""
+
+    def change(body: dict[str, Any]) -> None:
+        for name, amount in zip(MEMBERS, amounts_mm, strict=True):
+            body["hourly"][name][NOW + 8 : NOW + 19] = [0.0] * 11
+            body["hourly"][name][NOW + 13] = amount
+
+    return change
+
+
+def test_members_rain_stands_in_the_hour_that_ends_at_its_stamp() -> None:
+    found = weather(changed(of_the_evening(*range(1, len(MEMBERS) + 1))), n_members=len(MEMBERS))
+    at = row(found, MORNING_UTC + timedelta(hours=12))
+    assert sorted(found.rain_members_mm[at]) == pytest.approx([*range(1, len(MEMBERS) + 1)])
+    assert found.rain_mm[at] == pytest.approx((len(MEMBERS) + 1) / 2.0)
+    assert found.rain_members_mm[at - 3 : at].max() == found.rain_members_mm[at + 1 : at + 4].max() == 0.0
+
+
+def test_a_tenth_of_a_millimetre_counts_as_rain_and_less_does_not() -> None:
+    found = weather(changed(of_the_evening(0.09, 0.1, 0.3, *[0.0] * (len(MEMBERS) - 3))))
+    at = row(found, MORNING_UTC + timedelta(hours=12))
+    assert found.rain_chance[at] == pytest.approx(2.0 / len(MEMBERS))

@@ -101,3 +101,35 @@ def test_an_amount_without_a_chance_still_has_one() -> None:
 def test_no_member_at_all_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one member"):
         rain_members_mm(np.zeros(3), np.zeros(3), np.zeros(3), n_members=0, rng=np.random.default_rng(0))
+
+
+def test_the_amount_of_certain_rain_is_known_to_half_of_it_today_and_less_well_each_day() -> None:
+    """Our own choice: a coefficient of variation of 0.5 now and 0.07 more for each day ahead."""
+    drawn = members(np.full(240, 2.0), np.ones(240))
+    variation = drawn.std(axis=1) / drawn.mean(axis=1)
+    assert variation[:3] == pytest.approx(0.5, abs=0.08)
+    assert variation[-3:].mean() - variation[:3].mean() == pytest.approx(0.07 * 9.9, abs=0.1)
+
+
+def test_a_day_s_rain_is_less_sure_than_hours_that_know_nothing_of_each_other_would_make_it() -> None:
+    """A front comes early or late for a member as a whole: its days are wet or dry together."""
+    drawn = members(np.full(240, 0.5), np.full(240, 0.5))
+    by_day = drawn.reshape(10, 24, -1).sum(axis=1).std(axis=1)
+    alone = drawn.std(axis=1).mean() * np.sqrt(24.0)
+    assert by_day.mean() > 2.0 * alone
+
+
+@pytest.mark.parametrize(("rain_mm", "least"), [(0.0, 0.0), (0.1, 0.35), (1.0, 0.6), (3.0, 0.8), (30.0, 0.9)])
+def test_rain_that_is_forecast_falls_in_as_many_members_as_its_amount_says(rain_mm: float, least: float) -> None:
+    """Our own choice: an amount and a chance may come from different runs, so neither is taken below the other."""
+    assert likely_chance(np.array([rain_mm]), np.zeros(1), np.zeros(1)) == pytest.approx(least)
+    assert likely_chance(np.array([rain_mm]), np.ones(1), np.zeros(1)) == pytest.approx(1.0)
+
+
+def test_an_old_forecast_draws_every_chance_towards_one_half() -> None:
+    chance = likely_chance(np.zeros(3), np.array([0.0, 0.5, 1.0]), np.zeros(3), widening=1.5)
+    assert chance.tolist() == pytest.approx([0.05, 0.5, 0.95])
+
+
+def test_a_chance_for_a_period_is_rain_of_its_least_amount_once_in_the_period() -> None:
+    assert expected_rain_mm(np.zeros(1), np.array([0.6]), 6.0) == pytest.approx(0.01)

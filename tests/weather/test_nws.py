@@ -208,3 +208,18 @@ def test_an_error_of_the_service_is_a_passing_fault() -> None:
     with pytest.raises(WeatherError, match="Forecast Grid Expired") as fault:
         weather(json.dumps(problem).encode())
     assert fault.value.passing
+
+
+def test_a_day_and_six_hours_are_thirty_hours() -> None:
+    start = MORNING_UTC.strftime("%Y-%m-%dT%H:%M:%S+00:00")
+    body = json.loads(hand_made(MORNING_UTC, hours=72))
+    body["properties"]["quantitativePrecipitation"] = layer(
+        "wmoUnit:mm",
+        (f"{start}/P1DT6H", 60.0),
+        (f"{(MORNING_UTC + timedelta(hours=30)).isoformat()}/P1DT18H", 0.0),
+    )
+    assert weather(json.dumps(body).encode()).rain_mm[:32].round(9).tolist() == [2.0] * 30 + [0.0] * 2
+
+
+def test_the_hour_of_the_update_is_the_first() -> None:
+    assert as_datetime(weather(hand_made(MORNING_UTC)).hour_utc[0]) == MORNING_UTC

@@ -10,12 +10,12 @@ import random
 import sys
 from datetime import date, timedelta
 
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
-from gonogo.outgoing.delivery import Memory, work
+from gonogo.outgoing.delivery import Worker
 from gonogo.records.outside import Transport
-from gonogo.store import outbox, runs, schema
-from gonogo.store.runs import RunRecord
+from gonogo.store import claims, outbox, schema
+from gonogo.store.claims import RunRecord
 from gonogo.store.upgrade import upgrade
 
 RECORD = RunRecord(decisions=(), outlook=(), config_text="[site]", seed=1, program_version="2026.1", answer_id=None)
@@ -29,21 +29,22 @@ def main(url: str, port: str, owner: str, n_mails: str, minutes_ahead: str) -> N
     upgrade(store)
     n_mornings = 0
     for day in range(10):
-        claim = runs.claim_run(store, "north-fill", date(2026, 6, 1 + day), "morning", now_utc=now_utc, owner=owner)
+        claim = claims.claim_run(store, "north-fill", date(2026, 6, 1 + day), "morning", now_utc=now_utc, owner=owner)
         if claim is not None:
             n_mornings += 1
             with schema.begin(store) as connection:
-                mails = [out_message(1000 * day + n) for n in range(int(n_mails) // 10)]
+                mails = [envelope(1000 * day + n) for n in range(int(n_mails) // 10)]
                 outbox.put(connection, mails, now_utc=now_utc)
-                runs.finish_run(connection, claim, RECORD, now_utc=now_utc)
+                claims.finish_run(connection, claim, RECORD, now_utc=now_utc)
     transport = Transport(
         kind="smtp", sender="gonogo@example.com", host="127.0.0.1", port=int(port), security="none", timeout_s=20.0
     )
     n_sent = 0
     for _ in range(3):  # the other may still have been at its mornings
-        report = work(
-            store, transport, now_utc=lambda: now_utc, owner=owner, rng=random.Random(os.getpid()), memory=Memory()
+        worker = Worker(
+            store=store, transport=transport, now_utc=lambda: now_utc, owner=owner, rng=random.Random(os.getpid())
         )
+        report = worker.round()
         n_sent += len(report.sent)
     store.dispose()
     print(n_mornings, n_sent, flush=True)

@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 import vobject
-from example_mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, example_frame, html_of, no_weather, opened, plain_of, recorded, run_example
 
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.morning.run import MorningResult
 from gonogo.outgoing import mails
-from gonogo.outgoing.mails import PreparedMail
 from gonogo.store import runs, schema
+from gonogo.store.queued import Envelope
 from gonogo.wording import language
 
 ONE_DAY = timedelta(days=1)
@@ -56,10 +56,10 @@ def run_on(loaded: Config, store: sa.Engine, days: int, **changes: Any) -> Morni
     return result
 
 
-def attached(one: PreparedMail) -> dict[str, tuple[int, datetime, str]]:
+def attached(one: Envelope) -> dict[str, tuple[int, datetime, str]]:
     """Every entry that a mail brings, read back: UID -> (sequence, start, status)."""
     found = {}
-    for part in message_from_bytes(one.mail.raw, policy=email.policy.default).iter_attachments():  # type: ignore[attr-defined]
+    for part in message_from_bytes(one.raw, policy=email.policy.default).iter_attachments():  # type: ignore[attr-defined]
         content = part.get_content()
         calendar = vobject.readOne(content if isinstance(content, str) else content.decode())
         for event in calendar.vevent_list:
@@ -68,8 +68,8 @@ def attached(one: PreparedMail) -> dict[str, tuple[int, datetime, str]]:
     return found
 
 
-def of(result: MorningResult, crew: str, role: str) -> PreparedMail:
-    return next(m for m in result.mails if m.crew.id == crew and m.recipient.role == role)
+def of(result: MorningResult, crew: str, role: str) -> Envelope:
+    return next(m for m in result.mails if m.crew_id == crew and m.role == role)
 
 
 def test_yesterday_s_entries_stay_move_or_are_cancelled(loaded: Config, store: sa.Engine, first: MorningResult) -> None:
@@ -125,26 +125,18 @@ def test_a_morning_without_forecast_cancels_what_was_planned_for_it(
     ],
 )
 def test_a_calendar_or_a_picture_that_fails_costs_no_verdict(
-    loaded: Config, first: MorningResult, monkeypatch: pytest.MonkeyPatch, place: str
+    loaded: Config, store: sa.Engine, first: MorningResult, monkeypatch: pytest.MonkeyPatch, place: str
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise RuntimeError("no such luck today")
 
     monkeypatch.setattr(place, broken)
-    prepared, faults = mails.mails(
-        loaded,
-        first.site,
-        first.conclusion,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        before={},
-    )
+    prepared, faults = mails.mails(example_frame(loaded, store), first.conclusion, before={})
     assert len(prepared) == 6
     assert any("no such luck today" in fault for fault in faults)
     for one in prepared:
-        assert language.load(one.recipient.language).sentences["notice.decide"] not in one.mail.text
-        assert one.mail.html
+        assert language.load(one.language).sentences["notice.decide"] not in plain_of(one)
+        assert html_of(one)
         is_for_calendar = "entries" in place or "files" in place
-        assert ("cid:" in one.mail.html) <= ("entries" in place)
+        assert ("cid:" in html_of(one)) <= ("entries" in place)
         assert attached(one) == {} or not is_for_calendar

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import time_machine
-from example_mornings import ROOT, example_config, no_weather, opened, recorded, run_example
+from example_mornings import ROOT, example_config, no_weather, opened, plain_of, recorded, run_example
 
 from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
 from gonogo.cli.outcome import Exit, Outcome
@@ -24,7 +24,7 @@ from gonogo.decide.whatif import Turn
 from gonogo.records.field import Reading
 from gonogo.records.outside import Transport
 from gonogo.service import service as running
-from gonogo.store import history, outbox, runs, schema
+from gonogo.store import history, outcomes, runs, schema
 
 HEAVY = ("pandas", "numpy", "sqlalchemy", "alembic", "jinja2", "babel", "requests", "apscheduler", "pydantic")
 
@@ -48,16 +48,17 @@ def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple
 
 
 def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
-    """`gonogo morning` on the recorded weather; changes replace arguments of mornings.mornings."""
+    """`gonogo morning` on the recorded weather; changes replace what is asked for."""
     arguments: dict[str, Any] = {
         "now_utc": demo.MORNING_UTC,
         "on": None,
         "dry_run": False,
         "folder": None,
-        "say": lambda _: None,
         "fetch": recorded,
-    }
-    return mornings.mornings(loaded, loaded.sites, **(arguments | changes))
+    } | changes
+    fetch = arguments.pop("fetch")
+    asked = mornings.Request(sites=loaded.sites, **arguments)
+    return mornings.mornings(loaded, asked, say=lambda _: None, fetch=fetch)
 
 
 def test_help_imports_nothing_heavy() -> None:
@@ -172,7 +173,7 @@ def test_a_dry_run_or_another_date_shows_the_mails_and_stores_nothing(tmp_path: 
     store = opened(loaded)
     with schema.read(store) as connection:
         assert runs.runs(connection) == ()
-        assert outbox.outcomes(connection) == ()
+        assert outcomes.outcomes(connection) == ()
     store.dispose()
     assert not (tmp_path / "mails").exists()
 
@@ -189,7 +190,7 @@ def test_a_past_morning_is_made_again_from_the_answer_stored_then(tmp_path: Path
     assert outcome.exit_code == app.Exit.OK
     for decision in first.conclusion.decisions:
         assert f"{decision.verdict.upper()}" in outcome.text
-    assert first.mails[0].mail.text in outcome.text
+    assert plain_of(first.mails[0]) in outcome.text
 
 
 def test_no_verdict_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
@@ -222,7 +223,7 @@ def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[in
     assert "corrected by 2" in listed
     code, _, faults = say("record", "reading", "N3", "13.2", "--method", "oven", "--corrects", "1")
     assert code == app.Exit.CONFIG
-    assert "corrects" in faults
+    assert "corrected already, by entry 2" in faults
 
 
 def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_that_it_leaves(
@@ -233,12 +234,16 @@ def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_tha
     code, shown, _ = say(*reading, "1740")
     assert code == Exit.OK
     assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids (carbide)" in shown
-    assert "2000 kg/m3 dry, denser than soil that wet can be" in say(*reading, "2000")[1]
+    code, _, faults = say(*reading, "2000")
+    assert code == Exit.CONFIG
+    assert "dry_density_kg_m3 = 2000: cannot be" in faults
 
 
 def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
     good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
-    good.write_text("kind,strip,litres,rain_mm,at\nwatering,N3,9000,,\nrain,,,4.5,2026-05-11 18:00\n", encoding="utf-8")
+    good.write_text(
+        "kind,strip,litres,rain_mm,at,meant\nwatering,N3,9000,,,\nrain,,,4.5,2026-05-11 18:00,long\n", encoding="utf-8"
+    )
     bad.write_text("kind,strip,litres\nwatering,N3,9000\nwatering,N33,9000\n", encoding="utf-8")
     code, _, faults = say("record", "csv", str(bad))
     assert code == app.Exit.CONFIG
@@ -252,13 +257,13 @@ def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, 
 def test_a_reading_moves_the_next_run(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     store = opened(loaded)
-    before = run_example(loaded, store, issue="before")
+    before = run_example(loaded, store, edition="before")
     at = demo.MORNING_UTC - timedelta(minutes=20)
     for minutes in (50, 20):  # two tests agree, so that even a far-off first one counts
         entry = Reading(strip_id="N3", at_utc=at - timedelta(minutes=minutes), w_pct=14.0, method="oven")
         with schema.begin(store) as connection:
-            history.add_entry(connection, "harrow-flats", entry, entered_utc=at, entered_by="test")
-    after = run_example(loaded, store, issue="after")
+            history.add_entry(connection, "harrow-flats", entry, history.Arrival(entered_utc=at, entered_by="test"))
+    after = run_example(loaded, store, edition="after")
     store.dispose()
     assert before is not None
     assert after is not None

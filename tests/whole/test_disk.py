@@ -14,14 +14,13 @@ import pytest
 import sqlalchemy as sa
 from example_mornings import example_config, run_example
 from mailserver import MailServer
-from messages import MORNING, out_message
+from messages import MORNING, envelope
 
 from gonogo.cli import demo
 from gonogo.errors import StoreError
 from gonogo.outgoing import delivery
-from gonogo.outgoing.envelope import Letter
 from gonogo.records.outside import Transport
-from gonogo.store import outbox, runs, schema
+from gonogo.store import outbox, outcomes, runs, schema
 
 
 class Disk:
@@ -47,7 +46,7 @@ def disk(sqlite_store: sa.Engine) -> Disk:
 
 def states(store: sa.Engine) -> dict[str, int]:
     with schema.read(store) as connection:
-        return {state: n for state, n in outbox.counts(connection, now_utc=MORNING).items() if n}
+        return {state: n for state, n in outcomes.counts(connection, now_utc=MORNING).items() if n}
 
 
 def test_a_morning_on_a_full_disk_stores_nothing_half_and_runs_when_there_is_room(
@@ -72,7 +71,7 @@ def test_a_morning_on_a_full_disk_stores_nothing_half_and_runs_when_there_is_roo
 def office(store: sa.Engine, server: MailServer, n_mails: int) -> Callable[..., delivery.DeliveryReport]:
     """Put mails into the outbox and return what delivers a round of them."""
     with schema.begin(store) as connection:
-        outbox.put(connection, [out_message(n) for n in range(n_mails)], now_utc=MORNING)
+        outbox.put(connection, [envelope(n) for n in range(n_mails)], now_utc=MORNING)
     memory = delivery.Memory()
     transport = Transport(
         kind="smtp", sender="gonogo@example.com", host=server.host, port=server.port, security="none", timeout_s=5.0
@@ -80,7 +79,7 @@ def office(store: sa.Engine, server: MailServer, n_mails: int) -> Callable[..., 
 
     def work(**changes: Any) -> delivery.DeliveryReport:
         named = {"now_utc": lambda: MORNING, "owner": "a", "rng": random.Random(1), "memory": memory} | changes
-        return delivery.work(store, transport, **named)
+        return delivery.Worker(store=store, transport=transport, **named).round()
 
     return work
 
@@ -92,9 +91,9 @@ def test_a_database_that_stays_locked_while_mails_go_out_sends_none_of_them_twic
     real = delivery.Connection.deliver
     n_delivered = 0
 
-    def deliver(self: delivery.Connection, letter: Letter) -> None:
+    def deliver(self: delivery.Connection, *arguments: Any) -> None:
         nonlocal n_delivered
-        real(self, letter)
+        real(self, *arguments)
         n_delivered += 1
         if n_delivered == 2:  # from here on another program holds the database, and no mark can be stored
             blocker.execute("BEGIN IMMEDIATE")
@@ -130,7 +129,7 @@ def test_a_database_that_another_program_locks_for_a_moment_is_waited_for(
     locked: threading.Timer, sqlite_store: sa.Engine
 ) -> None:
     with schema.begin(sqlite_store) as connection:
-        assert outbox.put(connection, [out_message(1)], now_utc=MORNING) == 1
+        assert outbox.put(connection, [envelope(1)], now_utc=MORNING) == 1
     assert locked.finished.is_set()
 
 

@@ -17,7 +17,7 @@ from gonogo.cli import app, demo, forget
 from gonogo.config import Config
 from gonogo.errors import ConfigError
 from gonogo.records.field import Reading
-from gonogo.store import history, outbox, runs, schema
+from gonogo.store import history, outbox, outcomes, runs, schema
 from gonogo.store.upgrade import upgrade
 
 ADDRESS = "north.driver@example.com"
@@ -38,9 +38,8 @@ def filled(tmp_path: Path, store_url: str, open_store: Callable[[str], sa.Engine
             outbox.failed(store, one, retry_utc=demo.MORNING_UTC, error=error)
     entry = Reading(strip_id="N1", at_utc=demo.MORNING_UTC, w_pct=15.0, method="oven")
     with schema.begin(store) as connection:
-        history.add_entry(
-            connection, "harrow-flats", entry, entered_utc=demo.MORNING_UTC, entered_by="reply", note=f"from {ADDRESS}"
-        )
+        arrival = history.Arrival(entered_utc=demo.MORNING_UTC, entered_by="reply", note=f"from {ADDRESS}")
+        history.add_entry(connection, "harrow-flats", entry, arrival)
     return loaded, store
 
 
@@ -70,9 +69,9 @@ def test_a_person_leaves_no_trace_and_the_record_stays(filled: tuple[Config, sa.
     assert "1 stored mails no longer name this person; 1 of them waited" in outcome.text
     with schema.read(store) as connection:
         assert runs.decisions(connection, run.id) == before
-        assert len(outbox.outcomes(connection, states=["sent"])) == 5
-        (gone,) = outbox.outcomes(connection, states=["withdrawn"])
-        raw = outbox.raw_of(connection, gone.message_id)
+        assert len(outcomes.outcomes(connection, states=["sent"])) == 5
+        (gone,) = outcomes.outcomes(connection, states=["withdrawn"])
+        raw = outcomes.raw_of(connection, gone.message_id)
         assert '"harrow-flats"' in runs.config_text(connection, run.id)
         assert "north.superintendent@example.com" in runs.config_text(connection, run.id)
         assert history.entry_log(connection, "harrow-flats")[0].note == "from (forgotten)"
@@ -114,14 +113,13 @@ def test_mails_in_the_folder_are_deleted_too(tmp_path: Path, sqlite_store: sa.En
 
     loaded = example_config(tmp_path, store_url=str(sqlite_store.url))
     run_example(loaded, sqlite_store)
-    delivery.work(
-        sqlite_store,
-        loaded.transport,
+    delivery.Worker(
+        store=sqlite_store,
+        transport=loaded.transport,
         now_utc=lambda: demo.MORNING_UTC,
         owner="a",
         rng=random.Random(1),
-        memory=delivery.Memory(),
-    )
+    ).round()
     assert len(list((tmp_path / "mails").rglob("*.eml"))) == 6
     outcome = forget.forget(loaded, ADDRESS, now_utc=demo.MORNING_UTC)
     assert "2 files" in outcome.text
@@ -156,5 +154,5 @@ def test_another_person_of_the_same_crew_is_left_alone(filled: tuple[Config, sa.
     loaded, store = filled
     forget.forget(loaded, ADDRESS, now_utc=demo.MORNING_UTC)
     with schema.read(store) as connection:
-        others: dict[str, Any] = {m.address: m.name for m in outbox.outcomes(connection, states=["sent"])}
+        others: dict[str, Any] = {m.address: m.name for m in outcomes.outcomes(connection, states=["sent"])}
     assert others["north.superintendent@example.com"] == "Robin Ashby"

@@ -13,6 +13,7 @@ from example_mornings import ROOT, example_config, opened, run_example
 from gonogo.cli import app, demo, learned_report
 from gonogo.records.field import Reading
 from gonogo.store import history, learned, schema
+from gonogo.store.history import Arrival
 
 NEXT = demo.MORNING_UTC + timedelta(days=1)
 
@@ -20,7 +21,7 @@ NEXT = demo.MORNING_UTC + timedelta(days=1)
 def record(store: object, *readings: Reading) -> None:
     with schema.begin(store) as connection:  # type: ignore[arg-type]
         for one in readings:
-            history.add_entry(connection, "harrow-flats", one, entered_utc=one.at_utc, entered_by="test")
+            history.add_entry(connection, "harrow-flats", one, Arrival(entered_utc=one.at_utc, entered_by="test"))
 
 
 def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -> None:

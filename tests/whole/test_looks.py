@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from example_mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, example_frame, no_weather, opened, recorded, run_example
 
 from gonogo import times
 from gonogo.cli import demo
@@ -24,7 +24,7 @@ from gonogo.records import shift
 from gonogo.records.field import Reading
 from gonogo.records.verdict import Decision, OutlookDay, Verdict, WaterPlan
 from gonogo.service import due as service_due
-from gonogo.store import outbox, runs, schema
+from gonogo.store import endings, outcomes, queued, runs, schema
 from gonogo.wording.changes import changes_view
 from gonogo.wording.clock import Clock
 from gonogo.wording.language import speaker
@@ -53,17 +53,13 @@ Look = Callable[..., morning_run.MorningResult | None]
 def look(loaded: Config, store: sa.Engine) -> Look:
     def run(**changes: Any) -> morning_run.MorningResult | None:
         site = loaded.sites[0]
-        at_utc = times.moment_utc(demo.DAY, NINE, site.zone)
-        arguments: dict[str, Any] = {
-            "at": NINE,
-            "store": store,
-            "day": demo.DAY,
-            "now_utc": at_utc,
+        at = changes.pop("at", NINE)
+        fields = {
+            "edition": recheck.edition(at),
+            "now_utc": times.moment_utc(demo.DAY, NINE, site.zone),
             "deadline_utc": shift.shift_utc(site, demo.DAY)[1],
-            "owner": "test",
-            "fetch": recorded,
         }
-        return recheck.run_recheck(loaded, site, **(arguments | changes))
+        return recheck.run_recheck(example_frame(loaded, store, **(fields | changes)))
 
     return run
 
@@ -83,21 +79,21 @@ def rain_from(hour: int) -> Any:
     return fetch
 
 
-def mails(store: sa.Engine, *kinds: str) -> list[outbox.Queued]:
+def mails(store: sa.Engine, *kinds: str) -> list[queued.Queued]:
     with schema.read(store) as connection:
-        return [m for m in outbox.outcomes(connection) if m.kind in kinds]
+        return [m for m in outcomes.outcomes(connection) if m.kind in kinds]
 
 
-def text(store: sa.Engine, one: outbox.Queued) -> str:
+def text(store: sa.Engine, one: queued.Queued) -> str:
     with schema.read(store) as connection:
-        raw = outbox.raw_of(connection, one.message_id)
+        raw = outcomes.raw_of(connection, one.message_id)
     assert raw is not None
     body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
     assert body is not None
     return " ".join(str(body.get_content()).split())
 
 
-def with_words(store: sa.Engine, one: outbox.Queued) -> bool:
+def with_words(store: sa.Engine, one: queued.Queued) -> bool:
     """Whether a mail names what changed, in whatever language: the strip's name stands in it twice or more."""
     return text(store, one).count("N1 Ramp toe") >= 2
 
@@ -115,7 +111,7 @@ def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, 
     with schema.read(store) as connection:
         last = runs.last_run(connection, "harrow-flats")
         assert last is not None
-        assert last.issue == "look-0900"
+        assert last.edition == "look-0900"
         assert len(runs.decisions(connection, last.id)) == 10
 
 
@@ -184,7 +180,7 @@ def test_a_crew_that_was_told_nothing_yet_gets_its_first_mail_from_the_look(
 ) -> None:
     run_example(loaded, store)
     late = demo.MORNING_UTC + timedelta(hours=4)
-    outbox.expire(store, now_utc=late)
+    endings.expire(store, now_utc=late)
     look(now_utc=late)
     found = mails(store, "later_look")
     assert len(found) == 6

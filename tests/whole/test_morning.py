@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from example_mornings import example_config, no_weather, opened, recorded, run_example
+from example_mornings import example_config, example_frame, html_of, no_weather, opened, plain_of, recorded, run_example
 
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.errors import StoreError
 from gonogo.outgoing import message_id
 from gonogo.records.verdict import Verdict
-from gonogo.store import outbox, runs, schema
+from gonogo.store import outcomes, queued, runs, schema
 
 
 @pytest.fixture
@@ -32,9 +32,9 @@ def store(loaded: Config) -> Iterator[sa.Engine]:
     engine.dispose()
 
 
-def stored(store: sa.Engine) -> tuple[runs.Run | None, tuple[outbox.Queued, ...]]:
+def stored(store: sa.Engine) -> tuple[runs.Run | None, tuple[queued.Queued, ...]]:
     with schema.read(store) as connection:
-        return runs.last_run(connection, "harrow-flats"), outbox.outcomes(connection)
+        return runs.last_run(connection, "harrow-flats"), outcomes.outcomes(connection)
 
 
 def test_the_example_morning_has_a_strip_of_each_verdict_and_a_mail_for_each_person(
@@ -73,7 +73,7 @@ def test_the_same_morning_made_again_is_the_same_to_the_byte(tmp_path: Path) -> 
         result = run_example(loaded, store)
         store.dispose()
         assert result is not None
-        raw.append([re.sub(rb"=_?[=\d]{15,}==", b"boundary", m.mail.raw) for m in result.mails])
+        raw.append([re.sub(rb"=_?[=\d]{15,}==", b"boundary", m.raw) for m in result.mails])
     assert raw[0] == raw[1]
 
 
@@ -83,9 +83,9 @@ def test_without_weather_every_strip_waits_and_every_person_is_told(loaded: Conf
     assert {d.verdict for d in result.conclusion.decisions} == {Verdict.WAIT}
     assert len(result.mails) == 6
     for one in result.mails:
-        if one.recipient.language == "en":
-            assert "No verdict: decide on site with a test." in one.mail.text
-        assert "COMPACT" not in one.mail.subject + one.mail.text
+        if one.language == "en":
+            assert "No verdict: decide on site with a test." in plain_of(one)
+        assert "COMPACT" not in one.subject + plain_of(one)
 
 
 @pytest.mark.parametrize(("age_h", "may_compact"), [(5.0, True), (25.0, False), (-3.0, False)])
@@ -113,17 +113,17 @@ def test_a_forecast_between_6_and_24_hours_old_is_labelled_in_the_mail(loaded: C
 
     result = run_example(loaded, store, fetch=fetch)
     assert result is not None
-    assert all("10 hours" in one.mail.text or "10 h" in one.mail.text for one in result.mails)
+    assert all("10 hours" in plain_of(one) or "10 h" in plain_of(one) for one in result.mails)
 
 
-@pytest.mark.parametrize("step", ["judge", "series.check"])
+@pytest.mark.parametrize("step", ["compute.judge", "answers.series.check"])
 def test_a_computation_that_fails_tells_every_strip_to_wait(
     loaded: Config, store: sa.Engine, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
-    monkeypatch.setattr(f"gonogo.morning.compute.{step}", broken)
+    monkeypatch.setattr(f"gonogo.morning.{step}", broken)
     result = run_example(loaded, store)
     assert result is not None
     assert {d.verdict for d in result.conclusion.decisions} == {Verdict.WAIT}
@@ -145,10 +145,10 @@ def test_a_mail_that_cannot_be_written_is_replaced_by_a_plain_notice(
     assert result is not None
     assert len(result.mails) == 6
     for one in result.mails:
-        assert one.mail.html == ""
-        if one.recipient.language == "en":
-            assert one.mail.subject.startswith("No verdict")
-            assert "every strip waits" in one.mail.text
+        assert html_of(one) == ""
+        if one.language == "en":
+            assert one.subject.startswith("No verdict")
+            assert "every strip waits" in plain_of(one)
     run, _ = stored(store)
     assert run is not None
     assert "invented fault" in run.error
@@ -183,16 +183,15 @@ def test_what_the_service_answered_is_kept_with_the_run(loaded: Config, store: s
     assert "America/Chicago" in text
 
 
-def test_message_ids_tell_people_days_and_issues_apart_and_nothing_else(loaded: Config) -> None:
-    site = loaded.sites[0]
-    crew = site.crews[0]
+def test_message_ids_tell_people_days_and_editions_apart_and_nothing_else(loaded: Config) -> None:
+    crew = loaded.sites[0].crews[0]
     one, other = crew.recipients[:2]
     ids = {
-        message_id.mail_id(site, day, issue, crew, person, "gonogo@example.com")
+        message_id.mail_id(example_frame(loaded, None, day=day, edition=edition), crew, person)
         for day in (demo.DAY, demo.DAY + timedelta(days=1))
-        for issue in ("morning", "later")
+        for edition in ("morning", "later")
         for person in (one, other)
     }
     assert len(ids) == 8
-    again = message_id.mail_id(site, demo.DAY, "morning", crew, one, "gonogo@example.com")
+    again = message_id.mail_id(example_frame(loaded, None), crew, one)
     assert again in ids

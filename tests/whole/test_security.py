@@ -16,18 +16,17 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from aiosmtpd.smtp import AuthResult
-from example_mornings import example_config, opened, recorded, run_example
+from example_mornings import concluded_example, example_config, example_frame, html_of, opened, run_example
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gonogo
 from gonogo.cli import demo, status
 from gonogo.config import Config
-from gonogo.morning import compute
 from gonogo.outgoing import delivery, mails
 from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
-from gonogo.store import outbox, schema
+from gonogo.store import outcomes, schema
 
 PACKAGE = Path(gonogo.__file__).parent
 SECRET = "opensesame-4711"
@@ -65,17 +64,7 @@ class Seen(HTMLParser):
 @pytest.fixture(scope="module")
 def concluded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Config, Any]:
     loaded = example_config(tmp_path_factory.mktemp("security"))
-    site = loaded.sites[0]
-    conclusion = compute.conclude(
-        loaded,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=loaded.readings[site.id],
-        fetch=recorded,
-        stored=(),
-    )
+    conclusion = concluded_example(loaded)
     return loaded, conclusion
 
 
@@ -103,15 +92,7 @@ def with_text(loaded: Config, text: str) -> Any:
 
 def rendered(concluded: tuple[Config, Any], text: str) -> list[Any]:
     loaded, conclusion = concluded
-    prepared, faults = mails.mails(
-        loaded,
-        with_text(loaded, text),
-        conclusion,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        before={},
-    )
+    prepared, faults = mails.mails(example_frame(loaded, None, site=with_text(loaded, text)), conclusion, before={})
     assert len(prepared) == 6
     return [*prepared, faults]
 
@@ -123,19 +104,19 @@ def test_no_text_of_a_person_becomes_a_tag_a_header_or_a_line_of_a_calendar(
     *harmless, _ = rendered(concluded, "Harmless")
     plain_page, plain_head = Seen(), []
     for one in harmless:
-        plain_page.feed(one.mail.html)
-        plain_head.append(BytesParser(policy=SMTP).parsebytes(one.mail.raw).keys())
+        plain_page.feed(html_of(one))
+        plain_head.append(BytesParser(policy=SMTP).parsebytes(one.raw).keys())
     *found, _ = rendered(concluded, text)
     for one, names in zip(found, plain_head, strict=True):
         page = Seen()
-        page.feed(one.mail.html)
+        page.feed(html_of(one))
         assert page.tags <= plain_page.tags
         assert page.attributes <= plain_page.attributes
         assert all(re.match(r"https?://|cid:", link) for link in page.links)
-        assert "49" not in re.sub(r"[0-9][0-9,.:]*", lambda m: m[0] if m[0] == "49" else "", one.mail.subject)
-        parsed = BytesParser(policy=SMTP).parsebytes(one.mail.raw)
+        assert "49" not in re.sub(r"[0-9][0-9,.:]*", lambda m: m[0] if m[0] == "49" else "", one.subject)
+        parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
         assert parsed.keys() == names
-        assert [a.addr_spec for a in parsed["to"].addresses] == [one.recipient.address]
+        assert [a.addr_spec for a in parsed["to"].addresses] == [one.address]
         assert parsed["bcc"] is None
         for part in parsed.walk():
             if part.get_content_type() == "text/calendar":
@@ -151,8 +132,8 @@ def test_whatever_a_name_holds_six_mails_with_one_reader_each_are_made(
 ) -> None:
     *found, _ = rendered(concluded, text)
     for one in found:
-        parsed = BytesParser(policy=SMTP).parsebytes(one.mail.raw)
-        assert [a.addr_spec for a in parsed["to"].addresses] == [one.recipient.address]
+        parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
+        assert [a.addr_spec for a in parsed["to"].addresses] == [one.address]
         assert str(parsed["message-id"]).strip() == one.message_id
         assert "\n" not in str(parsed["subject"])
 
@@ -181,17 +162,12 @@ def test_a_refused_login_leaves_the_password_in_no_log_no_database_no_error_and_
     caplog.set_level(logging.DEBUG)
     store = opened(loaded)
     run_example(loaded, store)
-    report = delivery.work(
-        store,
-        transport,
-        now_utc=lambda: demo.MORNING_UTC,
-        owner="a",
-        rng=random.Random(1),
-        memory=delivery.Memory(),
-    )
+    report = delivery.Worker(
+        store=store, transport=transport, now_utc=lambda: demo.MORNING_UTC, owner="a", rng=random.Random(1)
+    ).round()
     assert "refused the login" in report.server_fault
     with schema.read(store) as connection:
-        errors = [one.last_error for one in outbox.outcomes(connection) if one.last_error]
+        errors = [one.last_error for one in outcomes.outcomes(connection) if one.last_error]
     assert errors
     store.dispose()
     texts = [

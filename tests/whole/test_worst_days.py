@@ -26,7 +26,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.service import due
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
-from gonogo.store import outbox, runs, schema
+from gonogo.store import endings, outbox, outcomes, queued, runs, schema
 
 MINUTE = timedelta(minutes=1)
 MAIL_AT_UTC = datetime.fromisoformat("2026-05-12T10:30:00+00:00")
@@ -44,13 +44,13 @@ class Bench:
     def site(self) -> Any:
         return self.one.sites()[0]
 
-    def mails(self, *kinds: str) -> list[outbox.Queued]:
+    def mails(self, *kinds: str) -> list[queued.Queued]:
         with schema.read(self.one.store) as connection:
-            return [m for m in outbox.outcomes(connection) if not kinds or m.kind in kinds]
+            return [m for m in outcomes.outcomes(connection) if not kinds or m.kind in kinds]
 
-    def raw(self, one: outbox.Queued) -> str:
+    def raw(self, one: queued.Queued) -> str:
         with schema.read(self.one.store) as connection:
-            raw = outbox.raw_of(connection, one.message_id)
+            raw = outcomes.raw_of(connection, one.message_id)
         assert raw is not None
         body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
         assert body is not None
@@ -176,7 +176,7 @@ def test_a_config_mended_before_the_mail_time_gives_verdicts(bench: Callable[...
     mended = good.replace('name = "North crew"', 'name = "Northern crew"')
     (copy.folder / SITE).write_text(mended, encoding="utf-8")
     it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert it.one.keeper.faults == ()
+    assert it.one.configs.faults == ()
     assert it.site.crew("north").name == "Northern crew"
     assert len(it.mails("morning")) == 6
 
@@ -258,10 +258,10 @@ def late(tmp_path: Path) -> Iterator[tuple[Config, sa.Engine]]:
     store.dispose()
 
 
-def expire(loaded: Config, store: sa.Engine, at_utc: datetime) -> list[outbox.Queued]:
-    outbox.expire(store, now_utc=at_utc, instead=notices.expired_instead(loaded, at_utc))
+def expire(loaded: Config, store: sa.Engine, at_utc: datetime) -> list[queued.Queued]:
+    endings.expire(store, now_utc=at_utc, instead=notices.expired_instead(loaded, at_utc))
     with schema.read(store) as connection:
-        return list(outbox.outcomes(connection))
+        return list(outcomes.outcomes(connection))
 
 
 def test_a_mail_that_is_too_late_becomes_a_short_notice_and_one_word_to_the_operator(
@@ -272,7 +272,7 @@ def test_a_mail_that_is_too_late_becomes_a_short_notice_and_one_word_to_the_oper
     kinds = [m.kind for m in found if m.state == "waiting"]
     assert sorted(kinds) == ["notice"] * 6 + ["operator"]
     with schema.read(store) as connection:
-        raw = outbox.raw_of(connection, next(m.message_id for m in found if m.kind == "notice"))
+        raw = outcomes.raw_of(connection, next(m.message_id for m in found if m.kind == "notice"))
     assert raw is not None
     assert b"could not be delivered in" in raw
     assert b"Do not compact or water on the strength of an earlier mail" in raw
@@ -295,15 +295,14 @@ def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
     mail_server.at_rcpt = ["550 5.1.1 <north.superintendent@example.com> unknown"]
     import random
 
-    report = delivery.work(
-        store,
-        transport,
+    report = delivery.Worker(
+        store=store,
+        transport=transport,
         now_utc=lambda: demo.MORNING_UTC,
         owner="a",
         rng=random.Random(1),
-        memory=delivery.Memory(),
         failed_instead=notices.failed_instead(loaded, demo.MORNING_UTC),
-    )
+    ).round()
     assert len(report.refused) == 1
     assert len(report.sent) == 6
     words = [raw for raw in mail_server.mails if b"operator@example.com" in raw]
@@ -315,16 +314,15 @@ def test_a_word_to_the_operator_that_fails_brings_no_further_word(late: tuple[Co
     loaded, store = late
     at_utc = demo.MORNING_UTC
     with schema.begin(store) as connection:
-        told = notices.to_operator(
-            loaded,
+        notice = notices.OperatorNotice(
             site_id="harrow-flats",
             site_name="Harrow Flats",
             day=demo.DAY,
             what="a test",
             subject="a test",
             lines=("A line.",),
-            now_utc=at_utc,
         )
+        told = notices.to_operator(loaded, notice, now_utc=at_utc)
         assert outbox.put(connection, told, now_utc=at_utc) == 1
         assert outbox.put(connection, told, now_utc=at_utc) == 0
     (one,) = [m for m in outbox.lease(store, now_utc=at_utc, owner="a", limit=9) if m.kind == "operator"]

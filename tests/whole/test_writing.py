@@ -5,39 +5,25 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from example_mornings import example_config, recorded
+from example_mornings import concluded_example, example_config, example_frame
 
-from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
-from gonogo.morning import compute
 from gonogo.outgoing import mails, workers
 
 
 @pytest.fixture(scope="module")
 def concluded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Config, decide_conclusion.Conclusion]:
     loaded = example_config(Path(tmp_path_factory.mktemp("writing")))
-    site = loaded.sites[0]
-    conclusion = compute.conclude(
-        loaded,
-        site,
-        day=demo.DAY,
-        issue="morning",
-        now_utc=demo.MORNING_UTC,
-        entries=loaded.readings[site.id],
-        fetch=recorded,
-        stored=(),
-    )
+    conclusion = concluded_example(loaded)
     return loaded, conclusion
 
 
 def raws(concluded: tuple[Config, decide_conclusion.Conclusion]) -> list[bytes]:
     loaded, conclusion = concluded
-    prepared, faults = mails.mails(
-        loaded, loaded.sites[0], conclusion, day=demo.DAY, issue="morning", now_utc=demo.MORNING_UTC, before={}
-    )
+    prepared, faults = mails.mails(example_frame(loaded, None), conclusion, before={})
     assert faults == ()
-    return [one.mail.raw for one in prepared]
+    return [one.raw for one in prepared]
 
 
 def test_several_processes_write_the_same_bytes_as_one(

@@ -24,13 +24,13 @@ from gonogo.soil.ensemble import FAR, IMPOSSIBLE
 
 
 def build(
-    judgement: Judgement, decisions: Sequence[Decision], order: WorkOrder, *, issue: str, done: Mapping[str, int]
+    judgement: Judgement, decisions: Sequence[Decision], order: WorkOrder, *, edition: str, done: Mapping[str, int]
 ) -> DayPlan:
     """Return the day plan of a morning that has a verdict.
 
     decisions   in which no strip is watered that the order does not roll today
     order   the proposed order of work, whose part of today the plan spells out
-    issue   "morning", or the name of a re-check
+    edition   "morning", or the name of a re-check
     done    by strip id, how many of its lifts were rolled
     """
     inputs = judgement.inputs
@@ -56,7 +56,7 @@ def build(
     return DayPlan(
         site_id=site.id,
         day=inputs.day,
-        issue=issue,
+        edition=edition,
         made_utc=inputs.now_utc,
         shift_start_utc=start_utc,
         shift_end_utc=end_utc,
@@ -72,7 +72,7 @@ def build(
 
 
 def no_plan(
-    site: Site, decisions: Sequence[Decision], entries: Sequence[Entry], *, day: date, now_utc: datetime, issue: str
+    site: Site, decisions: Sequence[Decision], entries: Sequence[Entry], *, day: date, now_utc: datetime, edition: str
 ) -> DayPlan:
     """Return the plan of a run without a verdict: every strip waits for a test; its last one is shown."""
     start_utc, end_utc = shift.shift_utc(site, day)
@@ -85,7 +85,7 @@ def no_plan(
     return DayPlan(
         site_id=site.id,
         day=day,
-        issue=issue,
+        edition=edition,
         made_utc=now_utc,
         shift_start_utc=start_utc,
         shift_end_utc=end_utc,

@@ -14,7 +14,15 @@ import numpy as np
 
 from gonogo.decide.inputs import Floats
 from gonogo.decide.today import Prepared
-from gonogo.decide.water.spraying import Spray, Trips, pass_limit_litres_m2, spray, spray_rate_litres_m2, trips
+from gonogo.decide.water.spraying import (
+    Spray,
+    Trips,
+    first_drop_h,
+    pass_limit_litres_m2,
+    spray,
+    spray_rate_litres_m2,
+    trips,
+)
 from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
 from gonogo.records.verdict import WaterPlan
@@ -211,7 +219,7 @@ def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Ou
     inputs = prepared.inputs
     material = inputs.material(inputs.strips[s])
     soak_h, efficiency = inputs.setting("soak_in_h"), inputs.setting("truck_efficiency")
-    at_h = free_h + (truck.fill_time_min + truck.travel_time_min) / 60.0 / efficiency
+    at_h = free_h + first_drop_h(truck, efficiency)
     known = math.isfinite(at_h) and math.isfinite(soak_h) and math.isfinite(prepared.rolling_h[s])
     if not known:
         return Outcome(dose_litres_m2=math.nan, is_in_time=math.nan), free_h
@@ -275,7 +283,7 @@ def maintain(
     given = replace(given, litres_m2=max(given.litres_m2, thinnest))
     if not given.litres_m2 <= given.greatest_litres_m2:
         return None
-    ready_h = free_h + (truck.fill_time_min + truck.travel_time_min) / 60.0 / inputs.setting("truck_efficiency")
+    ready_h = free_h + first_drop_h(truck, inputs.setting("truck_efficiency"))
     at_h = max(ready_h, window.start_h)
     planned = _planned(prepared, s, truck, given, at_h, "maintain")
     if planned is None or not at_h + planned[1].spray_h <= window.end_h + 1e-9:

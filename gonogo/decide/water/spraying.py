@@ -48,6 +48,16 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
     return litres / (litres_m2 * width_m)
 
 
+def lanes(truck: Truck, width_m: float) -> int:
+    """Return how many widths of the spray bar cover a strip [-]."""
+    return math.ceil(width_m / truck.bar_width_m - _NUDGE)
+
+
+def first_drop_h(truck: Truck, efficiency: float) -> float:
+    """Return how long an empty truck takes from the call to the first drop [h]. efficiency: as in trips."""
+    return (truck.fill_time_min + truck.travel_time_min) / 60.0 / efficiency
+
+
 def pass_limit_litres_m2(material: Material, soak_min: float) -> float:
     """Return what a loose or scarified surface takes in within soak_min minutes of ponding [L/m2].
 
@@ -89,8 +99,7 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
         flags.append("speed_outside_range")
     if per_pass > limit_litres_m2 * (1.0 + _NUDGE):
         flags.append("more_per_pass_than_soaks_in")
-    lanes = math.ceil(strip_width_m / truck.bar_width_m - _NUDGE)
-    if lanes * truck.bar_width_m > 1.1 * strip_width_m:
+    if lanes(truck, strip_width_m) * truck.bar_width_m > 1.1 * strip_width_m:
         flags.append("bar_overhangs")
     return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, flags=tuple(flags))
 
@@ -121,13 +130,12 @@ def trips(
     litres = dose_litres_m2 * length_m * width_m
     loads = max(math.ceil(litres / truck.tank_litres - _NUDGE), 1)
     reach_m = load_length_m(truck.tank_litres, dose_litres_m2, width_m)
-    lanes = math.ceil(width_m / truck.bar_width_m - _NUDGE)
-    driving_h = length_m * lanes * spraying.passes / (spraying.speed_km_h * 1000.0)
-    first_h = (truck.fill_time_min + truck.travel_time_min) / 60.0
+    driving_h = length_m * lanes(truck, width_m) * spraying.passes / (spraying.speed_km_h * 1000.0)
+    again_h = (truck.fill_time_min + 2.0 * truck.travel_time_min) / 60.0
     return Trips(
         loads=loads,
         load_ends_m=tuple(min(reach_m * (k + 1), length_m) for k in range(loads)),
-        first_h=first_h / efficiency,
-        spray_h=(driving_h + (loads - 1) * (first_h + truck.travel_time_min / 60.0)) / efficiency,
+        first_h=first_drop_h(truck, efficiency),
+        spray_h=(driving_h + (loads - 1) * again_h) / efficiency,
         leave_h=truck.travel_time_min / 60.0 / efficiency,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-from gonogo.store.schema import UtcDateTime
+from gonogo.store.moment import UtcDateTime
 
 revision = "0004"
 down_revision = "0003"

@@ -1,4 +1,4 @@
-"""Laying out the text part: lines under 78 columns, hanging labels, and the table of days."""
+"""Laying out plain text: lines under 78 columns, hanging labels, and the table of days."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from gonogo.mail.items import MorningView
+from gonogo.wording.items import DayView, RowView
 from gonogo.wording.language import NO_BREAK, Speaker
 
 COLUMNS = 77
@@ -36,21 +36,21 @@ def hang(text: str, label: str = "", indent: int = 2, gutter: int = LABEL_COLUMN
     )
 
 
-def day_table(view: MorningView, speak: Speaker) -> str:
+def day_table(days: Sequence[DayView], rows: Sequence[RowView], speak: Speaker) -> str:
     """Return the table of strips by days, with the rain of each day below, in blocks that fit the width."""
-    heads = [speak.say(d.head) for d in view.days]
+    heads = [speak.say(d.head) for d in days]
     lines: list[tuple[str, list[str]]] = []
-    for row in view.rows:
+    for row in rows:
         by_day = {c.day.day: c for c in row.cells}
-        cells = [by_day.get(d.day.day) for d in view.days]
+        cells = [by_day.get(d.day.day) for d in days]
         above, below = [], []
         for cell in cells:
             is_off = cell is None or not cell.is_working_day
             above.append("-" if cell is None else speak.say(cell.shown) + ("*" if cell.is_workable else ""))
             below.append("" if is_off else speak.say(cell.below) if cell and cell.below is not None else "-")
         lines += [(row.name, above), ("", below)]
-    rain = [speak.say(d.shown) for d in view.days]
-    lines += [(speak.word("label.rain"), rain), ("", [speak.say(d.rain_chance) for d in view.days])]
+    rain = [speak.say(d.shown) for d in days]
+    lines += [(speak.word("label.rain"), rain), ("", [speak.say(d.rain_chance) for d in days])]
 
     name_width = min(max(len(name) for name, _ in lines) + 1, NAME_COLUMNS)
     widest = max(len(text) for text in (*heads, *(t for _, texts in lines for t in texts)))
@@ -64,8 +64,8 @@ def day_table(view: MorningView, speak: Speaker) -> str:
     blocks = []
     for start in range(0, len(heads), per_block):
         part = slice(start, start + per_block)
-        rows = [("", heads[part]), *((name, texts[part]) for name, texts in lines)]
-        blocks.append("\n".join(_row(name, cells, name_width, width) for name, cells in rows))
+        block = [("", heads[part]), *((name, texts[part]) for name, texts in lines)]
+        blocks.append("\n".join(_row(name, cells, name_width, width) for name, cells in block))
     return "\n\n".join(blocks)
 
 

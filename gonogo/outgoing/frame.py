@@ -1,0 +1,47 @@
+"""What a run is about and what it works with: one record for everything that it does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import sqlalchemy as sa
+
+from gonogo.config import Config
+from gonogo.download.forecasts import Fetch
+from gonogo.records.site import Site
+
+MORNING = "morning"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFrame:
+    """What a run is about and what it works with.
+
+    day           the local date that it is about
+    edition       "morning", or the name of a later re-check: one run for each site, date and edition
+    now_utc       the moment that it stands for
+    deadline_utc  after this its mails are useless; now_utc where it has none
+    fetch         asks the weather services
+    owner         who runs it, as a claim names it; "" where nothing is claimed
+    keeps         False where it is only shown: then nothing of it is stored
+    """
+
+    config: Config
+    site: Site
+    day: date
+    edition: str = MORNING
+    now_utc: datetime
+    deadline_utc: datetime
+    store: sa.Engine
+    fetch: Fetch
+    owner: str = ""
+    keeps: bool = True
+
+    @property
+    def sender(self) -> str:
+        return self.config.transport.sender
+
+    @property
+    def reply_to(self) -> str:
+        return self.config.transport.reply_to or ""

@@ -1,0 +1,121 @@
+"""What a quantity can be, whoever writes it: config, command line, CSV or a rain logger's file.
+
+A unit is never guessed from the size of a number. A number outside its range is refused; where its size is that of a
+common slip (t/m3 for kg/m3, millimetres for metres), the refusal says so and what to write.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+FIRST_YEAR, LAST_YEAR = 2000, 2099  # of anything that happened or is planned on a site
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A mistake of unit that shows by its size: low <= value <= high."""
+
+    low: float
+    high: float
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Least and greatest value of a quantity, its unit, an example, and slips that are worth a sentence."""
+
+    low: float
+    high: float
+    unit: str
+    example: str
+    slips: tuple[Slip, ...] = ()
+
+
+_T_M3 = Slip(0.3, 4.0, "That looks like t/m3: write kg/m3")
+_LB_FT3 = Slip(50.0, 180.0, "That looks like lb/ft3: write kg/m3 (1 lb/ft3 is 16.018 kg/m3)")
+_KN_M3 = Slip(8.0, 30.0, "That looks like a unit weight in kN/m3: write the density in kg/m3 (1 kN/m3 is 102 kg/m3)")
+_RATIO = Slip(0.0, 1.0, "That looks like a ratio: write percent")
+_RATIO_DRY = Slip(0.0, 1.0, "That looks like a ratio: write percent of dry mass")
+_MM = Slip(20.0, 5000.0, "That looks like millimetres: write metres")
+_TANK_M3 = Slip(1.0, 60.0, "That looks like cubic metres: write litres")
+
+# Below 0.6 a ratio is meant: as one, 0.6 is 60 %, the wettest optimum there is.
+_W_PCT = Range(0.6, 80, "% of dry mass", "14.2", (_RATIO_DRY,))
+
+# Ranges are what plant and fill can be (common practice), wide enough for the unusual and tight enough for slips.
+RANGES: dict[str, Range] = {
+    # site
+    "latitude_deg": Range(-90, 90, "degrees, north positive", "42.137"),
+    "longitude_deg": Range(-180, 180, "degrees, east positive, west negative", "-94.368"),
+    "elevation_m": Range(-430, 6000, "m above sea level", "325"),
+    "mixing_depth_m": Range(0.05, 0.6, "m", "0.30", (_MM,)),
+    # material
+    "omc_pct": Range(2, 60, "% of dry mass", "16.5", (_RATIO_DRY,)),
+    "mdd_kg_m3": Range(900, 2600, "kg/m3", "1780", (_T_M3, _LB_FT3, _KN_M3)),
+    "curve_w_pct": Range(1, 70, "% of dry mass", "[12.0, 14.1, 16.0, 18.2, 20.1]", (_RATIO_DRY,)),
+    "curve_dry_density_kg_m3": Range(900, 2600, "kg/m3", "[1680, 1745, 1772, 1741, 1683]", (_T_M3, _LB_FT3, _KN_M3)),
+    "specific_gravity": Range(2.2, 3.4, "-", "2.70", (Slip(2200, 3400, "That looks like kg/m3: divide by 1000"),)),
+    "required_compaction_pct": Range(80, 105, "% of maximum dry density", "95", (_RATIO,)),
+    "theta_fc": Range(0.03, 0.6, "m3/m3", "0.33", (Slip(1, 60, "That looks like percent: write it as a fraction"),)),
+    "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
+    "retained_pct": Range(0, 40, "% of dry mass", "12"),
+    "borrow_w_pct": _W_PCT,
+    "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
+    "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
+    # plant
+    "rolled_width_m": Range(0.5, 6, "m", "2.10", (Slip(500, 6000, "That looks like millimetres: write metres"),)),
+    "overlap_m": Range(0, 1, "m", "0.15", (Slip(10, 1000, "That looks like millimetres: write metres"),)),
+    "speed_km_h": Range(0.5, 15, "km/h", "4.0"),
+    "passes": Range(1, 40, "full coverages", "6"),
+    "efficiency": Range(0.3, 1, "working minutes of an hour / 60", "0.75", (Slip(30, 100, "Write a fraction"),)),
+    "count": Range(1, 20, "machines", "1"),
+    "tank_litres": Range(500, 80_000, "litres", "10000", (_TANK_M3,)),
+    "bar_width_m": Range(0.5, 12, "m", "3.0"),
+    "flow_litres_min": Range(20, 10_000, "litres a minute", "600"),
+    "fill_time_min": Range(0, 240, "minutes", "15"),
+    "travel_time_min": Range(0, 240, "minutes", "10"),
+    "speed_min_km_h": Range(0.5, 30, "km/h", "2.0"),
+    "speed_max_km_h": Range(0.5, 30, "km/h", "8.0"),
+    # strip
+    "length_m": Range(2, 20_000, "m", "120"),
+    "width_m": Range(0.5, 500, "m", "12"),
+    "lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
+    "dry_density_kg_m3": Range(700, 2500, "kg/m3, dry, as it lies", "1450", (_T_M3, _LB_FT3, _KN_M3)),
+    "priority": Range(1, 5, "1 = first to 5 = last", "3"),
+    "lifts": Range(1, 200, "lifts in all", "3"),
+    "following_lift_thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
+    "distance_to_structure_m": Range(0, 10_000, "m", "8"),
+    # what is recorded
+    "w_pct": _W_PCT,
+    "rain_mm": Range(0, 500, "mm", "4.5"),  # the usual hand gauge holds 280
+    "litres": Range(1, 500_000, "litres", "9000"),
+    "corrects": Range(1, 1_000_000_000, "number of an entry", "12"),
+    # service
+    "port": Range(1, 65_535, "-", "587"),
+    "timeout_s": Range(1, 120, "s", "20"),
+    "retries": Range(0, 5, "-", "2"),
+}
+
+
+def refusal(key: str, value: float) -> tuple[str, str] | None:
+    """Return (what is wrong, what would be right) of a number outside its range, None where nothing is wrong."""
+    row = RANGES.get(key)
+    if row is None or row.low <= value <= row.high:
+        return None
+    slip = slip_of(key, value)
+    advice = f"{slip.advice}, for example" if slip else "Write, for example,"
+    return f"lies outside {row.low:g} to {row.high:g} ({row.unit}).", f"{advice} {key} = {row.example}."
+
+
+def slip_of(key: str, value: float) -> Slip | None:
+    """Return the mistake of unit that a number outside its range looks like, None where it looks like none."""
+    return next((slip for slip in RANGES[key].slips if slip.low <= value <= slip.high), None)
+
+
+def greatest_rain_mm(hours: float) -> float:
+    """Return more rain than was ever measured in so many hours [mm], at most what a gauge may catch.
+
+    Source: the envelope of the world's greatest falls, 16.6 D^0.475 inches in D hours (Paulhus 1965, Monthly Weather
+    Review 93, 331-335), from memory. Checked in tests/field/test_slips.py.
+    """
+    return min(25.4 * 16.6 * float(max(hours, 0.0) ** 0.475), RANGES["rain_mm"].high)

@@ -1,0 +1,222 @@
+"""Claims: who runs which morning, and the one transaction in which a run is finished.
+
+One row for (site, local date, edition). Whoever inserts it runs that morning; if that process dies, its claim runs out
+and another takes over. Verdicts, outlook and mails are stored in the one transaction that finishes the run.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import sqlalchemy as sa
+
+from gonogo.errors import StoreError
+from gonogo.records.day_plan import DayPlan
+from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import WorkOrder
+from gonogo.store import schema
+from gonogo.store.encoding import encoded
+from gonogo.store.owner import IsDead
+
+CLAIM_S = 600.0
+
+
+class TakenOverError(StoreError):
+    """Another took the run over, since this one took too long: its result is dropped."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """The right to run one morning. attempt: 1, or more where earlier ones died or gave up."""
+
+    run_id: int
+    site_id: str
+    day: date
+    edition: str
+    owner: str
+    attempt: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """Everything that a run came to, enough to repeat it.
+
+    config_text   the accepted configuration, without secrets; "" where none could be loaded
+    seed          of the random numbers
+    answer_id     the stored answer it used, None where there was none
+    faults        faults that passed and what was mended, one sentence each
+    error         traceback of what failed, "" where nothing did
+    order         the order of work it proposed, None where it proposed none
+    plan          the day plan it told, None where it made none
+    """
+
+    decisions: Sequence[Decision]
+    outlook: Sequence[OutlookDay]
+    config_text: str
+    seed: int | None
+    program_version: str
+    answer_id: int | None
+    faults: tuple[str, ...] = ()
+    error: str = ""
+    order: WorkOrder | None = None
+    plan: DayPlan | None = None
+
+
+def claim_run(
+    store: sa.Engine,
+    site_id: str,
+    day: date,
+    edition: str,
+    *,
+    now_utc: datetime,
+    owner: str,
+    takes_over: bool = False,
+) -> Claim | None:
+    """Claim the run of a site's local date, or return None where it is done or another is at it.
+
+    edition      "morning", or the name of a later re-check
+    owner        names this process; another for each process
+    takes_over   takes it from whoever is at it, for a run that takes too long; what that one comes to is dropped
+    """
+    row = schema.run
+    lease_until_utc = now_utc + timedelta(seconds=CLAIM_S)
+    with schema.begin(store) as connection:
+        fresh = schema.insert_new(connection, row, ["site_id", "day", "issue"]).values(
+            site_id=site_id,
+            day=day,
+            issue=edition,
+            state="claimed",
+            owner=owner,
+            attempt=1,
+            claimed_utc=now_utc,
+            lease_until_utc=lease_until_utc,
+            faults="[]",
+            error="",
+        )
+        run_id = connection.scalar(fresh.returning(row.c.id))
+        if run_id is not None:
+            return Claim(run_id=run_id, site_id=site_id, day=day, edition=edition, owner=owner, attempt=1)
+        taken_over = connection.execute(
+            sa.update(row)
+            .where(row.c.site_id == site_id, row.c.day == day, row.c.issue == edition)
+            .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= now_utc)
+            .values(owner=owner, attempt=row.c.attempt + 1, claimed_utc=now_utc, lease_until_utc=lease_until_utc)
+            .returning(row.c.id, row.c.attempt)
+        ).first()
+        if taken_over is None:
+            return None
+        return Claim(
+            run_id=taken_over.id, site_id=site_id, day=day, edition=edition, owner=owner, attempt=taken_over.attempt
+        )
+
+
+def release_run(store: sa.Engine, claim: Claim, *, now_utc: datetime, error: str) -> None:
+    """Give up a claim at once, with the reason, so that the next attempt need not wait for it to run out."""
+    with schema.begin(store) as connection:
+        connection.execute(_claimed(claim).values(lease_until_utc=now_utc, error=_plain(error)))
+
+
+def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
+    """Let go of claims of processes that are known to be dead, and return how many those were."""
+    row = schema.run
+    held = (row.c.state == "claimed", row.c.lease_until_utc > now_utc)
+    with schema.read(store) as connection:
+        owners = connection.scalars(sa.select(row.c.owner).where(*held).distinct()).all()
+    dead = [owner for owner in owners if is_dead(owner)]
+    if not dead:
+        return 0
+    with schema.begin(store) as connection:
+        released = sa.update(row).where(*held, row.c.owner.in_(dead)).values(lease_until_utc=now_utc)
+        return connection.execute(released).rowcount
+
+
+def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, now_utc: datetime) -> None:
+    """Store what a run came to, in the caller's transaction, where the mails of the run go into the outbox too.
+
+    Raises TakenOverError where the claim has been taken over meanwhile: the transaction then stores nothing.
+    """
+    config_sha256 = _save_config(connection, record.config_text, now_utc)
+    finished = connection.execute(
+        _claimed(claim).values(
+            state="finished",
+            finished_utc=now_utc,
+            answer_id=record.answer_id,
+            config_sha256=config_sha256,
+            seed=None if record.seed is None else str(record.seed),
+            program_version=record.program_version,
+            faults=json.dumps([_plain(fault) for fault in record.faults]),
+            error=_plain(record.error),
+        )
+    )
+    if finished.rowcount != 1:
+        raise TakenOverError(
+            f"The {claim.edition} run of {claim.site_id} on {claim.day} was taken over by another service, "
+            "since this one took too long. Its result is dropped; nothing was sent."
+        )
+    _save_verdicts(connection, claim.run_id, record)
+
+
+def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) -> None:
+    if record.decisions:
+        connection.execute(sa.insert(schema.verdict), [
+            {
+                "run_id": run_id,
+                "strip_id": decision.strip_id,
+                "position": position,
+                "verdict": decision.verdict.value,
+                "rule_id": decision.rule_id,
+                "reason": decision.reason,
+                "record": encoded(decision),
+            }
+            for position, decision in enumerate(record.decisions)
+        ])  # fmt: skip
+    if record.outlook:
+        connection.execute(sa.insert(schema.outlook_day), [
+            {
+                "run_id": run_id,
+                "strip_id": outlook_day.strip_id,
+                "day": outlook_day.day,
+                "position": position,
+                "record": encoded(outlook_day),
+            }
+            for position, outlook_day in enumerate(record.outlook)
+        ])  # fmt: skip
+    if record.order is not None:
+        order = {"run_id": run_id, "record": encoded(record.order)}
+        connection.execute(sa.insert(schema.work_order).values(**order))
+    if record.plan is not None:
+        plan = {"run_id": run_id, "record": encoded(record.plan)}
+        connection.execute(sa.insert(schema.day_plan).values(**plan))
+
+
+def _claimed(claim: Claim) -> sa.Update:
+    """An update that hits only while the claim is the one that was given."""
+    row = schema.run
+    return sa.update(row).where(
+        row.c.id == claim.run_id,
+        row.c.state == "claimed",
+        row.c.owner == claim.owner,
+        row.c.attempt == claim.attempt,
+    )
+
+
+def _save_config(connection: sa.Connection, text: str, now_utc: datetime) -> str | None:
+    """Keep a configuration once, and return its hash."""
+    if not text:
+        return None
+    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    connection.execute(
+        schema.insert_new(connection, schema.config_copy, ["sha256"]).values(
+            sha256=sha256, text=text, first_seen_utc=now_utc
+        )
+    )
+    return sha256
+
+
+def _plain(text: str) -> str:
+    """A text as PostgreSQL can hold it."""
+    return text.replace("\x00", "")

@@ -1,0 +1,67 @@
+"""Mails that will not go out: too late, or given up as dead letters; and what goes out in their place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from gonogo.store import schema
+from gonogo.store.outbox import MAX_CRASHES, put_instead, queued_of
+from gonogo.store.queued import Instead, Queued
+from gonogo.store.schema import message
+
+SWEEP_LIMIT = 1000
+
+
+def expire(store: sa.Engine, *, now_utc: datetime, instead: Instead | None = None) -> tuple[Queued, ...]:
+    """Expire what is past its deadline and not being delivered at this moment; return it.
+
+    instead   makes the short notice that goes out instead, put in the same transaction
+    """
+    past = (message.c.deadline_utc <= now_utc,)
+    return _sweep(store, past, state="expired", now_utc=now_utc, make=instead)
+
+
+def dead_letters(store: sa.Engine, *, now_utc: datetime, tell: Instead | None = None) -> tuple[Queued, ...]:
+    """Give up what failed by our own fault, or killed its worker, MAX_CRASHES times; return it (at most SWEEP_LIMIT).
+
+    A lease that has run out counts once more here, so that a deadly mail is not taken a last time.
+    """
+    died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
+    deadly = (message.c.n_crashes + died >= MAX_CRASHES,)
+    return _sweep(store, deadly, state="set_aside", now_utc=now_utc, make=tell)
+
+
+def _is_free(now_utc: datetime) -> sa.ColumnElement[bool]:
+    """Held by nobody, or by somebody whose lease has run out."""
+    return sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= now_utc)
+
+
+def _sweep(
+    store: sa.Engine,
+    which: tuple[sa.ColumnElement[bool], ...],
+    *,
+    state: str,
+    now_utc: datetime,
+    make: Instead | None,
+) -> tuple[Queued, ...]:
+    """Move free waiting mails that meet a condition to a final state, putting what `make` makes of each."""
+    with schema.begin(store) as connection:
+        found = connection.execute(
+            sa.select(message)
+            .where(message.c.state == "waiting", _is_free(now_utc), *which)
+            .order_by(message.c.id)
+            .limit(SWEEP_LIMIT)
+            .with_for_update(skip_locked=True)
+        ).all()
+        swept = tuple(replace(queued_of(row), state=state) for row in found)
+        if swept:
+            connection.execute(
+                sa.update(message)
+                .where(message.c.id.in_([queued.id for queued in swept]))
+                .values(state=state, settled_utc=now_utc, lease_owner=None, lease_until_utc=None)
+            )
+            put_instead(connection, swept, make, now_utc=now_utc)
+        return swept
