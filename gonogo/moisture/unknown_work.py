@@ -24,7 +24,8 @@ from gonogo.soil.strip import Learned
 
 Floats = npt.NDArray[np.float64]
 
-TRACKED = (Task.WATER, Task.ROLL)  # damping is gone with the day's sun
+TRACKED = (Task.WATER, Task.DISK, Task.ROLL)  # damping is gone with the day's sun
+SURFACE_WORK = {Task.DISK: "disked", Task.ROLL: "rolled"}
 SOON_H = 0.25  # a test so long after work began was made with its effect in the soil: our own choice
 
 
@@ -84,7 +85,8 @@ def _by_jobs(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -
             continue
         if job.is_after_test:
             tests = _tests(story, plan.made_utc, job.start_utc + timedelta(hours=SOON_H))
-            if any(not told.low_pct <= r.w_pct <= told.high_pct for r in tests[-1:]):
+            low_pct, high_pct = (told.test or told).low_pct, (told.test or told).high_pct
+            if any(not low_pct <= r.w_pct <= high_pct for r in tests[-1:]):
                 continue
             if not tests and told.test is not None and not math.isnan(job.chance):
                 chance *= job.chance
@@ -148,7 +150,8 @@ def _is_answered(work: ToldWork, story: Story) -> bool:
         return any(w.at_utc >= work.told_utc for w in story.waterings) or any(
             w.work == "rolled" and w.at_utc >= work.start_utc for w in story.works
         )
-    return any(w.at_utc >= work.told_utc and w.work in ("rolled", "disked", "sealed") for w in story.works)
+    answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
+    return any(w.at_utc >= work.told_utc and w.work in answers for w in story.works)
 
 
 def _is_tested(work: ToldWork, story: Story) -> bool:

@@ -77,7 +77,7 @@ class LastTest:
 class NotRecorded:
     """Work that an earlier plan told and that no entry and no test confirms or denies: begun or unknown.
 
-    task         WATER, DAMP or ROLL
+    task         WATER, DISK or ROLL
     told_utc     moment of the run that told it
     start_utc, end_utc   the hours it was told for
     litres       told, 0 for rolling
@@ -100,10 +100,12 @@ class TestFirst:
 
     why               a key of keys.TEST_CAUSES
     by_utc            when its result is needed, None where the day does not say
-    low_pct, high_pct the window [%]
+    low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
+                      asks for, the error of one gauge test considered; a little narrower than the window itself
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
+    again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
     if_done           what is done if the unrecorded work turns out to be done; None where nothing is unrecorded
     """
 
@@ -120,6 +122,7 @@ class TestFirst:
     litres_per_pct: float = math.nan
     litres_most: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
+    again_utc: datetime | None = None
     if_done: Then | None = None
 
 

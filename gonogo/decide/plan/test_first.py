@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime, timedelta
+from statistics import NormalDist
 
 from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.order.today import TEST_H, is_testable, test_done_h
@@ -15,7 +16,9 @@ from gonogo.decide.windows import moment
 from gonogo.records.day_plan import Job, Task, TestFirst, Then
 from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
+from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 
+AFTER_DISK_H = 1.5  # disking itself, and the sun on what it turned up: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice
 
 
@@ -46,11 +49,12 @@ def by_result(
     litres_per_pct = mass * strip.area_m2 / 100.0
     below = _below(basis, strip, by_utc, mass) if has_water else Then.CALL
     hours = disk_hours_after(basis, by_utc)
+    low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed)
     return TestFirst(
         why=why,
         by_utc=by_utc,
-        low_pct=material.omc_pct + material.window_low_pct,
-        high_pct=material.omc_pct + material.window_high_pct,
+        low_pct=low_pct,
+        high_pct=high_pct,
         inside=Then.ROLL,
         below=below,
         above=Then.DISK if hours else Then.HOLD,
@@ -58,7 +62,31 @@ def by_result(
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
         disk_utc=hours,
+        again_utc=_again_utc(basis, strip, hours),
     )
+
+
+def limits_pct(material: Material, chance_needed: float) -> tuple[float, float]:
+    """Return the limits of one gauge test between which the lift is inside its window as likely as is asked [%].
+
+    One-sided at each edge, with the error of the gauge and of the spot; never more than a quarter of the window at
+    either end, so that a narrow window keeps a middle.
+    """
+    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    error_pct = math.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT)
+    chance = min(max(chance_needed, 0.5), 0.99) if math.isfinite(chance_needed) else 0.99
+    margin = min(NormalDist().inv_cdf(chance) * error_pct, 0.25 * (high - low))
+    return low + margin, high - margin
+
+
+def _again_utc(basis: Basis, strip: Strip, hours: tuple[datetime, ...]) -> datetime | None:
+    """Return when a disked strip is tested again today, None where it could not be rolled after it."""
+    if not hours:
+        return None
+    at_utc = hours[-1] + timedelta(hours=AFTER_DISK_H)
+    lasts_h = basis.prepared.rolling_h[basis.inputs.strips.index(strip)]
+    fits = math.isfinite(lasts_h) and at_utc + timedelta(hours=TEST_H + lasts_h) <= last_pass_utc(basis.prepared)
+    return at_utc if fits else None
 
 
 def mass_kg_m2(strip: Strip, why: str) -> float:

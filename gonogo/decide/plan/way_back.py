@@ -35,7 +35,9 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)
-            if chance >= READY_CHANCE:
+            # Today a test decides at once, and costs little: it is asked for earlier than a day is promised.
+            least = inputs.setting("test_worth_chance") if hours.day == inputs.day else READY_CHANCE
+            if chance >= least:
                 at_utc = moment(start_h)
                 day, half = half_of(basis.site, at_utc)
                 ready = NextTry(day=day, half=half, at_utc=at_utc, chance=chance, after="disk")
