@@ -37,7 +37,7 @@ def checked(turn: Turn) -> Turn:
         value = getattr(turn, field)
         if not (math.isfinite(value) and 0.0 <= value <= most):
             wrong = f"lies outside 0 to {most:,.0f}."
-            faults.append(Fault(place="command line", key=OPTIONS[field], value=value, wrong=wrong, right=right))
+            faults.append(Fault(place="command line", key=OPTIONS[field], value=f"{value:g}", wrong=wrong, right=right))
     if not faults and turn == Turn():
         right = "Give --water, --rain, --disk or --delay, for example --water 9000."
         faults.append(Fault(place="command line", key="whatif", value="", wrong="nothing is asked.", right=right))

@@ -13,11 +13,11 @@ from gonogo import times
 from gonogo.decide.dry_back import Disked, disked
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.outlook import outlook
-from gonogo.decide.standing import standing
+from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import Story
-from gonogo.moisture.simulate import NOTHING_KEPT, Kept, marched
+from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Marched, marched
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
@@ -75,15 +75,43 @@ def judge(
     repaired or rejected before.
     """
     done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    orders = standing(kept.plans, done.unknown, day)
+    inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
+    decisions = decide(inputs)
+    wet = [s for s, d in enumerate(decisions) if d.reason in WET]
+    return Judgement(
+        decisions=decisions,
+        outlook=outlook(inputs),
+        inputs=inputs,
+        moisture=done.moisture,
+        reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
+        closure_error_mm=done.moisture.closure_error_mm,
+        lessons=done.lessons,
+        stories=done.stories,
+        unknown=done.unknown,
+        disked=disked(inputs, wet, done.stories, done.resimulate),
+    )
+
+
+def _inputs(
+    site: Site,
+    done: Marched,
+    orders: Mapping[str, Standing],
+    *,
+    day: date,
+    now_utc: datetime,
+    weather: HourlyWeather,
+    settings: Mapping[str, float],
+) -> MorningInputs:
+    """What the decisions are made from. orders: what was told today and has begun or may have."""
     stories, moisture, placed_from = done.stories, done.moisture, done.readings
     # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
     doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
     told = list(zip(stories, usable, strict=True))
-    orders = standing(kept.plans, done.unknown, day)
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
-    inputs = MorningInputs(
+    return MorningInputs(
         site=site,
         strips=site.strips,
         now_utc=now_utc,
@@ -110,20 +138,6 @@ def judge(
         ),
         last_water_utc={w.strip_id: w.at_utc for story in usable for w in _untested(story)},
         orders=orders,
-    )
-    decisions = decide(inputs)
-    wet = [s for s, d in enumerate(decisions) if d.reason in WET]
-    return Judgement(
-        decisions=decisions,
-        outlook=outlook(inputs),
-        inputs=inputs,
-        moisture=moisture,
-        reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
-        closure_error_mm=moisture.closure_error_mm,
-        lessons=done.lessons,
-        stories=stories,
-        unknown=done.unknown,
-        disked=disked(inputs, wet, stories, done.resimulate),
     )
 
 

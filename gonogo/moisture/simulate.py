@@ -183,9 +183,10 @@ def _with_unknown_work(
         rng=own_rng,
     )
     # A strip whose tests fit the told work better is judged by them: what they say against "not done" is no fault.
+    row_of = {strip.id: s for s, strip in enumerate(sky.site.strips)}
     by_done = {rows[v]: v for v in mixed.likeliest.tolist() if v >= 0}
     place = {(r.strip_id, r.at_utc, r.w_pct): i for i, r in enumerate(base.readings)}
-    flags = [f for f in base.moisture.reading_flags if _row(sky.site, base.readings[f[0]]) not in by_done]
+    flags = [f for f in base.moisture.reading_flags if row_of[base.readings[f[0]].strip_id] not in by_done]
     for v in by_done.values():
         own_id = sky.site.strips[rows[v]].id
         for i, key, text in done.moisture.reading_flags:
@@ -197,10 +198,6 @@ def _with_unknown_work(
         (work, mixed.chance_done[work.strip_id, work.task]) for works in told.values() for work in works if work.is_open
     )
     return _Run(moisture=moisture, readings=base.readings), unknown
-
-
-def _row(site: Site, reading: Reading) -> int:
-    return [strip.id for strip in site.strips].index(reading.strip_id)
 
 
 def _is_of_variant(readings: Sequence[Reading], i: int, rows: Sequence[int], v: int) -> bool:

@@ -25,16 +25,17 @@ from gonogo.decide.windows import Working
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import PlannedWork, WorkOrder
 
-# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third; a
-# day later, a five-hundredth less; water costs a hundredth. What a crew is told today wants its place today, the more
-# so where it is watered and soaked by then. Each hour later costs a little, more where the strip closes early.
+# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third;
+# water costs a hundredth. What a crew is told today wants its place today, the more so where it is watered and soaked
+# by then. Each hour later costs a little, more where the strip closes early.
 PRIORITY_STEP = 2.0
 LATE_SHARE = 1.0 / 3.0
-DAY_SHARE = 0.002
+DAY_SHARE = 0.005
+NEXT_DAY_SHARE = 0.04  # more than the latest start of a day costs: nothing is put off because it would start late
 WATER_SHARE = 0.01
-TODAY_SHARE = 0.5
-TESTED_TODAY_SHARE = 0.25
-WATERED_TODAY_SHARE = 0.25
+TODAY_SHARE = 0.3
+TESTED_TODAY_SHARE = 0.2
+WATERED_TODAY_SHARE = 0.5
 START_SHARE_H = 0.003
 URGENT_WITHIN_H = 6.0
 SAMPLING_SD = 1.64  # chances closer than this many standard errors of the ensemble are the same
@@ -202,13 +203,12 @@ def _part(
                 )
             )
             options.append(option)
-    after = tuple((job, job + 1) for job, (lower, upper) in enumerate(itertools.pairwise(lifts)) if lower.s == upper.s)
     problem = Problem(
         n_jobs=len(lifts),
         n_slots=first_slot[-1],
         capacity=tuple(capacity),
         choices=tuple(choices),
-        after=after,
+        after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
     )
     return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
 
@@ -234,7 +234,8 @@ def _value(
     inputs = prepared.inputs
     strip = inputs.strips[lift.s]
     best_chance, closes_h = best_of_day
-    share = _counted_chance(inputs, option.chance, best_chance) * (1.0 - DAY_SHARE * option.day_n)
+    later = NEXT_DAY_SHARE * min(option.day_n, 3) + DAY_SHARE * max(option.day_n - 3, 0)
+    share = _counted_chance(inputs, option.chance, best_chance) * (1.0 - later)
     if strip.finish_by is not None and hours.day > strip.finish_by:
         share *= LATE_SHARE
     if option.litres > 0.0:

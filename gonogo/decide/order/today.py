@@ -160,9 +160,11 @@ def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Openin
         return None
     material = inputs.material(inputs.strips[s])
     w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
-    spare_mm = (w_pct - material.omc_pct - material.window_low_pct) / 100.0 * mass_kg_m2
-    if not spare_mm > 0.0 or w_pct > material.omc_pct + material.window_high_pct:
+    if w_pct > material.omc_pct + material.window_high_pct:
         return None
+    # Where the borrow is dry, its lift is watered to optimum after its test, and dries from there.
+    w_pct = max(w_pct, material.omc_pct)
+    spare_mm = (w_pct - material.omc_pct - material.window_low_pct) / 100.0 * mass_kg_m2
     test_h = today.from_h + SPREAD_H + TEST_H
     last_h = today.until_h - prepared.seal_h
     until_h = test_h

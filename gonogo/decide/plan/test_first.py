@@ -18,7 +18,7 @@ from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 
-AFTER_DISK_H = 1.5  # disking itself, and the sun on what it turned up: common practice
+AFTER_DISK_H = 2.5  # disking itself, and the sun on what it turned up: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice
 
 
@@ -83,7 +83,7 @@ def _again_utc(basis: Basis, strip: Strip, hours: tuple[datetime, ...]) -> datet
     """Return when a disked strip is tested again today, None where it could not be rolled after it."""
     if not hours:
         return None
-    at_utc = hours[-1] + timedelta(hours=AFTER_DISK_H)
+    at_utc = hours[0] + timedelta(hours=AFTER_DISK_H)
     lasts_h = basis.prepared.rolling_h[basis.inputs.strips.index(strip)]
     fits = math.isfinite(lasts_h) and at_utc + timedelta(hours=TEST_H + lasts_h) <= last_pass_utc(basis.prepared)
     return at_utc if fits else None
@@ -102,7 +102,7 @@ def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, .
     own = [at for at in disk_hours(basis.inputs) if at < end_utc]
     if at_utc is None:
         return tuple(own)
-    return tuple(max(at, at_utc) for at in own if at >= at_utc - timedelta(hours=2))
+    return tuple(sorted({max(at, at_utc) for at in own if at >= at_utc - timedelta(hours=2)}))
 
 
 def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> Then:

@@ -231,17 +231,20 @@ class Mails:
         return []
 
     def _disking(self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...]) -> list[Step]:
+        """Disk; where the mail says when, test, and roll what is inside or disk on what is not."""
         steps = [Step(kind="disk", from_h=h) for h in at_h]
         if told.test_after_disk_h is None:
             return steps
+        n_before = sum(h < told.test_after_disk_h for h in at_h)
 
         def then(w_pct: float) -> list[Step]:
             low_pct = strip.lot.low_pct if told.test_low_pct is None else told.test_low_pct
             high_pct = strip.lot.high_pct if told.test_high_pct is None else told.test_high_pct
-            is_to_roll = told.rolls_after_disk and low_pct <= w_pct <= high_pct
-            return [self._rolling(work, strip, told)] if is_to_roll else []
+            if low_pct <= w_pct <= high_pct:
+                return [self._rolling(work, strip, told)] if told.rolls_after_disk else []
+            return steps[n_before:] if w_pct > high_pct else []
 
-        return [*steps, Step(kind="test", from_h=told.test_after_disk_h, then=then)]
+        return [*steps[:n_before], Step(kind="test", from_h=told.test_after_disk_h, then=then)]
 
     def _fits(self, strip: StripNow, what: str) -> bool:
         """Whether the crew's own newest test, if newer than the mail, allows what the mail says."""

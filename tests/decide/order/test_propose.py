@@ -286,7 +286,7 @@ def test_what_cannot_be_planned_says_why() -> None:
 
 
 def test_an_unlikely_hour_is_named_with_its_chance() -> None:
-    (missing,) = plan(morning(16.3, sd_pct=0.5)).unplanned
+    (missing,) = plan(morning(16.5, sd_pct=0.5)).unplanned
     assert 0.0 < missing.chance < SETTINGS["plan_chance_min"]
     assert missing.at_utc is not None
 
