@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
+from notes import english
 
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus, lowest, status_by_age, status_by_clock, status_by_model_run
@@ -121,4 +122,4 @@ def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
         rng=np.random.default_rng(1),
     )
     assert weather.status is ForecastStatus.NONE
-    assert any("clock of the machine is 3 days ahead of" in note for note in weather.notes)
+    assert any("clock of this machine is 3 days ahead of" in note for note in english(weather.notes))
