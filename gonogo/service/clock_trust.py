@@ -15,7 +15,7 @@ ASKED_EVERY_S = 600.0  # how often a weather service is asked for its Date where
 class ClockTrust:
     """What is known of the machine's clock. Everything in it is counted on the monotonic clock.
 
-    set_by       sum of all steps since the service started
+    set_by       sum of all steps since another clock agreed with ours, or since the service started
     refuted_by   how far another clock is ahead of ours by which a run that seemed due was not; None = not refuted
     """
 
@@ -36,6 +36,11 @@ class ClockTrust:
         self._asked_at_s = -ASKED_EVERY_S
         if timedelta(seconds=step_s) > CLOCKS_APART:
             self._ahead_at_s = self._monotonic()
+
+    def told(self, offset: timedelta) -> None:
+        """Note by how much another clock is ahead of ours. Where the two agree, steps are counted from here on."""
+        if abs(offset) <= CLOCKS_APART:
+            self.set_by, self._n_steps, self.refuted_by = timedelta(), 0, None
 
     def refuted(self, offset: timedelta) -> None:
         """Note that another clock is so far ahead of ours that a run which seems due is not."""

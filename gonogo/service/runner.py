@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
@@ -84,9 +85,14 @@ class Runner:
         return self._frame(site, day, now_utc, window, edition=edition)
 
     def ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        """Ask the weather services, one site at a time: rounds of questions are shared between sites."""
-        if self._fetch is not None:
-            return self._fetch(site, now_utc, stored)
+        """Ask the weather services for a site's forecast, and note what their clock says of ours."""
+        found = (self._fetch or self._ask_services)(site, now_utc, stored)
+        if not found.is_stored and math.isfinite(found.clock_offset_s):
+            self.trust.told(timedelta(seconds=found.clock_offset_s))
+        return found
+
+    def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Ask one site at a time: rounds of questions are shared between sites."""
         with self._asking:
             config = self.configs.accepted
             if self._fetcher is None or self._fetcher[0] is not config:

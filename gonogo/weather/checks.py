@@ -14,6 +14,7 @@ import pandas as pd
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
 
 MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
@@ -46,7 +47,7 @@ class Asked:
         return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
 
 
-Checked = tuple[pd.DataFrame, list[str]]
+Checked = tuple[pd.DataFrame, list[Note]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +95,7 @@ def _order(table: pd.DataFrame, asked: Asked) -> Checked:
     """Sort hours that came out of order."""
     steps = np.diff(asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64))
     if (steps < 0).any():
-        return table.sort_values("hour_utc", kind="stable"), ["The hours came out of order and were sorted."]
+        return table.sort_values("hour_utc", kind="stable"), [note("hours_sorted")]
     return table, []
 
 
@@ -117,7 +118,7 @@ def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
         )
     one_row_each = pd.DataFrame(least, index=pd.DatetimeIndex(each).as_unit("s"), columns=names)
     repeated = len(asked.parsed.stamp_utc) - len(np.unique(asked.parsed.stamp_utc))
-    return one_row_each, [f"{repeated} hours came twice with the same values."] if repeated else []
+    return one_row_each, [note("hours_twice", n=repeated)] if repeated else []
 
 
 def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
@@ -131,11 +132,11 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
             wrong = f"{int(outside.sum())} values lie outside {column.low:g} to {column.high:g}."
             if column.is_essential:
                 raise asked.rejected(name, found, wrong, "Values inside that range are right.")
-            notes.append(f"{name} was left out: {wrong}")
+            notes.append(note("column_left_out", column=name, n=int(outside.sum())))
             values[:] = np.nan
         for limit, beyond in ((column.clip_low, np.less), (column.clip_high, np.greater)):
             if limit is not None and (clipped := beyond(values, limit)).any():
-                notes.append(f"{name}: {int(clipped.sum())} values just beyond {limit:g} {column.unit} were set to it.")
+                notes.append(note("column_clipped", column=name, n=int(clipped.sum())))
                 values[clipped] = limit
     return pd.DataFrame(whole, index=table.index, columns=list(COLUMNS)), notes
 
@@ -152,11 +153,9 @@ def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
     notes = []
     # One hour at each end is always half: a state is stamped at its start, a sum at its end.
     if first > 1:
-        notes.append(
-            f"The first {first} hours came without values; the weather is known from {_at(table, first, asked)}."
-        )
+        notes.append(note("first_hours_empty", n=first, from_utc=_at(table, first)))
     if (missing := len(table) - 1 - last) > 1:
-        notes.append(f"The last {missing} hours came without values; the forecast ends {_at(table, last, asked)}.")
+        notes.append(note("last_hours_empty", n=missing, until_utc=_at(table, last)))
     return table.iloc[first : last + 1], notes
 
 
@@ -199,8 +198,8 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
             "A whole forecast is right.",
         )
     if n_bridged:
-        first = asked.spoken(every_hour[int(np.argmax(bridged))].to_numpy())
-        return table, [f"{n_bridged} missing hours (first {first}) were filled from the hours around them."]
+        first = as_datetime(every_hour[int(np.argmax(bridged))].to_numpy())
+        return table, [note("gaps_filled", n=n_bridged, from_utc=first)]
     return table, []
 
 
@@ -217,7 +216,7 @@ def _cover(table: pd.DataFrame, asked: Asked) -> Checked:
             "The service is out of date, or a clock or a time zone is wrong.",
         )
     if (now - hours[0]).astype(np.int64) < RECENT_RAIN_H:
-        return table, [f"Rain before {asked.spoken(hours[0])} is not in this forecast."]
+        return table, [note("rain_before_unknown", from_utc=as_datetime(hours[0]))]
     return table, []
 
 
@@ -232,7 +231,7 @@ def _snow(table: pd.DataFrame, asked: Asked) -> Checked:
         coded = np.isin(table["weather_code"].to_numpy(dtype=np.float64), SNOW_CODES)
         snow[unsaid] = np.where(cold | coded, precip, 0.0)[unsaid]
         if (snow[unsaid] > 0).any():
-            notes.append(f"Snow was told from rain by temperature: {snow[unsaid].sum():.1f} mm of water fall as snow.")
+            notes.append(note("snow_by_temperature", water_mm=float(snow[unsaid].sum())))
     # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.
     snow = np.minimum(snow, precip)
     table["snow_mm"], table["rain_mm"] = snow, precip - snow
@@ -284,8 +283,9 @@ def passed(asked: Asked) -> Checked:
     return table, notes
 
 
-def _at(table: pd.DataFrame, row: int, asked: Asked) -> str:
-    return asked.spoken(table.index[row].to_numpy())
+def _at(table: pd.DataFrame, row: int) -> datetime:
+    """Return the hour of a row."""
+    return as_datetime(table.index[row].to_numpy())
 
 
 def _longest_run(mask: npt.NDArray[np.bool_]) -> tuple[int, int]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from gonogo.records.site import Site
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ReceivedForecast
 
 FRESH_UNTIL_H = 6.0
@@ -72,22 +72,14 @@ def lowest(*statuses: ForecastStatus) -> ForecastStatus:
     return max(statuses, key=list(ForecastStatus).index)
 
 
-def judged(received: ReceivedForecast, site: Site, now_utc: datetime) -> tuple[ForecastStatus, list[str]]:
+def judged(received: ReceivedForecast, now_utc: datetime) -> tuple[ForecastStatus, list[Note]]:
     """Return (status, notes) of a forecast: the lowest by its age, the clocks and the run behind it."""
     notes = []
     by_clock = status_by_clock(received.clock_offset_s)
     by_run = status_by_model_run(received.parsed.issued_utc, now_utc)
     if by_clock is not ForecastStatus.FRESH:
-        ahead = "ahead of" if received.clock_offset_s < 0 else "behind"
-        off = _span(abs(received.clock_offset_s))
-        notes.append(f"The clock of the machine is {off} {ahead} the weather service's: it must be set.")
+        key = "clock_ahead" if received.clock_offset_s < 0 else "clock_behind"
+        notes.append(note(key, clock_off_h=abs(received.clock_offset_s) / 3600.0))
     if by_run is not ForecastStatus.FRESH and received.parsed.issued_utc is not None:
-        made = received.parsed.issued_utc.astimezone(site.zone)
-        notes.append(f"The service's own forecast is old: it was made on {made:%Y-%m-%d %H:%M}.")
+        notes.append(note("service_forecast_old", made_utc=received.parsed.issued_utc))
     return lowest(status_by_age(age_h(received.fetched_utc, now_utc)), by_clock, by_run), notes
-
-
-def _span(seconds: float) -> str:
-    """Return a time span as people say it."""
-    span = timedelta(seconds=round(seconds))
-    return f"{span.days} days" if span >= timedelta(days=2) else f"{span.total_seconds() / 3600:.1f} h"

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]
@@ -132,7 +133,7 @@ def of_ensemble_mm(
 
 def ensemble_mm(
     parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats
-) -> tuple[Floats | None, list[str]]:
+) -> tuple[Floats | None, list[Note]]:
     """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble."""
     if parsed.rain_members_mm is None:
         return None, []
@@ -144,12 +145,12 @@ def ensemble_mm(
     # Hours put in front of the service's own have no members: all of them had the same past.
     since = int(np.argmax(~np.isnan(members).all(axis=1)))
     if since:
-        return None, ["The ensemble does not reach back as far as the table: its members were not used."]
+        return None, [note("ensemble_too_short")]
     members, n_lost = whole_members_mm(members)
     if members.shape[1] < LEAST_ENSEMBLE:
-        return None, ["The ensemble has too few whole members: the spread was taken from the chance of rain."]
-    notes = [f"{n_lost} of {members.shape[1] + n_lost} members of the ensemble end early and were left out."]
-    return members * (1.0 - snow_share)[:, None], notes if n_lost else []
+        return None, [note("ensemble_too_few")]
+    lost = [note("members_left_out", n=n_lost, n_members=members.shape[1] + n_lost)] if n_lost else []
+    return members * (1.0 - snow_share)[:, None], lost
 
 
 def whole_members_mm(members_mm: Floats) -> tuple[Floats, int]:

@@ -15,9 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from gonogo.records.field import GaugeRain
-from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
 from gonogo.weather.gauge import covered_share
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast, ReceivedForecast
 
 Floats = npt.NDArray[np.float64]
@@ -44,17 +44,13 @@ class Filled:
     n_forecasts: int = 0
     n_borrowed: int = 0
 
-    def notes(self, site: Site) -> list[str]:
-        """Return the sentence on where the past comes from, if any was put in front."""
+    def notes(self) -> list[Note]:
+        """Return where the past comes from, if any was put in front."""
         if not len(self.hour_utc):
             return []
-        since = as_datetime(self.hour_utc[0]).astimezone(site.zone)
-        parts = []
-        if self.n_forecasts:
-            parts.append(f"from {self.n_forecasts} earlier forecasts, so its rain is less sure")
-        if self.n_borrowed:
-            parts.append(f"for {self.n_borrowed} hours from the rain gauge, sun and air as on the days after")
-        return [f"The service gives no past: the weather since {since:%Y-%m-%d %H:%M} is {'; '.join(parts)}."]
+        since_utc = as_datetime(self.hour_utc[0])
+        counts = (("past_from_forecasts", self.n_forecasts), ("past_from_gauge", self.n_borrowed))
+        return [note(key, from_utc=since_utc, n=n) for key, n in counts if n]
 
 
 def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:

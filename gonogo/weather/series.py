@@ -20,6 +20,7 @@ from gonogo.weather.checks import CHECKS, Asked, passed
 from gonogo.weather.forecast_status import WIDENING, ForecastStatus, judged
 from gonogo.weather.gauge import override
 from gonogo.weather.members import ensemble_mm, expected_rain_mm, of_ensemble_mm, rain_members_mm
+from gonogo.weather.notes import Note, note
 from gonogo.weather.past import Filled, filled, wanted_since_utc
 from gonogo.weather.table import ReceivedForecast
 
@@ -66,7 +67,7 @@ class HourlyWeather:
     attribution: tuple[tuple[str, str], ...]  # (text, link), printed in every mail
     fetched_utc: datetime
     status: ForecastStatus
-    notes: tuple[str, ...]  # sentences for the mail's foot
+    notes: tuple[Note, ...]  # what was done to it, for the mail's foot
     hour_utc: npt.NDArray[np.datetime64]
     temp_degc: Floats
     rh_pct: Floats
@@ -147,11 +148,13 @@ def check(
     # A logger leaves thousands of readings; those from before the past that is wanted cannot say anything here.
     gauge = [reading for reading in gauge if reading.until_utc >= wanted_since_utc(now_utc)]
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
-    table, notes = passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
-    status, status_notes = judged(received, site, now_utc)
+    checked = received.checked if front.parsed is parsed else None
+    table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
+    notes = [*notes]
+    status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
-        notes.append(f"The spread of the rain follows the site's own gauge: {learned:.1f} times the usual.")
+        notes.append(note("spread_learned", spread_ratio=learned))
     rain = _rain(front, table, gauge, now_utc, widening=WIDENING[status] * learned)
     column = {name: table[name].to_numpy(dtype=np.float64) for name in table.columns}
     return HourlyWeather(
@@ -159,7 +162,7 @@ def check(
         attribution=parsed.attribution,
         fetched_utc=received.fetched_utc,
         status=status,
-        notes=(*status_notes, *front.notes(site), *notes, *rain.notes),
+        notes=(*status_notes, *front.notes(), *notes, *rain.notes),
         hour_utc=table.index.to_numpy().astype("datetime64[h]"),
         rain_mm=rain.rain_mm,
         rain_members_mm=rain.members_mm(column["rain_chance"], n_members, rng),
@@ -182,7 +185,7 @@ class _Rain:
     widening: Floats
     gauged_share: Floats
     ensemble_mm: Floats | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
     def members_mm(self, rain_chance: Floats, n_members: int, rng: np.random.Generator) -> Floats:
         """Return equally likely rain (H, M): by the chance of rain, or the ensemble's where no gauge vouches for it."""

@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from gonogo.weather.notes import Note
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -68,7 +70,7 @@ class ParsedForecast:
                       that holds it (NaN: one hour)
     stamp_utc         the service's own stamps in the order in which they came, datetime64[s]
     latitude_deg, longitude_deg   the place that the service answers for
-    notes             sentences on what was estimated or left out, for the mail's foot
+    notes             what was estimated or left out, for the mail's foot
     rain_members_mm   (len(table), K) precipitation of an ensemble's members, NaN where a member says nothing;
                       None where the service has no ensemble
     issued_utc        when the service made the forecast, None where it does not say
@@ -80,7 +82,7 @@ class ParsedForecast:
     longitude_deg: float
     table: pd.DataFrame
     stamp_utc: npt.NDArray[np.datetime64]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     rain_members_mm: Floats | None = field(default=None, repr=False)
     issued_utc: datetime | None = None
 
@@ -91,11 +93,13 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 
     parsed: ParsedForecast
     fetched_utc: datetime
     clock_offset_s: float = np.nan
+    checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 
 def hour_rows(

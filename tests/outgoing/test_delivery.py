@@ -356,3 +356,25 @@ def test_a_lease_lasts_for_the_longest_mail_and_does_not_hold_one_up_for_an_hour
 
     small_office.work(open_transport=watched)
     assert held == [600.0]
+
+
+def test_a_mail_that_another_worker_took_meanwhile_is_not_sent_by_the_first(office: Office) -> None:
+    """The machine slept between the lease and the content: the other has it by then."""
+    office.put(envelope(1))
+
+    @contextmanager
+    def sleepy(transport: Transport) -> Iterator[Any]:
+        with delivery.Connection(transport) as connection:
+
+            class Sleepy:
+                def deliver(self, mail: Envelope, is_ours: Callable[[], bool]) -> None:
+                    office.clock.at += timedelta(seconds=delivery.LEASE_S)
+                    outbox.lease(office.store, now_utc=office.clock(), owner="b")
+                    connection.deliver(mail, is_ours)
+
+            yield Sleepy()
+
+    report = office.work(open_transport=sleepy)
+    assert report.sent == report.put_off == ()
+    assert office.arrived() == []
+    assert office.states() == {"leased": 1}

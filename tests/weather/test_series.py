@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, row, weather_of
+from notes import english
 
 from gonogo import times
 from gonogo.weather import services
@@ -123,7 +124,7 @@ def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
         rng=np.random.default_rng(1),
     )
     assert weather.status is ForecastStatus.NONE
-    assert any("clock of the machine is 3 days ahead of" in note for note in weather.notes)
+    assert any("clock of this machine is 3 days ahead of" in note for note in english(weather.notes))
 
 
 def test_what_fell_between_two_moments_is_neither_what_fell_before_nor_what_is_to_come() -> None:

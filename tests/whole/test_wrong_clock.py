@@ -18,11 +18,11 @@ from typing import Any
 import pytest
 import time_machine
 from crash_morning import small_config
-from example_mornings import recorded
+from example_mornings import ROOT, recorded
 
 from gonogo import times
 from gonogo.cli import demo
-from gonogo.config import Config
+from gonogo.config import Config, load
 from gonogo.download.web import OFFSET_HEADER
 from gonogo.errors import TransportError, WeatherError
 from gonogo.morning import compute
@@ -199,30 +199,20 @@ def test_a_clock_a_day_ahead_for_a_while_does_not_spend_tomorrow_s_morning(
         assert not it.mails_of(WEDNESDAY)
         assert it.n_questions <= 2 + wrong_for / (5 * MINUTE)
     it.set_clock(timedelta())
-    it.has_network = it.has_date = True
+    it.has_network = True  # a service that tells no Date goes on telling none
     it.until(it.local(WEDNESDAY, time(10, 0)))
     one_mail_each(it, TUESDAY)
     one_mail_each(it, WEDNESDAY)
-    verdicts = {d.verdict for run in latest(it) for d in run}
-    assert len(verdicts) >= 1
+    with schema.read(it.service.store) as connection:
+        run = runs.last_run(connection, it.site.id, day=WEDNESDAY, edition="morning")
+    assert run is not None
+    assert run.claimed_utc >= it.local(WEDNESDAY, time(4, 0))
     if has_network and has_date:
         assert not it.voided()
 
 
 def demo_zone() -> Any:
-    from example_mornings import ROOT
-
-    from gonogo.config import load
-
     return load(ROOT / "config", environ={}).sites[0].zone
-
-
-def latest(it: World) -> list[Any]:
-    with schema.read(it.service.store) as connection:
-        run = runs.last_run(connection, it.site.id, day=WEDNESDAY, edition="morning")
-        assert run is not None
-        assert run.claimed_utc >= it.local(WEDNESDAY, time(4, 0))
-        return [runs.decisions(connection, run.id)]
 
 
 @pytest.mark.parametrize("back", [10 * MINUTE, 3 * HOUR, ONE_DAY])

@@ -18,6 +18,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
 from gonogo.weather.checks import distance_km
+from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused, stamps
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
@@ -27,10 +28,7 @@ FREE_URL = "https://api.open-meteo.com/v1/forecast"
 CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"
 ATTRIBUTION = (
     ("Weather data by Open-Meteo.com", "https://open-meteo.com/"),
-    (
-        "CC BY 4.0, data changed: checked, filled and brought to the site's hours",
-        "https://creativecommons.org/licenses/by/4.0/",
-    ),
+    ("CC BY 4.0", "https://creativecommons.org/licenses/by/4.0/"),
 )
 PAST_DAYS = 15  # 14 days of recent rain and one spare, because days are cut in GMT
 FORECAST_DAYS = 12  # 10 days ahead, today and one spare
@@ -183,12 +181,12 @@ def columns(
     units: Mapping[str, Any],
     stamp_utc: npt.NDArray[np.datetime64],
     stands_as: Mapping[str, str],
-) -> tuple[dict[str, Floats], dict[str, Floats], list[str]]:
+) -> tuple[dict[str, Floats], dict[str, Floats], list[Note]]:
     """Return (columns of states, columns of sums, notes) of a table in our names and units.
 
     stands_as   by the service's name of a variable the name of the column in which it stands
     """
-    notes: list[str] = []
+    notes: list[Note] = []
     at_stamp: dict[str, Floats] = {}
     before_stamp: dict[str, Floats] = {}
     for column in COLUMN_MAP:
@@ -200,7 +198,7 @@ def columns(
             continue  # a model without this variable: its unit is then "undefined"
         unit = str(units.get(name))
         if unit not in column.units and not COLUMNS[column.ours].is_essential:
-            notes.append(f"{name} was left out: its unit {unit[:20]!r} is not known.")
+            notes.append(note("unit_unknown", name=name, unit=repr(unit[:20])))
             continue
         if unit not in column.units:
             raise refused(
