@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
+import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, SETTINGS, at, morning, row, site, strip
 
 from gonogo.decide.changes import PreviousRun, changes
@@ -14,6 +15,7 @@ from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import Change
 
 YESTERDAY_UTC = NOW_UTC - timedelta(hours=24)
@@ -43,6 +45,14 @@ def compared(
     if keeps is False:
         old, new = replace(old, order=None), replace(new, order=None)
     return changes(site(STRIPS), old, new, entries=entries, fallen_mm=fallen_mm, settings=SETTINGS)
+
+
+def decided(
+    strip_id: str, from_utc: datetime | None, until_utc: datetime | None, verdict: Verdict = Verdict.COMPACT
+) -> Decision:
+    """A decision on some hours of a morning, whatever made it."""
+    made = decide(morning(strips=STRIPS))[0]
+    return replace(made, strip_id=strip_id, verdict=verdict, from_utc=from_utc, until_utc=until_utc, water=None)
 
 
 def of(found: tuple[Change, ...], strip_id: str) -> list[Change]:
@@ -169,3 +179,28 @@ def test_a_strip_that_one_of_the_runs_does_not_know_is_left_out() -> None:
     old = said(morning(strips=STRIPS[:1]), is_before=True)
     new = said(morning([14.0, 18.0], strips=STRIPS), is_before=False)
     assert of(changes(site(STRIPS), old, new, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS), "B") == []
+
+
+def test_within_a_day_hours_that_are_over_are_no_news_and_hours_that_are_not_are() -> None:
+    """Told: from seven to nine. At ten nobody need hear that the strip waits now; at eight they must."""
+    told = PreviousRun(at_utc=at(5.5), decisions=(decided("A", at(7.0), at(9.0)),), outlook=())
+    for hour, n_said in ((8.0, 1), (10.0, 0)):
+        now = PreviousRun(at_utc=at(hour), decisions=(decided("A", None, None, Verdict.WAIT),), outlook=())
+        found = changes(site(STRIPS), told, now, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS)
+        assert len(found) == n_said
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "is_told"),
+    [(7.0, 12.0, False), (7.4, 12.4, False), (7.0, 13.5, True), (9.0, 12.0, True)],
+)
+def test_within_a_day_hours_are_told_again_where_an_end_moved_by_more_than_the_limit(
+    start: float, end: float, is_told: bool
+) -> None:
+    """By the settings an hour is nothing and an hour and a half is."""
+    limit_h = SETTINGS["change_window_min"] / 60.0
+    assert 0.4 < limit_h < 1.5
+    told = PreviousRun(at_utc=at(5.5), decisions=(decided("A", at(7.0), at(12.0)),), outlook=())
+    now = PreviousRun(at_utc=at(6.5), decisions=(decided("A", at(start), at(end)),), outlook=())
+    found = changes(site(STRIPS), told, now, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS)
+    assert [c.what for c in found] == ["window"] * is_told

@@ -37,7 +37,11 @@ def work(hours_ago: float, what: str, strip_id: str = "S1") -> SurfaceWork:
 
 
 def judged(
-    tmp_path: Path, *entries: Entry, first_hour: datetime | None = None, stored: tuple[LearnedSoil, ...] = ()
+    tmp_path: Path,
+    *entries: Entry,
+    first_hour: datetime | None = None,
+    stored: tuple[LearnedSoil, ...] = (),
+    melt_mm: np.ndarray | None = None,
 ) -> Judgement:
     """Judge the example site with these entries alone, on its weather from first_hour on."""
     loaded = example_config(tmp_path)
@@ -53,6 +57,8 @@ def judged(
     )
     if first_hour is not None:
         weather = _from(weather, first_hour)
+    if melt_mm is not None:
+        weather = replace(weather, melt_mm=melt_mm)
     return judge(
         site,
         day=demo.DAY,
@@ -193,3 +199,14 @@ def test_the_surface_table_has_a_row_for_each_work() -> None:
     from gonogo.field.entries import WORKS
 
     assert set(lift_history.SURFACE_AFTER) == set(WORKS)
+
+
+def test_snow_that_melted_since_the_test_wets_it_as_rain_does(tmp_path: Path) -> None:
+    dry = of(judged(tmp_path, reading(12)), "S1")
+    site_weather = judged(tmp_path, reading(12)).inputs.weather
+    now = int(np.searchsorted(site_weather.hour_utc, np.datetime64(NOW.replace(tzinfo=None), "h")))
+    melt = np.zeros(len(site_weather.hour_utc))
+    melt[now - 20], melt[now - 6], melt[now + 1] = 100.0, 12.0, 100.0  # before the test, since it, to come
+    wet = of(judged(tmp_path, reading(12), melt_mm=melt), "S1")
+    assert wet.facts["rained_since_reading_mm"] == pytest.approx(dry.facts["rained_since_reading_mm"] + 12.0)
+    assert wet.verdict == Verdict.WAIT

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hand_made import DAY, MEMBERS, N_HOURS, at, morning, row, strip
 
-from gonogo.decide.outlook import outlook
+from gonogo.decide.outlook import band_pct, outlook
 from gonogo.decide.verdict import decide
 from gonogo.records.verdict import OutlookDay, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
@@ -93,3 +93,17 @@ def test_an_hour_counts_only_if_the_lift_is_still_right_at_its_end() -> None:
     path = np.full(N_HOURS, 14.0)
     path[row(12.0) :] = 18.0
     assert by_day(w_pct=path)[DAY].workable_h == 4.0  # 7 to 11: the hour from 11 on ends too wet
+
+
+def test_the_band_leaves_a_tenth_of_the_members_on_either_side() -> None:
+    assert band_pct(np.arange(101.0)) == pytest.approx((50.0, 10.0, 90.0))
+    assert np.isnan(band_pct(np.array([1.0, np.nan]))).all()
+
+
+@pytest.mark.parametrize(("day_mm", "chance"), [(0.9, 0.0), (1.0, 0.4), (1.1, 0.4)])
+def test_a_wet_day_has_a_millimetre_of_rain(day_mm: float, chance: float) -> None:
+    thursday = DAY + timedelta(days=1)
+    rain = np.zeros((N_HOURS, MEMBERS))
+    rain[row(8.0, thursday), :20] = day_mm / 2.0
+    rain[row(15.0, thursday), :20] = day_mm / 2.0
+    assert by_day(rain_mm=rain)[thursday].rain_chance == pytest.approx(chance)

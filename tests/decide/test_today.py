@@ -12,7 +12,16 @@ from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
 
 from gonogo.decide.today import chance_needed, prepare
 from gonogo.decide.verdict import decide
-from gonogo.decide.windows import amount_between, conditions, epoch_h, longest_run_h, moment, starts_h, working
+from gonogo.decide.windows import (
+    amount_between,
+    conditions,
+    epoch_h,
+    longest_run_h,
+    moment,
+    starts_h,
+    window_chance,
+    working,
+)
 from gonogo.records.verdict import Verdict
 
 
@@ -127,3 +136,21 @@ def test_the_forecast_may_stand_on_other_hours_than_the_moisture() -> None:
 def test_a_strip_too_long_for_any_day_has_no_stretch_and_no_unknown() -> None:
     prepared = prepare(morning(strips=[strip(length_m=5000.0)]))
     assert prepared.best == (None,)
+
+
+@pytest.mark.parametrize(("start", "chance"), [(9.0, 1.0), (9.9, 0.0), (10.0, 0.0), (12.0, 0.0)])
+def test_a_lift_must_still_be_right_when_the_last_pass_is_done(start: float, chance: float) -> None:
+    """Two hours of rolling; from noon on the lift is too wet. Rain until it is sealed counts, moisture does not."""
+    path = np.full(N_HOURS, 14.0)
+    path[row(12.0) :] = 18.0
+    cond = conditions(morning(path))
+    assert window_chance(cond, 0, epoch_h(at(start)), 2.0, 0.5) == chance
+
+
+@pytest.mark.parametrize(("first_rain", "chance"), [(11.0, 0.0), (12.0, 0.0), (13.0, 1.0)])
+def test_a_lift_must_be_sealed_before_the_rain(first_rain: float, chance: float) -> None:
+    """Two hours of rolling from ten on and half an hour of sealing: until half past twelve."""
+    rain = np.zeros(N_HOURS)
+    rain[row(first_rain)] = 5.0
+    cond = conditions(morning(rain_mm=rain))
+    assert window_chance(cond, 0, epoch_h(at(10.0)), 2.0, 0.5) == chance

@@ -120,3 +120,14 @@ def test_a_running_sum_is_the_sum_of_the_hours_and_unknown_only_where_one_is() -
     assert not np.isnan(gappy.between(cond.first_h + 6.0, cond.first_h + 8.0))
     assert np.isnan(total.between(cond.first_h - 1.0, cond.first_h + 1.0))
     assert np.isnan(total.between(cond.first_h + 1.0, cond.first_h + N_HOURS + 1.0))
+
+
+def test_what_evaporates_between_truck_and_roller_is_lost_and_what_rains_is_gained() -> None:
+    """400 kg/m2 at 10 %: 10 L/m2 make 12.5 %, half a point above the dry edge; 4 mm lost in two hours are a point."""
+    for weather, chance in (({}, 1.0), ({"et0_mm": 4.0 / 1.1 / 2.0}, 0.0), ({"rain_mm": 0.09}, 1.0)):
+        prepared = prepare(morning(10.0, sd_pct=0.01, **({"et0_mm": 0.0} | weather)))
+        assert chance_watered(prepared, 0, 10.0, epoch_h(at(8.0)), epoch_h(at(10.0))) == chance, weather
+    # At the wet edge the same sun is a help.
+    for et0_mm, chance in ((0.0, 0.0), (4.0 / 1.1 / 2.0, 1.0)):
+        prepared = prepare(morning(10.0, sd_pct=0.01, et0_mm=et0_mm))
+        assert chance_watered(prepared, 0, 26.0, epoch_h(at(8.0)), epoch_h(at(10.0))) == chance
