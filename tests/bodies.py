@@ -19,6 +19,7 @@ from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.series import HourlyWeather, check
+from gonogo.weather.table import ReceivedForecast
 
 REPO = Path(__file__).parent.parent
 MORNING_UTC = datetime(2026, 5, 12, 10, 0, tzinfo=UTC)
@@ -55,10 +56,9 @@ def weather_of(
     """Return the checked weather of a body, the whole way from its bytes."""
     parsed = services.find()[service].parse(body, site)
     return check(
-        parsed,
+        ReceivedForecast(parsed=parsed, fetched_utc=fetched_utc or now_utc),
         site=site,
         now_utc=now_utc,
-        fetched_utc=fetched_utc or now_utc,
         gauge=gauge,
         n_members=n_members,
         rng=np.random.default_rng(seed),

@@ -76,3 +76,43 @@ def test_wind_comes_down_to_two_metres() -> None:
     # FAO-56 Example 14: 3.2 m/s at 10 m is 2.4 m/s at 2 m, factor 0.748.
     assert units.wind_2m_m_s(3.2, 10.0) == pytest.approx(2.4, abs=0.05)
     assert units.wind_2m_m_s(1.0, 10.0) == pytest.approx(0.748, abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "si", "metric", "us"),
+    [
+        # Halves away from nought, below a half down: what a reader sees is the nearest that the step allows.
+        ("litres", 8749.0, 8700.0, 2300.0),
+        ("litres", 1049.0, 1000.0, 275.0),
+        ("litres", 995.0, 1000.0, 265.0),
+        ("litres", 994.0, 990.0, 265.0),
+        ("rain_mm", 9.7, 9.5, 0.4),
+        ("rain_mm", 12.4, 12.0, 0.5),
+        ("length_m", 99.4, 99.0, 325.0),
+        ("wind_m_s", 10.0, 36.0, 22.0),
+        ("temp_degc", 21.5, 22.0, 71.0),
+        ("temp_degc", -2.5, -3.0, 28.0),
+        ("temp_degc", 37.0, 37.0, 99.0),
+        ("w_pct", 12.34, 12.3, 12.3),
+        ("w_pct", 12.35, 12.4, 12.4),
+        ("area_m2", 804.0, 800.0, 960.0),
+        ("thickness_m", 0.246, 250.0, 9.5),
+        ("dry_density_kg_m3", 1764.0, 1.76, 110.0),
+        ("speed_km_h", 4.7, 4.5, 3.0),
+        ("litres_m2", 3.96, 4.0, 0.85),
+    ],
+)
+def test_each_quantity_has_its_own_step_in_both_systems(quantity: str, si: float, metric: float, us: float) -> None:
+    assert units.shown(quantity, si, "metric")[0] == pytest.approx(metric)
+    assert units.shown(quantity, si, "us")[0] == pytest.approx(us)
+
+
+def test_exact_factors_are_the_defined_ones() -> None:
+    """International yard and pound, US gallon of 231 cubic inches: exact by definition."""
+    assert units.LITRE_PER_GALLON == pytest.approx(231.0 * 0.0254**3 * 1000.0)
+    assert units.MM_PER_INCH == 1000.0 * units.METRE_PER_INCH == 25.4
+    assert units.METRE_PER_YARD == pytest.approx(3.0 * units.METRE_PER_FOOT) == pytest.approx(36.0 * 0.0254)
+    assert pytest.approx(1760.0 * 0.9144 / 1000.0) == units.KM_PER_MILE
+    assert units.MJ_M2_H_PER_W_M2 == 0.0036
+    assert units.degc_from_degf(212.0) == pytest.approx(100.0)
+    assert 100.0 * units.M_S_PER_KM_H == pytest.approx(27.7778, abs=1e-4)

@@ -13,12 +13,13 @@ import typer
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
+    LanguageOption,
     load_config,
     one_site,
     one_strip,
     progress,
+    speaker_asked,
     takes,
-    units_asked,
 )
 from gonogo.cli.outcome import Exit
 
@@ -50,6 +51,7 @@ def outlook(
         Path | None, typer.Option("--html", help="Write one self-contained page to this file too, for desk and wall.")
     ] = None,
     units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric",
+    language: LanguageOption = "en",
     stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
@@ -66,7 +68,7 @@ def outlook(
             loaded,
             one_site(loaded, site),
             now_utc=datetime.now(UTC),
-            units=units_asked(units),
+            speak=speaker_asked(language, units),
             html=html,
             only_stored=stored,
         )
@@ -85,6 +87,7 @@ class WhatifOptions:
     disk: Annotated[bool, typer.Option("--disk", help="The strip is disked now.")] = False
     delay: Annotated[float, typer.Option("--delay", help="Hours by which work begins later.")] = 0.0
     units: Annotated[str, typer.Option("--units", help="metric or us; the options are always metric.")] = "metric"
+    language: LanguageOption = "en"
     stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False
     config: ConfigOption = CONFIG_FOLDER
 
@@ -111,7 +114,7 @@ def whatif(given: WhatifOptions) -> None:
             one_strip(found, given.strip),
             turn,
             now_utc=datetime.now(UTC),
-            units=units_asked(given.units),
+            speak=speaker_asked(given.language, given.units),
             only_stored=given.stored,
         )
     print(outcome.text)
@@ -128,10 +131,10 @@ def _print_outlook(text: str) -> None:
 
     weighted = Text(text)
     for pattern, style in (
-        (r"(?m)^(Proposed order of work|Without a place|Changed since .*)$", "bold underline"),
-        (r"(?m)^  today (compact|water first|wait)", "bold"),
-        (r"\d+% \d+h", "bold green"),
-        (r"w \d+%", "blue"),
+        (r"(?m)^\S.*(?=\n-+$)", "bold"),
+        (r"(?m)^-+$", "dim"),
+        (r"\d+%\*", "bold green"),
+        (r"\b[weru] \d+%", "blue"),
     ):
         weighted.highlight_regex(pattern, style)
     Console().print(weighted, soft_wrap=True)

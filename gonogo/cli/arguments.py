@@ -20,6 +20,7 @@ from gonogo.errors import ConfigError
 if TYPE_CHECKING:
     from gonogo.config import Config
     from gonogo.records.site import Site, Strip
+    from gonogo.wording.language import Speaker
 
 ConfigOption = Annotated[
     Path, typer.Option("--config", envvar="GONOGO_CONFIG", help="Folder with gonogo.toml and sites/*.toml.")
@@ -27,6 +28,7 @@ ConfigOption = Annotated[
 SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left out where the config has one site.")]
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
+LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")
@@ -75,11 +77,15 @@ def one_strip(site: Site, strip_id: str) -> Strip:
     raise no_such("strip", strip_id, names)
 
 
-def units_asked(word: str) -> str:
-    """Return a system of units."""
-    if word in ("metric", "us"):
-        return word
-    raise no_such("--units", word, ["metric", "us"])
+def speaker_asked(language: str, units: str) -> Speaker:
+    """Return a language with a system of units. Raises ConfigError that names what there is."""
+    from gonogo.wording.language import languages, speaker
+
+    if units not in ("metric", "us"):
+        raise no_such("--units", units, ["metric", "us"])
+    if language not in languages():
+        raise no_such("--language", language, languages())
+    return speaker(language, units)
 
 
 def no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:

@@ -11,18 +11,18 @@ from pathlib import Path
 
 from gonogo import config
 from gonogo.cli import mornings
+from gonogo.cli.outlook_report import outlook_of, write_page
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded, Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery
 from gonogo.outgoing.frame import RunFrame
-from gonogo.page.outlook import Told, page
-from gonogo.records.field import Entry
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.service import due
 from gonogo.store import open as store_open
+from gonogo.wording.language import speaker
 
 MORNING_UTC = datetime(2026, 5, 12, 10, 15, tzinfo=UTC)  # 05:15 on the site's clock
 DAY = date(2026, 5, 12)
@@ -30,6 +30,7 @@ FORECAST_AT_UTC = datetime(2026, 5, 12, 10, 0, tzinfo=UTC)
 SERVICE = "open_meteo"
 BODY = "harrow_flats.json"
 OUTLOOK = "outlook.html"
+DEMO_READER = speaker("en", "us")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +85,7 @@ def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoRes
             )
             assert result is not None, "the database was made a moment ago"
             tables.append(mornings.table(site, DAY, result.conclusion))
-            (folder / OUTLOOK).write_text(_outlook(result, loaded.readings[site.id]), encoding="utf-8")
+            write_page(folder / OUTLOOK, outlook_of(result.conclusion, loaded.readings[site.id]), DEMO_READER)
         say("writing the mails")
         worker = delivery.Worker(
             store=store, transport=loaded.transport, now_utc=lambda: MORNING_UTC, owner="demo", rng=random.Random(0)
@@ -122,22 +123,6 @@ def _cleared(folder: Path) -> bytes:
     config_source, weather_source = data_folder()
     shutil.copytree(config_source, folder / "config")
     return (weather_source / BODY).read_bytes()
-
-
-def _outlook(result: morning_run.MorningResult, entries: Sequence[Entry]) -> str:
-    """The outlook of the demo's morning as a page."""
-    conclusion = result.conclusion
-    assert conclusion.judgement is not None, "the recorded weather gives a verdict"
-    return page(
-        Told(
-            inputs=conclusion.judgement.inputs,
-            decisions=conclusion.decisions,
-            outlook=conclusion.outlook,
-            order=conclusion.order,
-            changes=conclusion.changes,
-            entries=tuple(entries),
-        )
-    )
 
 
 def _recorded(body: bytes) -> Fetch:

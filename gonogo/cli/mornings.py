@@ -22,14 +22,15 @@ from gonogo.outgoing.delivery import delivery_line
 from gonogo.outgoing.envelope import plain_text
 from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.frame import RunFrame
+from gonogo.page.screen import verdicts
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
-from gonogo.records.verdict import Verdict
 from gonogo.service import clock, due
 from gonogo.service.due import lead_min
 from gonogo.store import claims, owner
 from gonogo.store.open import open_store
 from gonogo.store.queued import Envelope
+from gonogo.wording.language import speaker
 
 REMADE_AFTER = timedelta(hours=1)  # a morning so long past is made again from what was known then
 KNOWN_THEN = timedelta(hours=24)  # as long as an answer of at most that age was stored
@@ -186,14 +187,6 @@ def table(site: Site, day: date, conclusion: decide_conclusion.Conclusion) -> st
     rows = [f"{site.name}, {day:%a} {day}"]
     if conclusion.reason:
         rows.append(f"  NO VERDICT: {conclusion.reason} Decide on site with a test.")
-    for decision in conclusion.decisions:
-        name = site.strip(decision.strip_id).name
-        when = ""
-        if decision.from_utc and decision.until_utc:
-            start, end = (t.astimezone(site.zone) for t in (decision.from_utc, decision.until_utc))
-            when = f"{start:%H:%M}-{end:%H:%M}"
-        litres = f"{decision.water.litres:8,.0f} L" if decision.verdict is Verdict.WATER and decision.water else ""
-        reason = decision.reason.replace("_", " ")
-        rows.append(f"  {name:<24.24} {decision.verdict.upper():<8} {when:<12} {litres:<12} {reason}".rstrip())
+    rows.append(verdicts(site, day, conclusion.decisions, speaker("en", "metric")))
     rows += [f"  note: {fault}" for fault in conclusion.faults]
     return "\n".join(rows)

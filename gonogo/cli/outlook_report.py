@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,15 +16,14 @@ from gonogo.download.rounds import Rounds
 from gonogo.errors import GonogoError
 from gonogo.morning import compute, previous
 from gonogo.outgoing.frame import RunFrame
-from gonogo.page import words
-from gonogo.page.outlook import Told, page
+from gonogo.page.outlook import page
+from gonogo.page.screen import screen
+from gonogo.page.view import Outlook, build
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
-from gonogo.records.verdict import OutlookDay
 from gonogo.service.clock import clock_utc
 from gonogo.store.open import open_store
-
-NAME_WIDTH, CELL_WIDTH = 22, 9
+from gonogo.wording.language import Speaker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,91 +60,43 @@ def show(
     site: Site,
     *,
     now_utc: datetime,
-    units: str,
+    speak: Speaker,
     html: Path | None = None,
     only_stored: bool = False,
     fetch: Fetch | None = None,
 ) -> Outcome:
-    """Return the outlook of a site as text; with html, write the page there too and say where."""
+    """Return the outlook of a site as text in a language; with html, write the page there too and say where."""
     looked = look(config, site, now_utc=now_utc, only_stored=only_stored, fetch=fetch)
     conclusion = looked.conclusion
     if conclusion.judgement is None or not conclusion.has_verdict:
         reasons = "\n".join(f"  {fault}" for fault in conclusion.faults)
         reason = conclusion.reason or "The forecast is too old to be relied on."
         return Outcome(text=f"{site.name}: no outlook. {reason}\n{reasons}".rstrip(), exit_code=Exit.NO_VERDICT)
-    lines = [text(site, conclusion, now_utc=now_utc, units=units)]
+    data = outlook_of(conclusion, looked.entries)
+    lines = [screen(build(data), speak)]
+    lines += ["\n".join(f"note: {fault}" for fault in conclusion.faults)] if conclusion.faults else []
     if html is not None:
-        write_page(html, site, looked, units)
+        write_page(html, data, speak)
         lines.append(f"Page written to {html}; it is complete in itself and prints on A4 and Letter.")
     return Outcome(text="\n\n".join(lines), exit_code=Exit.OK)
 
 
-def write_page(path: Path, site: Site, looked: Looked, units: str) -> None:
-    """Write the page of a look ahead. Raises GonogoError where it cannot be written."""
-    conclusion = looked.conclusion
-    assert conclusion.judgement is not None, "only a conclusion with a verdict has a page"
-    told = Told(
+def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
+    """Return what an outlook is made from, of a run that came to a verdict."""
+    assert conclusion.judgement is not None, "only a conclusion with a verdict has an outlook"
+    return Outlook(
         inputs=conclusion.judgement.inputs,
         decisions=conclusion.decisions,
         outlook=conclusion.outlook,
         order=conclusion.order,
         changes=conclusion.changes,
-        entries=looked.entries,
-        units=units,
+        entries=tuple(entries),
     )
+
+
+def write_page(path: Path, data: Outlook, speak: Speaker) -> None:
+    """Write the page of an outlook. Raises GonogoError where it cannot be written."""
     try:
-        path.write_text(page(told), encoding="utf-8")
+        path.write_text(page(data, speak), encoding="utf-8")
     except OSError as error:
         raise GonogoError(f"{path} cannot be written: {error.strerror}. Name another file with --html.") from error
-
-
-def text(site: Site, conclusion: Conclusion, *, now_utc: datetime, units: str) -> str:
-    """Return the outlook as plain lines: strips by days, order of work, what has no place, what changed."""
-    needed = next((d.facts["chance_needed"] for d in conclusion.decisions if "chance_needed" in d.facts), float("nan"))
-    lines = [
-        f"{site.name}, {now_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M} site time ({site.zone.key})",
-        "Chance that the whole rolling time finds the lift right, and hours with at least "
-        f"{words.percent(needed)}; w: if watered first that day.",
-        "",
-        *_days(site, conclusion, units),
-    ]
-    order = conclusion.order
-    if order is not None:
-        lines += ["", "Proposed order of work", words.proof(order, units)]
-        for day, works in words.by_day(site, order):
-            lines.append(f"  {day}")
-            lines += [
-                f"    {words.when(site, w)}  {site.crew(w.crew_id).name:<14.14}  {words.work(site, w, units)}"
-                for w in works
-            ]
-        if order.unplanned:
-            lines += ["", "Without a place", *(f"  {words.unplanned(site, one)}" for one in order.unplanned)]
-    if conclusion.changes is not None:
-        told = [f"  {words.change(site, one, units)}" for one in conclusion.changes]
-        lines += ["", "Changed since the last run of the day before", *(told or ["  nothing worth a word"])]
-    lines += [f"note: {fault}" for fault in conclusion.faults]
-    lines += ["", "Advice from a model: tests, specification, local codes and the responsible engineer decide."]
-    return "\n".join(lines)
-
-
-def _days(site: Site, conclusion: Conclusion, units: str) -> list[str]:
-    """The table: two lines a strip, a column a day."""
-    days = list(dict.fromkeys(row.day for row in conclusion.outlook))
-    by_strip: dict[str, list[OutlookDay]] = {}
-    for row in conclusion.outlook:
-        by_strip.setdefault(row.strip_id, []).append(row)
-    head = "".join(f"{f'{day:%a} {day.day}':>{CELL_WIDTH}}" for day in days)
-    lines = [f"{'':<{NAME_WIDTH}}{head}"]
-    for decision in conclusion.decisions:
-        cells = [words.cell(row) for row in by_strip[decision.strip_id]]
-        name, verdict = site.strip(decision.strip_id).name, words.VERDICTS[decision.verdict]
-        above = "".join(f"{one:>{CELL_WIDTH}}" for one, _ in cells)
-        below = "".join(f"{two:>{CELL_WIDTH}}" for _, two in cells)
-        lines.append(f"{name:<{NAME_WIDTH}.{NAME_WIDTH - 1}}{above}".rstrip())
-        lines.append(f"  today {verdict:<{NAME_WIDTH - 8}}{below}".rstrip())
-    rain = next(iter(by_strip.values()), [])
-    lines.append(
-        f"{'rain':<{NAME_WIDTH}}" + "".join(f"{words.amount('rain_mm', r.rain_mm, units):>{CELL_WIDTH}}" for r in rain)
-    )
-    lines.append(f"{'':<{NAME_WIDTH}}" + "".join(f"{words.percent(r.rain_chance):>{CELL_WIDTH}}" for r in rain))
-    return lines

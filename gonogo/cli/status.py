@@ -19,9 +19,9 @@ def status(config: Config, *, now_utc: datetime) -> Outcome:
             states = [site_state(connection, config, site, now_utc) for site in config.sites]
     finally:
         store.dispose()
-    lines = [line for one in states for line in one.lines]
+    lines = [line for state in states for line in state.lines]
     silent = silence(config, now_utc)
     lines += [f"SERVICE      {silent}"] if silent else []
-    needs_attention = bool(silent) or any(one.troubles for one in states)
+    needs_attention = bool(silent) or any(state.faults for state in states)
     lines.append("Somebody must look." if needs_attention else "All well.")
     return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)

@@ -27,6 +27,10 @@ from gonogo.store.open import open_store
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
+from gonogo.wording import plain
+from gonogo.wording.clock import Clock
+from gonogo.wording.language import speaker
+from gonogo.wording.notes import note_phrase
 
 HOURS_SHOWN = 24
 LINE_WIDTH = 100  # of a sentence beside the margin
@@ -110,7 +114,7 @@ def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Seque
         f"source    {found.title if found else weather.service}, fetched {fetched:%a %H:%M}, "
         f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.status]}",
         *(f"          {line}" for words, link in weather.attribution for line in (words, f"  {link}")),
-        *_list("repaired", weather.notes, "nothing"),
+        *_list("notes", _notes(site, weather, now_utc), "none"),
         *_list("faults", faults, "none on the way"),
         *_past(site, weather, now_utc),
         "",
@@ -152,6 +156,12 @@ def csv_text(site: Site, weather: HourlyWeather) -> str:
     return written.getvalue()
 
 
+def _notes(site: Site, weather: HourlyWeather, now_utc: datetime) -> list[str]:
+    """Return what was done to the forecast, in English sentences."""
+    speak, clock = speaker("en", "metric"), Clock(site=site, day=times.local_date(now_utc, site.zone))
+    return [plain.sentences(speak, note_phrase(note, clock)) for note in weather.notes]
+
+
 def _age(span: timedelta) -> str:
     """Return an age as people say it."""
     minutes = round(span.total_seconds() / 60.0)
@@ -173,17 +183,7 @@ def _chance_of_rain(weather: HourlyWeather) -> np.ndarray:
 def _et0_mm(site: Site, weather: HourlyWeather) -> np.ndarray:
     """Return the reference evapotranspiration of each hour [mm], dew left out."""
     return np.maximum(
-        reference_et.hourly_et0_mm(
-            weather.temp_degc,
-            weather.rh_pct,
-            weather.wind_2m_m_s,
-            weather.shortwave_w_m2,
-            hour_utc=weather.hour_utc,
-            latitude_deg=site.latitude_deg,
-            longitude_deg=site.longitude_deg,
-            elevation_m=site.elevation_m,
-            pressure_kpa=weather.pressure_kpa,
-        ),
+        reference_et.hourly_et0_mm(weather.air, site.place),
         0.0,
     )
 

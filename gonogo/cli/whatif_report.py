@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -16,10 +18,15 @@ from gonogo.download.rounds import Rounds
 from gonogo.errors import ConfigError, Fault, WeatherError
 from gonogo.morning import answers, compute, previous
 from gonogo.outgoing.frame import RunFrame
-from gonogo.page import words
 from gonogo.records.site import Site, Strip
 from gonogo.service.clock import clock_utc
 from gonogo.store.open import open_store
+from gonogo.wording import phrases, plain, strips
+from gonogo.wording.clock import Clock
+from gonogo.wording.horizon import horizon
+from gonogo.wording.items import CellView, StripView
+from gonogo.wording.language import Speaker
+from gonogo.wording.phrases import Gap, Names, Phrase, phrase
 
 # What can be imagined: least (not itself) and greatest, and what would be right.
 LIMITS: dict[str, tuple[float, str]] = {
@@ -28,6 +35,16 @@ LIMITS: dict[str, tuple[float, str]] = {
     "delay_h": (240.0, "Write hours, for example --delay 24."),
 }
 OPTIONS = {"litres": "--water", "rain_mm": "--rain", "delay_h": "--delay"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What is asked, of which strip, and when."""
+
+    site: Site
+    strip: Strip
+    turn: Turn
+    now_utc: datetime
 
 
 def checked(turn: Turn) -> Turn:
@@ -53,7 +70,7 @@ def show(
     turn: Turn,
     *,
     now_utc: datetime,
-    units: str,
+    speak: Speaker,
     only_stored: bool = False,
     fetch: Fetch | None = None,
 ) -> Outcome:
@@ -92,84 +109,106 @@ def show(
         seed=seed,
         stored_soil=stored.learned,
     )
-    shown = text(site, strip, turn, is_it, would, now_utc=now_utc, units=units)
+    shown = text(Question(site=site, strip=strip, turn=turn, now_utc=now_utc), is_it, would, speak)
     return Outcome(text=shown, exit_code=Exit.OK)
 
 
-def text(site: Site, strip: Strip, turn: Turn, is_it: Course, would: Course, *, now_utc: datetime, units: str) -> str:
-    """Return the two courses side by side."""
-    material = site.material(strip.material_id)
-    low, high = (material.omc_pct + edge for edge in (material.window_low_pct, material.window_high_pct))
-    rows = [("", "as it is", "what if")]
-    for name, of in (
-        ("verdict today" if turn.delay_h == 0.0 else "verdict", _verdict),
-        ("reason", lambda c: c.decision.reason.replace("_", " ")),
-        ("rolling hours", lambda c: _hours(site, c)),
+def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:
+    """Return the two courses side by side, in a language and its units."""
+    site, strip, turn = frame.site, frame.strip, frame.turn
+    clock = Clock(site=site, day=times.local_date(frame.now_utc, site.zone))
+    crew = site.crew(strip.crew_id)
+    now, then = (strips.strip(c.decision, strip, site, crew, clock, None) for c in (is_it, would))
+    rows = [("", speak.word("whatif.as_is"), speak.word("whatif.if"))]
+    for key, shown in (
+        ("verdict", _verdict),
+        ("hours", _hours),
         ("moisture", _moisture),
-        ("chance then", lambda c: words.percent(c.decision.facts.get("chance_in_window", math.nan))),
-        ("water to put on", lambda c: _water(c, units)),
-        ("first likely hour", lambda c: _first(site, c)),
+        ("chance", _chance),
+        ("water", _water),
+        ("next", _next),
     ):
-        rows.append((name, of(is_it), of(would)))
-    days = {row.day: row for row in would.outlook}
-    for row in is_it.outlook:
-        other = days.get(row.day)
-        rows.append(
-            (
-                f"{row.day:%a %d %b}",
-                " ".join(filter(None, words.cell(row))),
-                "" if other is None else " ".join(filter(None, words.cell(other))),
-            )
+        rows.append((speak.word(f"whatif.{key}"), speak.say(shown(is_it, now)), speak.say(shown(would, then))))
+    own = {strip.id: strip}
+    _, dry = horizon(is_it.outlook, own, clock, _needed(is_it), {strip.id: now})
+    _, wet = horizon(would.outlook, own, clock, _needed(would), {strip.id: then})
+    other = {cell.day.day: cell for row in wet for cell in row.cells}
+    for cell in (cell for row in dry for cell in row.cells):
+        rows.append((speak.say(cell.day), _cell(cell, speak), _cell(other.get(cell.day.day), speak)))
+    asked = Names(items=tuple(_asked(turn)))
+    name_width, width = (max(len(row[k]) for row in rows) + 2 for k in (0, 1))
+    return plain.tidy(
+        "\n".join(
+            [
+                plain.wrap(speak.word("whatif.title", strip=strip.name, site=site.name, asked=asked)),
+                plain.wrap(speak.word("text.optimum", **_window(now))),
+                "",
+                *(f"{name:<{name_width}}{left:<{width}}{right}" for name, left, right in rows),
+                "",
+                *(
+                    plain.hang(plain.sentences(speak, view.reason), f"{head}:", 0)
+                    for head, view in zip(rows[0][1:], (now, then), strict=True)
+                ),
+                "",
+                plain.wrap(f"{speak.word('whatif.same_members')} {speak.word('caution.short')}"),
+            ]
         )
-    return "\n".join(
-        [
-            f"{strip.name} ({site.name}), {words.moment(site, now_utc)} site time: what if {_asked(turn, units)}?",
-            f"Window {low:.1f} % to {high:.1f} %, optimum {material.omc_pct:.1f} %.",
-            "",
-            *(f"{name:<20}{left:<26}{right}".rstrip() for name, left, right in rows),
-            "",
-            "Both are drawn with the same members, so that what differs comes of the question alone.",
-            "Advice from a model: tests, specification and the responsible engineer decide.",
-        ]
-    )
+    ).rstrip("\n")
 
 
-def _asked(turn: Turn, units: str) -> str:
-    parts = []
+def _window(view: StripView) -> dict[str, Gap]:
+    return {
+        "optimum": view.optimum,
+        "low": view.window_low,
+        "high": view.window_high,
+        "material": view.material,
+        "test": view.test,
+    }
+
+
+def _needed(course: Course) -> float:
+    return course.decision.facts.get("chance_needed", math.nan)
+
+
+def _cell(cell: CellView | None, speak: Speaker) -> str:
+    """Return a day of a strip in a line."""
+    return "" if cell is None else " ".join(speak.say(part) for part in (cell.shown, cell.below) if part is not None)
+
+
+def _asked(turn: Turn) -> Iterator[Phrase]:
     if turn.litres > 0.0:
-        parts.append(f"{words.amount('litres', turn.litres, units)} are put on now")
+        yield phrase("whatif.if_litres", litres=phrases.amount("litres", turn.litres))
     if turn.rain_mm > 0.0:
-        parts.append(f"{words.amount('rain_mm', turn.rain_mm, units)} more rain fall within {RAIN_LASTS_H} h")
+        hours = phrases.duration(RAIN_LASTS_H)
+        yield phrase("whatif.if_rain", rain=phrases.amount("rain_mm", turn.rain_mm), hours=hours)
     if turn.is_disked:
-        parts.append("it is disked now")
+        yield phrase("whatif.if_disked")
     if turn.delay_h > 0.0:
-        parts.append(f"work begins {turn.delay_h:g} h later")
-    return " and ".join(parts)
+        yield phrase("whatif.if_later", hours=phrases.duration(turn.delay_h))
 
 
-def _verdict(course: Course) -> str:
-    return words.VERDICTS[course.decision.verdict].upper()
+def _verdict(course: Course, _view: StripView) -> Gap:
+    return phrase(f"verdict.{course.decision.verdict}")
 
 
-def _hours(site: Site, course: Course) -> str:
-    made = course.decision
-    if made.from_utc is None or made.until_utc is None:
-        return "none today"
-    return f"{words.moment(site, made.from_utc)} to {made.until_utc.astimezone(site.zone):%H:%M}"
+def _hours(_course: Course, view: StripView) -> Gap:
+    return view.window or phrase("form.none")
 
 
-def _moisture(course: Course) -> str:
-    made = course.decision
-    if np.isnan(made.w_now_pct):
-        return "unknown"
-    return f"{made.w_now_pct:.1f} % ({made.w_p10_pct:.1f} to {made.w_p90_pct:.1f})"
+def _moisture(_course: Course, view: StripView) -> Gap:
+    if not view.has_moisture:
+        return phrase("form.unknown")
+    return phrase("whatif.band", moisture=view.moisture, low=view.moisture_low, high=view.moisture_high)
 
 
-def _water(course: Course, units: str) -> str:
+def _chance(course: Course, _view: StripView) -> Gap:
+    return phrases.chance(course.decision.facts.get("chance_in_window", math.nan))
+
+
+def _water(course: Course, _view: StripView) -> Gap:
     plan = course.decision.water
-    return "none" if plan is None else words.amount("litres", plan.litres, units)
+    return phrase("form.none") if plan is None else phrases.amount("litres", plan.litres)
 
 
-def _first(site: Site, course: Course) -> str:
-    made = course.decision
-    return words.moment(site, made.from_utc or made.next_utc)
+def _next(_course: Course, view: StripView) -> Gap:
+    return view.window.start if view.window else view.next or phrase("form.none")

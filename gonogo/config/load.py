@@ -80,7 +80,7 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
             sites.append(found.site)
             settings[found.site.id] = in_force
             readings[found.site.id] = found.readings
-    faults = [c for file in files for c in file.faults]
+    faults = [fault for file in files for fault in file.faults]
     if not paths:
         faults.append(
             Fault(

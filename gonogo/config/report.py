@@ -107,8 +107,8 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     yield f"{site.name} (site {site.id})"
     yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
     yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
-    looks = ", ".join(f"{at:%H:%M}" for at in site.recheck_at)
-    later = f"; looked at again at {looks}" if looks else ""
+    rechecks = ", ".join(f"{at:%H:%M}" for at in site.recheck_at)
+    later = f"; checked again at {rechecks}" if rechecks else ""
     yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}{later}"
     for material in site.materials:
         yield from _wrapped(_material(material), "      ", first="  ")

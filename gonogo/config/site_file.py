@@ -28,6 +28,7 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
+from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
@@ -169,6 +170,10 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
             "Write the time of the same day after which the mail is of no more use.",
         )
     passes_midnight = head.shift_end <= head.shift_start
+    for n, day in enumerate(head.holidays):
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            right = "Write, for example, 2026-05-25."
+            file.add_fault(("site", "holidays", n), "lies in no year of this century.", right)
     for n, at in enumerate(head.recheck_at):
         if not head.mail_at < at or not (passes_midnight or at < head.shift_end):
             file.add_fault(

@@ -1,6 +1,7 @@
 """The tables of the config files as pydantic models: which keys there are, and what each may hold by itself.
 
-What needs more than one table (references, physics, the site as a whole) is checked in materials.py and assemble.py.
+What needs more than one table (references, physics, the site as a whole) is checked in materials.py,
+strips.py and site_file.py.
 """
 
 from __future__ import annotations

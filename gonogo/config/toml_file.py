@@ -89,7 +89,7 @@ class ConfigFile:
 
     @property
     def is_readable(self) -> bool:
-        return not any(c.key == "file" for c in self.faults)
+        return not any(fault.key == "file" for fault in self.faults)
 
     def add_fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
         """Note a fault at a place in the file. `is_shown` False keeps the value out of the text."""

@@ -1,10 +1,16 @@
-"""One site's question to one service: stored answers first, then a try, further tries, lists, and two questions."""
+"""One site's question to one service: stored answers first, then a try, further tries, lists, and two questions.
+
+The newest stored answer to the very same question is taken again until its Expires (6 h at most), and asked after
+with its own Last-Modified after that; a 304 is stored as a copy with the moment at which the service confirmed it.
+401, 403, 429 and outages close a service for the other sites of the round for half an hour. A list that fails is
+asked for site by site. First answers of services that need two questions are stored under `<service>/place`.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import requests
@@ -15,7 +21,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
-from gonogo.weather.checks import Asked, passed
+from gonogo.weather.checks import Asked, Checked, passed
 from gonogo.weather.services import Request, WeatherService, first_of
 from gonogo.weather.table import ParsedForecast
 
@@ -34,9 +40,37 @@ CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
 LIST_FAULTS = frozenset({400, 413, 414})  # one site of a list may spoil it for all
 
 
+@dataclass(frozen=True, slots=True)
+class Usable:
+    """An answer as a table that passed the checks, and what they made of it: nobody need check it again."""
+
+    parsed: ParsedForecast
+    checked: Checked
+
+
+def usable(answer: Answer, site: Site, now_utc: datetime) -> Usable:
+    """Return an answer that passes the checks at a moment. Raises WeatherError."""
+    parsed = services.parse(answer, site)
+    return Usable(parsed, passed(Asked(parsed=parsed, site=site, now_utc=now_utc)))
+
+
+@dataclass(slots=True)
+class Gathered:
+    """What comes on the way to a forecast, service after service; filled while they are asked.
+
+    rejected   answers that came and could not be used
+    faults     a sentence for each fault, without secrets
+    places     first answers of services that need two questions
+    """
+
+    rejected: list[Answer] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    places: list[Answer] = field(default_factory=list)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One site's question to one service, with what is noted on the way."""
+    """One site's question to one service. gathered: takes what comes on the way."""
 
     site: Site
     settings: ServiceSettings
@@ -45,9 +79,7 @@ class Question:
     visits: Visits
     stored: Sequence[Answer]
     together: Sequence[Site]
-    rejected: list[Answer]
-    faults: list[str]
-    places: list[Answer]
+    gathered: Gathered
 
     @property
     def asked_at(self) -> str:
@@ -58,11 +90,9 @@ class Question:
         settings = self.settings
         return self.service.request(sites, self.now_utc, settings.base_url, settings.key, settings.contact)
 
-    def usable(self, answer: Answer) -> ParsedForecast:
+    def usable(self, answer: Answer) -> Usable:
         """Return the table of an answer that passes the checks. Raises WeatherError."""
-        parsed = services.parse(answer, self.site)
-        passed(Asked(parsed=parsed, site=self.site, now_utc=self.now_utc))
-        return parsed
+        return usable(answer, self.site, self.now_utc)
 
     def clock_utc(self) -> datetime:
         return self.visits.clock_utc() if self.visits.clock_utc else self.now_utc
@@ -80,7 +110,7 @@ class Question:
         )
 
 
-def answered(question: Question) -> tuple[Answer, ParsedForecast]:
+def answered(question: Question) -> tuple[Answer, Usable]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
     service, settings, visits = question.service, question.settings, question.visits
     waiting = visits.ready.pop((question.asked_at, question.site.id), None)
@@ -89,7 +119,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
         try:
             return waiting, question.usable(waiting)
         except WeatherError:
-            question.rejected.append(waiting)
+            question.gathered.rejected.append(waiting)
             raise
     visits.require_open(question.asked_at)
     web.require_safe(service, settings, question.request(question.site).url)
@@ -103,7 +133,7 @@ def answered(question: Question) -> tuple[Answer, ParsedForecast]:
                 visits.close(question.asked_at, without_secret(str(error), settings))
             if is_last:
                 raise
-            question.faults.append(without_secret(str(error), settings))
+            question.gathered.faults.append(without_secret(str(error), settings))
             visits.sleep(wait_s)
     raise AssertionError("the last try returns or raises")
 
@@ -116,7 +146,7 @@ class RefusedError(WeatherError):
         super().__init__(text, passing=passing)
 
 
-def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
+def _tried(question: Question) -> tuple[Answer, Usable]:
     """Return the answer and the table of one try."""
     service, now_utc = question.service, question.now_utc
     sites = _sites(question)
@@ -137,13 +167,13 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
     if answer.status == NOT_MODIFIED and kept and parsed:
         headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}
         return replace(kept, fetched_utc=now_utc, headers=headers), parsed
-    if answer.status == NOT_FOUND and service.follow is not None and not question.places:
-        question.rejected.append(answer)
+    if answer.status == NOT_FOUND and service.follow is not None and not question.gathered.places:
+        question.gathered.rejected.append(answer)
         answer = question.ask(_second_request(question, anew=True), {})  # the cells may have been numbered anew
     if len(sites) > 1 and answer.status in LIST_FAULTS:
         return _alone(question, answer)
     if answer.status not in GOOD:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         is_limit = answer.status == TOO_MANY
         raise RefusedError(
             refusal(answer),
@@ -152,7 +182,7 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
             wait_s=(web.limit_wait_s(answer) if service.waits_for_limit else math.inf) if is_limit else None,
         )
     if answer.status == ENDING:
-        question.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
+        question.gathered.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
     if len(sites) > 1:
         try:
             answer = _shared_out(question, answer, sites)
@@ -161,7 +191,7 @@ def _tried(question: Question) -> tuple[Answer, ParsedForecast]:
     try:
         return answer, question.usable(answer)
     except WeatherError as error:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         raise RefusedError(str(error), passing=error.passing, means_us=False) from error
 
 
@@ -203,14 +233,16 @@ def _address(request: Request, settings: ServiceSettings) -> str:
     return without_secret(prepared.url or request.url, settings)
 
 
-def _alone(question: Question, answer: Answer) -> tuple[Answer, ParsedForecast]:
+def _alone(question: Question, answer: Answer) -> tuple[Answer, Usable]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
     question.visits.alone.add(question.asked_at)
-    question.faults.append(f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now.")
+    question.gathered.faults.append(
+        f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now."
+    )
     return _tried(question)
 
 
-def _kept(question: Question, request: Request) -> tuple[Answer | None, ParsedForecast | None]:
+def _kept(question: Question, request: Request) -> tuple[Answer | None, Usable | None]:
     """Return the newest stored answer to the very same question, and its table, None where it is of no use now."""
     for answer in question.stored:
         may_serve = "expires" in answer.headers or bool(web.conditions_of(answer))
@@ -227,7 +259,7 @@ def _second_request(question: Question, *, anew: bool = False) -> Request:
     service, name = question.service, first_of(question.service.name)
     assert service.follow is not None
     first = question.request(question.site)
-    for answer in [*question.places, *question.stored]:
+    for answer in [*question.gathered.places, *question.stored]:
         if not anew and answer.service == name and web.is_same_question(answer.url, first):
             try:
                 return service.follow(answer.body, question.settings.base_url)
@@ -235,8 +267,8 @@ def _second_request(question: Question, *, anew: bool = False) -> Request:
                 break
     answer = question.ask(first, {})
     if answer.status not in GOOD:
-        question.rejected.append(answer)
+        question.gathered.rejected.append(answer)
         raise RefusedError(refusal(answer), passing=answer.status in TRY_AGAIN, means_us=answer.status in CLOSING)
     request = service.follow(answer.body, question.settings.base_url)
-    question.places.append(replace(answer, service=name))
+    question.gathered.places.append(replace(answer, service=name))
     return request

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import requests
-
-from gonogo.download.asking import Question, answered
+from gonogo.download.asking import Gathered, Question, Usable, answered, usable
 from gonogo.download.web import OFFSET_HEADER, Visits, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
-from gonogo.weather.checks import Asked, passed
-from gonogo.weather.past import EarlierForecast
 from gonogo.weather.services import WeatherService
-from gonogo.weather.table import ParsedForecast
+from gonogo.weather.table import ParsedForecast, ReceivedForecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +27,7 @@ class Downloaded:
     is_stored   it stands in the store already: still the service's newest, or no service gave a new one
     rejected    answers that came and could not be used, to be kept too
     faults      a sentence for each fault on the way, without secrets
+    usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
     """
 
@@ -40,11 +37,23 @@ class Downloaded:
     rejected: tuple[Answer, ...]
     faults: tuple[str, ...]
     places: tuple[Answer, ...] = ()
+    usable: Usable | None = None
 
     @property
     def clock_offset_s(self) -> float:
         """The service's clock less the machine's when the answer came [s], NaN where it is not known."""
         return float(self.answer.headers.get(OFFSET_HEADER, math.nan))
+
+    @property
+    def received(self) -> ReceivedForecast:
+        """The forecast as series.check takes it."""
+        found = self.usable
+        return ReceivedForecast(
+            parsed=self.parsed,
+            fetched_utc=self.answer.fetched_utc,
+            clock_offset_s=self.clock_offset_s,
+            checked=found.checked if found is not None and found.parsed is self.parsed else None,
+        )
 
 
 # Asks for a site's forecast at a moment; the answers stored before are what it may fall back on.
@@ -69,9 +78,6 @@ def forecast(
     stored: Sequence[Answer] = (),
     together: Sequence[Site] = (),
     visits: Visits | None = None,
-    session: requests.Session | None = None,
-    sleep: Callable[[float], None] = time.sleep,
-    clock: Callable[[], float] = time.monotonic,
 ) -> Downloaded:
     """Return the first usable forecast of the services in their order, else the newest usable stored one.
 
@@ -82,19 +88,14 @@ def forecast(
               later how far they are trusted
     together  sites that will be asked for in the same round: where a service takes a list, one question brings them all
     visits    what the round remembers between sites, its clock_utc the machine's clock; a round of its own when None
-    session, sleep, clock   of that round of its own
 
     Raises NoForecastError with every fault when no service and no stored answer can be used; passing where a later try
     may well work.
     """
-    own = visits is None
-    round_ = visits or Visits(session=session or requests.Session(), sleep=sleep, clock=clock)
-    faults: list[str] = []
-    rejected: list[Answer] = []
-    places: list[Answer] = []
+    gathered = Gathered()
     is_passing = not order
     newest_first = sorted(stored, key=lambda kept: kept.fetched_utc, reverse=True)
-    try:
+    with contextlib.nullcontext(visits) if visits else _own_round() as round_:
         for settings in order:
             try:
                 question = Question(
@@ -105,50 +106,63 @@ def forecast(
                     visits=round_,
                     stored=newest_first,
                     together=together,
-                    rejected=rejected,
-                    faults=faults,
-                    places=places,
+                    gathered=gathered,
                 )
-                answer, parsed = answered(question)
+                answer, found = answered(question)
             except WeatherError as error:
                 is_passing |= error.passing
-                faults.append(without_secret(str(error), settings))
+                gathered.faults.append(without_secret(str(error), settings))
                 continue
-            return Downloaded(
-                answer=answer,
-                parsed=parsed,
-                is_stored=any(answer is kept for kept in stored),
-                rejected=tuple(rejected),
-                faults=tuple(faults),
-                places=tuple(places),
-            )
+            is_stored = any(answer is kept for kept in stored)
+            return _downloaded(answer, found, gathered, is_stored=is_stored)
+    kept = _newest_usable(site, now_utc, newest_first, gathered)
+    if kept is not None:
+        return kept
+    told = "\n".join(gathered.faults) or "No weather service is set."
+    raise NoForecastError(
+        f"{site.id}: no weather service gave a usable forecast.\n{told}",
+        passing=is_passing,
+        rejected=tuple(gathered.rejected),
+        places=tuple(gathered.places),
+    )
+
+
+@contextlib.contextmanager
+def _own_round() -> Iterator[Visits]:
+    """A round for one question."""
+    visits = Visits()
+    try:
+        yield visits
     finally:
-        if own and session is None:
-            round_.session.close()
+        visits.session.close()
+
+
+def _newest_usable(
+    site: Site, now_utc: datetime, newest_first: Sequence[Answer], gathered: Gathered
+) -> Downloaded | None:
+    """The newest stored answer that passes the checks, None where none does."""
     known = services.find()
     for answer in newest_first:
         if answer.service not in known:
             continue
         try:
-            parsed = services.parse(answer, site)
-            passed(Asked(parsed=parsed, site=site, now_utc=now_utc))
+            found = usable(answer, site, now_utc)
         except WeatherError as error:
-            faults.append(f"stored answer of {answer.fetched_utc:%Y-%m-%d %H:%M} UTC: {error}")
+            gathered.faults.append(f"stored answer of {answer.fetched_utc:%Y-%m-%d %H:%M} UTC: {error}")
             continue
-        return Downloaded(
-            answer=answer,
-            parsed=parsed,
-            is_stored=True,
-            rejected=tuple(rejected),
-            faults=tuple(faults),
-            places=tuple(places),
-        )
-    told = "\n".join(faults) or "No weather service is set."
-    raise NoForecastError(
-        f"{site.id}: no weather service gave a usable forecast.\n{told}",
-        passing=is_passing,
-        rejected=tuple(rejected),
-        places=tuple(places),
+        return _downloaded(answer, found, gathered, is_stored=True)
+    return None
+
+
+def _downloaded(answer: Answer, found: Usable, gathered: Gathered, *, is_stored: bool) -> Downloaded:
+    return Downloaded(
+        answer=answer,
+        parsed=found.parsed,
+        usable=found,
+        is_stored=is_stored,
+        rejected=tuple(gathered.rejected),
+        faults=tuple(gathered.faults),
+        places=tuple(gathered.places),
     )
 
 
@@ -157,18 +171,18 @@ def from_stored(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Down
     return forecast(site, (), now_utc=now_utc, stored=stored)
 
 
-def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[EarlierForecast, ...]:
+def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[ReceivedForecast, ...]:
     """Return the stored answers of a site that can still be read, as series.check wants them."""
     found, known = [], services.find()
     for answer in stored:
         if answer.service in known:
             try:
-                parsed = services.parse(answer, site)
-                table, _ = passed(Asked(parsed=parsed, site=site, now_utc=answer.fetched_utc))
+                kept = usable(answer, site, answer.fetched_utc)
             except WeatherError:
                 continue
+            parsed, (table, _) = kept.parsed, kept.checked
             whole = table.reset_index(names="hour_utc").drop(columns="rain_mm")
-            found.append(EarlierForecast(fetched_utc=answer.fetched_utc, parsed=replace(parsed, table=whole)))
+            found.append(ReceivedForecast(fetched_utc=answer.fetched_utc, parsed=replace(parsed, table=whole)))
     return tuple(found)
 
 

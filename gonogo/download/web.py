@@ -108,42 +108,29 @@ def ask(
 
     Raises WeatherError where nothing whole came.
     """
-    headers = {
-        "User-Agent": f"gonogo/{__version__} {settings.contact}".strip(),
-        "Accept-Encoding": "gzip",
-        **request.headers,
-        **conditions,
-    }
+    own = {"User-Agent": f"gonogo/{__version__} {settings.contact}".strip(), "Accept-Encoding": "gzip"}
     host = urlsplit(request.url).hostname
     if host not in LOOPBACK:
         visits.keep_distance(service)
     most_bytes = MAX_BODY_BYTES if max_bytes is None else max_bytes
     started = visits.clock()
     most_s = WHOLE_ANSWER_TIMEOUTS * settings.timeout_s
-    body = bytearray()
     try:
         # Redirects are not followed: one could carry a key, or lead from an open service to anything.
         with visits.session.get(
             request.url,
             params=dict(request.params),
-            headers=headers,
+            headers={**own, **request.headers, **conditions},
             timeout=settings.timeout_s,
             stream=True,
             allow_redirects=False,
         ) as response:
             offset_s = _clock_offset_s(response.headers, visits.clock_utc)
+            body = bytearray()
             for chunk in response.iter_content(CHUNK_BYTES):
                 body += chunk
-                if len(body) > most_bytes:
-                    raise WeatherError(
-                        f"{service.name}: the answer of {host} is longer than {most_bytes // 1_000_000} MB. "
-                        "It is not used.",
-                        passing=False,
-                    )
-                if visits.clock() - started > most_s:
-                    raise WeatherError(
-                        f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.", passing=True
-                    )
+                took_s = visits.clock() - started
+                _require_bounds(f"{service.name}: the answer of {host}", len(body), most_bytes, took_s, most_s)
             address = response.url
             kept = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
             status = response.status_code
@@ -163,6 +150,14 @@ def ask(
         headers=kept,
         body=bytes(body),
     )
+
+
+def _require_bounds(what: str, n_bytes: int, most_bytes: int, took_s: float, most_s: float) -> None:
+    """Raise WeatherError where an answer grows too long, or takes too long."""
+    if n_bytes > most_bytes:
+        raise WeatherError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.", passing=False)
+    if took_s > most_s:
+        raise WeatherError(f"{what} was not whole after {most_s:.0f} s.", passing=True)
 
 
 def _clock_offset_s(headers: Mapping[str, str], clock_utc: Callable[[], datetime] | None) -> float | None:

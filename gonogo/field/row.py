@@ -15,7 +15,7 @@ from gonogo.records.site import Site
 from gonogo.times import occurrences_utc
 
 CLOCK_SLACK = timedelta(minutes=10)
-LONGEST_WORD = 100  # of one that is looked for among known ones
+LONGEST_WORD = 100  # of a name whose likeness to known ones is asked
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)")
 _GROUPS = re.compile(r"[1-9][0-9]{0,2}([.,' ][0-9]{3})+")
 LOCAL_TIME = 'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00".'

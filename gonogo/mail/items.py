@@ -105,7 +105,8 @@ class MorningView:
     paths: PathsView | None
     entries: tuple[EntryView, ...]
     weather: SkyView | None
-    doubts: tuple[Phrase, ...]
+    unsure: tuple[Phrase, ...]
     materials: tuple[MaterialView, ...]
-    repairs: tuple[str, ...]
+    notes: tuple[Phrase, ...]
+    freezing: Amount
     cautions: tuple[Phrase, ...]

@@ -119,7 +119,7 @@ ENGLISH_NOTICE = {
         "The moisture and density tests, the contract specification, local codes and the responsible engineer decide."
     ),
     "caution.stop": (
-        "Stop for lightning, and keep clear of slope edges, buried and overhead services and people on foot."
+        "Stop for lightning, and keep clear of slope edges, buried and overhead utilities and people on foot."
     ),
     "caution.water": "Do not water where it can freeze, pond or run off site.",
 }

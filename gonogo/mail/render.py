@@ -208,7 +208,7 @@ def _templates(folder: Path) -> jinja2.Environment:
     templates.filters |= {
         "wrap": plain.wrap,
         "hang": plain.hang,
-        "capital": _capital,
+        "capital": plain.capital,
         "loose": _loose,
         "web": _web_address,
     }
@@ -235,7 +235,7 @@ def _rendered(
             word=speak.word,
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
-            sentences=lambda first, others: " ".join(_capital(speak.say(one)) for one in (first, *others)),
+            sentences=functools.partial(plain.sentences, speak),
             day_table=lambda: plain.day_table(view.days, view.rows, speak),
             is_brief=is_brief,
             n_cut=n_cut,
@@ -263,11 +263,6 @@ def _told_once(line: str, names: Sequence[str] | None, is_test: bool, speak: Spe
     if is_test:
         line = speak.word("text.to_test", line=line)
     return line if names is None else speak.word("text.on_strips", strips=Names(items=tuple(names)), line=line)
-
-
-def _capital(sentence: str) -> str:
-    """Return the sentence with its first letter raised, the rest as it is."""
-    return sentence[:1].upper() + sentence[1:]
 
 
 def _loose(text: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
@@ -21,12 +21,13 @@ from gonogo.wording.changes import changes_view
 from gonogo.wording.clock import Clock
 from gonogo.wording.horizon import RAIN_DAY_MM, horizon
 from gonogo.wording.items import MaterialView, SkyView, StripView
+from gonogo.wording.notes import note_phrase
 from gonogo.wording.order import order_view
 from gonogo.wording.phrases import Day, Names, Phrase, phrase
 from gonogo.wording.sentences import NO_VERDICT
 
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
-OLD_READING_H = 24.0  # a reading older than this is named among the doubts; common practice, no source
+OLD_READING_H = 24.0  # a reading older than this is named among what the model is unsure of; common practice, no source
 FIELDS = (  # fields of a material that have a name in every language
     "omc_pct",
     "mdd_kg_m3",
@@ -74,12 +75,8 @@ def build(
     if weather is None or weather.status == ForecastStatus.NONE:
         decisions = [_waiting(d) for d in decisions]
         outlook, order, paths = (), None, None
-    rank = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
-    far = float("inf")
     own = {s.id: s for s in site.strips if s.crew_id == crew.id}
-    ours = [d for d in decisions if d.strip_id in own]
-    ours.sort(key=lambda d: (rank[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
-
+    ours = _in_order(d for d in decisions if d.strip_id in own)
     clock = Clock(site=site, day=day)
     watering = strips_wording.watering(ours, own, crew.truck, clock)
     by_strip = {w.strip_id: w for w in watering}
@@ -124,11 +121,18 @@ def build(
         else None,
         entries=entry_views(entries, own, site),
         weather=sky_today,
-        doubts=_doubts(ours, strips, weather, is_knowable),
+        unsure=_unsure(ours, strips, weather, is_knowable),
         materials=tuple(_material(m) for m in site.materials if m.id in used),
-        repairs=weather.notes if weather is not None else (),
+        notes=tuple(note_phrase(note, clock) for note in weather.notes) if weather is not None else (),
+        freezing=phrases.amount("temp_degc", 0.0),
         cautions=tuple(phrase(f"caution.{c}") for c in CAUTIONS),
     )
+
+
+def _in_order(decisions: Iterable[Decision]) -> list[Decision]:
+    """Return decisions as a mail takes them: what can be compacted, what is watered first, what waits; then by time."""
+    rank = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
+    return sorted(decisions, key=lambda d: (rank[d.verdict], d.from_utc.timestamp() if d.from_utc else math.inf))
 
 
 def without_extras(view: MorningView) -> MorningView:
@@ -198,7 +202,7 @@ def rain_clause(weather: SkyView | None) -> Phrase:
     return phrase("headline.dry")
 
 
-def _doubts(
+def _unsure(
     decisions: Sequence[Decision], strips: Sequence[StripView], weather: HourlyWeather | None, is_knowable: bool
 ) -> tuple[Phrase, ...]:
     """Return what the model is unsure of this morning."""
@@ -207,13 +211,13 @@ def _doubts(
     def strips_where(mask: Sequence[bool]) -> Names:
         return Names(items=tuple(names[d.strip_id] for d, holds in zip(decisions, mask, strict=True) if holds))
 
-    doubts = []
+    unsure = []
     if weather is None or weather.status == ForecastStatus.NONE:
-        doubts.append(phrase("doubt.no_forecast"))
+        unsure.append(phrase("unsure.no_forecast"))
     elif weather.status == ForecastStatus.OLD:
-        doubts.append(phrase("doubt.old_forecast"))
+        unsure.append(phrase("unsure.old_forecast"))
     if not is_knowable:
-        return tuple(doubts) or (phrase("doubt.no_result"),)
+        return tuple(unsure) or (phrase("unsure.no_result"),)
     unread = [d.reading_age_h == float("inf") or d.reading_age_h != d.reading_age_h for d in decisions]
     old = [OLD_READING_H < d.reading_age_h < float("inf") for d in decisions]
     wide = [
@@ -222,9 +226,9 @@ def _doubts(
     ]
     for key, mask in (("no_reading", unread), ("old_reading", old), ("wide_band", wide)):
         if any(mask):
-            doubts.append(phrase(f"doubt.{key}", strips=strips_where(mask)))
-    doubts.append(phrase("doubt.model"))
-    return tuple(doubts)
+            unsure.append(phrase(f"unsure.{key}", strips=strips_where(mask)))
+    unsure.append(phrase("unsure.model"))
+    return tuple(unsure)
 
 
 def _material(material: Material) -> MaterialView:

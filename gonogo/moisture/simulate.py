@@ -69,17 +69,7 @@ def marched(
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
     stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
-    et0_mm = reference_et.hourly_et0_mm(
-        weather.temp_degc,
-        weather.rh_pct,
-        weather.wind_2m_m_s,
-        weather.shortwave_w_m2,
-        hour_utc=hour_utc,
-        latitude_deg=site.latitude_deg,
-        longitude_deg=site.longitude_deg,
-        elevation_m=site.elevation_m,
-        pressure_kpa=weather.pressure_kpa,
-    )
+    et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
     sky = _Sky(
         site=site,
         hour_utc=hour_utc,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import sqlalchemy as sa
 
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
+from gonogo.errors import GonogoError
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import GaugeRain
@@ -18,6 +21,18 @@ from gonogo.store import answers as stored_answers
 from gonogo.store import schema
 from gonogo.weather import past, series
 from gonogo.weather.series import HourlyWeather
+
+
+class ClockRefutedError(GonogoError):
+    """Another clock says that this run is not due: it is no run. offset: that clock less the machine's."""
+
+    def __init__(self, offset: timedelta) -> None:
+        self.offset = offset
+        hours = abs(offset) / timedelta(hours=1)
+        super().__init__(
+            f"The machine's clock is {hours:.1f} h {'behind' if offset > timedelta() else 'ahead'}: "
+            "this run is not due. It is made once the clock is right. Set the clock."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +46,8 @@ class Fetched:
 def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     """Return the forecast of a run's site; it is stored first, so that any verdict can be explained later.
 
-    Raises NoForecastError where none can be used; what came all the same is stored too.
+    Raises NoForecastError where none can be used; what came all the same is stored too. Raises ClockRefutedError where
+    the service's clock says that the run is not due; what came is stored, but never taken for the site's newest answer.
     """
     try:
         downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
@@ -39,6 +55,11 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
         if frame.keeps:
             keep_refused(frame.store, frame.site, error)
         raise
+    offset_s = downloaded.clock_offset_s
+    if not downloaded.is_stored and math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
+        if frame.keeps:
+            _keep_misdated(frame, downloaded)
+        raise ClockRefutedError(timedelta(seconds=offset_s))
     answer_id = keep_answer(frame.store, frame.site, downloaded) if frame.keeps else None
     return Fetched(downloaded=downloaded, answer_id=answer_id)
 
@@ -49,15 +70,13 @@ def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: 
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
     return series.check(
-        downloaded.parsed,
+        downloaded.received,
         site=frame.site,
         now_utc=now_utc,
-        fetched_utc=downloaded.answer.fetched_utc,
         gauge=gauge,
         n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
-        clock_offset_s=downloaded.clock_offset_s,
     )
 
 
@@ -77,6 +96,13 @@ def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
     """Store what came where none of it could be used."""
     with schema.begin(store) as connection:
         _keep_others(connection, site, error.rejected, error.places)
+
+
+def _keep_misdated(frame: RunFrame, downloaded: Downloaded) -> None:
+    """Store an answer that came while the machine's clock was wrong, so that it is never the newest of a site."""
+    with schema.begin(frame.store) as connection:
+        number = stored_answers.save_answer(connection, frame.site.id, downloaded.answer)
+        stored_answers.reject_answer(connection, number, "came while the machine's clock was wrong")
 
 
 def _keep_others(connection: sa.Connection, site: Site, rejected: Sequence[Answer], places: Sequence[Answer]) -> None:

@@ -15,7 +15,7 @@ from gonogo.decide.verdict import no_verdict
 from gonogo.errors import WeatherError
 from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan
-from gonogo.morning.answers import checked, fetched
+from gonogo.morning.answers import ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import first_made, trace
 from gonogo.outgoing.frame import RunFrame
@@ -37,7 +37,10 @@ def seed(site: Site, day: date, edition: str) -> int:
 
 
 def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
-    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits."""
+    """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
+
+    Raises ClockRefutedError where the weather service's clock says that the run is not due.
+    """
     came = without_verdict(frame.site, "", "not_knowable")
     try:
         answer = fetched(frame, stored)
@@ -47,6 +50,8 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         came = replace(came, weather=weather)
         came = _with_verdict(came, _judged(frame, stored, weather, rng))
         return plan.planned(frame, came, stored)
+    except ClockRefutedError:
+        raise
     except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
         return _despite(frame, stored, came, error)
 

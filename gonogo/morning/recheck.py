@@ -16,12 +16,11 @@ from gonogo.errors import GonogoError
 from gonogo.morning import previous
 from gonogo.morning.compute import conclude
 from gonogo.morning.previous import StoredInputs
-from gonogo.morning.run import MorningResult, claimed, finish
+from gonogo.morning.run import MorningResult, claimed, finish, let_go
 from gonogo.outgoing import mails
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.work_order import Change
-from gonogo.store import claims
 from gonogo.weather.series import fallen_mm
 
 
@@ -39,6 +38,7 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
     claim = claimed(frame)
     if claim is None:
         return None
+    frame = replace(frame, n_void=claim.n_void)
     try:
         stored = previous.load(frame)
         conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
@@ -52,7 +52,7 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
         )
         return finish(frame, claim, conclusion, prepared, mail_faults=(*faults, *mail_faults))
     except GonogoError as error:
-        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
+        let_go(frame, claim, error)
         raise
 
 

@@ -12,6 +12,7 @@ from gonogo import __version__
 from gonogo.decide.conclusion import Conclusion
 from gonogo.errors import GonogoError
 from gonogo.morning import previous
+from gonogo.morning.answers import ClockRefutedError
 from gonogo.morning.compute import conclude, seed, without_verdict
 from gonogo.outgoing import mails as outgoing_mails
 from gonogo.outgoing import notices
@@ -20,7 +21,7 @@ from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records import shift
 from gonogo.records.site import Site
-from gonogo.store import claims, learned, outbox, schema
+from gonogo.store import claims, clock, learned, outbox, schema
 from gonogo.store.claims import Claim, RunRecord
 from gonogo.store.queued import Envelope
 
@@ -57,12 +58,14 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
     refusal   why no verdict is to be made this morning, None for an ordinary morning
 
     Verdicts and mails are stored in one transaction: after a crash at any line the run is either whole or free to be
-    taken over. Raises StoreError where the database fails, and its kind TakenOverError where another finished the
-    morning since this run took too long; nothing is then half stored.
+    taken over. Raises ClockRefutedError where another clock says that the morning is not due, StoreError where the
+    database fails, and its kind TakenOverError where another finished the morning since this run took too long; nothing
+    is then half stored.
     """
     claim = claimed(frame, takes_over=refusal is not None)
     if claim is None:
         return None
+    frame = replace(frame, n_void=claim.n_void)
     try:
         faults: tuple[str, ...] = ()
         if refusal is not None:
@@ -75,12 +78,27 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
             prepared, faults = outgoing_mails.mails(frame, conclusion, before=stored.previous.days_before)
         return finish(frame, claim, conclusion, prepared, mail_faults=faults)
     except GonogoError as error:
-        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
+        let_go(frame, claim, error)
         raise
 
 
+def let_go(frame: RunFrame, claim: Claim, error: GonogoError) -> None:
+    """Give up the claim of a run that failed; a run whose clock was refuted was none."""
+    if isinstance(error, ClockRefutedError):
+        claims.drop_claim(frame.store, claim)
+    else:
+        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
+
+
 def claimed(frame: RunFrame, *, takes_over: bool = False) -> Claim | None:
-    """Claim a run, None where it is done or another is at it."""
+    """Claim a run, None where it is done or another is at it.
+
+    Raises ClockRefutedError where the database has a clock of its own that says the run is not due.
+    """
+    with schema.read(frame.store) as connection:
+        offset = clock.skew(connection)
+    if frame.is_refuted_by(offset):
+        raise ClockRefutedError(offset)
     return claims.claim_run(
         frame.store,
         frame.site.id,

@@ -115,6 +115,7 @@ class Worker:
     failed_instead    makes what goes out because a mail was refused for good or became a dead letter; both are asked
                       about notices too (look at `kind`), and are called inside a transaction: they only make mails
     may_go_on         asked between mails; False ends the round, as for a service that is told to stop
+    may_expire        False while it is not sure that the clock is right: mails past their deadline then wait, unsent
     is_dead           whether a worker is known to be dead: what it held is taken over at once
     """
 
@@ -128,6 +129,7 @@ class Worker:
     failed_instead: Instead = nothing_instead
     open_transport: Callable[[Transport], AbstractContextManager[OpenTransport]] = opened
     may_go_on: Callable[[], bool] = lambda: True
+    may_expire: bool = True
     is_dead: IsDead = is_dead
 
     def round(self, limit: int | None = None) -> DeliveryReport:
@@ -137,7 +139,9 @@ class Worker:
         """
         self._settle_remembered()
         outbox.release_dead(self.store, now_utc=self.now_utc(), is_dead=self.is_dead)
-        expired = endings.expire(self.store, now_utc=self.now_utc(), instead=self.expired_instead)
+        expired: tuple[Queued, ...] = ()
+        if self.may_expire:
+            expired = endings.expire(self.store, now_utc=self.now_utc(), instead=self.expired_instead)
         dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_instead)
         server_fault, done = "", _Done()
         try:

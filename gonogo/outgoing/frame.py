@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
@@ -12,6 +12,7 @@ from gonogo.download.forecasts import Fetch
 from gonogo.records.site import Site
 
 MORNING = "morning"
+CLOCK_WRONG = timedelta(hours=1)  # a clock that is so far off may have brought the wrong day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +24,8 @@ class RunFrame:
     now_utc       the moment that it stands for
     deadline_utc  after this its mails are useless; now_utc where it has none
     fetch         asks the weather services
+    start_utc     before this it is not due; None where a person asks for it whatever the clock says
+    n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed
     keeps         False where it is only shown: then nothing of it is stored
     """
@@ -35,8 +38,16 @@ class RunFrame:
     deadline_utc: datetime
     store: sa.Engine
     fetch: Fetch
+    start_utc: datetime | None = None
+    n_void: int = 0
     owner: str = ""
     keeps: bool = True
+
+    def is_refuted_by(self, offset: timedelta) -> bool:
+        """Return whether this run is not due by a clock that is so far ahead of the machine's."""
+        if self.start_utc is None or abs(offset) <= CLOCK_WRONG:
+            return False
+        return not self.start_utc - CLOCK_WRONG <= self.now_utc + offset < self.deadline_utc
 
     @property
     def sender(self) -> str:

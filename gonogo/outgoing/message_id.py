@@ -34,4 +34,5 @@ def mail_id(frame: RunFrame, crew: Crew, person: Recipient) -> str:
     """Return the Message-ID of a person's mail: the same for the same site, date, edition, crew and person."""
     who = hashlib.sha256(f"{crew.id}|{person.role}|{person.address}".encode()).hexdigest()[:20]
     host = parseaddr(frame.sender)[1].rpartition("@")[2]
-    return f"<{frame.edition}.{frame.day:%Y%m%d}.{frame.site.id}.{who}@{host}>"
+    edition = f"{frame.edition}-{frame.n_void + 1}" if frame.n_void else frame.edition
+    return f"<{edition}.{frame.day:%Y%m%d}.{frame.site.id}.{who}@{host}>"

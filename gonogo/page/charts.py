@@ -44,9 +44,14 @@ class Axis:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Path:
-    """A strip's moisture hour by hour [%], its window, readings and what is planned."""
+    """A strip's moisture hour by hour [%], its window, readings and what is planned.
 
-    name: str
+    title, words   what the drawing shows, for whoever cannot see it
+    readings       (when, [%], what it says)
+    """
+
+    title: str
+    words: str
     at_utc: tuple[datetime, ...]
     mean: Floats
     p10: Floats
@@ -54,14 +59,14 @@ class Path:
     low: float
     high: float
     omc: float
-    readings: tuple[tuple[datetime, float], ...]
+    readings: tuple[tuple[datetime, float, str], ...]
     spans: tuple[Interval, ...]
 
 
 def moisture(path: Path, axis: Axis) -> str:
     """Return the drawing of a strip's moisture against its window; hours that are not known are left out."""
     known = ~np.isnan(path.mean + path.p10 + path.p90)
-    values = np.concatenate([path.p10[known], path.p90[known], [path.low, path.high], [w for _, w in path.readings]])
+    values = np.concatenate([path.p10[known], path.p90[known], [path.low, path.high], [w for _, w, _ in path.readings]])
     least = math.floor(float(values.min()) - _MARK_ROOM_PCT)
     most = math.ceil(float(values.max()) + _MARK_ROOM_PCT)
     height = PATH_HEIGHT
@@ -75,7 +80,7 @@ def moisture(path: Path, axis: Axis) -> str:
     step = 1 if most - least <= 6 else 2 if most - least <= 14 else 5
     ticks = [w for w in range(least, most + 1) if w % step == 0]
     parts = [
-        _open(f"Moisture of {path.name}", height, _words(path, shown)),
+        _open(path.title, height, path.words),
         *_days(axis, height),
         *(_span(s, axis, height) for s in path.spans if s.kind == "shift"),
         _rect(LEFT, y(path.high), WIDTH - LEFT - RIGHT, y(path.low) - y(path.high), "window"),
@@ -85,8 +90,9 @@ def moisture(path: Path, axis: Axis) -> str:
         f'<polygon class="band" points="{_points(band)}"/>' if len(shown) > 1 else "",
         f'<polyline class="mean" points="{_points([(x[k], y(path.mean[k])) for k in shown])}"/>',
         *(
-            f'<circle class="reading" cx="{axis.x(at):.1f}" cy="{y(w):.1f}" r="4"><title>{w:.1f} %</title></circle>'
-            for at, w in path.readings
+            f'<circle class="reading" cx="{axis.x(at):.1f}" cy="{y(w):.1f}" r="4">'
+            f"<title>{escape(title)}</title></circle>"
+            for at, w, title in path.readings
             if axis.from_utc <= at <= axis.until_utc
         ),
         *(_span(s, axis, height) for s in path.spans if s.kind != "shift"),
@@ -96,40 +102,45 @@ def moisture(path: Path, axis: Axis) -> str:
     return "".join(parts)
 
 
-def rain(axis: Axis, at_utc: Sequence[datetime], mean_mm: Floats, p90_mm: Floats, shifts: Sequence[Interval]) -> str:
-    """Return the drawing of the rain of each hour: expected, and the nine-in-ten amount behind it [mm]."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rain:
+    """The rain of each hour in the reader's unit: expected, and the nine-in-ten amount behind it.
+
+    title, words   what the drawing shows, for whoever cannot see it
+    ticks          (amount, label) of the scale; the last is its top
+    """
+
+    title: str
+    words: str
+    at_utc: tuple[datetime, ...]
+    mean: Floats
+    p90: Floats
+    ticks: tuple[tuple[float, str], ...]
+    shifts: tuple[Interval, ...]
+
+
+def rain(shown: Rain, axis: Axis) -> str:
+    """Return the drawing of the rain of each hour."""
     height = RAIN_HEIGHT
-    known = np.concatenate([mean_mm, p90_mm])
-    known = known[~np.isnan(known)]
-    most = max(1.0, math.ceil(float(known.max(initial=0.0))))
+    most = shown.ticks[-1][0]
 
-    def y(mm: float) -> float:
-        return TOP + (height - TOP - BOTTOM) * (1.0 - mm / most)
+    def y(amount: float) -> float:
+        return TOP + (height - TOP - BOTTOM) * (1.0 - amount / most)
 
-    parts = [_open("Rain of the hours ahead", height, "Expected rain in mm an hour."), *_days(axis, height)]
-    parts += [_span(s, axis, height) for s in shifts]
-    for at, mean, p90 in zip(at_utc, mean_mm, p90_mm, strict=True):
-        left, wide = axis.x(at), (WIDTH - LEFT - RIGHT) * 3600.0 / (axis.until_utc - axis.from_utc).total_seconds()
+    parts = [_open(shown.title, height, shown.words), *_days(axis, height)]
+    parts += [_span(interval, axis, height) for interval in shown.shifts]
+    wide = (WIDTH - LEFT - RIGHT) * 3600.0 / (axis.until_utc - axis.from_utc).total_seconds()
+    for at, mean, p90 in zip(shown.at_utc, shown.mean, shown.p90, strict=True):
+        left = axis.x(at)
         if left < LEFT - 1e-6 or left + wide > WIDTH - RIGHT + 1e-6:
             continue
-        for mm, kind in ((p90, "likely-most"), (mean, "expected")):
-            if mm > 0.0:
-                parts.append(_rect(left, y(mm), wide, y(0.0) - y(mm), kind))
-    parts += [_text(LEFT - 6, y(mm) + 4, f"{mm:g}", "tick end") for mm in (0.0, most / 2.0, most)]
+        for amount, kind in ((p90, "likely-most"), (mean, "expected")):
+            if amount > 0.0:
+                parts.append(_rect(left, y(amount), wide, y(0.0) - y(amount), kind))
+    parts += [_text(LEFT - 6, y(amount) + 4, label, "tick end") for amount, label in shown.ticks]
     parts += [_line(LEFT, y(0.0), WIDTH - RIGHT, y(0.0), "base")]
     parts += [_line(axis.x(axis.now_utc), TOP, axis.x(axis.now_utc), height - BOTTOM, "now"), "</svg>"]
     return "".join(parts)
-
-
-def _words(path: Path, shown: Sequence[int]) -> str:
-    """What the drawing shows, for whoever cannot see it."""
-    if not shown:
-        return "The moisture is not known."
-    first, last = shown[0], shown[-1]
-    return (
-        f"From {path.mean[first]:.1f} % to {path.mean[last]:.1f} % expected; window {path.low:.1f} % to "
-        f"{path.high:.1f} %, optimum {path.omc:.1f} %."
-    )
 
 
 def _open(title: str, height: float, words: str) -> str:

@@ -2,59 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 
 import jinja2
 import numpy as np
 from markupsafe import Markup
 
-from gonogo import times
+from gonogo import times, units
 from gonogo.decide.inputs import MorningInputs, on_hours
-from gonogo.page import charts, words
+from gonogo.page import charts
 from gonogo.page.charts import Axis, Interval, Path
+from gonogo.page.view import Outlook, OutlookView, build
 from gonogo.records import shift
-from gonogo.records.field import Entry, Reading
+from gonogo.records.field import Reading
 from gonogo.records.site import Strip
-from gonogo.records.verdict import Decision, OutlookDay
-from gonogo.records.work_order import Change, PlannedWork, Work, WorkOrder
-from gonogo.weather import services
+from gonogo.records.work_order import PlannedWork, Work
+from gonogo.wording import phrases, plain
+from gonogo.wording.clock import Clock
+from gonogo.wording.items import CellView, StripView
+from gonogo.wording.language import Speaker
+from gonogo.wording.order import work_phrase, work_span
+from gonogo.wording.phrases import Day
 
 DAYS_BACK = 2  # of the moisture path that are shown before today
+LEAST_RAIN_MM = 1.0  # the scale of the rain reaches to this at least
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """What a page is made from.
+class _Drawing:
+    """What all drawings of a page share."""
 
-    order, changes   None where there is none
-    entries          everything recorded; the readings of the hours shown become dots
-    units            "metric" or "us"
-    """
-
-    inputs: MorningInputs
-    decisions: tuple[Decision, ...]
-    outlook: tuple[OutlookDay, ...]
-    order: WorkOrder | None
-    changes: tuple[Change, ...] | None
-    entries: tuple[Entry, ...]
-    units: str = "metric"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    """One strip of the table: its verdict today, a cell for each day, and its chapter below."""
-
-    name: str
-    crew: str
-    verdict: str
-    kind: str
-    cells: tuple[tuple[str, str, str], ...]
-    chart: Markup
-    lines: tuple[str, ...]
+    data: Outlook
+    speak: Speaker
+    axis: Axis
+    shifts: tuple[Interval, ...]
 
 
 @cache
@@ -66,46 +52,40 @@ def _template() -> jinja2.Template:
     return environment.from_string(text)
 
 
-def page(told: Told) -> str:
-    """Return the page: complete in itself, with no script and nothing to be fetched."""
-    inputs, site = told.inputs, told.inputs.site
-    axis = _axis(inputs)
-    shifts = tuple(_shifts(inputs))
-    days = list(dict.fromkeys(row.day for row in told.outlook))
-    weather = inputs.weather
-    rain = on_hours(inputs, weather.rain_members_mm)
-    order = told.order
+def page(data: Outlook, speak: Speaker) -> str:
+    """Return the page in a language and its units: complete in itself, with no script and nothing to be fetched."""
+    view = build(data)
+    axis = _axis(data.inputs, speak)
+    drawing = _Drawing(data=data, speak=speak, axis=axis, shifts=tuple(_shifts(data.inputs, axis)))
     return _template().render(
         css=Markup(resources.files("gonogo.page").joinpath("outlook.css").read_text("utf-8")),
-        site=site.name,
-        at=f"{inputs.now_utc.astimezone(site.zone):%A %d %B %Y, %H:%M}",
-        zone=site.zone.key,
-        source=services.title(weather.service),
-        fetched=words.moment(site, weather.fetched_utc),
-        attribution=weather.attribution,
-        needed=words.percent(_needed(told)),
-        days=[(f"{day:%a}", f"{day.day}") for day in days],
-        rain_row=[_rain_cell(told, day) for day in days],
-        rows=[_row(told, strip, axis, shifts) for strip in inputs.strips],
-        rain=Markup(
-            charts.rain(
-                axis,
-                _moments(inputs),
-                rain.mean(axis=1),
-                np.percentile(np.nan_to_num(rain), 90.0, axis=1),
-                shifts,
-            )
-        ),
-        order=[] if order is None else _order(told, order),
-        proof="" if order is None else words.proof(order, told.units),
-        unplanned=[] if order is None else [words.unplanned(site, one) for one in order.unplanned],
-        changes=None if told.changes is None else [words.change(site, one, told.units) for one in told.changes],
+        view=view,
+        say=speak.say,
+        word=speak.word,
+        language=speak.words.language,
+        sentences=partial(plain.sentences, speak),
+        kind=_kind,
+        rain_unit=_shown_rain(speak).unit,
+        rain=Markup(charts.rain(_rain(drawing), axis)),
+        chapters=_chapters(drawing, view),
     )
 
 
-def _needed(told: Told) -> float:
-    facts = [d.facts for d in told.decisions if "chance_needed" in d.facts]
-    return facts[0]["chance_needed"] if facts else float("nan")
+def _kind(cell: CellView) -> str:
+    """Return how a cell of the table is drawn: its class."""
+    if not cell.is_working_day:
+        return "off"
+    return "good" if cell.is_workable else "wet" if cell.is_workable_watered else ""
+
+
+def _chapters(drawing: _Drawing, view: OutlookView) -> list[tuple[StripView, str, Markup]]:
+    """Return the strips with their crews and drawings."""
+    by_id: Mapping[str, Strip] = {strip.id: strip for strip in drawing.data.inputs.strips}
+    return [
+        (strip, crew, Markup(charts.moisture(_path(drawing, by_id[strip.id], strip), drawing.axis)))
+        for strip, crew in zip(view.strips, view.crews, strict=True)
+        if strip.id in by_id
+    ]
 
 
 def _moments(inputs: MorningInputs) -> tuple[datetime, ...]:
@@ -117,7 +97,7 @@ def _midnight(inputs: MorningInputs, days: int) -> datetime:
     return times.moment_utc(day, time(0), inputs.site.zone).astimezone(UTC)
 
 
-def _axis(inputs: MorningInputs) -> Axis:
+def _axis(inputs: MorningInputs, speak: Speaker) -> Axis:
     """The hours of the drawings: whole days, from some before today to the end of the path."""
     moments = _moments(inputs)
     from_utc = max(_midnight(inputs, -DAYS_BACK), moments[0])
@@ -126,14 +106,12 @@ def _axis(inputs: MorningInputs) -> Axis:
     for n in range(-DAYS_BACK, (until_utc - from_utc).days + 1):
         at = _midnight(inputs, n)
         if at < until_utc:
-            name = inputs.day + timedelta(days=n)
-            days.append((at, f"{name:%a} {name.day}"))
+            days.append((at, speak.say(Day(day=inputs.day + timedelta(days=n), form="head"))))
     return Axis(from_utc=from_utc, until_utc=until_utc, now_utc=inputs.now_utc, days=tuple(days))
 
 
-def _shifts(inputs: MorningInputs) -> Sequence[Interval]:
+def _shifts(inputs: MorningInputs, axis: Axis) -> Sequence[Interval]:
     """The working hours of every day shown."""
-    axis = _axis(inputs)
     found = []
     for n in range(-DAYS_BACK, (axis.until_utc - axis.from_utc).days + 1):
         day = inputs.day + timedelta(days=n)
@@ -143,92 +121,75 @@ def _shifts(inputs: MorningInputs) -> Sequence[Interval]:
     return found
 
 
-def _rain_cell(told: Told, day: object) -> tuple[str, str]:
-    row = next(one for one in told.outlook if one.day == day)
-    return words.amount("rain_mm", row.rain_mm, told.units), words.percent(row.rain_chance)
-
-
-def _row(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Interval]) -> _Row:
-    site = told.inputs.site
-    decision = next(d for d in told.decisions if d.strip_id == strip.id)
-    mine = [row for row in told.outlook if row.strip_id == strip.id]
-    needed = _needed(told)
-    cells = []
-    for row in mine:
-        above, below = words.cell(row)
-        kind = "good" if row.is_working_day and row.chance >= needed else "off" if not row.is_working_day else ""
-        if not kind and below and row.chance_watered >= needed:
-            kind = "wet"
-        cells.append((above, below, kind))
-    return _Row(
-        name=strip.name,
-        crew=site.crew(strip.crew_id).name,
-        verdict=words.VERDICTS[decision.verdict],
-        kind=decision.verdict,
-        cells=tuple(cells),
-        chart=Markup(charts.moisture(_path(told, strip, axis, shifts), axis)),
-        lines=tuple(_lines(told, decision, strip)),
+def _rain(drawing: _Drawing) -> charts.Rain:
+    """The rain of the hours ahead in the reader's unit."""
+    inputs, speak = drawing.data.inputs, drawing.speak
+    shown = _shown_rain(speak)
+    members = on_hours(inputs, inputs.weather.rain_members_mm) * shown.per_si
+    mean, p90 = members.mean(axis=1), np.percentile(np.nan_to_num(members), 90.0, axis=1)
+    known = np.concatenate([mean, p90])
+    step = 1.0 if shown.per_si == 1.0 else 0.1
+    most = max(LEAST_RAIN_MM * shown.per_si, float(known[~np.isnan(known)].max(initial=0.0)))
+    top = step * math.ceil(most / step - 1e-9)
+    decimals = 1 if step == 1.0 else 2
+    return charts.Rain(
+        title=speak.word("page.rain"),
+        words=speak.word("page.rain_key", unit=shown.unit),
+        at_utc=_moments(inputs),
+        mean=mean,
+        p90=p90,
+        ticks=tuple((amount, speak.number(amount, decimals)) for amount in (0.0, top / 2.0, top)),
+        shifts=drawing.shifts,
     )
 
 
-def _lines(told: Told, decision: Decision, strip: Strip) -> list[str]:
-    """What stands under a strip's drawing."""
-    site, material = told.inputs.site, told.inputs.material(strip)
-    low, high = (material.omc_pct + edge for edge in (material.window_low_pct, material.window_high_pct))
-    now = "unknown" if np.isnan(decision.w_now_pct) else f"{decision.w_now_pct:.1f} %"
-    band = "" if np.isnan(decision.w_p10_pct) else f" (likely {decision.w_p10_pct:.1f} to {decision.w_p90_pct:.1f} %)"
-    lines = [f"{now} now{band}; window {low:.1f} to {high:.1f} %, optimum {material.omc_pct:.1f} % ({material.name})."]
-    works = [] if told.order is None else [w for w in told.order.works if w.strip_id == strip.id]
-    rolling = [w for w in works if w.work == Work.ROLLING]
-    if rolling:
-        starts = ", ".join(
-            (f"lift {w.lift} " if strip.lifts > 1 else "") + words.moment(site, w.start_utc) for w in rolling
-        )
-        lines.append(f"Rolling planned: {starts}.")
-    elif decision.next_utc is not None:
-        lines.append(f"First likely hour: {words.moment(site, decision.next_utc)}.")
-    return lines
+def _shown_rain(speak: Speaker) -> units.Shown:
+    return units.QUANTITIES["rain_mm"][("metric", "us").index(speak.unit_system)]
 
 
-def _path(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Interval]) -> Path:
+def _path(drawing: _Drawing, strip: Strip, view: StripView) -> Path:
     """A strip's moisture hour by hour with its window, tests and planned work."""
-    inputs = told.inputs
-    s = inputs.strips.index(strip)
+    inputs, axis, speak, order = drawing.data.inputs, drawing.axis, drawing.speak, drawing.data.order
     material = inputs.material(strip)
     moments = _moments(inputs)
     first = next(k for k, at in enumerate(moments) if at >= axis.from_utc)
-    members = inputs.w_pct[first:, s]
+    members = inputs.w_pct[first:, inputs.strips.index(strip)]
     p10, p90 = np.percentile(members, (10.0, 90.0), axis=1)
-    works = () if told.order is None else told.order.works
+    mean = members.mean(axis=1)
+    works = () if order is None else order.works
     marked = [w for w in works if w.strip_id == strip.id and w.work in (Work.ROLLING, Work.WATERING)]
-    spans = [Interval(from_utc=w.start_utc, until_utc=w.end_utc, kind=str(w.work), title=_tip(told, w)) for w in marked]
+    readings = [e for e in drawing.data.entries if isinstance(e, Reading) and e.strip_id == strip.id]
     return Path(
-        name=strip.name,
+        title=speak.word("page.moisture_of", strip=strip.name),
+        words=_words(mean, view, speak),
         at_utc=moments[first:],
-        mean=members.mean(axis=1),
+        mean=mean,
         p10=p10,
         p90=p90,
         low=material.omc_pct + material.window_low_pct,
         high=material.omc_pct + material.window_high_pct,
         omc=material.omc_pct,
         readings=tuple(
-            (e.at_utc, e.w_pct)
-            for e in told.entries
-            if isinstance(e, Reading) and e.strip_id == strip.id and axis.from_utc <= e.at_utc <= inputs.now_utc
+            (e.at_utc, e.w_pct, speak.say(phrases.amount("w_pct", e.w_pct)))
+            for e in readings
+            if axis.from_utc <= e.at_utc <= inputs.now_utc
         ),
-        spans=(*shifts, *spans),
+        spans=(*drawing.shifts, *(_mark(drawing, work, strip) for work in marked)),
     )
 
 
-def _tip(told: Told, one: PlannedWork) -> str:
-    site = told.inputs.site
-    return f"{words.moment(site, one.start_utc)}: {words.work(site, one, told.units)}"
+def _words(mean: charts.Floats, view: StripView, speak: Speaker) -> str:
+    """What the drawing of a strip shows, for whoever cannot see it."""
+    known = mean[~np.isnan(mean)]
+    if not len(known):
+        return speak.word("page.moisture_unknown")
+    first, last = (phrases.amount("w_pct", float(known[k])) for k in (0, -1))
+    window = {"low": view.window_low, "high": view.window_high}
+    return speak.word("page.moisture_words", first=first, last=last, optimum=view.optimum, **window)
 
 
-def _order(told: Told, order: WorkOrder) -> list[tuple[str, list[tuple[str, str, str]]]]:
-    """The order of work by day: time, crew, what."""
-    site = told.inputs.site
-    return [
-        (day, [(words.when(site, w), site.crew(w.crew_id).name, words.work(site, w, told.units)) for w in works])
-        for day, works in words.by_day(site, order)
-    ]
+def _mark(drawing: _Drawing, work: PlannedWork, strip: Strip) -> Interval:
+    """A piece of planned work in a strip's drawing, with what a pointer on it says."""
+    clock = Clock(site=drawing.data.inputs.site, day=drawing.data.inputs.day)
+    title = drawing.speak.say(work_phrase(work, strip.name, "order", span=work_span(work, clock)))
+    return Interval(from_utc=work.start_utc, until_utc=work.end_utc, kind=str(work.work), title=title)

@@ -7,6 +7,8 @@ from datetime import date, time
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from gonogo.records.air import Place
+
 
 class Surface(StrEnum):
     """State of a strip's surface. The hydraulic meaning of each stands in soil/rain.py."""
@@ -158,7 +160,7 @@ class Site:
     working_days   0 = Monday ... 6 = Sunday
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
-    recheck_at    local times at which the newest forecast is looked at again, rising
+    recheck_at     local times at which the newest forecast is checked again, rising
     """
 
     id: str
@@ -178,6 +180,10 @@ class Site:
     materials: tuple[Material, ...]
     strips: tuple[Strip, ...]
     recheck_at: tuple[time, ...] = ()
+
+    @property
+    def place(self) -> Place:
+        return Place(latitude_deg=self.latitude_deg, longitude_deg=self.longitude_deg, elevation_m=self.elevation_m)
 
     def crew(self, crew_id: str) -> Crew:
         return next(c for c in self.crews if c.id == crew_id)

@@ -1,4 +1,4 @@
-"""When mornings and later looks are due: questions to the calendar."""
+"""When mornings and re-checks are due: questions to the calendar."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from gonogo.config import Config
 from gonogo.records import shift
 from gonogo.records.site import Site
 
-LOOK_WINDOW = timedelta(hours=1)  # a look that could not begin within this is left out: the next one is newer
+RECHECK_WINDOW = timedelta(hours=1)  # a re-check that could not begin within this is left out: the next one is newer
 
 
 # Before the mail time the watch needs a moment to write its notices and the worker one to send them.
@@ -43,15 +43,32 @@ def due_day(site: Site, now_utc: datetime, lead_min: float) -> date | None:
     return None
 
 
-def due_look(site: Site, now_utc: datetime) -> tuple[date, time] | None:
-    """Return the later look that is due at a site now, or None. Of two that are due, the later one."""
+def recheck_window_utc(site: Site, day: date, at: time) -> tuple[datetime, datetime]:
+    """Return between which moments a re-check of a local date may start."""
+    start = times.moment_utc(day, at, site.zone)
+    return start, start + RECHECK_WINDOW
+
+
+def due_recheck(site: Site, now_utc: datetime) -> tuple[date, time] | None:
+    """Return the re-check that is due at a site now, or None. Of two that are due, the later one."""
     today = times.local_date(now_utc, site.zone)
-    due = None
+    found = None
     for at in site.recheck_at:
-        start = times.moment_utc(today, at, site.zone)
-        if shift.is_working_day(site, today) and start <= now_utc < start + LOOK_WINDOW:
-            due = (today, at)
-    return due
+        start, end = recheck_window_utc(site, today, at)
+        if shift.is_working_day(site, today) and start <= now_utc < end:
+            found = (today, at)
+    return found
+
+
+def next_recheck_utc(site: Site, at: time, now_utc: datetime, horizon_days: int = 60) -> datetime | None:
+    """Return when the next re-check of a local time starts at a site, or None where no working day lies ahead."""
+    today = times.local_date(now_utc, site.zone)
+    for ahead in range(horizon_days):
+        day = today + timedelta(days=ahead)
+        start = times.moment_utc(day, at, site.zone)
+        if start > now_utc and shift.is_working_day(site, day):
+            return start
+    return None
 
 
 def next_start_utc(site: Site, now_utc: datetime, lead_min: float, horizon_days: int = 60) -> datetime | None:

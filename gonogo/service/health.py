@@ -19,7 +19,7 @@ from gonogo.store import schema
 
 
 def snapshot(store: sa.Engine, config: Config, *, now_utc: datetime, config_faults: Sequence[str]) -> dict[str, Any]:
-    """Return how the service stands: is_well, at_utc, and for each site its last and next run, mails and troubles.
+    """Return how the service stands: is_well, at_utc, and for each site its last and next run, mails and faults.
 
     It holds neither names nor addresses. Raises StoreError where the database cannot be read.
     """
@@ -27,18 +27,18 @@ def snapshot(store: sa.Engine, config: Config, *, now_utc: datetime, config_faul
         states = [site_state(connection, config, site, now_utc) for site in config.sites]
     return {
         "at_utc": now_utc.isoformat(),
-        "is_well": not config_faults and not any(one.troubles for one in states),
+        "is_well": not config_faults and not any(state.faults for state in states),
         "version": __version__,
         "process": os.getpid(),
         "config_faults": list(config_faults),
         "sites": {
-            one.site_id: {
-                "last_run_day": one.last_run_day.isoformat() if one.last_run_day else None,
-                "next_run_utc": one.next_run_utc.isoformat() if one.next_run_utc else None,
-                "mails": one.mails,
-                "troubles": list(one.troubles),
+            state.site_id: {
+                "last_run_day": state.last_run_day.isoformat() if state.last_run_day else None,
+                "next_run_utc": state.next_run_utc.isoformat() if state.next_run_utc else None,
+                "mails": state.mails,
+                "faults": list(state.faults),
             }
-            for one in states
+            for state in states
         },
     }
 
@@ -55,7 +55,7 @@ def without_store(*, now_utc: datetime, fault: str) -> dict[str, Any]:
 
 
 def write(path: Path, state: dict[str, Any], *, cleaner: Cleaner) -> None:
-    """Write the file so that a reader finds the old one or the new one, never half of one. Raises OSError.
+    """Write the file so that a reader finds the old one or the new one, never half of state. Raises OSError.
 
     cleaner   takes out what a mail server's words may carry
     """

@@ -1,4 +1,12 @@
-"""When: the calendar of each site says what is due, APScheduler wakes this up. What runs stands elsewhere."""
+"""When: APScheduler fires each site's morning and re-checks in the site's own zone; the calendar says when that is.
+
+A trigger asks `due.py` for its next moment rather than a pattern of the library's: a pattern leaves out the 02:30 that
+a spring night does not have, and knows neither lead nor deadline nor free days. What fires asks the calendar once more
+before it runs anything, so a job that fires late, twice or on a wrong clock does no harm.
+
+APScheduler sleeps until a moment of the wall clock. Whoever sets that clock moves the moment, so a watch on the
+monotonic clock notices every step and has all moments reckoned anew.
+"""
 
 from __future__ import annotations
 
@@ -6,101 +14,183 @@ import contextlib
 import logging
 import signal
 import threading
-from collections.abc import Callable, Iterable
-from datetime import UTC, date, datetime, time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import partial
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.interval import IntervalTrigger
+from apscheduler.triggers.base import BaseTrigger
 
 from gonogo.records.site import Site
-from gonogo.service.clock import clock_utc
-from gonogo.service.due import due_day, due_look
+from gonogo.service import due
+from gonogo.service.clock import StepWatch, clock_utc
 from gonogo.service.workers import Workers
 
 log = logging.getLogger("gonogo.service.schedule")
 
-TICK_S = 20
-DELIVERY_TICK_S = 15
+ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
+WATCHED_EVERY = timedelta(seconds=20)
+DELIVERED_EVERY = timedelta(seconds=15)
+NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
+STEPS_LOOKED_FOR_S = 1.0
+STOP_WAIT_S = 60.0  # how long runs under way may take to end
+LATE_JOB_S = 86_400  # a job that fires so much later than it was due is none: the calendar has the next one
 
 
-def serve(
-    sites: Callable[[], Iterable[Site]],
-    *,
-    lead_min: Callable[[Site], float],
-    run_morning: Callable[[Site, date, datetime], None],
-    run_look: Callable[[Site, date, time, datetime], None],
-    watch: Callable[[datetime, Workers], None],
-    deliver: Callable[[datetime], None],
-    stop: threading.Event,
-    clock: Callable[[], datetime] = clock_utc,
-    stop_wait_s: float = 60.0,
-) -> None:
-    """Run until `stop` is set: mornings and later looks as they fall due, deliveries all the while.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What the schedule runs.
 
-    run_morning, run_look   must be safe to call again: the claim in the database lets one through
-    watch                   looks after runs that take too long; runs beside them, never behind them
-    deliver                 one round of the delivery worker; also called at once when a run has ended
-    stop_wait_s             how long runs under way may take to end after `stop`
-
-    The calendar is asked every TICK_S seconds rather than a timer set for the moment: so a machine that slept, a
-    clock that was set, and a day with two 02:30s all come out right by the same line of code.
+    sites         those of the config in force; another tuple where the config changed
+    lead_min      how long before its mail time a site's morning starts [min]
+    is_done       whether the run of (site id, date, edition or time of a re-check) is known to be done
+    run_morning, run_recheck   must be safe to call again: the claim in the database lets one through
+    watch         looks after runs that take too long; runs beside them, never behind them
+    deliver       one round of the delivery worker; also called at once when a run has ended
+    stepped       told by how much the clock was set [s]
     """
-    workers = Workers()
-    scheduler = BackgroundScheduler(
-        timezone=UTC, executors={"default": ThreadPoolExecutor(3)}, job_defaults={"misfire_grace_time": None}
-    )
 
-    def run_and_deliver(run: Callable[[datetime], None]) -> None:
-        if stop.is_set():
-            return
-        try:
-            run(clock())
-        finally:
-            with contextlib.suppress(JobLookupError):
-                scheduler.modify_job("delivery", next_run_time=datetime.now(UTC))
+    sites: Callable[[], tuple[Site, ...]]
+    lead_min: Callable[[Site], float]
+    is_done: Callable[[str, date, time | None], bool]
+    run_morning: Callable[[Site, date, datetime], None]
+    run_recheck: Callable[[Site, date, time, datetime], None]
+    watch: Callable[[datetime, Workers], None]
+    deliver: Callable[[datetime], None]
+    stepped: Callable[[float], None]
 
-    def tick() -> None:
-        now_utc = clock()
-        for site in sites():
-            day = due_day(site, now_utc, lead_min(site))
-            if day is not None:
-                workers.put((site.id, day, "morning"), partial(run_and_deliver, partial(run_morning, site, day)))
-            look = due_look(site, now_utc)
-            if look is not None:
-                workers.put((site.id, *look), partial(run_and_deliver, partial(run_look, site, *look)))
 
-    def watch_tick() -> None:
-        if not stop.is_set():
-            watch(clock(), workers)
+class CalendarTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
+    """Fires at the moments that a calendar names, in the zone of a site; again and again while what is due is not done.
 
-    def delivery_tick() -> None:
-        if not stop.is_set():
-            deliver(clock())
+    next_utc   asked with a moment; returns it where something is due then, else the next moment, None for none ahead
+    """
 
-    # Immediate first ticks: a service that starts late catches up now, not a tick later.
-    for name, job, every_s in (
-        ("mornings", tick, TICK_S),
-        ("watch", watch_tick, TICK_S),
-        ("delivery", delivery_tick, DELIVERY_TICK_S),
-    ):
-        scheduler.add_job(
-            job,
-            IntervalTrigger(seconds=every_s),
-            id=name,
-            coalesce=True,
-            max_instances=1,
-            next_run_time=datetime.now(UTC),
+    def __init__(self, next_utc: Callable[[datetime], datetime | None], zone: tzinfo) -> None:
+        self._next_utc, self._zone = next_utc, zone
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        now_utc = now.astimezone(UTC)
+        at_utc = self._next_utc(now_utc)
+        if at_utc is None:
+            at_utc = now_utc + NOTHING_AHEAD
+        elif at_utc <= now_utc and previous_fire_time is not None:
+            at_utc = now_utc + ASKED_AGAIN
+        return at_utc.astimezone(self._zone)
+
+
+class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
+    """Fires now and after each pause. Unlike the library's it makes up for no moment that a set clock passed over."""
+
+    def __init__(self, pause: timedelta) -> None:
+        self._pause = pause
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        return now if previous_fire_time is None else now + self._pause
+
+
+class Schedule:
+    """The jobs of a running service, and the threads that its runs take place in."""
+
+    def __init__(self, work: Work, stop: threading.Event) -> None:
+        self._work, self._stop = work, stop
+        self._workers = Workers()
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": ThreadPoolExecutor(3)},
+            job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
-    scheduler.start()
-    try:
-        stop.wait()
-    finally:
-        scheduler.shutdown(wait=True)
-        if not workers.wait(stop_wait_s):
-            log.warning("a run did not end in time; nothing of it was stored, and the next start takes it up")
+        self._planned: tuple[Site, ...] = ()
+
+    def run(self) -> None:
+        """Run until told to stop."""
+        steps = StepWatch()
+        self._plan()
+        self._scheduler.start()
+        try:
+            while not self._stop.wait(STEPS_LOOKED_FOR_S):
+                step_s = steps.step_s()
+                if step_s:
+                    log.warning("the clock was set %s by %.0f s", "ahead" if step_s > 0.0 else "back", abs(step_s))
+                    self._work.stepped(step_s)
+                if step_s or self._work.sites() is not self._planned:
+                    self._plan()
+        finally:
+            self._scheduler.shutdown(wait=True)
+            if not self._workers.wait(STOP_WAIT_S):
+                log.warning("a run did not end in time; nothing of it was stored, and the next start takes it up")
+
+    def _plan(self) -> None:
+        """Reckon every job anew from the calendar: at the start, when the config changed, when the clock was set."""
+        self._planned = self._work.sites()
+        jobs: dict[str, tuple[Callable[[], None], BaseTrigger]] = {
+            "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
+            "delivery": (self._deliver, EveryTrigger(DELIVERED_EVERY)),
+        }
+        for site in self._planned:
+            trigger = CalendarTrigger(partial(self._next_morning_utc, site), site.zone)
+            jobs[f"morning of {site.id}"] = (partial(self._morning, site), trigger)
+            for at in site.recheck_at:
+                trigger = CalendarTrigger(partial(self._next_recheck_utc, site, at), site.zone)
+                jobs[f"re-check of {site.id} at {at:%H:%M}"] = (partial(self._recheck, site, at), trigger)
+        for job in self._scheduler.get_jobs():
+            if job.id not in jobs:
+                job.remove()
+        for name, (function, trigger) in jobs.items():
+            self._scheduler.add_job(function, trigger, id=name, replace_existing=True)
+
+    def _next_morning_utc(self, site: Site, now_utc: datetime) -> datetime | None:
+        lead_min = self._work.lead_min(site)
+        day = due.due_day(site, now_utc, lead_min)
+        if day is not None and not self._work.is_done(site.id, day, None):
+            return now_utc
+        return due.next_start_utc(site, now_utc, lead_min)
+
+    def _next_recheck_utc(self, site: Site, at: time, now_utc: datetime) -> datetime | None:
+        found = due.due_recheck(site, now_utc)
+        if found is not None and found[1] == at and not self._work.is_done(site.id, *found):
+            return now_utc
+        return due.next_recheck_utc(site, at, now_utc)
+
+    def _morning(self, site: Site) -> None:
+        day = due.due_day(site, clock_utc(), self._work.lead_min(site))
+        if day is not None and not self._work.is_done(site.id, day, None):
+            self._put((site.id, day, "morning"), partial(self._work.run_morning, site, day))
+
+    def _recheck(self, site: Site, at: time) -> None:
+        found = due.due_recheck(site, clock_utc())
+        if found is not None and found[1] == at and not self._work.is_done(site.id, *found):
+            self._put((site.id, *found), partial(self._work.run_recheck, site, *found))
+
+    def _put(self, key: object, run: Callable[[datetime], None]) -> None:
+        """Run something in a worker thread, and let its mails out as soon as it has ended."""
+
+        def run_and_deliver() -> None:
+            if self._stop.is_set():
+                return
+            try:
+                run(clock_utc())
+            finally:
+                with contextlib.suppress(JobLookupError):
+                    self._scheduler.modify_job("delivery", next_run_time=clock_utc())
+
+        self._workers.put(key, run_and_deliver)
+
+    def _watch(self) -> None:
+        if not self._stop.is_set():
+            self._work.watch(clock_utc(), self._workers)
+
+    def _deliver(self) -> None:
+        if not self._stop.is_set():
+            self._work.deliver(clock_utc())
+
+
+def serve(work: Work, *, stop: threading.Event) -> None:
+    """Run until `stop` is set: mornings and re-checks as they fall due, deliveries all the while."""
+    Schedule(work, stop).run()
 
 
 def stop_on_signals(stop: threading.Event) -> None:

@@ -21,16 +21,18 @@ from gonogo.wording.sentences import NO_VERDICT
 SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
 
 
-LOOK_BACK = timedelta(days=3)  # mails older than this no longer trouble anybody
+SHOWN = {"set_aside": "dead letter"}  # states of mails that are stored under another name
+
+LOOK_BACK = timedelta(days=3)  # mails older than this no longer matter to anybody
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteState:
-    """How it stands with one site. lines: for a person; troubles: what somebody must look at, a sentence each."""
+    """How it stands with one site. lines: for a person; faults: what somebody must look at, a sentence each."""
 
     site_id: str
     lines: tuple[str, ...]
-    troubles: tuple[str, ...]
+    faults: tuple[str, ...]
     last_run_day: date | None
     next_run_utc: datetime | None
     mails: dict[str, int]
@@ -45,8 +47,13 @@ def silence(config: Config, now_utc: datetime) -> str:
         written_utc = datetime.fromisoformat(json.loads(path.read_text(encoding="utf-8"))["at_utc"])
     except (OSError, ValueError, KeyError, TypeError):
         return f"no health file at {path}: start the service with `gonogo serve`"
-    if now_utc - written_utc <= SILENT_AFTER:
+    if abs(now_utc - written_utc) <= SILENT_AFTER:
         return ""
+    if written_utc > now_utc:
+        return (
+            f"its health file is from the future ({written_utc:%Y-%m-%d %H:%M} UTC): the machine's clock was set. "
+            "A service at work writes it anew within a minute"
+        )
     return f"silent since {written_utc:%Y-%m-%d %H:%M} UTC: start it with `gonogo serve`, or see its log"
 
 
@@ -60,7 +67,7 @@ def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
 
 def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> SiteState:
     """Return how it stands with one site."""
-    lines, troubles = [f"{site.name} ({site.id})"], []
+    lines, faults = [f"{site.name} ({site.id})"], []
 
     def local(at_utc: datetime) -> str:
         return f"{at_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
@@ -74,31 +81,33 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
         issue = "" if last.edition == "morning" else f" ({last.edition})"
         lines.append(f"  last run    {last.day}{issue}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
         if last.error:
-            troubles.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
+            faults.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
             lines.append(f"  FAILED      {last.error.strip().splitlines()[-1]}")
         lines += [f"  note        {fault}" for fault in last.faults]
     missed = _missed_day(connection, config, site, now_utc)
     if missed is not None:
-        troubles.append(f"there was no run for {missed}")
+        faults.append(f"there was no run for {missed}")
         lines.append(f"  MISSED      no run for {missed}; `gonogo morning {site.id}` makes one now")
     since = now_utc - LOOK_BACK
     counts = outcomes.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
     shown = ", ".join(f"{n} {state}" for state, n in counts.items() if n) or "none"
     lines.append(f"  mails       {shown} (last {LOOK_BACK.days} days)")
-    for one in outcomes.outcomes(
+    for mail in outcomes.outcomes(
         connection, site_id=site.id, since_utc=since, states=("waiting", "refused", "expired", "set_aside"), limit=20
     ):
-        if one.state == "waiting" and not one.last_error:
+        if mail.state == "waiting" and not mail.last_error:
             continue
-        why = one.last_error.strip().splitlines()[-1] if one.last_error else "its deadline passed"
-        lines.append(f"  {one.state.upper():<11} {one.role} of crew {one.crew_id}, {local(one.put_utc)}: {why}")
-        troubles.append(f"a mail to the {one.role} of crew {one.crew_id} is {one.state}: {why}")
+        unsaid = "each worker that took it died" if mail.state == "set_aside" else "its deadline passed"
+        why = mail.last_error.strip().splitlines()[-1] if mail.last_error else unsaid
+        state = SHOWN.get(mail.state, mail.state)
+        lines.append(f"  {state.upper():<11} {mail.role} of crew {mail.crew_id}, {local(mail.put_utc)}: {why}")
+        faults.append(f"a mail to the {mail.role} of crew {mail.crew_id} is {state}: {why}")
     starts = due.next_start_utc(site, now_utc, lead_min(config, site))
     lines.append(f"  next run    {'no working day ahead' if starts is None else local(starts)}")
     return SiteState(
         site_id=site.id,
         lines=tuple(lines),
-        troubles=tuple(troubles),
+        faults=tuple(faults),
         last_run_day=last.day if last else None,
         next_run_utc=starts,
         mails={state: n for state, n in counts.items() if n},

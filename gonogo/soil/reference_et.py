@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
+from gonogo.records.air import HourlyAir, Place
 from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d, sun_hours
 from gonogo.units import MJ_M2_H_PER_W_M2
 
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
-Hours = npt.NDArray[np.datetime64]
 
 STEFAN_BOLTZMANN_MJ_K4_M2_D = 4.903e-9  # FAO-56, eq. 39
 ALBEDO_GRASS = 0.23  # FAO-56, eq. 38
@@ -223,27 +223,12 @@ def carried_cloud_factor(clearness: Floats, is_high_sun: npt.NDArray[np.bool_], 
 
 
 def hourly_et0_mm(
-    temp_degc: Floats,
-    rh_pct: Floats,
-    wind_2m_m_s: Floats,
-    shortwave_w_m2: Floats,
-    *,
-    hour_utc: Hours,
-    latitude_deg: float,
-    longitude_deg: float,
-    elevation_m: float,
-    pressure_kpa: Floats | None = None,
-    grass: Grass = ASCE_SHORT,
-    clearness_before: float = CLEARNESS_UNKNOWN,
+    air: HourlyAir, place: Place, *, grass: Grass = ASCE_SHORT, clearness_before: float = CLEARNESS_UNKNOWN
 ) -> Floats:
     """Return hourly reference evapotranspiration of short grass [mm] (H,), slightly negative where dew forms.
 
-    temp_degc, rh_pct, wind_2m_m_s  means of the hour; wind is taken as 0.5 m/s where it is less
-    shortwave_w_m2                  mean of the hour [W/m2]
-    hour_utc                        start of the hour, datetime64, true UTC, rising
-    longitude_deg                   east positive
-    pressure_kpa                    (H,) or None: from the elevation
-    clearness_before                measured over clear-sky radiation on the evening before the series [-]
+    air                wind is taken as 0.5 m/s where it is less
+    clearness_before   measured over clear-sky radiation on the evening before the series [-]
 
     An hour tells of cloud only where the sun stands above 0.3 rad from its start to its end.
 
@@ -251,37 +236,30 @@ def hourly_et0_mm(
     Source: ASCE-EWRI 2005, eq. 1; with Cd 0.34 by day and night FAO-56, eq. 53.
     Checked in tests/published/asce_fallon_hourly.toml and fao56_ex19_hourly.toml.
     """
-    lengths = {len(a) for a in (temp_degc, rh_pct, wind_2m_m_s, shortwave_w_m2, hour_utc)}
-    if len(lengths) != 1:
+    series = (air.temp_degc, air.rh_pct, air.wind_2m_m_s, air.shortwave_w_m2, air.hour_utc)
+    if len(lengths := {len(values) for values in series}) != 1:
         raise SoilError(f"hourly series of different lengths {sorted(lengths)}: each must have one value an hour.")
-    sun = sun_hours(hour_utc, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
-    shortwave_mj_m2 = shortwave_w_m2 * MJ_M2_H_PER_W_M2
-    clear_mj_m2 = clear_sky_share(elevation_m) * sun.extraterrestrial_mj_m2_h
+    sun = sun_hours(air.hour_utc, latitude_deg=place.latitude_deg, longitude_deg=place.longitude_deg)
+    shortwave_mj_m2 = air.shortwave_w_m2 * MJ_M2_H_PER_W_M2
+    clear_mj_m2 = clear_sky_share(place.elevation_m) * sun.extraterrestrial_mj_m2_h
     is_high_sun = (sun.sin_elevation >= LOW_SUN_SIN) & (clear_mj_m2 > 0.0)
     clearness = np.divide(shortwave_mj_m2, clear_mj_m2, out=np.ones_like(shortwave_mj_m2), where=is_high_sun)
-    vapour = vapour_from_rh_kpa(temp_degc, rh_pct)
-    lost = (
-        net_longwave_mj_m2_d(
-            temp_degc, temp_degc, vapour, carried_cloud_factor(clearness, is_high_sun, clearness_before)
-        )
-        / 24.0
-    )
+    vapour = vapour_from_rh_kpa(air.temp_degc, air.rh_pct)
+    cloud = carried_cloud_factor(clearness, is_high_sun, clearness_before)
+    lost = net_longwave_mj_m2_d(air.temp_degc, air.temp_degc, vapour, cloud) / 24.0
     net = net_shortwave_mj_m2(shortwave_mj_m2) - lost
     is_day = net > 0.0
-    air_kpa = _pressure_of(elevation_m) if pressure_kpa is None else pressure_kpa
+    air_kpa = pressure_kpa(place.elevation_m) if air.pressure_kpa is None else air.pressure_kpa
     return np.asarray(
         penman_monteith_mm(
             net_radiation_mj_m2=net,
             soil_heat_mj_m2=np.where(is_day, grass.heat_day, grass.heat_night) * net,
-            temp_degc=temp_degc,
-            wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
-            deficit_kpa=saturation_vapour_kpa(temp_degc) - vapour,
-            slope_kpa_degc=vapour_slope_kpa_degc(temp_degc),
+            temp_degc=air.temp_degc,
+            wind_2m_m_s=np.maximum(air.wind_2m_m_s, WIND_FLOOR_M_S),
+            deficit_kpa=saturation_vapour_kpa(air.temp_degc) - vapour,
+            slope_kpa_degc=vapour_slope_kpa_degc(air.temp_degc),
             gamma_kpa_degc=psychrometric_kpa_degc(air_kpa),
             cn=np.where(is_day, grass.cn_day, grass.cn_night),
             cd=np.where(is_day, grass.cd_day, grass.cd_night),
         )
     )
-
-
-_pressure_of = pressure_kpa  # the argument above bears the same name

@@ -1,4 +1,8 @@
-"""Answers of weather services as they came, kept before anyone reads them; old ones that nothing needs are thinned."""
+"""Answers of weather services as they came, kept before anyone reads them; old ones that nothing needs are thinned.
+
+Thinning, once a day: every answer that a run used stays; all of the last `answer_keep_days` stay, refused ones too;
+of older ones the last good one of each site, service and UTC day.
+"""
 
 from __future__ import annotations
 

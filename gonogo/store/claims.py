@@ -19,6 +19,7 @@ from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
+from gonogo.store.clock import judged_utc
 from gonogo.store.encoding import encoded
 from gonogo.store.owner import IsDead
 
@@ -31,7 +32,11 @@ class TakenOverError(StoreError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """The right to run one morning. attempt: 1, or more where earlier ones died or gave up."""
+    """The right to run one morning.
+
+    attempt   1, or more where earlier ones died or gave up
+    n_void    runs of the same morning that a wrong clock made, and whose mails may have gone
+    """
 
     run_id: int
     site_id: str
@@ -39,6 +44,7 @@ class Claim:
     edition: str
     owner: str
     attempt: int
+    n_void: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,54 +89,63 @@ def claim_run(
     takes_over   takes it from whoever is at it, for a run that takes too long; what that one comes to is dropped
     """
     row = schema.run
-    lease_until_utc = now_utc + timedelta(seconds=CLAIM_S)
     with schema.begin(store) as connection:
-        fresh = schema.insert_new(connection, row, ["site_id", "day", "issue"]).values(
+        judged = judged_utc(connection, now_utc)
+        own = {"owner": owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
+        key = {"site_id": site_id, "day": day, "issue": edition}
+        fresh = schema.insert_new(connection, row, list(key)).values(
+            **key, **own, state="claimed", attempt=1, faults="[]", error=""
+        )
+        run_id, attempt = connection.scalar(fresh.returning(row.c.id)), 1
+        if run_id is None:
+            taken_over = connection.execute(
+                sa.update(row)
+                .where(row.c.site_id == site_id, row.c.day == day, row.c.issue == edition)
+                .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= judged)
+                .values(**own, attempt=row.c.attempt + 1)
+                .returning(row.c.id, row.c.attempt)
+            ).first()
+            if taken_over is None:
+                return None
+            run_id, attempt = taken_over.id, taken_over.attempt
+        voided = (row.c.site_id == site_id, row.c.day == day, row.c.issue.startswith(f"{edition}{schema.VOID}"))
+        return Claim(
+            run_id=run_id,
             site_id=site_id,
             day=day,
-            issue=edition,
-            state="claimed",
+            edition=edition,
             owner=owner,
-            attempt=1,
-            claimed_utc=now_utc,
-            lease_until_utc=lease_until_utc,
-            faults="[]",
-            error="",
+            attempt=attempt,
+            n_void=connection.scalar(sa.select(sa.func.count()).where(*voided)) or 0,
         )
-        run_id = connection.scalar(fresh.returning(row.c.id))
-        if run_id is not None:
-            return Claim(run_id=run_id, site_id=site_id, day=day, edition=edition, owner=owner, attempt=1)
-        taken_over = connection.execute(
-            sa.update(row)
-            .where(row.c.site_id == site_id, row.c.day == day, row.c.issue == edition)
-            .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= now_utc)
-            .values(owner=owner, attempt=row.c.attempt + 1, claimed_utc=now_utc, lease_until_utc=lease_until_utc)
-            .returning(row.c.id, row.c.attempt)
-        ).first()
-        if taken_over is None:
-            return None
-        return Claim(
-            run_id=taken_over.id, site_id=site_id, day=day, edition=edition, owner=owner, attempt=taken_over.attempt
-        )
+
+
+def drop_claim(store: sa.Engine, claim: Claim) -> None:
+    """Take a claim back as if it had never been made: a run on a wrong clock is no run."""
+    row = schema.run
+    with schema.begin(store) as connection:
+        held = (row.c.id == claim.run_id, row.c.state == "claimed", row.c.owner == claim.owner)
+        connection.execute(sa.delete(row).where(*held, row.c.attempt == claim.attempt))
 
 
 def release_run(store: sa.Engine, claim: Claim, *, now_utc: datetime, error: str) -> None:
     """Give up a claim at once, with the reason, so that the next attempt need not wait for it to run out."""
     with schema.begin(store) as connection:
-        connection.execute(_claimed(claim).values(lease_until_utc=now_utc, error=_plain(error)))
+        connection.execute(_claimed(claim).values(lease_until_utc=judged_utc(connection, now_utc), error=_plain(error)))
 
 
 def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
     """Let go of claims of processes that are known to be dead, and return how many those were."""
     row = schema.run
-    held = (row.c.state == "claimed", row.c.lease_until_utc > now_utc)
     with schema.read(store) as connection:
+        judged = judged_utc(connection, now_utc)
+        held = (row.c.state == "claimed", row.c.lease_until_utc > judged)
         owners = connection.scalars(sa.select(row.c.owner).where(*held).distinct()).all()
     dead = [owner for owner in owners if is_dead(owner)]
     if not dead:
         return 0
     with schema.begin(store) as connection:
-        released = sa.update(row).where(*held, row.c.owner.in_(dead)).values(lease_until_utc=now_utc)
+        released = sa.update(row).where(*held, row.c.owner.in_(dead)).values(lease_until_utc=judged)
         return connection.execute(released).rowcount
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
 import sqlalchemy as sa
 
 from gonogo.store import schema
+from gonogo.store.clock import judged_utc
 from gonogo.store.outbox import MAX_CRASHES, put_instead, queued_of
 from gonogo.store.queued import Instead, Queued
 from gonogo.store.schema import message
@@ -20,7 +22,10 @@ def expire(store: sa.Engine, *, now_utc: datetime, instead: Instead | None = Non
 
     instead   makes the short notice that goes out instead, put in the same transaction
     """
-    past = (message.c.deadline_utc <= now_utc,)
+
+    def past(judged: datetime) -> sa.ColumnElement[bool]:
+        return message.c.deadline_utc <= judged
+
     return _sweep(store, past, state="expired", now_utc=now_utc, make=instead)
 
 
@@ -30,18 +35,18 @@ def dead_letters(store: sa.Engine, *, now_utc: datetime, tell: Instead | None = 
     A lease that has run out counts once more here, so that a deadly mail is not taken a last time.
     """
     died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
-    deadly = (message.c.n_crashes + died >= MAX_CRASHES,)
-    return _sweep(store, deadly, state="set_aside", now_utc=now_utc, make=tell)
+    deadly = message.c.n_crashes + died >= MAX_CRASHES
+    return _sweep(store, lambda _: deadly, state="set_aside", now_utc=now_utc, make=tell)
 
 
-def _is_free(now_utc: datetime) -> sa.ColumnElement[bool]:
+def _is_free(judged: datetime) -> sa.ColumnElement[bool]:
     """Held by nobody, or by somebody whose lease has run out."""
-    return sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= now_utc)
+    return sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= judged)
 
 
 def _sweep(
     store: sa.Engine,
-    which: tuple[sa.ColumnElement[bool], ...],
+    which: Callable[[datetime], sa.ColumnElement[bool]],
     *,
     state: str,
     now_utc: datetime,
@@ -49,9 +54,10 @@ def _sweep(
 ) -> tuple[Queued, ...]:
     """Move free waiting mails that meet a condition to a final state, putting what `make` makes of each."""
     with schema.begin(store) as connection:
+        judged = judged_utc(connection, now_utc)
         found = connection.execute(
             sa.select(message)
-            .where(message.c.state == "waiting", _is_free(now_utc), *which)
+            .where(message.c.state == "waiting", _is_free(judged), which(judged))
             .order_by(message.c.id)
             .limit(SWEEP_LIMIT)
             .with_for_update(skip_locked=True)
@@ -61,7 +67,7 @@ def _sweep(
             connection.execute(
                 sa.update(message)
                 .where(message.c.id.in_([queued.id for queued in swept]))
-                .values(state=state, settled_utc=now_utc, lease_owner=None, lease_until_utc=None)
+                .values(state=state, settled_utc=judged, lease_owner=None, lease_until_utc=None)
             )
             put_instead(connection, swept, make, now_utc=now_utc)
         return swept

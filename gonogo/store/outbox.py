@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 import sqlalchemy as sa
 
 from gonogo.store import schema
+from gonogo.store.clock import judged_utc
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.owner import IsDead
 from gonogo.store.queued import Envelope, Instead, Queued
@@ -33,7 +34,7 @@ def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: da
 
     A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
     """
-    n_new = 0
+    n_new, judged = 0, judged_utc(connection, now_utc)
     for envelope in envelopes:
         statement = schema.insert_new(connection, message, ["message_id"]).values(
             message_id=envelope.message_id,
@@ -46,10 +47,10 @@ def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: da
             address=envelope.address,
             language=envelope.language,
             subject=envelope.subject,
-            put_utc=now_utc,
+            put_utc=judged,
             deadline_utc=envelope.deadline_utc,
             state="waiting",
-            next_try_utc=envelope.send_utc or now_utc,
+            next_try_utc=envelope.send_utc or judged,
             n_tries=0,
             n_crashes=0,
             last_error="",
@@ -69,7 +70,8 @@ def lease(
     No other worker can take them meanwhile. A lease that ran out without an outcome counts as a crash of its worker.
     """
     with schema.begin(store) as connection:
-        return _leased(connection, now_utc=now_utc, owner=owner, lease_s=lease_s, limit=limit)
+        judged = judged_utc(connection, now_utc)
+        return _leased(connection, now_utc=judged, owner=owner, lease_s=lease_s, limit=limit)
 
 
 def sent_and_next(
@@ -80,9 +82,10 @@ def sent_and_next(
     The mail has gone: where the lease ran out meanwhile it is marked all the same, and nobody sends it again.
     """
     with schema.begin(store) as connection:
-        if not _settle(connection, queued, state="sent", now_utc=now_utc, error=""):
-            _settle_sent(connection, [queued.message_id], now_utc=now_utc)
-        return _leased(connection, now_utc=now_utc, owner=owner, lease_s=lease_s, limit=1)
+        judged = judged_utc(connection, now_utc)
+        if not _settle(connection, queued, state="sent", now_utc=judged, error=""):
+            _settle_sent(connection, [queued.message_id], now_utc=judged)
+        return _leased(connection, now_utc=judged, owner=owner, lease_s=lease_s, limit=1)
 
 
 def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
@@ -90,14 +93,15 @@ def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int
 
     They need not wait for the lease to run out. The next lease counts the crash, as it does for one that ran out.
     """
-    held = (message.c.state == "waiting", message.c.lease_owner.is_not(None), message.c.lease_until_utc > now_utc)
     with schema.read(store) as connection:
+        judged = judged_utc(connection, now_utc)
+        held = (message.c.state == "waiting", message.c.lease_owner.is_not(None), message.c.lease_until_utc > judged)
         owners = connection.scalars(sa.select(message.c.lease_owner).where(*held).distinct()).all()
     dead = [owner for owner in owners if owner is not None and is_dead(owner)]
     if not dead:
         return 0
     with schema.begin(store) as connection:
-        released = sa.update(message).where(*held, message.c.lease_owner.in_(dead)).values(lease_until_utc=now_utc)
+        released = sa.update(message).where(*held, message.c.lease_owner.in_(dead)).values(lease_until_utc=judged)
         return connection.execute(released).rowcount
 
 
@@ -107,13 +111,14 @@ def renewed(store: sa.Engine, queued: Queued, *, now_utc: datetime, least_s: flo
     A clock that was set, or a machine that slept, can end a lease while its worker is at work.
     """
     with schema.read(store) as connection:
+        judged = judged_utc(connection, now_utc)
         until_utc: datetime | None = connection.scalar(_held_by(sa.select(message.c.lease_until_utc), queued))
     if until_utc is None:
         return False
-    if until_utc >= now_utc + timedelta(seconds=least_s):
+    if until_utc >= judged + timedelta(seconds=least_s):
         return True
     with schema.begin(store) as connection:
-        renewed_until = now_utc + timedelta(seconds=lease_s)
+        renewed_until = judged + timedelta(seconds=lease_s)
         return connection.execute(_held(queued).values(lease_until_utc=renewed_until)).rowcount == 1
 
 
@@ -133,7 +138,7 @@ def failed(store: sa.Engine, queued: Queued, *, retry_utc: datetime, error: str,
             _held(queued).values(
                 lease_owner=None,
                 lease_until_utc=None,
-                next_try_utc=retry_utc,
+                next_try_utc=judged_utc(connection, retry_utc),
                 n_crashes=message.c.n_crashes + int(is_our_fault),
                 last_error=_plain(error),
             )

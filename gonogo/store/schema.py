@@ -82,7 +82,10 @@ config_copy = Table(
     Column("first_seen_utc", UtcDateTime, nullable=False),
 )
 
-# One row per (site, local date, issue): whoever inserts it runs that morning.
+VOID = "-void-"
+
+# One row per (site, local date, issue): whoever inserts it runs that morning. A run that a wrong clock made keeps its
+# row with VOID and its number behind the issue, in the state of a claim that nobody takes up.
 run = Table(
     "run",
     metadata,

@@ -1,4 +1,4 @@
-"""The checks that a forecast passes before it is used. Each row of CHECKS repairs and says so, or rejects."""
+"""The checks that a forecast passes before it is used. Each row of CHECKS corrects and says so, or rejects."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ import pandas as pd
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
 
 MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
@@ -36,7 +37,7 @@ class Asked:
     now_utc: datetime
 
     def rejected(self, key: str, value: str, wrong: str, right: str) -> WeatherError:
-        """Return the error of a forecast that cannot be repaired."""
+        """Return the error of a forecast that cannot be used."""
         return WeatherError(
             f"{self.parsed.service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False
         )
@@ -46,7 +47,7 @@ class Asked:
         return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
 
 
-Repaired = tuple[pd.DataFrame, list[str]]
+Checked = tuple[pd.DataFrame, list[Note]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +57,7 @@ class Check:
     id: str
     looks_for: str
     then: str
-    run: Callable[[pd.DataFrame, Asked], Repaired]
+    run: Callable[[pd.DataFrame, Asked], Checked]
 
 
 def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg: float) -> float:
@@ -66,7 +67,7 @@ def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg:
     return 2 * EARTH_RADIUS_KM * math.asin(min(1.0, math.sqrt(h)))
 
 
-def _place(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _place(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject an answer for another place."""
     site, parsed = asked.site, asked.parsed
     away_km = distance_km(site.latitude_deg, site.longitude_deg, parsed.latitude_deg, parsed.longitude_deg)
@@ -80,7 +81,7 @@ def _place(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _whole_hours(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _whole_hours(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject stamps off the full hour: nobody can say to which hour their values belong."""
     seconds = asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64)
     off = seconds % 3600 != 0
@@ -90,15 +91,15 @@ def _whole_hours(table: pd.DataFrame, asked: Asked) -> Repaired:
     return table, []
 
 
-def _order(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _order(table: pd.DataFrame, asked: Asked) -> Checked:
     """Sort hours that came out of order."""
     steps = np.diff(asked.parsed.stamp_utc.astype("datetime64[s]").astype(np.int64))
     if (steps < 0).any():
-        return table.sort_values("hour_utc", kind="stable"), ["The hours came out of order and were sorted."]
+        return table.sort_values("hour_utc", kind="stable"), [note("hours_sorted")]
     return table, []
 
 
-def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
     """Bring every hour to one row; reject where two rows of one hour contradict each other."""
     names = list(COLUMNS)
     hours = table["hour_utc"].to_numpy()
@@ -117,10 +118,10 @@ def _duplicates(table: pd.DataFrame, asked: Asked) -> Repaired:
         )
     one_row_each = pd.DataFrame(least, index=pd.DatetimeIndex(each).as_unit("s"), columns=names)
     repeated = len(asked.parsed.stamp_utc) - len(np.unique(asked.parsed.stamp_utc))
-    return one_row_each, [f"{repeated} hours came twice with the same values."] if repeated else []
+    return one_row_each, [note("hours_twice", n=repeated)] if repeated else []
 
 
-def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
     whole, notes = table[list(COLUMNS)].to_numpy(dtype=np.float64, copy=True), []
     for at, (name, column) in enumerate(COLUMNS.items()):
@@ -131,16 +132,16 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Repaired:
             wrong = f"{int(outside.sum())} values lie outside {column.low:g} to {column.high:g}."
             if column.is_essential:
                 raise asked.rejected(name, found, wrong, "Values inside that range are right.")
-            notes.append(f"{name} was left out: {wrong}")
+            notes.append(note("column_left_out", column=name, n=int(outside.sum())))
             values[:] = np.nan
         for limit, beyond in ((column.clip_low, np.less), (column.clip_high, np.greater)):
             if limit is not None and (clipped := beyond(values, limit)).any():
-                notes.append(f"{name}: {int(clipped.sum())} values just beyond {limit:g} {column.unit} were set to it.")
+                notes.append(note("column_clipped", column=name, n=int(clipped.sum())))
                 values[clipped] = limit
     return pd.DataFrame(whole, index=table.index, columns=list(COLUMNS)), notes
 
 
-def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
     """Cut hours before the first and after the last that are whole; reject a table without an essential column."""
     for name in ESSENTIAL:
         if table[name].isna().all():
@@ -152,15 +153,13 @@ def _ends(table: pd.DataFrame, asked: Asked) -> Repaired:
     notes = []
     # One hour at each end is always half: a state is stamped at its start, a sum at its end.
     if first > 1:
-        notes.append(
-            f"The first {first} hours came without values; the weather is known from {_at(table, first, asked)}."
-        )
+        notes.append(note("first_hours_empty", n=first, from_utc=_at(table, first)))
     if (missing := len(table) - 1 - last) > 1:
-        notes.append(f"The last {missing} hours came without values; the forecast ends {_at(table, last, asked)}.")
+        notes.append(note("last_hours_empty", n=missing, until_utc=_at(table, last)))
     return table.iloc[first : last + 1], notes
 
 
-def _gaps(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
     """Fill short gaps in a straight line between their neighbours, reject long ones."""
     hours = table.index.to_numpy().astype("datetime64[h]")
     n_hours = int((hours[-1] - hours[0]).astype(np.int64)) + 1
@@ -199,12 +198,12 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Repaired:
             "A whole forecast is right.",
         )
     if n_bridged:
-        first = asked.spoken(every_hour[int(np.argmax(bridged))].to_numpy())
-        return table, [f"{n_bridged} missing hours (first {first}) were filled from the hours around them."]
+        first = as_datetime(every_hour[int(np.argmax(bridged))].to_numpy())
+        return table, [note("gaps_filled", n=n_bridged, from_utc=first)]
     return table, []
 
 
-def _cover(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _cover(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject a table that does not hold this hour and the next day; say where recent rain is not known."""
     now = as_hour(asked.now_utc)
     hours = table.index.to_numpy().astype("datetime64[h]")
@@ -217,11 +216,11 @@ def _cover(table: pd.DataFrame, asked: Asked) -> Repaired:
             "The service is out of date, or a clock or a time zone is wrong.",
         )
     if (now - hours[0]).astype(np.int64) < RECENT_RAIN_H:
-        return table, [f"Rain before {asked.spoken(hours[0])} is not in this forecast."]
+        return table, [note("rain_before_unknown", from_utc=as_datetime(hours[0]))]
     return table, []
 
 
-def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _snow(table: pd.DataFrame, asked: Asked) -> Checked:
     """Separate snow from rain; where the service says nothing of snow, by weather code and temperature."""
     table, notes = table.copy(), []
     precip = table["precip_mm"].to_numpy(dtype=np.float64)
@@ -232,14 +231,14 @@ def _snow(table: pd.DataFrame, asked: Asked) -> Repaired:
         coded = np.isin(table["weather_code"].to_numpy(dtype=np.float64), SNOW_CODES)
         snow[unsaid] = np.where(cold | coded, precip, 0.0)[unsaid]
         if (snow[unsaid] > 0).any():
-            notes.append(f"Snow was told from rain by temperature: {snow[unsaid].sum():.1f} mm of water fall as snow.")
+            notes.append(note("snow_by_temperature", water_mm=float(snow[unsaid].sum())))
     # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.
     snow = np.minimum(snow, precip)
     table["snow_mm"], table["rain_mm"] = snow, precip - snow
     return table, notes
 
 
-def _members(table: pd.DataFrame, asked: Asked) -> Repaired:
+def _members(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject an ensemble with a member's rain that cannot be: it would stand among the members unseen."""
     members = asked.parsed.rain_members_mm
     if members is None:
@@ -270,10 +269,10 @@ CHECKS: tuple[Check, ...] = (
 )
 
 
-def passed(asked: Asked) -> Repaired:
+def passed(asked: Asked) -> Checked:
     """Return (table, notes) after every check: one row an hour, indexed by it, with `rain_mm` and `snow_mm`.
 
-    Raises WeatherError where a fault cannot be repaired.
+    Raises WeatherError where a forecast cannot be used.
     """
     table, notes = asked.parsed.table, list(asked.parsed.notes)
     if not len(table):
@@ -284,9 +283,9 @@ def passed(asked: Asked) -> Repaired:
     return table, notes
 
 
-def _at(table: pd.DataFrame, row: int, asked: Asked) -> str:
-    """Return the hour of a row for a reader."""
-    return asked.spoken(table.index[row].to_numpy())
+def _at(table: pd.DataFrame, row: int) -> datetime:
+    """Return the hour of a row."""
+    return as_datetime(table.index[row].to_numpy())
 
 
 def _longest_run(mask: npt.NDArray[np.bool_]) -> tuple[int, int]:

@@ -1,9 +1,17 @@
-"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks."""
+"""The forecast status: how far a forecast may be relied on, by its age, by its model's run and by the clocks.
+
+It is the lowest of three: the age of the answer, the age of the model's run where the service tells it (24 h, 48 h),
+and the machine's clock against the service's Date (15 min, 1 h). The clocks are compared when the answer comes and
+the difference is stored with it, so that a morning shown from another day is not spoilt by it.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
 from enum import StrEnum
+
+from gonogo.weather.notes import Note, note
+from gonogo.weather.table import ReceivedForecast
 
 FRESH_UNTIL_H = 6.0
 OLD_UNTIL_H = 24.0
@@ -62,3 +70,16 @@ def status_by_model_run(issued_utc: datetime | None, now_utc: datetime) -> Forec
 def lowest(*statuses: ForecastStatus) -> ForecastStatus:
     """Return the least trusting of several."""
     return max(statuses, key=list(ForecastStatus).index)
+
+
+def judged(received: ReceivedForecast, now_utc: datetime) -> tuple[ForecastStatus, list[Note]]:
+    """Return (status, notes) of a forecast: the lowest by its age, the clocks and the run behind it."""
+    notes = []
+    by_clock = status_by_clock(received.clock_offset_s)
+    by_run = status_by_model_run(received.parsed.issued_utc, now_utc)
+    if by_clock is not ForecastStatus.FRESH:
+        key = "clock_ahead" if received.clock_offset_s < 0 else "clock_behind"
+        notes.append(note(key, clock_off_h=abs(received.clock_offset_s) / 3600.0))
+    if by_run is not ForecastStatus.FRESH and received.parsed.issued_utc is not None:
+        notes.append(note("service_forecast_old", made_utc=received.parsed.issued_utc))
+    return lowest(status_by_age(age_h(received.fetched_utc, now_utc)), by_clock, by_run), notes

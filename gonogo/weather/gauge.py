@@ -11,6 +11,7 @@ import numpy.typing as npt
 from gonogo.records.field import GaugeRain
 from gonogo.records.ranges import greatest_rain_mm
 from gonogo.times import as_datetime
+from gonogo.weather.notes import Note, note
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,7 +35,7 @@ def override(
     gauge: Sequence[GaugeRain],
     *,
     now_utc: datetime,
-) -> tuple[Floats, Floats, list[str]]:
+) -> tuple[Floats, Floats, list[Note]]:
     """Return (rain_mm, gauged_share, notes) with the gauge's totals in place of the service's past rain.
 
     hour_utc       (H,)  hour starts
@@ -54,10 +55,7 @@ def override(
         length_h = (reading.until_utc - reading.from_utc).total_seconds() / SECONDS_PER_HOUR
         is_sound = length_h > 0 and 0.0 <= reading.rain_mm <= greatest_rain_mm(length_h)
         if not is_sound or reading.until_utc > now_utc:
-            notes.append(
-                f"The gauge reading of {reading.rain_mm:g} mm until {reading.until_utc:%Y-%m-%d %H:%M} UTC "
-                "was left out: its time or its amount cannot be right."
-            )
+            notes.append(note("gauge_left_out", rain_mm=reading.rain_mm, until_utc=reading.until_utc))
             continue
         share = covered_share(hour_utc, reading.from_utc, reading.until_utc)
         if not share.any():
@@ -69,5 +67,5 @@ def override(
         gauged = np.maximum(gauged, share)
         n_used += 1
     if n_used:
-        notes.append(f"Past rain is the site's own gauge for {gauged.sum():.0f} hours ({n_used} readings).")
+        notes.append(note("gauge_used", hours=float(gauged.sum()), n=n_used))
     return rain, gauged, notes

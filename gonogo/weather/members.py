@@ -1,9 +1,18 @@
-"""Equally likely rain from one amount and one chance an hour."""
+"""Equally likely rain from one amount and one chance an hour.
+
+A chance of rain for six or twelve hours is kept for each of them (never divided: no hour is likelier than its
+period), and adds its least amount once. An ensemble's own members are used as they are; below 5 whole ones the chance
+rules.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+
+from gonogo.weather.notes import Note, note
+from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]
 
@@ -120,6 +129,28 @@ def of_ensemble_mm(
     wanted = rain_mm[:, None]
     scaled = np.where(total > 0.0, drawn * (wanted / np.where(total > 0.0, total, 1.0)), wanted)
     return np.asarray(scaled, dtype=np.float64)
+
+
+def ensemble_mm(
+    parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats
+) -> tuple[Floats | None, list[Note]]:
+    """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble."""
+    if parsed.rain_members_mm is None:
+        return None, []
+    said = ~np.isnan(parsed.rain_members_mm).all(axis=1)
+    hours = pd.DatetimeIndex(parsed.table["hour_utc"].to_numpy()[said])
+    first = ~hours.duplicated()
+    on_hours = pd.DataFrame(parsed.rain_members_mm[said][first], index=hours[first].as_unit("s"))
+    members = on_hours.reindex(pd.DatetimeIndex(hour_utc).as_unit("s")).to_numpy(dtype=np.float64)
+    # Hours put in front of the service's own have no members: all of them had the same past.
+    since = int(np.argmax(~np.isnan(members).all(axis=1)))
+    if since:
+        return None, [note("ensemble_too_short")]
+    members, n_lost = whole_members_mm(members)
+    if members.shape[1] < LEAST_ENSEMBLE:
+        return None, [note("ensemble_too_few")]
+    lost = [note("members_left_out", n=n_lost, n_members=members.shape[1] + n_lost)] if n_lost else []
+    return members * (1.0 - snow_share)[:, None], lost
 
 
 def whole_members_mm(members_mm: Floats) -> tuple[Floats, int]:

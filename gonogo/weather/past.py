@@ -1,4 +1,8 @@
-"""The weather of the days before a forecast begins: from earlier forecasts of the same site, and from its gauge."""
+"""The weather of the days before a forecast begins: from earlier forecasts of the same site, and from its gauge.
+
+The table is filled backwards up to the first hour whose rain nobody knows; a lift whose last test lies before that
+waits. Rain from an earlier forecast is spread 1.5 times.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +15,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from gonogo.records.field import GaugeRain
-from gonogo.times import as_hour
+from gonogo.times import as_datetime, as_hour
 from gonogo.weather.gauge import covered_share
-from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
+from gonogo.weather.notes import Note, note
+from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast, ReceivedForecast
 
 Floats = npt.NDArray[np.float64]
 Hours = npt.NDArray[np.datetime64]
@@ -21,14 +26,6 @@ Hours = npt.NDArray[np.datetime64]
 WANTED_BACK_H = 14 * 24  # how much past the moisture model likes to have
 FULL_SHARE = 0.999  # of an hour that a gauge must vouch for
 DAYS_TO_BORROW = 3  # how many days on an hour may borrow its states from
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EarlierForecast:
-    """A stored answer of the site's weather, parsed; fetched_utc is when it came."""
-
-    fetched_utc: datetime
-    parsed: ParsedForecast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +44,14 @@ class Filled:
     n_forecasts: int = 0
     n_borrowed: int = 0
 
+    def notes(self) -> list[Note]:
+        """Return where the past comes from, if any was put in front."""
+        if not len(self.hour_utc):
+            return []
+        since_utc = as_datetime(self.hour_utc[0])
+        counts = (("past_from_forecasts", self.n_forecasts), ("past_from_gauge", self.n_borrowed))
+        return [note(key, from_utc=since_utc, n=n) for key, n in counts if n]
+
 
 def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:
     """Return whether a forecast begins too late to hold the recent rain by itself."""
@@ -59,7 +64,7 @@ def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:
 
 
 def filled(
-    parsed: ParsedForecast, earlier: Sequence[EarlierForecast], gauge: Sequence[GaugeRain], *, now_utc: datetime
+    parsed: ParsedForecast, earlier: Sequence[ReceivedForecast], gauge: Sequence[GaugeRain], *, now_utc: datetime
 ) -> Filled:
     """Return a forecast with the hours before its first put in front, as far back as the rain of every hour is known.
 
@@ -77,23 +82,8 @@ def filled(
     if n_back <= 0:
         return Filled(parsed=parsed)
     hours = begin + np.arange(n_back)
-    table = pd.DataFrame(np.nan, index=pd.DatetimeIndex(hours).as_unit("s"), columns=list(COLUMNS))
-    source = np.full(n_back, -1)
-    lead_h = np.zeros(n_back)
-    in_order = sorted(earlier, key=lambda one: one.fetched_utc)
-    for number, one in enumerate(in_order):
-        held = _whole(one.parsed)
-        held = held[(held.index >= table.index[0]) & (held.index <= table.index[-1])]
-        at = table.index.get_indexer(held.index)
-        table.iloc[at] = held[list(COLUMNS)].to_numpy()
-        source[at] = number
-        came = np.datetime64(one.fetched_utc.replace(tzinfo=None), "h")
-        lead_h[at] = np.maximum((hours[at] - came).astype(np.float64), 0.0)
-    share = np.zeros(n_back)
-    for reading in gauge:
-        if reading.until_utc > reading.from_utc and reading.until_utc <= now_utc:
-            share = np.maximum(share, covered_share(hours, reading.from_utc, reading.until_utc))
-    known = (source >= 0) | (share >= FULL_SHARE)
+    table, source, lead_h = _forecast_before(hours, earlier)
+    known = (source >= 0) | (_gauged_share(hours, gauge, now_utc) >= FULL_SHARE)
     start = n_back - int(np.argmin(known[::-1])) if not known.all() else 0
     # States of hours that only the gauge knows come from the days after them.
     borrowed = [row for row in range(n_back - 1, start - 1, -1) if source[row] < 0]
@@ -121,6 +111,32 @@ def filled(
         n_forecasts=len(set(source[start:].tolist()) - {-1}),
         n_borrowed=sum(row >= start for row in borrowed),
     )
+
+
+def _forecast_before(
+    hours: Hours, earlier: Sequence[ReceivedForecast]
+) -> tuple[pd.DataFrame, npt.NDArray[np.int64], Floats]:
+    """Return (table, number of the forecast of each row or -1, lead of each row [h]) of hours gone by."""
+    table = pd.DataFrame(np.nan, index=pd.DatetimeIndex(hours).as_unit("s"), columns=list(COLUMNS))
+    source, lead_h = np.full(len(hours), -1), np.zeros(len(hours))
+    for number, forecast in enumerate(sorted(earlier, key=lambda forecast: forecast.fetched_utc)):
+        held = _whole(forecast.parsed)
+        held = held[(held.index >= table.index[0]) & (held.index <= table.index[-1])]
+        at = table.index.get_indexer(held.index)
+        table.iloc[at] = held[list(COLUMNS)].to_numpy()
+        source[at] = number
+        came = np.datetime64(forecast.fetched_utc.replace(tzinfo=None), "h")
+        lead_h[at] = np.maximum((hours[at] - came).astype(np.float64), 0.0)
+    return table, source, lead_h
+
+
+def _gauged_share(hours: Hours, gauge: Sequence[GaugeRain], now_utc: datetime) -> Floats:
+    """Return the share of each hour that the gauge vouches for."""
+    share = np.zeros(len(hours))
+    for reading in gauge:
+        if reading.until_utc > reading.from_utc and reading.until_utc <= now_utc:
+            share = np.maximum(share, covered_share(hours, reading.from_utc, reading.until_utc))
+    return share
 
 
 def _whole(parsed: ParsedForecast) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.soil.reference_et import pressure_kpa
 from gonogo.soil.sun import shortwave_from_cloud_w_m2, shortwave_from_temperature_w_m2, sun_hours
+from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
 
 NIGHT_LIGHT_W_M2 = 20.0  # more than any twilight gives as a mean of an hour; common sense, no source
@@ -31,28 +32,28 @@ def completed(parsed: ParsedForecast, site: Site) -> ParsedForecast:
     if not len(table):
         return parsed
     if table["shortwave_w_m2"].isna().all():
-        estimate, note = _shortwave(table, site)
-        table, notes = pd.concat([table, estimate], ignore_index=True), [*notes, note]
+        estimate, how = _shortwave(table, site)
+        table, notes = pd.concat([table, estimate], ignore_index=True), [*notes, how]
     else:
         _require_dark_nights(parsed, site)
     if table["pressure_kpa"].isna().all():
         has_state = table["temp_degc"].notna()
         table = table.assign(pressure_kpa=np.where(has_state, pressure_kpa(site.elevation_m), np.nan))
-        notes.append("Air pressure was taken from the site's elevation.")
+        notes.append(note("pressure_from_elevation"))
     members = parsed.rain_members_mm
     if members is not None and len(table) > len(members):
         members = np.concatenate([members, np.full((len(table) - len(members), members.shape[1]), np.nan)])
     return replace(parsed, table=table, notes=tuple(notes), rain_members_mm=members)
 
 
-def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, str]:
-    """Return rows (hour_utc, shortwave_w_m2) from cloud cover or temperature, and the sentence that says so."""
+def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, Note]:
+    """Return rows (hour_utc, shortwave_w_m2) from cloud cover or temperature, and the note that says so."""
     by_hour = table.groupby("hour_utc", sort=True)[["temp_degc", "cloud_pct"]].first()
     known = by_hour[by_hour["temp_degc"].notna()]
     hours = known.index.to_numpy().astype("datetime64[s]")
     latitude_deg, longitude_deg = site.latitude_deg, site.longitude_deg
     if not len(known):
-        estimate, note = np.zeros(0), "Radiation is not known."
+        estimate, how = np.zeros(0), note("radiation_unknown")
     elif known["cloud_pct"].notna().mean() >= CLOUD_SHARE_MIN:
         cloud_pct = known["cloud_pct"].interpolate(limit_direction="both").to_numpy(dtype=np.float64)
         estimate = shortwave_from_cloud_w_m2(
@@ -62,14 +63,14 @@ def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, str]:
             longitude_deg=longitude_deg,
             elevation_m=site.elevation_m,
         )
-        note = "The service gives no radiation: it was estimated from cloud cover."
+        how = note("radiation_from_cloud")
     else:
         temp_degc = known["temp_degc"].to_numpy(dtype=np.float64)
         estimate = shortwave_from_temperature_w_m2(
             temp_degc, hour_utc=hours, latitude_deg=latitude_deg, longitude_deg=longitude_deg
         )
-        note = "The service gives no radiation: it was estimated from the range of temperature, which is rough."
-    return pd.DataFrame({"hour_utc": hours, "shortwave_w_m2": estimate}), note
+        how = note("radiation_from_temperature")
+    return pd.DataFrame({"hour_utc": hours, "shortwave_w_m2": estimate}), how
 
 
 def _require_dark_nights(parsed: ParsedForecast, site: Site) -> None:

@@ -1,4 +1,9 @@
-"""What a service hands over: one table with our column names and units, before any check."""
+"""What a service hands over: one table with our column names and units, before any check.
+
+A row is the hour from its time on. Open-Meteo stamps sums at the END of their hour, MET Norway and the US service at
+the START; a state belongs to its own moment. Everything is asked for, or given, in UTC; local labels whose offset is
+no full hour are refused, because nobody can say which hour they mean.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,8 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+from gonogo.weather.notes import Note
 
 Floats = npt.NDArray[np.float64]
 
@@ -63,7 +70,7 @@ class ParsedForecast:
                       that holds it (NaN: one hour)
     stamp_utc         the service's own stamps in the order in which they came, datetime64[s]
     latitude_deg, longitude_deg   the place that the service answers for
-    notes             sentences on what was estimated or left out, for the mail's foot
+    notes             what was estimated or left out, for the mail's foot
     rain_members_mm   (len(table), K) precipitation of an ensemble's members, NaN where a member says nothing;
                       None where the service has no ensemble
     issued_utc        when the service made the forecast, None where it does not say
@@ -75,9 +82,24 @@ class ParsedForecast:
     longitude_deg: float
     table: pd.DataFrame
     stamp_utc: npt.NDArray[np.datetime64]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     rain_members_mm: Floats | None = field(default=None, repr=False)
     issued_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivedForecast:
+    """A service's answer, parsed, with what the machine knows of its coming.
+
+    fetched_utc      when it came
+    clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
+    """
+
+    parsed: ParsedForecast
+    fetched_utc: datetime
+    clock_offset_s: float = np.nan
+    checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 
 def hour_rows(

@@ -75,11 +75,9 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
         is_rolled=outlook.is_rolled,
         is_working_day=outlook.is_working_day,
         shown=_shown(outlook, chance, is_watered=is_watered),
-        below=phrase("text.hours", n=hours)
-        if is_workable
-        else phrase("text.after_water", chance=after_water)
-        if after_water is not None and not is_watered and not outlook.is_rolled
-        else None,
+        below=_below(
+            outlook, phrase("text.hours", n=hours) if is_workable else None, after_water, is_watered=is_watered
+        ),
     )
 
 
@@ -90,6 +88,14 @@ def _shown(outlook: OutlookDay, chance: Chance, *, is_watered: bool) -> Gap:
     if outlook.is_rolled:
         return phrase("text.rolled")
     return phrase("text.watered") if is_watered else chance
+
+
+def _below(outlook: OutlookDay, hours: Phrase | None, after_water: Chance | None, *, is_watered: bool) -> Gap | None:
+    """Return the workable hours of a day, else the chance after watering; None where there is nothing to say."""
+    if hours is not None:
+        return hours
+    is_silent = after_water is None or is_watered or outlook.is_rolled or not outlook.is_working_day
+    return None if is_silent or after_water is None else phrase("text.after_water", chance=after_water)
 
 
 def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:

@@ -1,14 +1,11 @@
-"""Words and numbers of one language: whole sentences from words/<language>.toml, numbers and dates by Babel."""
+"""A language with a unit system says phrases: whole sentences from its catalogue, numbers and dates by Babel."""
 
 from __future__ import annotations
 
 import functools
 import math
 import re
-import string
-import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, time
 from pathlib import Path
 
@@ -17,136 +14,12 @@ import babel.dates
 import babel.lists
 import babel.numbers
 
-from gonogo.errors import ConfigError, Fault
+from gonogo.wording.catalogue import WORDS, Sentence, Words, cases, flat, gap_names, languages, load, pieces
 from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
 
-WORDS = Path(__file__).parent / "words"
-PLURAL_FORMS = frozenset(("zero", "one", "two", "few", "many", "other"))
+__all__ = ["Sentence", "Speaker", "Words", "cases", "flat", "gap_names", "languages", "load", "speaker"]
+
 NO_BREAK = "\u00a0"  # keeps a number on one line with its unit
-
-Sentence = str | Mapping[str, str]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Words:
-    """The catalogue of one language. sentences: dotted key -> sentence, or plural form -> sentence."""
-
-    language: str
-    name: str
-    locales: Mapping[str, str]  # unit system -> locale, e.g. {"metric": "en_GB", "us": "en_US"}
-    sentences: Mapping[str, Sentence]
-
-
-def languages(folder: Path = WORDS) -> tuple[str, ...]:
-    """Return the languages there are: one file each."""
-    return tuple(sorted(p.stem for p in folder.glob("*.toml")))
-
-
-@functools.lru_cache(maxsize=4096)
-def pieces(form: str) -> tuple[tuple[str, str, str], ...]:
-    """Return a sentence as (literal text, name of the gap after it, case of that gap); "" where there is none.
-
-    Raises ValueError where a gap is more than a plain name, or a name with a case ("{start:from}").
-    """
-    found = []
-    for literal, name, case, conversion in string.Formatter().parse(form):
-        is_plain = name is None or (name.isidentifier() and (not case or case.isidentifier()) and not conversion)
-        if not is_plain:
-            raise ValueError(f"gap {{{name}}} must be a plain name, or a name and a case as in {{start:from}}")
-        found.append((literal, name or "", case or ""))
-    return tuple(found)
-
-
-def gap_names(sentence: Sentence) -> frozenset[str]:
-    """Return the names of a sentence's gaps. Raises ValueError where a gap is more than a name with a case."""
-    return frozenset(name for form in _forms(sentence) for _, name, _ in pieces(form) if name)
-
-
-def cases(sentence: Sentence) -> frozenset[str]:
-    """Return the cases that a sentence asks for: how a time or a day stands after a preposition of the language."""
-    return frozenset(case for form in _forms(sentence) for _, _, case in pieces(form) if case)
-
-
-def _forms(sentence: Sentence) -> tuple[str, ...]:
-    return (sentence,) if isinstance(sentence, str) else tuple(sentence.values())
-
-
-def flat(table: Mapping[str, object], place: str, prefix: str = "") -> dict[str, Sentence]:
-    """Return nested tables as dotted keys. Raises ConfigError for anything that is no sentence."""
-    found: dict[str, Sentence] = {}
-    for key, value in table.items():
-        dotted = f"{prefix}{key}"
-        if isinstance(value, Mapping) and value and set(value) <= PLURAL_FORMS:
-            sentence: Sentence = {str(k): str(v) for k, v in value.items()}
-        elif isinstance(value, Mapping):
-            found |= flat(value, place, f"{dotted}.")
-            continue
-        else:
-            sentence = value if isinstance(value, str) else ""
-        wrong = ""
-        if not sentence:
-            wrong = "a sentence is text, or a table of plural forms."
-        elif not isinstance(sentence, str) and "other" not in sentence:
-            wrong = "the plural form 'other' is missing."
-        else:
-            try:
-                gap_names(sentence)
-            except ValueError as fault:
-                wrong = f"{fault}."
-        if wrong:
-            raise ConfigError(
-                [
-                    Fault(
-                        place=place,
-                        key=dotted,
-                        value=repr(value),
-                        wrong=wrong,
-                        right='Write key = "From {start}." or key = { one = "{n} pass", other = "{n} passes" }.',
-                    )
-                ]
-            )
-        found[dotted] = sentence
-    return found
-
-
-@functools.cache
-def load(language: str, folder: Path = WORDS) -> Words:
-    """Return the catalogue of a language. Raises ConfigError when there is none or it cannot be read."""
-    path = folder / f"{language}.toml"
-    if language not in languages(folder):
-        known = ", ".join(languages(folder))
-        raise ConfigError(
-            [
-                Fault(
-                    place="recipient",
-                    key="language",
-                    value=repr(language),
-                    wrong="there is no such language.",
-                    right=f"Use one of: {known}; or add wording/words/{language}.toml.",
-                )
-            ]
-        )
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-        head = table.pop("language")
-        return Words(
-            language=language,
-            name=head["name"],
-            locales={"metric": head["metric"], "us": head["us"]},
-            sentences=flat(table, path.name),
-        )
-    except (tomllib.TOMLDecodeError, KeyError, AttributeError, TypeError) as fault:
-        raise ConfigError(
-            [
-                Fault(
-                    place=path.name,
-                    key="language",
-                    value="",
-                    wrong=f"the file cannot be read: {fault}.",
-                    right='It begins with [language], name = "...", metric = "en_GB", us = "en_US".',
-                )
-            ]
-        ) from fault
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,18 +67,22 @@ class Speaker:
                 return self._chance(gap)
             case Duration():
                 return self._duration(gap.minutes)
-            case Moment():
-                return self._moment(gap, case)
-            case Span():
-                return self.word("form.span", start=gap.start, end=self._span_end(gap))
-            case Day():
-                date_text = _date(gap.day, gap.form, self.locale)
-                return self.word(f"case.{case}_day", day=date_text) if case else date_text
+            case Moment() | Span() | Day():
+                return self._time(gap, case)
             case Names():
                 items = [self.say(item) for item in gap.items]
                 return babel.lists.format_list(items, locale=self.locale) if items else ""
             case Phrase():
                 return self.word(gap.key, **gap.gaps)
+
+    def _time(self, gap: Moment | Span | Day, case: str) -> str:
+        """Return a moment, a window or a day as text."""
+        if isinstance(gap, Moment):
+            return self._moment(gap, case)
+        if isinstance(gap, Span):
+            return self._span(gap)
+        date_text = _date(gap.day, gap.form, self.locale)
+        return self.word(f"case.{case}_day", day=date_text) if case else date_text
 
     def _moment(self, moment: Moment, case: str) -> str:
         """Return a moment as a clock shows it; in a case, with the article that its hour takes."""
@@ -218,9 +95,13 @@ class Speaker:
         day: Gap = Day(day=moment.at_local.date())
         return self.word("form.day_and_time", day=self.say(day, case), time=clock)
 
-    def _span_end(self, span: Span) -> Moment:
-        same = span.start.at_local.date() == span.end.at_local.date()
-        return Moment(at_local=span.end.at_local, is_other_day=span.end.is_other_day and not same)
+    def _span(self, span: Span) -> str:
+        """Return a window; one that lies on another day as a whole names that day once."""
+        start, end = span.start, span.end
+        if not start.is_other_day or start.at_local.date() != end.at_local.date():
+            return self.word("form.span", start=start, end=end)
+        hours = Span(start=replace(start, is_other_day=False), end=replace(end, is_other_day=False))
+        return self.word("form.day_and_span", day=Day(day=start.at_local.date()), span=hours)
 
     def number(self, value: float, decimals: int) -> str:
         """Return a number as the language writes it, without its unit."""
@@ -276,7 +157,7 @@ def _decimal(value: float, decimals: int, locale: babel.Locale) -> str:
 @functools.lru_cache(maxsize=4096)
 def _clock_time(hour: int, minute: int, locale: babel.Locale) -> str:
     """Return a time of day as the locale writes it."""
-    return babel.dates.format_time(time(hour, minute), "short", locale=locale)
+    return babel.dates.format_time(time(hour, minute), "short", locale=locale).replace(" ", NO_BREAK)
 
 
 @functools.lru_cache(maxsize=1024)

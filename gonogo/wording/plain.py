@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from gonogo.wording.items import DayView, RowView
 from gonogo.wording.language import NO_BREAK, Speaker
+from gonogo.wording.phrases import Gap
 
 COLUMNS = 77
 LABEL_COLUMNS = 11
@@ -20,6 +21,16 @@ def wrap(text: str, indent: int = 0) -> str:
     return textwrap.fill(
         text, COLUMNS, initial_indent=margin, subsequent_indent=margin, break_long_words=False, break_on_hyphens=False
     )
+
+
+def capital(sentence: str) -> str:
+    """Return the sentence with its first letter raised, the rest as it is."""
+    return sentence[:1].upper() + sentence[1:]
+
+
+def sentences(speak: Speaker, first: Gap, others: Sequence[Gap] = ()) -> str:
+    """Return sentences one after the other, each beginning with a capital."""
+    return " ".join(capital(speak.say(sentence)) for sentence in (first, *others))
 
 
 def hang(text: str, label: str = "", indent: int = 2, gutter: int = LABEL_COLUMNS) -> str:

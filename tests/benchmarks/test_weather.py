@@ -23,6 +23,7 @@ from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
 from gonogo.weather.series import HourlyWeather, check
+from gonogo.weather.table import ReceivedForecast
 
 N_DAYS, N_MEMBERS, N_SITES = 24, 50, 1000
 ASKED = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")
@@ -68,10 +69,9 @@ def test_one_body_all_the_way_to_the_members(benchmark: Any) -> None:
 
     def read() -> HourlyWeather:
         return check(
-            service.parse(body, HARROW_FLATS),
+            ReceivedForecast(parsed=service.parse(body, HARROW_FLATS), fetched_utc=MORNING_UTC),
             site=HARROW_FLATS,
             now_utc=MORNING_UTC,
-            fetched_utc=MORNING_UTC,
             gauge=[],
             n_members=N_MEMBERS,
             rng=np.random.default_rng(1),
@@ -119,10 +119,9 @@ def every(sites: tuple[Site, ...], order: tuple[ServiceSettings, ...], together:
     for site in sites:
         found = forecast(site, order, now_utc=now_utc, together=together, visits=visits)
         weather = check(
-            found.parsed,
+            ReceivedForecast(parsed=found.parsed, fetched_utc=datetime.fromisoformat(now_utc.isoformat())),
             site=site,
             now_utc=now_utc,
-            fetched_utc=datetime.fromisoformat(now_utc.isoformat()),
             gauge=[],
             n_members=N_MEMBERS,
             rng=np.random.default_rng(1),

@@ -29,7 +29,7 @@ def test_the_text_names_source_age_repairs_hours_and_days(config: Config) -> Non
     assert found.exit_code == Exit.OK
     assert "Open-Meteo, fetched Tue 05:00, 15 min old: fresh" in found.text
     assert "https://open-meteo.com/" in found.text
-    assert "repaired  nothing" in found.text
+    assert "notes     none" in found.text
     assert "fallen    24 h 0.0 mm, 3 days 0.0 mm, 7 days 14.0 mm" in found.text
     lines = found.text.splitlines()
     evening = next(line for line in lines if line.startswith("Tue 19:00"))

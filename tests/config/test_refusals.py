@@ -6,6 +6,7 @@ import pytest
 from config_copy import SITE, Copy
 
 GONOGO = "gonogo.toml"
+HOLIDAYS = "holidays = [2026-05-25, 2026-07-03]"
 HOSTILE = '"a\\r\\nBcc: all@example.com"'
 
 # file, what stands in the example, a fault in its place, key of the fault, word of "wrong", word of "right",
@@ -58,6 +59,8 @@ CASES = {
     "unknown day": (SITE, '"mon"', '"monday"', "site.working_days.0", "known", "mon", '"sun"'),
     "no working day": (SITE, 'working_days = ["mon", "tue", "wed", "thu", "fri", "sat"]', "working_days = []",
         "site.working_days", "too few", "mon", 'working_days = ["mon"]'),
+    "holiday of another century": (SITE, HOLIDAYS, "holidays = [9999-12-31]", "site.holidays.0", "century",
+        "2026-05-25", "holidays = [2026-12-24]"),
     "look before the mail": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["05:00"]', "site.recheck_at.0",
         "between", "same day", 'recheck_at = ["07:00", "11:30"]'),
     "look after the shift": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["18:00"]', "site.recheck_at.0",

@@ -68,6 +68,15 @@ def test_versions_agree() -> None:
     assert project["version"] == gonogo.__version__
 
 
+def test_the_licence_travels_with_the_package() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert (project["license"], project["license-files"]) == ("MIT", ["gonogo/LICENSE"])
+    text = (PACKAGE / "LICENSE").read_text(encoding="utf-8")
+    assert text.startswith("MIT License")
+    assert '"AS IS"' in text
+    assert "`gonogo/LICENSE`" in README
+
+
 def test_the_package_holds_its_data() -> None:
     for inside in ("defaults.toml", "wording/words/en.toml", "mail/roles/driver/body.html"):
         assert (PACKAGE / inside).is_file()

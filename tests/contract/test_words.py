@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 import babel
@@ -10,9 +11,11 @@ import pytest
 
 import gonogo
 from gonogo.decide.keys import ADVICE, CAUSES, CHANGES, FLAGS, LIMITS, PLAN_FLAGS, REASONS, TESTS, UNPLANNED, Key
-from gonogo.mail import letter, view
+from gonogo.mail import letter, render, view
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
+from gonogo.weather.notes import NOTES
+from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
 
 LANGUAGES = language.languages()
@@ -25,8 +28,8 @@ KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
 ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "cli")]
 
 
-def test_english_spanish_and_portuguese_are_there() -> None:
-    assert {"en", "es", "pt"} <= set(LANGUAGES)
+def test_four_languages_are_there() -> None:
+    assert {"en", "es", "fr", "pt"} <= set(LANGUAGES)
 
 
 def test_a_notice_without_catalogue_says_what_the_catalogue_says() -> None:
@@ -48,8 +51,13 @@ def test_every_language_has_the_keys_and_gaps_of_english() -> None:
     english = language.load("en").sentences
     for code in LANGUAGES:
         other = language.load(code).sentences
+        cases = {key for key in other if key.startswith("case.")}
         assert sorted(set(english) - set(other)) == [], f"{code} lacks these"
-        assert sorted(set(other) - set(english)) == [], f"{code} has these for nothing"
+        assert sorted(set(other) - set(english) - cases) == [], f"{code} has these for nothing"
+        # A moment of another day is told with its hour in the case "at".
+        asked = set().union(*(language.cases(sentence) for sentence in other.values()))
+        needed = {f"case.{case}{day}" for case in asked | ({"at"} if asked else set()) for day in ("", "_day")}
+        assert cases == needed, f"{code}: the cases that its sentences ask for"
         gaps = {k: (language.gap_names(english[k]), language.gap_names(other[k])) for k in english}
         assert {k: g for k, g in gaps.items() if g[0] != g[1]} == {}, code
 
@@ -102,17 +110,52 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     )
     tables = {key.partition(".")[0] for key in sentences}
     quoted = set(re.findall(r'"([a-z_]+\.[a-z0-9_]+)"', source))
-    named = {q for q in quoted if q.partition(".")[0] in tables and not q.endswith((".txt", ".html"))}
+    named = {q for q in quoted if q.partition(".")[0] in tables and not q.endswith((".txt", ".html", "_"))}
     assert named - sentences == set(), "named but not in the catalogue"
     made = {f"{table}.{v}" for table in ("verdict", "leave_dry", "headline", "tally") for v in Verdict}
     made |= {f"headline.join_{n}" for n in (1, 2, 3, 4)} | {f"field.{f}" for f in view.FIELDS}
     made |= {f"text.next_window_{v}" for v in (Verdict.COMPACT, Verdict.WATER)}
     made |= {f"caution.{c}" for c in view.CAUTIONS}
-    made |= {f"doubt.{d}" for d in ("no_reading", "old_reading", "wide_band")}
+    made |= {f"unsure.{key}" for key in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
     made |= {
         f"{table}.{work}{lift}" for table in ("order", "calendar") for work in MACHINE_WORK for lift in ("", "_lift")
     }
-    made |= {"order.sealing"}
+    made |= {"order.sealing", "form.day_and_span"}
+    made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
+    made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
+    made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+@pytest.mark.parametrize("key", list(NOTES))
+def test_each_note_on_a_forecast_has_a_sentence_with_only_its_gaps(code: str, key: str) -> None:
+    assert language.gap_names(language.load(code).sentences[f"note.{key}"]) <= set(NOTES[key])
+
+
+@pytest.mark.parametrize("role", render.roles())
+def test_a_role_has_its_own_words_in_every_language_with_the_same_keys_and_gaps(role: str) -> None:
+    assert missing_words(render.load_role(role).words) == []
+
+
+def missing_words(words: Mapping[str, Mapping[str, language.Sentence]]) -> list[str]:
+    """Return what the own words of a role lack, by language and key."""
+    english = words.get("en", {})
+    keys = set().union(*(set(own) for own in words.values()))
+    found = [f"{code}: {key}" for code in LANGUAGES for key in sorted(keys) if key not in words.get(code, {})]
+    for code, own in words.items():
+        found += [
+            f"{code}: gaps of {key}"
+            for key in sorted(set(own) & set(english))
+            if language.gap_names(own[key]) != language.gap_names(english[key])
+        ]
+    return found
+
+
+def test_a_role_without_a_language_or_with_another_gap_is_found_out() -> None:
+    whole = {code: {"own.line": f"{code} {{n}}"} for code in LANGUAGES}
+    assert missing_words(whole) == []
+    assert missing_words({c: w for c, w in whole.items() if c != "fr"}) == ["fr: own.line"]
+    assert missing_words(whole | {"es": {"own.line": "x {m}"}}) == ["es: gaps of own.line"]

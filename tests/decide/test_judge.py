@@ -23,6 +23,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.soil import ensemble
 from gonogo.weather import series
 from gonogo.weather.series import HourlyWeather
+from gonogo.weather.table import ReceivedForecast
 
 NOW = demo.MORNING_UTC
 
@@ -43,10 +44,9 @@ def judged(
     site = loaded.sites[0]
     downloaded = recorded(site, NOW, ())
     weather = series.check(
-        downloaded.parsed,
+        ReceivedForecast(parsed=downloaded.parsed, fetched_utc=downloaded.answer.fetched_utc),
         site=site,
         now_utc=NOW,
-        fetched_utc=downloaded.answer.fetched_utc,
         gauge=(),
         n_members=50,
         rng=np.random.default_rng(1),

@@ -12,7 +12,7 @@ from hand_made import DAY, MEMBERS, N_HOURS, NOW_UTC, SPREAD, at, crew, material
 
 from gonogo.decide.facts import FACTS
 from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS
-from gonogo.decide.rules import RULES
+from gonogo.decide.rules import RULES, Rule
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
@@ -386,3 +386,24 @@ def test_clean_granular_soil_is_rolled_as_wet_as_practical() -> None:
     dry = one(9.0, on_site={"materials": (sand,), "crews": (crew(truck=truck()),)})
     assert dry.water is not None
     assert dry.water.w_target_pct > 14.0
+
+
+@pytest.mark.parametrize(
+    ("op", "holds"),
+    [(">", (False, False, True)), (">=", (False, True, True)), ("<", (True, False, False)), ("<=", (True, True, False)),
+     ("==", (False, True, False))],
+)  # fmt: skip
+def test_a_condition_at_its_threshold_holds_as_its_sign_says(op: str, holds: tuple[bool, ...]) -> None:
+    rule = Rule(
+        id="r", verdict=Verdict.COMPACT, when=(("fact", op, "limit"),), because="in_window", site_may_change=False
+    )
+    found = [judge({"fact": fact}, {"limit": 0.7}, [rule]).verdict == Verdict.COMPACT for fact in (0.6, 0.7, 0.8)]
+    assert tuple(found) == holds
+
+
+def test_a_chance_of_just_what_the_site_asks_for_compacts_and_one_member_less_does_not() -> None:
+    """50 members, 0.7 needed: 35 of them."""
+    for n_right, verdict in ((35, Verdict.COMPACT), (34, Verdict.WAIT)):
+        made = one(np.where(np.arange(MEMBERS) < n_right, 14.0, 16.5)[None, None, :] - 0.2 * SPREAD)
+        assert made.facts["chance_in_window"] == pytest.approx(n_right / 50.0)
+        assert made.verdict == verdict

@@ -97,6 +97,7 @@ def test_a_question_that_cannot_be_is_refused_with_what_would_be_right(turn: Tur
     (fault,) = caught.value.faults
     assert fault.key == key
     assert "--" in fault.right
+    assert f"{key} = " in str(fault) or key == "whatif"
 
 
 def test_a_question_that_can_be_is_passed_on() -> None:

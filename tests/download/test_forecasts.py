@@ -9,19 +9,23 @@ import socket
 import threading
 import traceback
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any, ClassVar
 
+import numpy as np
 import pytest
 import requests
 import responses
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed
 
 from gonogo import __version__
-from gonogo.download import web
+from gonogo.download import asking, web
 from gonogo.download.forecasts import Downloaded, forecast, licence_notes
+from gonogo.download.web import Visits
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
+from gonogo.weather import checks, series
 
 FREE = "https://api.open-meteo.com/v1/forecast"
 CUSTOMER = "https://customer-api.open-meteo.com/v1/forecast"
@@ -38,9 +42,9 @@ class Waits(list[float]):
 
 def asked(*order: ServiceSettings, waits: Waits | None = None, **more: Any) -> Downloaded:
     """Return the forecast of the invented site without any waiting."""
-    return forecast(
-        HARROW_FLATS, order or (OPEN_METEO,), now_utc=MORNING_UTC, sleep=Waits() if waits is None else waits, **more
-    )
+    given = {"clock": more.pop("clock")} if "clock" in more else {}
+    visits = Visits(sleep=Waits() if waits is None else waits, **given)
+    return forecast(HARROW_FLATS, order or (OPEN_METEO,), now_utc=MORNING_UTC, visits=visits, **more)
 
 
 def answer_of(body: bytes, *, age_h: float = 0.0, status: int = 200) -> Answer:
@@ -342,3 +346,32 @@ def _assert_nobody_answers(url: str) -> None:
     with pytest.raises(WeatherError, match=r"127\.0\.0\.1 gave no whole answer") as fault:
         asked(nowhere)
     assert fault.value.passing
+
+
+@responses.activate
+def test_an_answer_is_checked_once_on_its_way_to_the_weather(monkeypatch: pytest.MonkeyPatch) -> None:
+    n_checks = 0
+    real = checks.passed
+
+    def counted(asked_for: checks.Asked) -> checks.Checked:
+        nonlocal n_checks
+        n_checks += 1
+        return real(asked_for)
+
+    for module in (asking, series):
+        monkeypatch.setattr(module, "passed", counted)
+    responses.get(FREE, body=HARROW_FLATS_BODY)
+    found = asked()
+    weather = series.check(
+        found.received, site=HARROW_FLATS, now_utc=MORNING_UTC, n_members=4, rng=np.random.default_rng(1)
+    )
+    assert n_checks == 1
+    again = series.check(
+        replace(found.received, checked=None),
+        site=HARROW_FLATS,
+        now_utc=MORNING_UTC,
+        n_members=4,
+        rng=np.random.default_rng(1),
+    )
+    assert np.array_equal(weather.rain_members_mm, again.rain_members_mm)
+    assert weather.notes == again.notes

@@ -13,6 +13,7 @@ import responses
 import sqlalchemy as sa
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, fixture_body
 from example_mornings import example_config, opened, plain_of, run_example
+from notes import english
 
 from gonogo.cli import demo
 from gonogo.download.forecasts import Downloaded, NoForecastError, forecast
@@ -166,7 +167,7 @@ def test_the_second_service_answers_and_the_morning_says_that_the_past_is_not_kn
     # Every test of the example's lifts lies before the first hour of this forecast: nothing may be compacted on it.
     assert Verdict.COMPACT not in {one.verdict for one in result.conclusion.decisions}
     assert all("met.no" in plain_of(mail) for mail in result.mails)
-    assert any("Rain before" in note for note in weather.notes)
+    assert any("Rain before" in note for note in english(weather.notes))
 
 
 def test_an_answer_that_is_stored_already_is_not_stored_again(tmp_path: Path, store: sa.Engine) -> None:

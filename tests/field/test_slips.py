@@ -10,12 +10,15 @@ from pathlib import Path
 import pytest
 import time_machine
 from example_mornings import ROOT
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from sites import small_site
 
 from gonogo.cli import app
 from gonogo.cli.outcome import Exit
-from gonogo.errors import ConfigError
-from gonogo.field import entries
+from gonogo.config.text_file import text_to_store
+from gonogo.errors import ConfigError, Fault
+from gonogo.field import entries, rain_logger
 from gonogo.records.ranges import RANGES, greatest_rain_mm, refusal
 
 NOW_UTC = datetime(2026, 5, 12, 12, 0, tzinfo=UTC)
@@ -206,6 +209,52 @@ def test_a_file_that_never_ends_is_refused(command: str, say: Callable[..., tupl
     code, _, shown = say(command, "/dev/zero")
     assert code == Exit.CONFIG
     assert "/dev/zero: file: is larger than 20 MB" in shown
+
+
+GOOD_CSV = (
+    "kind,strip,at,until,w_pct,method,rain_mm,litres,work,passes,meant\n"
+    "reading,N1,2026-05-12 06:40,,11.2,oven,,,,,\nrain,,2026-05-11 18:00,2026-05-12 06:00,,,4.5,,,,\n"
+    "watering,N1,2026-05-11 09:00,,,,,9000,,,\nsurface,N1,2026-05-11 10:00,,,,,,rolled,6,again\n"
+)
+PIECES = (
+    *("\0", "\ufeff", '"', ",", ";", "\n", "\r", "\x1b[2J", "\u202e", "\u00e9", "\udc80", "\u0663"),
+    *("inf", "nan", "-", "1e999", "31.800", "9" * 400, "9" * 131_073),
+    *("0001-01-01", "9999-12-31T23:59+14:00", "2026-03-08 02:30", "2026-W20-2", "24:00"),
+)
+
+
+@st.composite
+def spoiled(draw: st.DrawFn, text: str) -> bytes:
+    """A text with up to six pieces put in, or taken out, and now and then in another encoding."""
+    for _ in range(draw(st.integers(1, 6))):
+        at = draw(st.integers(0, len(text)))
+        until = min(len(text), at + draw(st.integers(0, 12)))
+        text = text[:at] + draw(st.sampled_from(PIECES) | st.text(max_size=3)) + text[until:]
+    encoding = draw(st.sampled_from(("utf-8", "utf-8", "utf-8", "latin-1", "utf-16", "utf-32")))
+    return text.encode(encoding, "surrogatepass" if encoding.startswith("utf") else "replace")
+
+
+@settings(max_examples=400, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(body=spoiled(GOOD_CSV) | spoiled(LOGGER))
+def test_however_a_file_is_spoiled_it_is_read_or_refused_in_words(tmp_path: Path, body: bytes) -> None:
+    path = tmp_path / "spoiled.csv"
+    path.write_bytes(body)
+    for read in (entries.parse_csv, rain_logger.parse):
+        for fault in faults_of(read, path):
+            assert str(fault).isprintable()
+            assert fault.place.startswith(str(path))
+            assert fault.key
+            assert fault.wrong
+            assert fault.right.endswith("Nothing was stored.")
+
+
+def faults_of(read: Callable[..., object], path: Path) -> tuple[Fault, ...]:
+    """Return what is wrong with a file, nothing where it is read; any other error goes through."""
+    try:
+        read(text_to_store(path), str(path), small_site(), NOW_UTC)
+    except ConfigError as error:
+        return error.faults or (Fault(place="", key="", value="", wrong="", right=""),)
+    return ()
 
 
 # --- beside what is stored -----------------------------------------------------------------------------------

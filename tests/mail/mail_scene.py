@@ -12,6 +12,7 @@ from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, S
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
 from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
 from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.notes import note
 from gonogo.weather.series import HourlyWeather
 
 ZONE = ZoneInfo("Europe/Madrid")
@@ -147,7 +148,7 @@ def weather(**changes: object) -> HourlyWeather:
         "attribution": (("Weather data by Open-Meteo.com, CC BY 4.0", "https://open-meteo.com/"),),
         "fetched_utc": NOW_UTC - timedelta(minutes=25),
         "status": ForecastStatus.FRESH,
-        "notes": ("Two missing hours of wind on 16 June were filled from their neighbours.",),
+        "notes": (note("gaps_filled", n=2, from_utc=datetime(2026, 6, 16, 4, tzinfo=UTC)),),
         "hour_utc": hours,
         "temp_degc": temp,
         "rh_pct": np.full(n_hours, 55.0),

@@ -52,15 +52,15 @@ def flowing(text: str) -> str:
 def test_the_planner_reads_the_order_by_day_and_what_has_no_place() -> None:
     text = flowing(mail("planner").text)
     for piece in (
-        "Wed 17 Jun - 06:00 to 08:40: roll N1 upstream (chance 84%).",
+        "Wed 17 Jun - 06:00 to 08:40: roll N1 upstream (84% chance).",
         "- 06:15 to 08:05: water N2 upstream, 18,400 L.",
-        "- 09:30 to 12:10: roll N2 upstream (chance 84%). Watered first, earlier that day.",
-        "- 17:30 to 18:00: seal what is loose.",
-        "Thu 18 Jun - 07:00 to 09:40: roll N3 core (chance 50%). Test before the first pass. Less likely than",
-        "roll N1 upstream, lift 2 (chance 84%). This is later than it shall be finished.",
+        "- 09:30 to 12:10: roll N2 upstream (84% chance). Watered first that day.",
+        "- 17:30 to 18:00: seal everything open.",
+        "Thu 18 Jun - 07:00 to 09:40: roll N3 core (50% chance). Test before the first pass. Less likely than",
+        "roll N1 upstream, lift 2 (84% chance). Later than its finish date.",
         "- N5 toe: no hour ahead is likely enough (best chance 41%).",
-        "- N4 filter, lift 2: the lift below it has no place, or comes too late.",
-        "all crews: 9,650 m²; strips taken in the given order: 8,100 m². No better order exists",
+        "- N4 filter, lift 2: the lift below it is not scheduled, or comes too late.",
+        "all crews: 9,650 m²; with the strips in the order given: 8,100 m². No better order exists",
     ):
         assert piece in text, piece
     assert "S1 south" not in text
@@ -79,8 +79,8 @@ def test_the_superintendent_reads_today_s_order_and_it_agrees_with_the_driver_s_
 
 def test_a_day_without_work_and_a_morning_without_plan_say_so() -> None:
     nothing = scene.order(works=(), unplanned=())
-    assert "Nothing is planned for today." in mail("superintendent", morning(order=nothing)).text
-    assert "No work finds a place in this forecast." in mail("planner", morning(order=nothing)).text
+    assert "Nothing is scheduled for today." in mail("superintendent", morning(order=nothing)).text
+    assert "No work fits into this forecast." in mail("planner", morning(order=nothing)).text
     assert "Order of work" not in mail("planner", morning(order=None)).text
     assert morning(weather=None).order is None
 
@@ -108,18 +108,18 @@ def test_what_changed_comes_with_its_reasons(role: str) -> None:
     for piece in (
         "- Rain on Thu 18 Jun: 12 mm (was 1.0 mm), chance 80% (was 20%).",
         "- N3 core: COMPACT is now WAIT. 14 mm of rain has fallen since. A moisture test (Tue 16 Jun 17:00)",
-        "- N5 toe: no longer planned; it was planned for Thu 18 Jun 08:00. Nothing about the strip itself",
-        "- N1 upstream: planned for Thu 18 Jun 09:00 instead of Thu 18 Jun 07:00. "
-        "Lift 2: now planned for Thu 18 Jun 13:00. Nothing about the strip itself: the hours of the machines "
-        "were shared out anew. - N4",
-        "- N4 filter: next likely hour: none (was: Thu 18 Jun 08:00).",
+        "- N5 toe: no longer scheduled; it was set for Thu 18 Jun 08:00. Nothing about the strip itself",
+        "- N1 upstream: scheduled for Thu 18 Jun 09:00 instead of Thu 18 Jun 07:00. "
+        "Lift 2: now scheduled for Thu 18 Jun 13:00. Nothing about the strip itself: the hours of the machines "
+        "were reassigned. - N4",
+        "- N4 filter: next likely time: none (was: Thu 18 Jun 08:00).",
     ):
         assert piece in text, piece
     assert "S1" not in text  # another crew's
 
 
 def test_nothing_to_compare_with_differs_from_nothing_changed() -> None:
-    assert "Nothing has changed since the last mail." in mail("planner", morning(changes=())).text
+    assert "No change since the last mail." in mail("planner", morning(changes=())).text
     assert "There is no earlier mail to compare with." in mail("planner", morning(changes=None)).text
 
 

@@ -44,7 +44,7 @@ def morning_texts() -> tuple[str, ...]:
         compute.CONFIG_TEXT,
         mails.UNWRITTEN_TEXT,
         notices.LATE_MAIL_TEXT,
-        notices.LATE_LOOK_TEXT,
+        notices.LATE_RECHECK_TEXT,
     )
 
 
@@ -335,10 +335,10 @@ def test_the_driver_reads_all_that_a_strip_needs() -> None:
         "start 06:15, done by 08:05",
         "Mix the water in over the whole lift",
         "2. N1 upstream 1,400 L for the strip",
-        "keep the surface damp only",
+        "only keep the surface damp",
         "N3 core: Likely above the wet edge",
         "Stop when rain begins: expected from 14:00.",
-        "No water when it is at or below freezing.",
+        "No water at or below 0 °C.",
     ):
         assert piece in text, piece
 

@@ -58,7 +58,7 @@ def test_a_model_that_failed_gives_no_verdict_though_the_forecast_is_good() -> N
     failed = [scene.decision(s.id, Verdict.WAIT, "not_knowable", facts={}, w_now_pct=math.nan) for s in scene.STRIPS]
     made = built(failed)
     assert not made.is_knowable
-    assert [EN.say(d) for d in made.doubts] == ["The model gave no result this morning."]
+    assert [EN.say(d) for d in made.unsure] == ["The model gave no result this morning."]
     assert made.weather is not None
 
 
@@ -71,7 +71,7 @@ def test_a_crew_sees_only_its_own_strips() -> None:
 def test_the_headline_is_the_whole_day_in_one_sentence() -> None:
     assert EN.say(built().headline) == (
         "compact N1 upstream and N4 filter from 06:00; water N2 upstream first; "
-        "wait with N3 core and N5 toe; rain likely from 14:00."
+        "hold off on N3 core and N5 toe; rain likely from 14:00."
     )
 
 
@@ -86,7 +86,7 @@ def test_many_strips_are_counted_rather_than_named() -> None:
         weather=scene.weather(),
         now_utc=scene.NOW_UTC,
     )
-    assert EN.say(made.headline) == "wait with 6 strips; rain likely from 14:00."
+    assert EN.say(made.headline) == "hold off on 6 strips; rain likely from 14:00."
 
 
 @pytest.mark.parametrize(
@@ -169,17 +169,17 @@ def test_a_sentence_finds_its_setting_among_the_rules() -> None:
     assert EN.say(made.strips[0].reason).replace("\u00a0", " ") == "Thunderstorm, or wind above 43 km/h."
 
 
-def test_a_strip_that_nobody_tested_is_among_the_doubts() -> None:
-    said = " ".join(EN.say(d) for d in built().doubts)
+def test_a_strip_that_nobody_tested_is_among_what_the_model_is_unsure_of() -> None:
+    said = " ".join(EN.say(d) for d in built().unsure)
     assert "No moisture test on record for N5 toe" in said
     assert "over a day old for N4 filter" in said
     assert "For N5 toe the likely range of moisture is wider than the window itself" in said
 
 
-def test_an_old_forecast_is_among_the_doubts_and_a_fresh_one_is_not() -> None:
-    old = [EN.say(d) for d in built(weather=scene.weather(status=ForecastStatus.OLD)).doubts]
+def test_an_old_forecast_is_among_what_the_model_is_unsure_of_and_a_fresh_one_is_not() -> None:
+    old = [EN.say(d) for d in built(weather=scene.weather(status=ForecastStatus.OLD)).unsure]
     assert any("forecast is old" in d for d in old)
-    assert not any("forecast is old" in EN.say(d) for d in built().doubts)
+    assert not any("forecast is old" in EN.say(d) for d in built().unsure)
 
 
 def test_frost_in_the_coming_night_is_told_to_who_waters() -> None:

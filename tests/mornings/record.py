@@ -34,6 +34,7 @@ from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records.outside import Answer, Transport
 from gonogo.store import open as store_open
 from gonogo.store import outcomes, runs, schema
+from gonogo.wording.language import speaker
 
 FOLDER = Path(__file__).parent
 GENERATED = FOLDER / "generated.json"
@@ -175,7 +176,7 @@ def _mail(mail: Any, raw: bytes) -> sheet.Sheet:
 def _outlook(loaded: Any, now_utc: datetime, html: Path) -> sheet.Sheet:
     """What `gonogo outlook` shows after the last run, on the screen and as a page."""
     shown = outlook_report.show(
-        loaded, loaded.sites[0], now_utc=now_utc, units="metric", html=html, only_stored=True
+        loaded, loaded.sites[0], now_utc=now_utc, speak=speaker("en", "metric"), html=html, only_stored=True
     ).text
     return {
         "screen": [line for line in shown.splitlines() if str(html) not in line],

@@ -326,3 +326,55 @@ def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(off
 def test_mails_that_failed_together_do_not_come_back_together() -> None:
     rng = random.Random(5)
     assert len({round(wait_s(3, rng)) for _ in range(100)}) > 20
+
+
+def test_what_the_numbers_of_a_delivery_promise() -> None:
+    """A mail is tried again within half a minute and every five minutes at least; five faults of our own end it."""
+    waits = [wait_s(1, random.Random(seed)) for seed in range(200)]
+    assert 7.5 <= min(waits) <= max(waits) <= 15.0
+    assert max(wait_s(99, random.Random(seed)) for seed in range(200)) <= 300.0
+    assert wait_s(3, random.Random(1)) == pytest.approx(4.0 * wait_s(1, random.Random(1)))
+    assert outbox.MAX_CRASHES == 5
+    assert delivery.FAULTS_THAT_END_A_ROUND == 3
+
+
+def test_a_lease_lasts_for_the_longest_mail_and_does_not_hold_one_up_for_an_hour(small_office: Office) -> None:
+    """Ten minutes: two and a half times the four that one mail may take."""
+    small_office.put(envelope(1))
+    held: list[float] = []
+
+    @contextmanager
+    def watched(_transport: Transport) -> Iterator[Any]:
+        class Watched:
+            def deliver(self, _envelope: Envelope, _is_ours: Callable[[], bool]) -> None:
+                with schema.read(small_office.store) as connection:
+                    (held_mail,) = outcomes.outcomes(connection)
+                assert held_mail.lease_until_utc is not None
+                held.append((held_mail.lease_until_utc - small_office.clock()).total_seconds())
+
+        yield Watched()
+
+    small_office.work(open_transport=watched)
+    assert held == [600.0]
+
+
+def test_a_mail_that_another_worker_took_meanwhile_is_not_sent_by_the_first(office: Office) -> None:
+    """The machine slept between the lease and the content: the other has it by then."""
+    office.put(envelope(1))
+
+    @contextmanager
+    def sleepy(transport: Transport) -> Iterator[Any]:
+        with delivery.Connection(transport) as connection:
+
+            class Sleepy:
+                def deliver(self, mail: Envelope, is_ours: Callable[[], bool]) -> None:
+                    office.clock.at += timedelta(seconds=delivery.LEASE_S)
+                    outbox.lease(office.store, now_utc=office.clock(), owner="b")
+                    connection.deliver(mail, is_ours)
+
+            yield Sleepy()
+
+    report = office.work(open_transport=sleepy)
+    assert report.sent == report.put_off == ()
+    assert office.arrived() == []
+    assert office.states() == {"leased": 1}

@@ -133,3 +133,10 @@ def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(
     assert sorted(set(keys)) == sorted(keys)
     assert set(keys) <= {b"from", b"to", b"subject", b"date", b"message-id", b"mime-version", b"content-type"}
     assert head.lower().count(b"rcpt to") == 0 or b"rcpt to" in (name + subject).lower().encode()
+
+
+def test_a_mail_of_ten_megabytes_leaves_and_one_of_eleven_does_not() -> None:
+    head = envelope().raw
+    assert checked_raw(envelope(raw=head + b"x" * 10_000_000))
+    with pytest.raises(DeliveryError, match="more than"):
+        checked_raw(envelope(raw=head + b"x" * 11_000_000))

@@ -16,7 +16,9 @@ from mail_browser import PROGRAM, Browser
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
-from gonogo.page.outlook import Told, page
+from gonogo.page.outlook import page
+from gonogo.page.view import Outlook
+from gonogo.wording.language import speaker
 
 pytest.importorskip("websocket", reason="needs the package websocket-client to steer a browser")
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="needs Chromium to look at the page")
@@ -57,8 +59,8 @@ def html() -> str:
     inputs = morning([14.0, 9.0, 18.0], strips=strips, rain_mm=rain)
     made = decide(inputs)
     order = propose(inputs, made, done={}, before=None)
-    told = Told(inputs=inputs, decisions=made, outlook=outlook(inputs), order=order, changes=(), entries=())
-    return page(told)
+    data = Outlook(inputs=inputs, decisions=made, outlook=outlook(inputs), order=order, changes=(), entries=())
+    return page(data, speaker("en", "metric"))
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

@@ -155,7 +155,7 @@ def test_each_look_of_a_working_day_comes_due_and_none_on_a_day_off(zone: str, d
     begin = times.moment_utc(day, time(0, 0), site.zone)
     seen = set()
     for n in range(24 * 12):
-        due = service_due.due_look(site, begin + n * TICK)
+        due = service_due.due_recheck(site, begin + n * TICK)
         if due is not None:
             seen.add(due)
     days = {d for d, _ in seen}

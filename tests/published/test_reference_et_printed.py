@@ -9,6 +9,7 @@ import numpy as np
 import printed
 import pytest
 
+from gonogo.records.air import HourlyAir, Place
 from gonogo.soil import reference_et, sun
 from gonogo.units import wind_2m_m_s
 
@@ -158,11 +159,10 @@ def hour(
         reference_et.saturation_vapour_kpa(temp_degc),
         reference_et.vapour_from_rh_kpa(temp_degc, rh_pct),
     )
+    temp, rh, breeze, shortwave = arrays([temp_degc], [rh_pct], [wind_2m_m_s], [rs_mj_m2_h / 0.0036])
     et0_mm = reference_et.hourly_et0_mm(
-        *arrays([temp_degc], [rh_pct], [wind_2m_m_s], [rs_mj_m2_h / 0.0036]),
-        hour_utc=at,
-        **place,
-        elevation_m=elevation_m,
+        HourlyAir(hour_utc=at, temp_degc=temp, rh_pct=rh, wind_2m_m_s=breeze, shortwave_w_m2=shortwave),
+        Place(**place, elevation_m=elevation_m),
         grass=FAO_SHORT,
         clearness_before=clearness_before,
     )
@@ -193,17 +193,15 @@ def fallon_hours(
     hours = np.datetime64("2015-07-01T00") + (np.arange(24) + utc_offset_h).astype("timedelta64[h]")
     result = {}
     for name, grass in (("et0_mm", reference_et.ASCE_SHORT), ("etr_mm", ASCE_TALL)):
-        result[name] = reference_et.hourly_et0_mm(
-            temp,
-            rh,
-            breeze * wind_2m_m_s(1.0, wind_height_m),
-            shortwave,
+        air = HourlyAir(
             hour_utc=hours,
-            latitude_deg=latitude_deg,
-            longitude_deg=longitude_deg,
-            elevation_m=elevation_m,
-            grass=grass,
+            temp_degc=temp,
+            rh_pct=rh,
+            wind_2m_m_s=breeze * wind_2m_m_s(1.0, wind_height_m),
+            shortwave_w_m2=shortwave,
         )
+        place = Place(latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m)
+        result[name] = reference_et.hourly_et0_mm(air, place, grass=grass)
     return result
 
 

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import queue
+import random
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+import pytest
+import time_machine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sites import small_site
@@ -71,27 +78,170 @@ def test_the_next_start_skips_the_weekend() -> None:
     assert after == times.moment_utc(date(2026, 5, 18), time(5, 20), site.zone)
 
 
+def test_the_next_recheck_is_on_a_working_day() -> None:
+    site = small_site(recheck_at=(time(9, 0),))
+    friday_ten = times.moment_utc(date(2026, 5, 15), time(10, 0), site.zone)
+    assert due.next_recheck_utc(site, time(9, 0), friday_ten) == times.moment_utc(
+        date(2026, 5, 18), time(9, 0), site.zone
+    )
+
+
+class Bench:
+    """A schedule that runs in a thread on a clock of the test's own; what it did is noted."""
+
+    def __init__(self, *sites: Site) -> None:
+        self.sites = sites
+        self.stop = threading.Event()
+        self.mornings: queue.SimpleQueue[tuple[str, date]] = queue.SimpleQueue()
+        self.rechecks: queue.SimpleQueue[tuple[str, date, time]] = queue.SimpleQueue()
+        self.delivered: queue.SimpleQueue[datetime] = queue.SimpleQueue()
+        self.watched: queue.SimpleQueue[datetime] = queue.SimpleQueue()
+        self.steps: queue.SimpleQueue[float] = queue.SimpleQueue()
+        self.done: set[tuple[str, date, time | None]] = set()
+        self.finishes = True
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+
+    def _serve(self) -> None:
+        work = schedule.Work(
+            sites=lambda: self.sites,
+            lead_min=lambda _: LEAD_MIN,
+            is_done=lambda *key: key in self.done,
+            run_morning=self._morning,
+            run_recheck=self._recheck,
+            watch=lambda now, _: self.watched.put(now),
+            deliver=self.delivered.put,
+            stepped=self.steps.put,
+        )
+        schedule.serve(work, stop=self.stop)
+
+    def _morning(self, site: Site, day: date, _now: datetime) -> None:
+        if self.finishes:
+            self.done.add((site.id, day, None))
+        self.mornings.put((site.id, day))
+
+    def _recheck(self, site: Site, day: date, at: time, _now: datetime) -> None:
+        self.done.add((site.id, day, at))
+        self.rechecks.put((site.id, day, at))
+
+    def __enter__(self) -> Bench:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop.set()
+        self._thread.join(20)
+        assert not self._thread.is_alive()
+
+    def drained(self) -> None:
+        """Wait until the ticks of the start are over, and forget them."""
+        self.delivered.get(timeout=10)
+        self.watched.get(timeout=10)
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(schedule, "STEPS_LOOKED_FOR_S", 0.05)
+    monkeypatch.setattr(schedule, "ASKED_AGAIN", timedelta(seconds=0.2))
+
+
+@contextmanager
+def clock_at(day: date, at: time, site: Site) -> Iterator[time_machine.Traveller]:
+    with time_machine.travel(times.moment_utc(day, at, site.zone), tick=True) as clock:
+        yield clock
+
+
+TUESDAY = date(2026, 5, 12)
+
+
 def test_the_service_runs_what_is_due_delivers_and_stops() -> None:
     site = small_site()
-    now = times.moment_utc(date(2026, 5, 12), time(5, 25), site.zone)
+    with clock_at(TUESDAY, time(5, 25), site), Bench(site) as bench:
+        assert bench.mornings.get(timeout=10) == (site.id, TUESDAY)
+        bench.watched.get(timeout=10)
+        for _ in range(2):  # at the start, and at once when the run has ended
+            bench.delivered.get(timeout=10)
+
+
+@pytest.mark.parametrize("back", [timedelta(minutes=10), timedelta(hours=3), timedelta(days=400)])
+def test_a_clock_set_back_stops_neither_the_watch_nor_the_delivery(back: timedelta) -> None:
+    site = small_site()
+    with clock_at(TUESDAY, time(10, 0), site) as clock, Bench(site) as bench:
+        bench.drained()
+        clock.shift(-back)
+        assert bench.steps.get(timeout=10) == pytest.approx(-back.total_seconds(), abs=1.0)
+        ten_utc = times.moment_utc(TUESDAY, time(10, 0), site.zone)
+        for told in (bench.delivered, bench.watched):  # what was begun before the step may come first
+            while told.get(timeout=10) >= ten_utc:
+                pass
+
+
+def test_a_clock_set_back_to_the_night_and_right_again_runs_the_morning_in_its_time() -> None:
+    site = small_site()
+    with clock_at(TUESDAY, time(5, 0), site) as clock, Bench(site) as bench:
+        bench.drained()
+        clock.shift(-timedelta(hours=3))
+        bench.steps.get(timeout=10)
+        assert bench.mornings.empty()
+        clock.shift(timedelta(hours=3, minutes=25))
+        assert bench.mornings.get(timeout=10) == (site.id, TUESDAY)
+
+
+def test_a_clock_set_ahead_over_the_start_runs_the_morning_at_once_and_no_day_twice() -> None:
+    site = small_site()
+    with clock_at(TUESDAY, time(4, 0), site) as clock, Bench(site) as bench:
+        bench.drained()
+        clock.shift(timedelta(hours=1, minutes=30))
+        assert bench.mornings.get(timeout=10) == (site.id, TUESDAY)
+        clock.shift(timedelta(days=1))
+        assert bench.mornings.get(timeout=10) == (site.id, TUESDAY + timedelta(days=1))
+        clock.shift(-timedelta(days=1))
+        bench.steps.get(timeout=10)
+        with pytest.raises(queue.Empty):
+            bench.mornings.get(timeout=1.0)
+
+
+def test_a_run_that_is_not_done_is_asked_for_again() -> None:
+    site = small_site()
+    bench = Bench(site)
+    bench.finishes = False
+    with clock_at(TUESDAY, time(5, 25), site), bench:
+        for _ in range(3):
+            assert bench.mornings.get(timeout=10) == (site.id, TUESDAY)
+
+
+def test_a_recheck_runs_at_its_time_on_the_site_s_own_clock() -> None:
+    site = small_site(zone=ZoneInfo("Asia/Kathmandu"), recheck_at=(time(9, 0), time(9, 30)))
+    with clock_at(TUESDAY, time(9, 35), site), Bench(site) as bench:
+        assert bench.rechecks.get(timeout=10) == (site.id, TUESDAY, time(9, 30))
+        assert bench.rechecks.empty()
+
+
+def test_jobs_follow_the_config() -> None:
+    site = small_site(mail_at=time(8, 0), deadline=time(12, 0))
+    with clock_at(TUESDAY, time(5, 25), site), Bench(site) as bench:
+        bench.drained()
+        assert bench.mornings.empty()
+        earlier = replace(site, mail_at=time(5, 30))
+        bench.sites = (earlier, replace(earlier, id="south-fill"))
+        assert {bench.mornings.get(timeout=10) for _ in range(2)} == {(site.id, TUESDAY), ("south-fill", TUESDAY)}
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_steps_a_clock_takes_each_due_day_runs_once_and_no_job_is_left_waiting(seed: int) -> None:
+    """Steps drawn at random, both ways, over seconds to days; after each the service is alive within a moment."""
+    rng = random.Random(seed)
+    site = small_site(mail_at=time(5, 30), deadline=time(9, 0))
     ran: list[date] = []
-    stop, delivered, watched = threading.Event(), threading.Event(), threading.Event()
-
-    def run_morning(_site: Site, day: date, _now: datetime) -> None:
-        ran.append(day)
-        if delivered.wait(10.0) and watched.wait(10.0):
-            stop.set()
-
-    schedule.serve(
-        lambda: [site],
-        lead_min=lambda _: LEAD_MIN,
-        run_morning=run_morning,
-        run_look=lambda *_: None,
-        watch=lambda *_: watched.set(),
-        deliver=lambda _: delivered.set(),
-        stop=stop,
-        clock=lambda: now,
-    )
-    assert ran == [date(2026, 5, 12)]
-    assert delivered.is_set()
-    assert now.tzinfo is UTC
+    with clock_at(TUESDAY, time(rng.randrange(24), rng.randrange(60)), site) as clock, Bench(site) as bench:
+        bench.drained()
+        for _ in range(4):
+            step = rng.choice((-1, 1)) * timedelta(seconds=rng.choice((5, 600, 10_800, 86_400, 3 * 86_400)))
+            clock.shift(step)
+            assert bench.steps.get(timeout=10) == pytest.approx(step.total_seconds(), abs=1.0)
+            bench.delivered.get(timeout=10)
+            expected = due.due_day(site, datetime.now(UTC), LEAD_MIN)
+            while expected is not None and (site.id, expected, None) not in bench.done:
+                ran.append(bench.mornings.get(timeout=10)[1])
+            while not bench.mornings.empty():
+                ran.append(bench.mornings.get()[1])
+    assert len(ran) == len(set(ran))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from gonogo.records.air import HourlyAir, Place
 from gonogo.soil import reference_et, sun
 
 refet = pytest.importorskip("refet", reason="the test extra holds the library to compare with")
@@ -45,11 +46,14 @@ def test_still_air_counts_as_half_a_metre_a_second() -> None:
         )  # fmt: skip
 
     def of_hour(wind_2m_m_s: float) -> float:
-        (found,) = reference_et.hourly_et0_mm(
-            np.array([25.0]), np.array([40.0]), np.array([wind_2m_m_s]), np.array([700.0]),
+        air = HourlyAir(
             hour_utc=np.array(["2026-06-19T12"], "datetime64[h]"),
-            latitude_deg=45.0, longitude_deg=0.0, elevation_m=100.0,
-        )  # fmt: skip
+            temp_degc=np.array([25.0]),
+            rh_pct=np.array([40.0]),
+            wind_2m_m_s=np.array([wind_2m_m_s]),
+            shortwave_w_m2=np.array([700.0]),
+        )
+        (found,) = reference_et.hourly_et0_mm(air, Place(latitude_deg=45.0, longitude_deg=0.0, elevation_m=100.0))
         return float(found)
 
     for et0_mm in (of_day, of_hour):
@@ -59,22 +63,27 @@ def test_still_air_counts_as_half_a_metre_a_second() -> None:
 def test_only_a_sun_above_0_3_rad_tells_of_cloud() -> None:
     """ASCE-EWRI 2005: of lower sun measured over clear-sky radiation says nothing; the hour before it stands."""
     hour_utc = np.datetime64("2026-06-19T00") + np.arange(24).astype("timedelta64[h]")
-    place = {"latitude_deg": 45.0, "longitude_deg": 0.0}
     counts = []
     for longitude_deg in np.linspace(-7.0, 7.0, 57):
-        place["longitude_deg"] = float(longitude_deg)
-        stand = sun.sun_hours(hour_utc, **place)
+        place = Place(latitude_deg=45.0, longitude_deg=float(longitude_deg), elevation_m=0.0)
+        stand = sun.sun_hours(hour_utc, latitude_deg=45.0, longitude_deg=float(longitude_deg))
         clear = 0.75 * stand.extraterrestrial_mj_m2_h / 0.0036
         evening = 12 + int(np.flatnonzero(stand.sin_elevation[12:] < np.sin(0.34))[0])  # the first hour of low sun
         dimmed = clear.copy()
         dimmed[evening] *= 0.5
         night = [
             reference_et.hourly_et0_mm(
-                np.full(24, 15.0), np.full(24, 60.0), np.full(24, 2.0), shortwave,
-                hour_utc=hour_utc, elevation_m=0.0, **place,
+                HourlyAir(
+                    hour_utc=hour_utc,
+                    temp_degc=np.full(24, 15.0),
+                    rh_pct=np.full(24, 60.0),
+                    wind_2m_m_s=np.full(24, 2.0),
+                    shortwave_w_m2=shortwave,
+                ),
+                place,
             )[23]
             for shortwave in (clear, dimmed)
-        ]  # fmt: skip
+        ]
         counts.append(stand.sin_elevation[evening] >= np.sin(0.3))
         assert (night[0] != night[1]) == counts[-1], longitude_deg
     assert 5 < sum(counts) < 52
@@ -88,10 +97,9 @@ def test_hours_of_high_sun_agree_with_an_independent_library(latitude_deg: float
     temp, rh = rng.uniform(5.0, 35.0, hour_utc.size), rng.uniform(15.0, 95.0, hour_utc.size)
     wind = rng.uniform(0.6, 7.0, hour_utc.size)
     shortwave = stand.extraterrestrial_mj_m2_h * rng.uniform(0.3, 0.75, hour_utc.size)
-    ours = reference_et.hourly_et0_mm(
-        temp, rh, wind, shortwave / 0.0036, hour_utc=hour_utc,
-        latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=50.0,
-    )  # fmt: skip
+    air = HourlyAir(hour_utc=hour_utc, temp_degc=temp, rh_pct=rh, wind_2m_m_s=wind, shortwave_w_m2=shortwave / 0.0036)
+    place = Place(latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=50.0)
+    ours = reference_et.hourly_et0_mm(air, place)
     theirs = refet.Hourly(
         tmean=temp, ea=reference_et.saturation_vapour_kpa(temp) * rh / 100.0, rs=shortwave, uz=wind, zw=2.0,
         elev=50.0, lat=latitude_deg, lon=longitude_deg, doy=stand.day_of_year,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from gonogo.errors import SoilError
+from gonogo.records.air import HourlyAir, Place
 from gonogo.soil import reference_et, sun
 
 DAY = np.datetime64("2026-06-21T00") + np.arange(24).astype("timedelta64[h]")
@@ -71,10 +73,11 @@ def test_a_short_first_day_borrows_its_brightness_from_the_next() -> None:
 
 def test_series_of_different_lengths_are_refused() -> None:
     values = np.full(24, 10.0)
-    place = {"hour_utc": DAY, "latitude_deg": 40.0, "longitude_deg": 5.0, "elevation_m": 300.0}
-    assert reference_et.hourly_et0_mm(values, values, values, values, **place).shape == (24,)
+    place = Place(latitude_deg=40.0, longitude_deg=5.0, elevation_m=300.0)
+    air = HourlyAir(hour_utc=DAY, temp_degc=values, rh_pct=values, wind_2m_m_s=values, shortwave_w_m2=values)
+    assert reference_et.hourly_et0_mm(air, place).shape == (24,)
     with pytest.raises(SoilError):
-        reference_et.hourly_et0_mm(values, values, values[:-1], values, **place)
+        reference_et.hourly_et0_mm(replace(air, wind_2m_m_s=values[:-1]), place)
 
 
 def test_a_night_keeps_the_cloud_of_its_evening() -> None:
@@ -88,13 +91,12 @@ def test_hourly_values_of_a_summer_day_add_up_near_the_daily_equation() -> None:
     temp = 22.0 + 7.0 * np.sin((hours % 24 - 9.0) / 24.0 * 2.0 * np.pi)
     vapour = 1.5
     rh = 100.0 * vapour / reference_et.saturation_vapour_kpa(temp)
-    place = {"latitude_deg": 45.0, "elevation_m": 100.0}
     shortwave = 0.7 * sun.sun_hours(WEEK, latitude_deg=45.0, longitude_deg=0.0).extraterrestrial_mj_m2_h / 0.0036
-    hourly = reference_et.hourly_et0_mm(
-        temp, rh, np.full(168, 2.0), shortwave, hour_utc=WEEK, longitude_deg=0.0, **place
-    )
+    breeze = np.full(168, 2.0)
+    air = HourlyAir(hour_utc=WEEK, temp_degc=temp, rh_pct=rh, wind_2m_m_s=breeze, shortwave_w_m2=shortwave)
+    hourly = reference_et.hourly_et0_mm(air, Place(latitude_deg=45.0, longitude_deg=0.0, elevation_m=100.0))
     daily = reference_et.daily_et0_mm(
         29.0, 15.0, vapour_kpa=vapour, wind_2m_m_s=2.0, shortwave_mj_m2_d=shortwave[72:96].sum() * 0.0036,
-        day_of_year=172, **place,
+        day_of_year=172, latitude_deg=45.0, elevation_m=100.0,
     )  # fmt: skip
     assert hourly[72:96].sum() == pytest.approx(daily, rel=0.08)

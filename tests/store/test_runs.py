@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,7 +16,8 @@ from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
-from gonogo.store import claims, outbox, outcomes, runs, schema
+from gonogo.records.work_order import WorkOrder
+from gonogo.store import claims, endings, outbox, outcomes, runs, schema
 from gonogo.store.claims import Claim, RunRecord
 from gonogo.store.encoding import decoded, encoded
 
@@ -241,3 +243,81 @@ def test_every_number_comes_back_as_the_number_it_was(number: float, n: int) -> 
     assert back == number or (math.isnan(back) and math.isnan(number))
     assert math.copysign(1.0, back) == math.copysign(1.0, number) or math.isnan(number)
     assert kept.held is (n > 0)
+
+
+def mailed(store: sa.Engine, claimed: Claim, n: int, state: str, *, crew_id: str, kind: str = "morning") -> None:
+    """Put a mail of a run into the outbox and let it end in a state."""
+    made = envelope(n, run_id=claimed.run_id, crew_id=crew_id, kind=kind, deadline_utc=MORNING + 5 * MINUTE)
+    with schema.begin(store) as connection:
+        outbox.put(connection, [made], now_utc=MORNING)
+    if state == "expired":
+        endings.expire(store, now_utc=MORNING + 5 * MINUTE)
+    elif state != "waiting":
+        (one,) = outbox.lease(store, now_utc=MORNING, owner="w")
+        if state == "sent":
+            outbox.sent(store, one, now_utc=MORNING)
+        else:
+            outbox.refused(store, one, now_utc=MORNING, error="550")
+
+
+@pytest.mark.parametrize(
+    ("state", "is_told"), [("waiting", True), ("sent", True), ("expired", False), ("refused", False)]
+)
+def test_a_crew_was_told_what_went_or_still_may_and_nothing_else(store: sa.Engine, state: str, is_told: bool) -> None:
+    claimed = claim(store)
+    finish(store, claimed)
+    mailed(store, claimed, 1, state, crew_id="crew-a")
+    with schema.read(store) as connection:
+        told = runs.last_mailed_runs(connection, "north-fill", day=DAY)
+        assert (told == {"crew-a": (claimed.run_id, MORNING + MINUTE)}) is is_told
+        assert runs.last_mailed_runs(connection, "north-fill", day=DAY + timedelta(days=1)) == {}
+        assert runs.last_mailed_runs(connection, "south-dam", day=DAY) == {}
+
+
+def test_each_crew_was_told_last_by_the_newest_run_that_mailed_it(store: sa.Engine) -> None:
+    yesterday, morning, look = claim(store, DAY - timedelta(days=1)), claim(store), claim(store, edition="look-0900")
+    for n, (run, later) in enumerate(((yesterday, -1440), (morning, 1), (look, 200))):
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, run, RECORD, now_utc=MORNING + later * MINUTE)
+        mailed(store, run, 2 * n, "sent", crew_id="crew-a", kind="later_look" if run is look else "morning")
+    mailed(store, morning, 11, "sent", crew_id="crew-b")
+    mailed(store, look, 12, "sent", crew_id="", kind="operator")
+    with schema.read(store) as connection:
+        today = runs.last_mailed_runs(connection, "north-fill", day=DAY)
+        assert {crew: run_id for crew, (run_id, _) in today.items()} == {
+            "crew-a": look.run_id,
+            "crew-b": morning.run_id,
+        }
+        before = runs.last_mailed_runs(connection, "north-fill", before_day=DAY)
+        assert before == {"crew-a": (yesterday.run_id, MORNING - timedelta(days=1))}
+
+
+def test_orders_of_work_come_back_by_their_days_both_ends_included_oldest_first(store: sa.Engine) -> None:
+    made = {}
+    for days in (2, 0, 1):
+        day, at = DAY + timedelta(days=days), MORNING + timedelta(days=days)
+        claimed, order = claim(store, day), WorkOrder(
+            works=(), unplanned=(), moves=(), expected_area_m2=100.0 * days, given_order_area_m2=0.0, gap_frac=0.0,
+            method="solver",
+        )  # fmt: skip
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, claimed, replace(RECORD, order=order), now_utc=at)
+        made[days] = (at, order)
+    with schema.read(store) as connection:
+        found = runs.work_orders(connection, "north-fill", since_day=DAY, until_day=DAY + timedelta(days=1))
+        assert found == (made[0], made[1])
+        later = runs.work_orders(
+            connection, "north-fill", since_day=DAY + timedelta(days=1), until_day=DAY + timedelta(days=2)
+        )
+        assert later == (made[1], made[2])
+
+
+def test_the_newest_run_of_a_day_is_the_last_that_finished(store: sa.Engine) -> None:
+    late, soon = claim(store), claim(store, edition="look-0900")
+    for run, minutes in ((soon, 5), (late, 9)):
+        with schema.begin(store) as connection:
+            claims.finish_run(connection, run, RECORD, now_utc=MORNING + minutes * MINUTE)
+    with schema.read(store) as connection:
+        newest = runs.last_run(connection, "north-fill", day=DAY)
+        assert newest is not None
+        assert newest.id == late.run_id

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from gonogo.errors import WeatherError
 from gonogo.weather import services
 from gonogo.weather.series import HourlyWeather, check
-from gonogo.weather.table import COLUMNS
+from gonogo.weather.table import COLUMNS, ReceivedForecast
 
 NAMES = sorted(set(services.find()) - {"open_meteo"})  # that one has its own file
 EVERY = pytest.mark.parametrize("name", NAMES)
@@ -38,10 +38,9 @@ LIMITS = {name: (column.low, column.high) for name, column in COLUMNS.items() if
 
 def weather(name: str, body: bytes) -> HourlyWeather:
     return check(
-        services.find()[name].parse(body, HARROW_FLATS),
+        ReceivedForecast(parsed=services.find()[name].parse(body, HARROW_FLATS), fetched_utc=MORNING_UTC),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=[],
         n_members=12,
         rng=np.random.default_rng(1),

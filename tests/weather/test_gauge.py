@@ -9,6 +9,7 @@ import pytest
 from bodies import HARROW_FLATS_BODY, MORNING_UTC, row, weather_of
 from hypothesis import given
 from hypothesis import strategies as st
+from notes import english
 
 from gonogo.records.field import GaugeRain
 from gonogo.weather.gauge import covered_share, override
@@ -33,7 +34,7 @@ def test_a_total_keeps_the_services_pattern() -> None:
     assert corrected[4] == pytest.approx(6.0)
     assert corrected[20] == 5.0
     assert gauged.tolist() == [1.0] * 12 + [0.0] * 12
-    assert notes == ["Past rain is the site's own gauge for 12 hours (1 readings)."]
+    assert english(notes) == ["Past rain is from the site's own gauge for 12 hours (1 reading)."]
 
 
 def test_a_dry_gauge_takes_the_services_rain_away() -> None:
@@ -77,7 +78,7 @@ def test_a_reading_that_cannot_be_right_is_left_out_and_named(reading: GaugeRain
     corrected, gauged, notes = override(HOURS, np.ones(24), [reading], now_utc=NOW_UTC)
     assert (corrected == 1.0).all()
     assert not gauged.any()
-    assert "was left out" in notes[0]
+    assert "was left out" in english(notes)[0]
 
 
 def test_a_reading_of_before_the_table_changes_nothing() -> None:
@@ -115,4 +116,4 @@ def test_the_gauge_reaches_the_weather_and_its_members() -> None:
     totals = weather.rain_members_mm[stretch].sum(axis=0)
     assert totals.mean() == pytest.approx(11.0)
     assert totals.std() < 0.06 * 11.0
-    assert any("site's own gauge" in note for note in weather.notes)
+    assert any("site's own gauge" in note for note in english(weather.notes))

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from bodies import HARROW_FLATS, MORNING_UTC, fixture_body, row, weather_of
+from notes import english
 from sites import small_site
 
 from gonogo.errors import WeatherError
@@ -82,7 +83,7 @@ def test_after_the_change_six_hours_share_one_amount_and_states_run_straight() -
     assert len(found.rain_mm) == 30 + 18
     assert found.rain_mm[30:48].tolist() == [1.0] * 18
     assert found.temp_degc[30:42].tolist() == [15.0 + 0.5 * h for h in range(12)]
-    assert any("one value for several hours" in note for note in found.notes)
+    assert any("one value for several hours" in note for note in english(found.notes))
 
 
 def test_overlapping_six_hours_of_an_hourly_step_are_not_counted() -> None:
@@ -129,7 +130,7 @@ def test_a_zone_off_the_full_hour_has_its_values_at_the_hours_of_utc(
 def test_wind_is_brought_to_two_metres_and_radiation_comes_from_cloud() -> None:
     found = weather(json.dumps(hand_made(MORNING_UTC)).encode())
     assert found.wind_2m_m_s[0] == pytest.approx(wind_2m_m_s(4.0, 10.0))
-    assert any("cloud cover" in note for note in found.notes)
+    assert any("cloud cover" in note for note in english(found.notes))
     assert found.shortwave_w_m2.max() > 300.0
 
 
@@ -164,7 +165,7 @@ def test_a_run_of_the_model_that_is_old_is_trusted_less() -> None:
     assert weather(updated(10)).status is ForecastStatus.FRESH
     assert weather(updated(30)).status is ForecastStatus.OLD
     assert weather(updated(60)).status is ForecastStatus.NONE
-    assert any("own forecast is old" in note for note in weather(updated(30)).notes)
+    assert any("own forecast is old" in note for note in english(weather(updated(30)).notes))
 
 
 def test_the_request_keeps_to_four_decimals_cut_and_whole_metres() -> None:

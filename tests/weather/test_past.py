@@ -11,14 +11,16 @@ from typing import Any
 import numpy as np
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, fixture_body, row, weather_of
+from notes import english
 
 from gonogo.download.forecasts import earlier_forecasts
 from gonogo.records.field import GaugeRain
 from gonogo.records.outside import Answer
 from gonogo.times import as_datetime
 from gonogo.weather import services
-from gonogo.weather.past import EarlierForecast, filled, is_short
+from gonogo.weather.past import filled, is_short
 from gonogo.weather.series import HourlyWeather, check
+from gonogo.weather.table import ReceivedForecast
 
 MET = json.loads(fixture_body("met_norway"))
 HOUR = timedelta(hours=1)
@@ -44,10 +46,11 @@ def stored(made_utc: datetime, rain_mm: float) -> Answer:
 
 def weather(answers: Sequence[Answer], gauge: Sequence[GaugeRain] = (), n_members: int = 40) -> HourlyWeather:
     return check(
-        services.find()["met_norway"].parse(met(MORNING_UTC, 0.0), HARROW_FLATS),
+        ReceivedForecast(
+            parsed=services.find()["met_norway"].parse(met(MORNING_UTC, 0.0), HARROW_FLATS), fetched_utc=MORNING_UTC
+        ),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=gauge,
         n_members=n_members,
         rng=np.random.default_rng(3),
@@ -66,7 +69,7 @@ def test_each_past_hour_comes_from_the_newest_forecast_that_held_it() -> None:
     assert found.rain_mm[24:48].tolist() == [0.5] * 24
     assert found.rain_mm[48] == 0.0
     assert (np.diff(found.hour_utc) == np.timedelta64(1, "h")).all()
-    assert any("from 2 earlier forecasts" in note for note in found.notes)
+    assert any("from 2 earlier forecasts" in note for note in english(found.notes))
 
 
 def test_the_past_ends_at_the_first_hour_whose_rain_nobody_knows() -> None:
@@ -78,7 +81,7 @@ def test_the_past_ends_at_the_first_hour_whose_rain_nobody_knows() -> None:
 def test_without_anything_stored_the_table_begins_now_and_the_mail_says_so() -> None:
     found = weather([])
     assert as_datetime(found.hour_utc[0]) == MORNING_UTC
-    assert any("Rain before 2026-05-12 05:00 is not in this forecast" in note for note in found.notes)
+    assert any("Rain before Tue 12 May 05:00 is not in this forecast" in note for note in english(found.notes))
 
 
 def test_the_gauge_vouches_for_hours_that_no_forecast_held() -> None:
@@ -89,7 +92,7 @@ def test_the_gauge_vouches_for_hours_that_no_forecast_held() -> None:
     assert found.rain_members_mm[:48].sum(axis=0).std() < 1.0
     # Sun and air of those days stand as on the day after them.
     assert found.temp_degc[:24].tolist() == found.temp_degc[48:72].tolist()
-    assert any("for 48 hours from the rain gauge" in note for note in found.notes)
+    assert any("48 hours are from the rain gauge" in note for note in english(found.notes))
 
 
 def test_a_gauge_with_a_hole_reaches_back_to_the_hole_only() -> None:
@@ -134,7 +137,7 @@ def test_another_services_stored_days_may_stand_for_the_past() -> None:
 def test_a_forecast_with_its_own_past_is_left_as_it_is() -> None:
     parsed = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
     assert not is_short(parsed, MORNING_UTC)
-    earlier = [EarlierForecast(fetched_utc=days_before(1), parsed=parsed)]
+    earlier = [ReceivedForecast(fetched_utc=days_before(1), parsed=parsed)]
     assert filled(parsed, earlier, [], now_utc=MORNING_UTC).parsed is parsed
 
 
@@ -142,3 +145,22 @@ def test_stored_answers_that_cannot_be_read_are_passed_over() -> None:
     broken = replace(stored(days_before(1), 0.5), body=b"{")
     unknown = replace(stored(days_before(1), 0.5), service="crystal_ball")
     assert earlier_forecasts([broken, unknown], HARROW_FLATS) == ()
+
+
+def test_half_an_hour_that_no_gauge_caught_is_unknown_rain_too() -> None:
+    readings = [
+        GaugeRain(from_utc=days_before(4), until_utc=days_before(3), rain_mm=1.0),
+        GaugeRain(from_utc=days_before(3) + 0.5 * HOUR, until_utc=days_before(1), rain_mm=2.0),
+    ]
+    found = weather([stored(days_before(1), 0.5)], readings)
+    assert as_datetime(found.hour_utc[0]) == days_before(3) + HOUR
+
+
+def test_what_the_gauge_caught_is_not_laid_out_as_the_rain_of_another_day() -> None:
+    reading = GaugeRain(from_utc=days_before(2), until_utc=days_before(1), rain_mm=12.0)
+    body = json.loads(stored(days_before(1), 0.0).body)
+    body["properties"]["timeseries"][5]["data"]["next_1_hours"]["details"]["precipitation_amount"] = 8.0
+    rainy = replace(stored(days_before(1), 0.0), body=json.dumps(body).encode())
+    found = weather([rainy], [reading])
+    assert found.rain_mm[:24] == pytest.approx(0.5)
+    assert found.rain_mm[29] == pytest.approx(8.0)

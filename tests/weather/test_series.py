@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import timedelta
 
 import numpy as np
 import pytest
-from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
+from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, row, weather_of
+from notes import english
 
+from gonogo import times
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus, lowest, status_by_age, status_by_clock, status_by_model_run
-from gonogo.weather.series import check
+from gonogo.weather.series import check, fallen_mm
 from gonogo.weather.services.open_meteo import SERVICE
+from gonogo.weather.table import ReceivedForecast
 
 
 @pytest.mark.parametrize(
@@ -112,14 +116,33 @@ def test_the_lowest_of_all_rungs_counts() -> None:
 def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
     parsed = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
     weather = check(
-        parsed,
+        ReceivedForecast(parsed=parsed, fetched_utc=MORNING_UTC, clock_offset_s=-3 * 86400.0),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=[],
         n_members=10,
         rng=np.random.default_rng(1),
-        clock_offset_s=-3 * 86400.0,
     )
     assert weather.status is ForecastStatus.NONE
-    assert any("clock of the machine is 3 days ahead of" in note for note in weather.notes)
+    assert any("clock of this machine is 3 days ahead of" in note for note in english(weather.notes))
+
+
+def test_what_fell_between_two_moments_is_neither_what_fell_before_nor_what_is_to_come() -> None:
+    weather = weather_of(HARROW_FLATS_BODY)
+    fallen = dataclasses.replace(
+        weather, rain_mm=np.zeros(len(weather.rain_mm)), melt_mm=np.zeros(len(weather.rain_mm))
+    )
+    now = row(weather, MORNING_UTC)
+    fallen.rain_mm[now - 6 : now + 3] = [32.0, 1.0, 2.0, 4.0, 8.0, 16.0, 64.0, 128.0, 256.0]
+    fallen.melt_mm[now - 2] = 0.5
+    # From half past the hour five hours back: the whole of that hour counts, the hour of the morning does not.
+    since, until = MORNING_UTC - timedelta(hours=4, minutes=30), MORNING_UTC + timedelta(minutes=40)
+    assert fallen_mm(fallen, since, until) == (31.0, 0.5)
+    assert fallen_mm(fallen, since, since) == (0.0, 0.0)
+
+
+def test_what_fell_before_the_table_begins_is_not_known() -> None:
+    weather = weather_of(HARROW_FLATS_BODY)
+    first = times.as_datetime(weather.hour_utc[0])
+    assert np.isnan(fallen_mm(weather, first - timedelta(minutes=1), MORNING_UTC)).all()
+    assert np.isfinite(fallen_mm(weather, first, MORNING_UTC)).all()

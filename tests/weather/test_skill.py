@@ -10,20 +10,21 @@ import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
 from hypothesis import given
 from hypothesis import strategies as st
+from notes import english
 
 from gonogo.records.field import GaugeRain
 from gonogo.weather import services
-from gonogo.weather.past import EarlierForecast
 from gonogo.weather.series import check
-from gonogo.weather.skill import MIN_PAIRS, Pair, pairs, spread_factor
+from gonogo.weather.skill import Pair, pairs, spread_factor
+from gonogo.weather.table import ReceivedForecast
 
 PARSED = services.find()["open_meteo"].parse(HARROW_FLATS_BODY, HARROW_FLATS)
 MADE = MORNING_UTC - timedelta(days=8)
 
 
-def earlier(days_before: float, service: str = "open_meteo") -> EarlierForecast:
+def earlier(days_before: float, service: str = "open_meteo") -> ReceivedForecast:
     parsed = services.find()[service].parse(HARROW_FLATS_BODY, HARROW_FLATS)
-    return EarlierForecast(fetched_utc=MORNING_UTC - timedelta(days=days_before), parsed=parsed)
+    return ReceivedForecast(fetched_utc=MORNING_UTC - timedelta(days=days_before), parsed=parsed)
 
 
 def caught(days_before: float, hours: float, rain_mm: float) -> GaugeRain:
@@ -32,8 +33,8 @@ def caught(days_before: float, hours: float, rain_mm: float) -> GaugeRain:
 
 
 def test_below_five_pairs_nothing_is_learned() -> None:
-    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * (MIN_PAIRS - 1)) == 1.0
-    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * MIN_PAIRS) > 1.0
+    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * 4) == 1.0
+    assert spread_factor([Pair(forecast_mm=0.0, caught_mm=50.0)] * 5) > 1.0
 
 
 def test_five_pairs_worked_by_hand() -> None:
@@ -83,7 +84,7 @@ def test_a_pair_is_the_last_forecast_before_the_reading_and_its_own_hours() -> N
         ([earlier(4.5)], caught(4.0, 10, -1.0)),
     ],
 )
-def test_what_is_no_pair(forecasts: list[EarlierForecast], reading: GaugeRain) -> None:
+def test_what_is_no_pair(forecasts: list[ReceivedForecast], reading: GaugeRain) -> None:
     assert pairs(forecasts, [reading], service="open_meteo", now_utc=MORNING_UTC) == ()
 
 
@@ -115,10 +116,9 @@ def test_the_weather_of_a_service_that_was_wrong_here_is_wider_and_says_so() -> 
     gauge = [caught(days, 20, 40.0) for days in (9.0, 8.0, 7.0, 6.0, 5.0, 4.0)]
     forecasts = [earlier(days + 0.2) for days in (9.0, 8.0, 7.0, 6.0, 5.0, 4.0)]
     taught = check(
-        PARSED,
+        ReceivedForecast(parsed=PARSED, fetched_utc=MORNING_UTC),
         site=HARROW_FLATS,
         now_utc=MORNING_UTC,
-        fetched_utc=MORNING_UTC,
         gauge=gauge,
         n_members=50,
         rng=np.random.default_rng(1),
@@ -127,6 +127,6 @@ def test_the_weather_of_a_service_that_was_wrong_here_is_wider_and_says_so() -> 
     plain = weather_of(HARROW_FLATS_BODY, gauge=gauge, n_members=50)
     ahead = plain.hour_utc >= np.datetime64(MORNING_UTC.replace(tzinfo=None), "h")
     assert taught.spread_factor > 1.5
-    assert any("follows the site's own gauge" in note for note in taught.notes)
+    assert any("follows the site's own gauge" in note for note in english(taught.notes))
     assert taught.rain_members_mm[ahead].sum(axis=0).std() > 1.2 * plain.rain_members_mm[ahead].sum(axis=0).std()
     np.testing.assert_allclose(taught.rain_members_mm.mean(axis=1), taught.rain_mm, atol=1e-12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -25,6 +26,7 @@ from gonogo.records.field import Reading
 from gonogo.records.outside import Transport
 from gonogo.service import service as running
 from gonogo.store import history, outcomes, runs, schema
+from gonogo.wording.language import speaker
 
 HEAVY = ("pandas", "numpy", "sqlalchemy", "alembic", "jinja2", "babel", "requests", "apscheduler", "pydantic")
 
@@ -106,7 +108,7 @@ def test_the_demo_writes_mails_that_open_in_a_browser(tmp_path: Path, capsys: py
 def test_the_demo_writes_the_days_ahead_as_a_page_too(tmp_path: Path) -> None:
     result = demo.run(tmp_path / "demo")
     text = result.outlook.read_text(encoding="utf-8")
-    assert "Proposed order of work" in text
+    assert "Order of work" in text
     assert "S4 Drainage blanket" in text
 
 
@@ -326,14 +328,14 @@ def test_the_outlook_is_lines_for_a_pipe_and_one_page_for_a_wall(tmp_path: Path)
     loaded = example_config(tmp_path)
     page = tmp_path / "outlook.html"
     shown = outlook_report.show(
-        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=recorded
+        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, speak=speaker("en", "metric"), html=page, fetch=recorded
     )
     assert shown.exit_code == Exit.OK
     assert "\x1b" not in shown.text
     for strip in loaded.sites[0].strips:
         assert strip.name[:20] in shown.text
         assert strip.name in page.read_text(encoding="utf-8")
-    assert "Proposed order of work" in shown.text
+    assert "Order of work" in shown.text
     assert "responsible engineer" in shown.text
     store = opened(loaded)
     with schema.read(store) as connection:
@@ -345,7 +347,7 @@ def test_without_weather_there_is_no_outlook_and_no_page(tmp_path: Path) -> None
     loaded = example_config(tmp_path)
     page = tmp_path / "outlook.html"
     shown = outlook_report.show(
-        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, units="metric", html=page, fetch=no_weather
+        loaded, loaded.sites[0], now_utc=demo.MORNING_UTC, speak=speaker("en", "metric"), html=page, fetch=no_weather
     )
     assert shown.exit_code == Exit.NO_VERDICT
     assert "no outlook" in shown.text
@@ -361,13 +363,28 @@ def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
         site.strip("N2"),
         Turn(litres=20_000.0),
         now_utc=demo.MORNING_UTC,
-        units="metric",
+        speak=speaker("en", "metric"),
         fetch=recorded,
     )
     assert shown.exit_code == Exit.OK
-    assert "what if 20,000 L are put on now?" in shown.text
-    verdict = next(line for line in shown.text.splitlines() if line.startswith("verdict"))
+    assert "what if 20,000 L of water goes on now?" in " ".join(shown.text.split())
+    verdict = next(line for line in shown.text.splitlines() if line.startswith("Verdict"))
     assert "WATER FIRST" in verdict
+
+
+def test_what_if_speaks_the_readers_language_and_units(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    site = loaded.sites[0]
+    turn = Turn(litres=20_000.0, rain_mm=8.0, is_disked=True, delay_h=4.0)
+    for code, begins in (("es", "¿y si"), ("fr", "et si"), ("pt", "e se")):
+        speak = speaker(code, "us")
+        shown = whatif_report.show(
+            loaded, site, site.strip("N2"), turn, now_utc=demo.MORNING_UTC, speak=speak, fetch=recorded
+        ).text
+        assert begins in shown
+        assert "gal" in shown
+        assert speak.word("caution.short").split() == shown.split()[-len(speak.word("caution.short").split()) :]
+        assert not re.search(r"\d (L|mm)\b|\{", shown)
 
 
 def test_a_strip_or_a_unit_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
@@ -375,6 +392,7 @@ def test_a_strip_or_a_unit_that_is_none_is_refused(say: Callable[..., tuple[int,
         (("whatif", "harrow-flats", "N22", "--water", "900"), "strip = N22"),
         (("whatif", "harrow-flats", "N2"), "nothing is asked"),
         (("outlook", "--units", "metrik", "--stored"), 'Did you mean "metric"?'),
+        (("outlook", "--language", "en_US", "--stored"), "--language = en_US"),
     ):
         code, _, err = say(*arguments)
         assert code == app.Exit.CONFIG

@@ -290,7 +290,7 @@ C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
     ("old", "new", "starts"),
     [
         (decided(C), decided(WAIT), "N2 Ramp middle: COMPACT is now WAIT. Likely above the wet edge"),
-        (decided(WAIT), decided(C, 4), "N2 Ramp middle: WAIT is now COMPACT. Likely to stay inside"),
+        (decided(WAIT), decided(C, 4), "N2 Ramp middle: WAIT is now COMPACT. Likely to stay in the window"),
         (decided(C), decided(C, 5), "N2 Ramp middle: rolling 10:15 to 15:15 instead of 07:15 to 15:15. Likely"),
         (decided(C), decided(C, 3, 8.5), "N2 Ramp middle: rolling 08:15 to 13:45 instead of 07:15 to 15:15."),
         (decided(W), decided(W, 4, 8), "N2 Ramp middle: rolling 09:15 to 13:15 instead of 07:15 to 15:15."),
@@ -298,7 +298,7 @@ C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
             "N2 Ramp middle: 25,000 L of water instead of 20,000 L."),
         (decided(C), decided(WAIT, reading_age_h=1.0), "N2 Ramp middle: COMPACT is now WAIT. A moisture test ("),
         (decided(WAIT, reading_age_h=float("inf")), decided(C, reading_age_h=0.5),
-            "N2 Ramp middle: WAIT is now COMPACT. A moisture test (07:45) gave 17.0%. Likely"),
+            "N2 Ramp middle: WAIT is now COMPACT. A moisture test (07:45) read 17.0%. Likely"),
     ],
 )  # fmt: skip
 def test_what_lies_beyond_a_threshold_is_said(loaded: Config, old: Decision, new: Decision, starts: str) -> None:
@@ -341,7 +341,7 @@ def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_o
     site = replace(loaded.sites[0], recheck_at=(time(9, 0), time(9, 30), time(13, 0)))
 
     def due(at: time, day: Any = demo.DAY) -> Any:
-        found = service_due.due_look(site, times.moment_utc(day, at, site.zone))
+        found = service_due.due_recheck(site, times.moment_utc(day, at, site.zone))
         return found and found[1]
 
     assert [due(time(8, 59)), due(time(9, 0)), due(time(9, 30)), due(time(10, 29)), due(time(10, 30))] == [

@@ -64,7 +64,7 @@ def test_the_health_file_says_how_it_stands_without_names_and_addresses(watched:
         outbox.refused(one.store, mail, now_utc=demo.MORNING_UTC, error=f"550 <{mail.address}> unknown")
     one.watch(demo.MORNING_UTC, workers)
     assert read_health(watched)["is_well"] is False
-    assert "550" in read_health(watched)["sites"]["harrow-flats"]["troubles"][0]
+    assert "550" in read_health(watched)["sites"]["harrow-flats"]["faults"][0]
     assert watched.watch.health_file is not None
     assert "@example.com" not in watched.watch.health_file.read_text(encoding="utf-8")
     assert list(watched.watch.health_file.parent.glob(".*.part")) == []
@@ -100,6 +100,9 @@ def test_status_says_that_the_service_is_silent(watched: Config) -> None:
     silent = status.status(watched, now_utc=night + timedelta(minutes=20))
     assert silent.exit_code == app.Exit.ATTENTION
     assert "silent since 2026-05-12 04:15 UTC" in silent.text
+    from_future = status.status(watched, now_utc=demo.MORNING_UTC - timedelta(hours=10))  # the clock was set back
+    assert from_future.exit_code == app.Exit.ATTENTION
+    assert "health file is from the future" in from_future.text
 
 
 def test_a_health_file_that_cannot_be_written_stops_nothing(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -1,6 +1,10 @@
 """One open weather service a file: its request, its column map, its licence line. No I/O.
 
 A new service is a new file here with a `SERVICE`; nothing else has to be touched.
+
+What is said of the services comes from their published contracts and recorded answers, not from the live services.
+Not used: station observations of the US service (special reports double count), least and greatest amounts of MET
+Norway (given in some areas only).
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]
 
+LAST_STAMP_S = 4_102_444_800  # 2100-01-01: a later stamp is no number of seconds since 1970
 _SPACE = re.compile(r"\s*")
 NO_VALUE_TEXTS = frozenset({"NaN", "nan", "null", ""})
 
@@ -184,3 +189,40 @@ def refused(service: str, key: str, value: str, wrong: str, right: str) -> Weath
 def truncated_deg(value_deg: float) -> str:
     """Return a coordinate cut (not rounded) to the four decimals that some services allow at most."""
     return str(Decimal(repr(float(value_deg))).quantize(Decimal("0.0001"), rounding=ROUND_DOWN))
+
+
+def stamps(service: str, times: object, unit: object, offset_s: object) -> npt.NDArray[np.datetime64]:
+    """Return stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
+    if not isinstance(times, list) or not times:
+        raise refused(service, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
+    if unit == "unixtime":
+        if not all(type(stamp) is int and 0 <= stamp < LAST_STAMP_S for stamp in times):
+            raise refused(
+                service, "hourly.time", "no seconds", "stamps are off.", "Whole seconds since 1970 are right."
+            )
+        return np.array(times, dtype=np.int64).astype("datetime64[s]")
+    if unit != "iso8601":
+        raise refused(
+            service, "hourly_units.time", repr(unit), "this form is not known.", "unixtime or iso8601 is right."
+        )
+    if type(offset_s) is not int or not -14 * 3600 <= offset_s <= 14 * 3600:
+        raise refused(
+            service, "utc_offset_seconds", repr(offset_s)[:40], "local times need it.", "Seconds east of UTC are right."
+        )
+    try:
+        local = [datetime.strptime(stamp, "%Y-%m-%dT%H:%M") for stamp in times]  # noqa: DTZ007 - the offset comes apart
+    except (TypeError, ValueError) as error:
+        raise refused(
+            service, "hourly.time", repr(times[0])[:40], "a time is not readable.", "2026-05-12T05:00 is right."
+        ) from error
+    if offset_s % 3600:
+        # The service labels values of full hours of UTC with this offset: nobody can say which hour is meant.
+        raise refused(
+            service,
+            "utc_offset_seconds",
+            str(offset_s),
+            f"local labels of a zone {offset_s / 3600:+.4g} h from UTC do not say which full hour of UTC they mean.",
+            "Times in GMT as unixtime are right, as our own request asks for them.",
+        )
+    utc_s = np.array(local, dtype="datetime64[s]").astype(np.int64) - offset_s
+    return utc_s.astype("datetime64[s]")

@@ -16,7 +16,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from gonogo.records.site import Site
+from gonogo.times import as_datetime
 from gonogo.units import wind_2m_m_s
+from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, numbers, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
@@ -25,10 +27,7 @@ NAME = "met_norway"
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
 ATTRIBUTION = (
     ("Data from MET Norway", "https://www.met.no/"),
-    (
-        "CC BY 4.0, data changed: checked, filled and brought to the site's hours",
-        "https://creativecommons.org/licenses/by/4.0/",
-    ),
+    ("CC BY 4.0", "https://creativecommons.org/licenses/by/4.0/"),
 )
 WIND_HEIGHT_M = 10.0
 MAX_STEP_H = 6  # the longest step whose states are drawn in a straight line; a longer one is a gap
@@ -102,16 +101,12 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     steps = _steps(properties.get("timeseries"))
     stamp_utc = np.array([step.at_s for step in steps], dtype=np.int64).astype("datetime64[s]")
     steps.sort(key=lambda step: step.at_s)
-    notes: list[str] = []
+    notes: list[Note] = []
     states = _columns(STATES, units, [step.states for step in steps], notes)
     periods = _columns(PERIODS, units, [step.period for step in steps], notes)
     table, first_long_utc = _table(steps, states, periods)
     if first_long_utc is not None:
-        since = str(first_long_utc)[:16].replace("T", " ")
-        notes.append(
-            f"From {since} UTC on the service gives one value for several hours: states were drawn in a straight line "
-            "between them, amounts spread evenly."
-        )
+        notes.append(note("long_steps", from_utc=as_datetime(first_long_utc)))
     parsed = ParsedForecast(
         service=NAME,
         attribution=ATTRIBUTION,
@@ -192,7 +187,7 @@ def _columns(
     wanted: Mapping[str, tuple[str, str, float]],
     units: Mapping[str, object],
     entries: Sequence[Mapping[str, Any]],
-    notes: list[str],
+    notes: list[Note],
 ) -> dict[str, Floats]:
     """Return our columns over the entries, NaN where an entry has no such value."""
     found = {}
@@ -204,7 +199,7 @@ def _columns(
             shown = repr(units.get(theirs))[:40]
             if COLUMNS[ours].is_essential:
                 raise refused(NAME, f"units.{theirs}", shown, "this unit is not known.", f"{unit} is right.")
-            notes.append(f"{theirs} was left out: its unit {shown} is not known.")
+            notes.append(note("unit_unknown", name=theirs, unit=shown))
             continue
         found[ours] = values * factor
     return found

@@ -17,6 +17,7 @@ import pandas as pd
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, degc_from_degf, wind_2m_m_s
+from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Request, WeatherService, json_body, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
@@ -24,7 +25,7 @@ from gonogo.weather.table import COLUMNS, ParsedForecast
 NAME = "nws"
 URL = "https://api.weather.gov"
 ACCEPT = {"Accept": "application/geo+json"}
-ATTRIBUTION = (("Data from NOAA/NWS, changed: checked and brought to the site's hours", "https://www.weather.gov/"),)
+ATTRIBUTION = (("Data from NOAA/NWS", "https://www.weather.gov/"),)
 WIND_HEIGHT_M = 10.0
 MAX_INTERVAL_H = 16 * 24  # longer than any forecast of the service
 MAX_RAIN_PERIOD_H = 12  # the chance of rain is that of a forecast period of 6 or 12 hours
@@ -111,7 +112,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
         raise refused(NAME, "body", repr(feature)[:40], "this is no forecast.", "A GeoJSON Feature is right.")
     longitude_deg, latitude_deg = _middle(feature.get("geometry"))
     issued_utc = _moment("updateTime", layers.get("updateTime"))
-    notes: list[str] = []
+    notes: list[Note] = []
     columns: list[pd.DataFrame] = []
     stamps: list[int] = []
     for theirs, (ours, is_total, units) in LAYERS.items():
@@ -122,7 +123,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
         if unit not in units:
             if COLUMNS[ours].is_essential:
                 raise refused(NAME, f"{theirs}.uom", unit, "this unit is not known.", f"One of {', '.join(units)}.")
-            notes.append(f"{theirs} was left out: its unit {unit[:20]!r} is not known.")
+            notes.append(note("unit_unknown", name=theirs, unit=repr(unit[:20])))
             continue
         hour_s, value, length_h = _hours(intervals)
         converted = np.asarray(units[unit](value), dtype=np.float64)
@@ -153,7 +154,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
 
 
 def _short(deg: str) -> str:
-    """Return a coordinate without closing noughts: the service redirects from them."""
+    """Return a coordinate without closing zeros: the service redirects from them."""
     return deg.rstrip("0").rstrip(".") if "." in deg else deg
 
 

@@ -18,7 +18,8 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
 from gonogo.weather.checks import distance_km
-from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused
+from gonogo.weather.notes import Note, note
+from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused, stamps
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
 
@@ -27,27 +28,21 @@ FREE_URL = "https://api.open-meteo.com/v1/forecast"
 CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"
 ATTRIBUTION = (
     ("Weather data by Open-Meteo.com", "https://open-meteo.com/"),
-    (
-        "CC BY 4.0, data changed: checked, filled and brought to the site's hours",
-        "https://creativecommons.org/licenses/by/4.0/",
-    ),
+    ("CC BY 4.0", "https://creativecommons.org/licenses/by/4.0/"),
 )
 PAST_DAYS = 15  # 14 days of recent rain and one spare, because days are cut in GMT
 FORECAST_DAYS = 12  # 10 days ahead, today and one spare
 WIND_HEIGHT_M = 10.0
 SNOW_WATER_MM_PER_CM = 10.0 / 7.0  # the service's own ratio: 7 cm of snow are 10 mm of water
-LAST_STAMP_S = 4_102_444_800  # 2100-01-01: a later stamp is no number of seconds since 1970
 
 Convert = Callable[[Any], Any]
 
 
 def _same(value: Any) -> Any:
-    """Return a value whose unit is ours already."""
     return value
 
 
 def _times(factor: float) -> Convert:
-    """Return the conversion by a factor."""
     return lambda value: value * factor
 
 
@@ -72,7 +67,6 @@ class Mapped:
 
 
 def _wind_2m(convert: Convert) -> Convert:
-    """Return the conversion of a wind at 10 m to m/s at 2 m."""
     return lambda value: wind_2m_m_s(convert(value), WIND_HEIGHT_M)
 
 
@@ -187,12 +181,12 @@ def columns(
     units: Mapping[str, Any],
     stamp_utc: npt.NDArray[np.datetime64],
     stands_as: Mapping[str, str],
-) -> tuple[dict[str, Floats], dict[str, Floats], list[str]]:
+) -> tuple[dict[str, Floats], dict[str, Floats], list[Note]]:
     """Return (columns of states, columns of sums, notes) of a table in our names and units.
 
     stands_as   by the service's name of a variable the name of the column in which it stands
     """
-    notes: list[str] = []
+    notes: list[Note] = []
     at_stamp: dict[str, Floats] = {}
     before_stamp: dict[str, Floats] = {}
     for column in COLUMN_MAP:
@@ -204,7 +198,7 @@ def columns(
             continue  # a model without this variable: its unit is then "undefined"
         unit = str(units.get(name))
         if unit not in column.units and not COLUMNS[column.ours].is_essential:
-            notes.append(f"{name} was left out: its unit {unit[:20]!r} is not known.")
+            notes.append(note("unit_unknown", name=name, unit=repr(unit[:20])))
             continue
         if unit not in column.units:
             raise refused(
@@ -242,43 +236,6 @@ def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, An
         return distance_km(site.latitude_deg, site.longitude_deg, place["latitude"], place["longitude"])
 
     return min(with_place, key=away_km)
-
-
-def stamps(service: str, times: object, unit: object, offset_s: object) -> npt.NDArray[np.datetime64]:
-    """Return stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
-    if not isinstance(times, list) or not times:
-        raise refused(service, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
-    if unit == "unixtime":
-        if not all(type(stamp) is int and 0 <= stamp < LAST_STAMP_S for stamp in times):
-            raise refused(
-                service, "hourly.time", "no seconds", "stamps are off.", "Whole seconds since 1970 are right."
-            )
-        return np.array(times, dtype=np.int64).astype("datetime64[s]")
-    if unit != "iso8601":
-        raise refused(
-            service, "hourly_units.time", repr(unit), "this form is not known.", "unixtime or iso8601 is right."
-        )
-    if type(offset_s) is not int or not -14 * 3600 <= offset_s <= 14 * 3600:
-        raise refused(
-            service, "utc_offset_seconds", repr(offset_s)[:40], "local times need it.", "Seconds east of UTC are right."
-        )
-    try:
-        local = [datetime.strptime(stamp, "%Y-%m-%dT%H:%M") for stamp in times]  # noqa: DTZ007 - the offset comes apart
-    except (TypeError, ValueError) as error:
-        raise refused(
-            service, "hourly.time", repr(times[0])[:40], "a time is not readable.", "2026-05-12T05:00 is right."
-        ) from error
-    if offset_s % 3600:
-        # The service labels values of full hours of UTC with this offset: nobody can say which hour is meant.
-        raise refused(
-            service,
-            "utc_offset_seconds",
-            str(offset_s),
-            f"local labels of a zone {offset_s / 3600:+.4g} h from UTC do not say which full hour of UTC they mean.",
-            "Times in GMT as unixtime are right, as our own request asks for them.",
-        )
-    utc_s = np.array(local, dtype="datetime64[s]").astype(np.int64) - offset_s
-    return utc_s.astype("datetime64[s]")
 
 
 def licence_note(key: str | None) -> str:

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from gonogo.records.site import Site
-from gonogo.weather.services import Floats, Request, WeatherService, json_slices, numbers, refused
+from gonogo.weather.services import Floats, Request, WeatherService, json_slices, numbers, refused, stamps
 from gonogo.weather.services import open_meteo as plain
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import ParsedForecast, hour_rows
@@ -60,7 +60,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     """
     place = plain.nearest_place(NAME, body, site)
     hourly, units = plain.hourly_table(NAME, place)
-    stamp_utc = plain.stamps(NAME, hourly.get("time"), units.get("time"), place.get("utc_offset_seconds"))
+    stamp_utc = stamps(NAME, hourly.get("time"), units.get("time"), place.get("utc_offset_seconds"))
     controls: dict[str, str] = {}
     rain_names: list[str] = []
     for name in hourly:

@@ -91,7 +91,7 @@ class Mails:
             strip.rank = told.rank
             self._heed(work, strip, told)
             if strip.state == LYING:
-                work.say(strip, f"mail: {told.said}")
+                work.say(strip, f"mail: {told.said} (true {work.true_pct(strip):.1f})")
             if strip.state == FREE:
                 spread[strip.lot.crew] -= 1
                 if spread[strip.lot.crew] < 0:
@@ -119,7 +119,7 @@ class Mails:
             strip.rank = told.rank
             self._heed(work, strip, told)
             if strip.state == LYING:
-                work.say(strip, f"look: {told.said}")
+                work.say(strip, f"look: {told.said} (true {work.true_pct(strip):.1f})")
                 strip.queue = [*mixing, *self._follow(work, strip, told)]
             elif begun:
                 strip.queue = self._steps(work, strip, told)

@@ -195,7 +195,7 @@ def write_config(place: Place, folder: Path, first_tests: dict[str, tuple[str, f
         f'[site]\nname = "Season"\nlatitude_deg = {sky.LATITUDE_DEG}\nlongitude_deg = {sky.LONGITUDE_DEG}',
         f'elevation_m = {sky.ELEVATION_M}\nzone = "{ZONE.key}"',
         'working_days = ["mon", "tue", "wed", "thu", "fri", "sat"]\nshift_start = "07:00"\nshift_end = "17:30"',
-        'mail_at = "05:30"\ndeadline = "09:00"\nrecheck_at = ["09:00"]\nmixing_depth_m = 0.30',
+        'mail_at = "05:30"\ndeadline = "09:00"\nmixing_depth_m = 0.30',
         '[roller.padded]\nname = "Padded drum"\ndrum = "padded"\nrolled_width_m = 2.1\noverlap_m = 0.15',
         "speed_km_h = 5.0\npasses = 6\nefficiency = 0.75",
         '[roller.smooth]\nname = "Smooth drum"\ndrum = "smooth"\nrolled_width_m = 2.1\noverlap_m = 0.15',

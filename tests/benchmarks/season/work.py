@@ -181,6 +181,9 @@ class Work:
     def _start(self, crew: str, strip: StripNow, step: Step) -> None:
         if step.kind == "water":
             self._count_dose(strip, step)
+            if not self.is_loose(strip):  # opened before the first drop, as every crew knows
+                self.ground.mix(self.index(strip), 0.0)
+                self.enter(strip, "disked")
         if step.kind == "roll":
             strip.was_rolled_today = True
             if step.litres:
@@ -221,6 +224,7 @@ class Work:
             self._watered(strip, step)
         elif step.kind == "mix":
             self.ground.mix(s, 0.85)
+            self.enter(strip, "disked")
         elif step.kind == "disk":
             self._disked(strip)
         elif step.kind == "seal":

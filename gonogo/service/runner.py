@@ -1,0 +1,195 @@
+"""Runs of a running service: the frame of each, the weather they share, and which are known to be done."""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+
+from gonogo.config import Config
+from gonogo.download.forecasts import Downloaded, Fetch
+from gonogo.download.rounds import Rounds
+from gonogo.errors import StoreError
+from gonogo.morning import recheck
+from gonogo.morning import run as morning_run
+from gonogo.morning.answers import ClockRefutedError
+from gonogo.morning.run import MorningResult, Refusal
+from gonogo.outgoing.frame import MORNING, RunFrame
+from gonogo.records import shift
+from gonogo.records.outside import Answer
+from gonogo.records.site import Site
+from gonogo.service import clock, due
+from gonogo.service.clock_trust import ClockTrust
+from gonogo.service.config_watch import ConfigWatch
+from gonogo.service.due import lead_min
+from gonogo.store import ahead, claims, owner, runs, schema
+from gonogo.store.open import open_store
+
+log = logging.getLogger("gonogo.service.runner")
+
+
+class Runner:
+    """Runs mornings and re-checks; holds the last good config, the database, and what is known of the clock."""
+
+    def __init__(self, config: Config, *, fetch: Fetch | None, environ: Mapping[str, str]) -> None:
+        self.configs = ConfigWatch(config, environ)
+        self.store = open_store(config)
+        self.me = owner.own_name()
+        self.trust = ClockTrust()
+        self._fetch = fetch
+        self._asking = threading.Lock()
+        self._fetcher: tuple[Config, Fetch] | None = None
+        self._done: set[tuple[str, date, str]] = set()
+        self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
+
+    def sites(self) -> tuple[Site, ...]:
+        return self.configs.accepted.sites
+
+    def lead_min(self, site: Site) -> float:
+        return lead_min(self.configs.accepted, site)
+
+    def is_done(self, site_id: str, day: date, at: time | None) -> bool:
+        """Return whether a morning, or the re-check at a local time, is known to be done."""
+        return (site_id, day, MORNING if at is None else recheck.edition(at)) in self._done
+
+    def run_morning(self, site: Site, day: date, now_utc: datetime) -> None:
+        """Run a site's morning unless it is done. While the config has faults nothing is run: the watch sees to it."""
+        self._run(self.morning_frame(site, day, now_utc), morning_run.run_morning)
+
+    def run_recheck(self, site: Site, day: date, at: time, now_utc: datetime) -> None:
+        """Run a re-check unless it is done, or the config has faults."""
+        start_utc, _ = due.recheck_window_utc(site, day, at)
+        _, shift_end_utc = shift.shift_utc(site, day)
+        self._run(
+            self._frame(site, day, now_utc, (start_utc, shift_end_utc), edition=recheck.edition(at)),
+            recheck.run_recheck,
+        )
+
+    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal) -> None:
+        """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError."""
+        frame = self.morning_frame(site, day, now_utc)
+        try:
+            result = morning_run.run_morning(frame, refusal=refusal)
+        except ClockRefutedError as error:
+            self._note_refuted(frame, error)
+            return
+        self._done.add((site.id, day, MORNING))
+        if result is not None:
+            self._note_made(frame, result)
+            log.error("%s", refusal.reason, extra={"site": site.id, "day": day, "run": result.run_id})
+
+    def morning_frame(self, site: Site, day: date, now_utc: datetime, edition: str = MORNING) -> RunFrame:
+        window = due.run_window_utc(site, day, self.lead_min(site))
+        return self._frame(site, day, now_utc, window, edition=edition)
+
+    def ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Ask the weather services for a site's forecast, and note what their clock says of ours."""
+        found = (self._fetch or self._ask_services)(site, now_utc, stored)
+        if not found.is_stored and math.isfinite(found.clock_offset_s):
+            self.trust.told(timedelta(seconds=found.clock_offset_s))
+        return found
+
+    def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Ask one site at a time: rounds of questions are shared between sites."""
+        with self._asking:
+            config = self.configs.accepted
+            if self._fetcher is None or self._fetcher[0] is not config:
+
+                def together(at_utc: datetime) -> list[Site]:
+                    return [s for s in config.sites if due.due_day(s, at_utc, lead_min(config, s)) is not None]
+
+                rounds = Rounds(config, clock_utc=clock.clock_utc, together=together, is_scheduled=True)
+                self._fetcher = (config, rounds.fetch)
+            return self._fetcher[1](site, now_utc, stored)
+
+    def stepped(self, step_s: float) -> None:
+        """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
+        self.trust.stepped(step_s)
+        if self.trust.is_back:
+            self._void_untimely()
+        self._done.clear()
+        self._fetcher = None
+        if step_s < 0.0:
+            self.wake_waiting()
+
+    def _void_untimely(self) -> None:
+        """Void the runs that were made while the clock was set, and that were not due by the clock as it is again."""
+        made, self._made_while_set = self._made_while_set, []
+        untimely = [run_id for frame, run_id, set_by in made if frame.is_refuted_by(-set_by)]
+        if untimely:
+            log.warning("%d runs were made while the clock was wrong; they are made again once due", len(untimely))
+            try:
+                ahead.void_runs(self.store, untimely, now_utc=clock.clock_utc())
+            except StoreError:
+                log.exception("they could not be voided")
+
+    def wake_waiting(self) -> None:
+        """Let mails go that wait for a moment of a clock that was ahead."""
+        try:
+            n_woken = ahead.wake_waiting(self.store, now_utc=clock.clock_utc())
+        except StoreError:
+            log.exception("mails put off by another clock could not be woken; they wait for their time")
+        else:
+            if n_woken:
+                log.info("%d mails that another clock had put off go now", n_woken)
+
+    def forget_before(self, oldest: date) -> None:
+        """Let go of what is remembered of days gone by."""
+        self._made_while_set = [made for made in self._made_while_set if made[0].day >= oldest]
+        self._done -= {key for key in tuple(self._done) if key[1] < oldest}
+
+    def _run(self, frame: RunFrame, run: Callable[[RunFrame], MorningResult | None]) -> None:
+        self.configs.refresh()
+        key = (frame.site.id, frame.day, frame.edition)
+        if key in self._done or self.configs.faults or not self.trust.may_run:
+            return
+        noted = {"site": frame.site.id, "day": frame.day, "issue": frame.edition}
+        try:
+            claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=owner.is_dead)
+            result = run(frame)
+            is_done = result is not None or self._is_finished(frame)
+        except ClockRefutedError as error:
+            self._note_refuted(frame, error)
+        except claims.TakenOverError as error:
+            log.error("%s", error, extra=noted)
+        except StoreError:
+            log.exception("the run could not be stored; it is tried again", extra=noted)
+        else:
+            if is_done:
+                self._done.add(key)
+            if result is not None:
+                self._note_made(frame, result)
+                what = result.conclusion.reason or f"verdicts made, {len(result.mails)} mails"
+                log.info("%s", what, extra=noted | {"run": result.run_id})
+
+    def _is_finished(self, frame: RunFrame) -> bool:
+        """Whether another service has finished a run that this one was not let to."""
+        with schema.read(self.store) as connection:
+            return runs.last_run(connection, frame.site.id, day=frame.day, edition=frame.edition) is not None
+
+    def _note_made(self, frame: RunFrame, result: MorningResult) -> None:
+        if self.trust.set_by and result.run_id is not None:
+            self._made_while_set.append((frame, result.run_id, self.trust.set_by))
+
+    def _note_refuted(self, frame: RunFrame, error: ClockRefutedError) -> None:
+        self.trust.refuted(error.offset)
+        log.error("%s", error, extra={"site": frame.site.id, "day": frame.day, "issue": frame.edition})
+
+    def _frame(
+        self, site: Site, day: date, now_utc: datetime, window_utc: tuple[datetime, datetime], *, edition: str
+    ) -> RunFrame:
+        start_utc, deadline_utc = window_utc
+        return RunFrame(
+            config=self.configs.accepted,
+            site=site,
+            day=day,
+            edition=edition,
+            now_utc=now_utc,
+            deadline_utc=deadline_utc,
+            store=self.store,
+            fetch=self.ask,
+            start_utc=start_utc,
+            owner=self.me,
+        )

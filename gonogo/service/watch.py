@@ -1,0 +1,201 @@
+"""The watch over runs: notices where one takes too long, mails to the operator, ping, health file, clock."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import math
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from functools import partial
+
+from gonogo import times
+from gonogo.errors import DeliveryError, StoreError, WeatherError
+from gonogo.morning import compute
+from gonogo.morning.run import Refusal
+from gonogo.outgoing import delivery, mails, notices
+from gonogo.outgoing.envelope import always_ours
+from gonogo.outgoing.frame import MORNING
+from gonogo.outgoing.notices import OperatorNotice
+from gonogo.records.site import Site
+from gonogo.service import due, health, logs
+from gonogo.service.clock_trust import CLOCKS_APART
+from gonogo.service.ping import ping
+from gonogo.service.runner import Runner
+from gonogo.service.site_state import is_good_morning
+from gonogo.service.workers import Workers
+from gonogo.store import ahead, outbox, runs, schema
+
+log = logging.getLogger("gonogo.service.watch")
+
+KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
+
+
+class Watch:
+    """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
+
+    def __init__(self, runner: Runner) -> None:
+        self._runner = runner
+        self._seen: dict[tuple[str, date], datetime] = {}
+        self._told_directly: set[str] = set()
+        self._pinged: set[tuple[str, date]] = set()
+        self._told_faults: tuple[str, ...] = ()
+
+    def look(self, now_utc: datetime, workers: Workers) -> None:
+        """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
+        steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
+        steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
+        steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
+        steps += [partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
+        for step in steps:
+            try:
+                step()
+            except Exception:  # the one broad catch of the watch: no fault keeps a site from its notices
+                log.exception("the watch met a fault")
+
+    def stepped(self) -> None:
+        """Count anew how long runs take: the clock was set."""
+        self._seen.clear()
+
+    def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
+        config, runner = self._runner.configs.accepted, self._runner
+        day = due.due_day(site, now_utc, runner.lead_min(site))
+        if day is None:
+            return
+        seen_utc = self._seen.setdefault((site.id, day), now_utc)
+        limit_min = config.settings[site.id]["run_limit_min"]
+        is_late = now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not runner.trust.is_surely_wrong
+        try:
+            with schema.read(runner.store) as connection:
+                run = runs.last_run(connection, site.id, day=day, edition=MORNING)
+                is_good = run is not None and is_good_morning(connection, run)
+            if run is None and is_late:
+                workers.give_up((site.id, day, MORNING))
+                self._give_up(site, day, now_utc)
+        except StoreError:
+            if is_late and not runner.is_done(site.id, day, None):
+                log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
+                self._notify_directly(site, day, now_utc)
+            return
+        url = config.watch.ping_url
+        if is_good and url is not None and (site.id, day) not in self._pinged:
+            self._pinged.add((site.id, day))
+            workers.put(("ping", site.id, day), partial(self._ping, url, site.id, day))
+
+    def _ping(self, url: str, site_id: str, day: date) -> None:
+        if not ping(url, site_id):
+            self._pinged.discard((site_id, day))  # asked again at the next look
+
+    def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
+        faults = self._runner.configs.faults
+        reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
+        refusal = Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",))
+        self._runner.refuse(site, day, now_utc, refusal)
+
+    def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
+        """Send the notices past the outbox, each once for this process: the database is what fails."""
+        frame = self._runner.morning_frame(site, day, now_utc, edition="notice")
+        with delivery.opened(frame.config.transport) as transport:
+            for envelope in mails.plain_mails(frame, compute.COMPUTATION_TEXT):
+                if envelope.message_id in self._told_directly:
+                    continue
+                try:
+                    transport.deliver(envelope, always_ours)
+                except DeliveryError as error:
+                    log.error("a notice did not go: %s", error, extra={"site": site.id})
+                else:
+                    self._told_directly.add(envelope.message_id)
+
+    def _tell_config_faults(self, now_utc: datetime) -> None:
+        """Write to the operator once about each state of a config that cannot be used."""
+        faults = self._runner.configs.faults
+        if not faults or faults == self._told_faults:
+            return
+        lines = (
+            "The config was changed and cannot be used. Until it is mended no verdict is made, and every crew is "
+            "told so at its mail time. Addresses and times are those of the last config that was accepted.",
+            *faults,
+            "`gonogo check` reads the files again.",
+        )
+        what = f"config {hashlib.sha256(repr(faults).encode()).hexdigest()}"
+        if self._tell_operator(what, "the changed config has faults", lines, now_utc):
+            self._told_faults = faults
+
+    def _tell_wrong_clock(self, now_utc: datetime) -> None:
+        """Write to the operator that no run starts while another clock refutes the machine's: once a day and error."""
+        offset = self._runner.trust.refuted_by
+        if offset is None:
+            return
+        hours = offset / timedelta(hours=1)
+        side = "behind" if hours > 0.0 else "ahead of"
+        lines = (
+            f"The machine's clock is {abs(hours):.1f} h {side} other clocks that were asked, so runs that seem due are "
+            "not. They are made once the clock is right.",
+            "Set the clock of the machine.",
+        )
+        self._tell_operator(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)
+
+    def _tell_operator(self, what: str, subject: str, lines: tuple[str, ...], now_utc: datetime) -> bool:
+        """Put a mail to the operator about all sites into the outbox; return whether the database took it."""
+        site, config = self._runner.sites()[0], self._runner.configs.accepted
+        notice = OperatorNotice(
+            site_id=site.id,
+            site_name="all sites",
+            day=times.local_date(now_utc, site.zone),
+            what=what,
+            subject=subject,
+            lines=lines,
+        )
+        try:
+            with schema.begin(self._runner.store) as connection:
+                outbox.put(connection, notices.to_operator(config, notice, now_utc=now_utc), now_utc=now_utc)
+        except StoreError:
+            log.exception("the operator could not be written to")
+            return False
+        return True
+
+    def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
+        """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
+        try:
+            is_needed = ahead.holds_future_runs(self._runner.store, now_utc=now_utc)
+        except StoreError:
+            return  # whatever needs the database says so
+        if is_needed:
+            if self._runner.trust.is_back:
+                self._take_back(now_utc)
+            elif self._runner.trust.may_ask():
+                workers.put("the clock", partial(self._take_back_if_right, now_utc))
+
+    def _take_back_if_right(self, now_utc: datetime) -> None:
+        """Ask a weather service for its Date, and believe the machine's clock where the two agree."""
+        try:
+            offset_s = self._runner.ask(self._runner.sites()[0], now_utc, ()).clock_offset_s
+        except WeatherError:
+            return
+        if math.isfinite(offset_s) and abs(offset_s) <= CLOCKS_APART.total_seconds():
+            self._take_back(now_utc)
+
+    def _take_back(self, now_utc: datetime) -> None:
+        n_void = ahead.take_back(self._runner.store, now_utc=now_utc)
+        log.warning("%d runs that a clock ahead of its time had made were voided; they are made again", n_void)
+
+    def _write_health(self, now_utc: datetime) -> None:
+        configs = self._runner.configs
+        path = configs.accepted.watch.health_file
+        if path is None:
+            return
+        try:
+            state = health.snapshot(self._runner.store, configs.accepted, now_utc=now_utc, config_faults=configs.faults)
+        except StoreError as error:
+            state = health.without_store(now_utc=now_utc, fault=str(error))
+        try:
+            health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(configs.accepted)))
+        except OSError as error:
+            log.error("the health file could not be written: %s", error.strerror)
+
+    def _forget_old(self, now_utc: datetime) -> None:
+        """Let go of what is remembered of days gone by."""
+        oldest = (now_utc - KEPT_DAYS).date()
+        self._runner.forget_before(oldest)
+        self._seen = {key: at for key, at in self._seen.items() if key[1] >= oldest}
+        self._pinged = {key for key in tuple(self._pinged) if key[1] >= oldest}
