@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -11,12 +12,16 @@ import numpy.typing as npt
 
 from gonogo import times
 from gonogo.moisture import learned
-from gonogo.moisture.learned import LearnedSoil
+from gonogo.moisture.learned import LearnedSoil, Lift, Prior
 from gonogo.moisture.lift_history import SURFACE_AFTER, Story, story
 from gonogo.records.field import Entry, Reading
 from gonogo.records.site import Site, Strip
-from gonogo.soil import bare_soil, ensemble, reference_et
+from gonogo.soil import bare_soil, ensemble, ground, reference_et, unexplained
+from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.rain import SURFACE_INDEX
+from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
+from gonogo.soil.season import Season, season
+from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil, strip_soil
 from gonogo.weather.series import HourlyWeather
 
@@ -35,7 +40,7 @@ class Marched:
     stories: tuple[Story, ...]
     readings: tuple[Reading, ...]
     et0_mm: Floats
-    moisture: ensemble.StripMoisture
+    moisture: StripMoisture
     lessons: tuple[LearnedSoil, ...]
 
 
@@ -48,8 +53,13 @@ def marched(
     settings: Mapping[str, float],
     rng: np.random.Generator,
     stored: Sequence[LearnedSoil] = (),
+    exact_methods: Mapping[str, float] | None = None,
 ) -> Marched:
-    """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
+    """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`.
+
+    exact_methods   error of methods that are asked about at their own spot, [% points]: probes that stay where they
+                    are, whose readings are to be foreseen themselves. None in a morning
+    """
     stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(
@@ -63,9 +73,9 @@ def marched(
         elevation_m=site.elevation_m,
         pressure_kpa=weather.pressure_kpa,
     )
-    placed, placed_from = _placed(stories, hour_utc)
+    placed, placed_from = _placed(stories, hour_utc, exact_methods or {})
     lifts = [
-        learned.Lift(
+        Lift(
             strip=strip,
             from_utc=one.lift_from_utc,
             readings_utc=tuple(r.at_utc for r in placed_from if r.strip_id == strip.id),
@@ -73,28 +83,96 @@ def marched(
         for strip, one in zip(site.strips, stories, strict=True)
     ]
     prior = learned.prior(lifts, stored, share_next_lift=settings["learned_share_next_lift"])
-    moisture = ensemble.run(
-        _soil(site),
-        hour_utc=hour_utc,
+    sky = Sky(
         et0_mm=np.maximum(et0_mm, 0.0),  # dew is a few hundredths of a millimetre and is left out
         kc_max=bare_soil.kc_max_by_hour(
             weather.wind_2m_m_s, weather.rh_pct, hour_utc=hour_utc, longitude_deg=site.longitude_deg
         ),
-        rain_members_mm=weather.water_members_mm,
+        rain_mm=weather.water_members_mm,
         frozen=_frozen(weather, settings["freeze_temp_degc"]),
-        readings=placed,
         watering_mm=_watering_mm(site.strips, stories, hour_utc),
         surface=_surface(site.strips, stories, hour_utc),
-        rng=rng,
-        prior=prior.learned,
     )
+    so_far = _season(weather, sky.et0_mm, lifts, stored)
+    spread = [
+        (hour, s)
+        for s, one in enumerate(stories)
+        if one.lift_from_utc is not None and 0 <= (hour := hour_index(one.lift_from_utc, hour_utc)) < len(hour_utc)
+    ]
+    moisture = _of_all(site, sky, so_far, placed, prior, spread, int(rng.integers(2**62)))
+    last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
     return Marched(
         stories=stories,
         readings=tuple(placed_from),
         et0_mm=et0_mm,
         moisture=moisture,
-        lessons=learned.lessons(lifts, prior, moisture.learned, moisture.n_taught.tolist()),
+        lessons=learned.lessons(lifts, prior, moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]),
     )
+
+
+def _of_all(
+    site: Site,
+    sky: Sky,
+    so_far: Season,
+    placed: Sequence[ReadingAt],
+    prior: Prior,
+    spread: Sequence[tuple[int, int]],
+    root: int,
+) -> StripMoisture:
+    """Run the strips of each kind of ground together, and put them back in the order of the site."""
+    whole = _soil(site)
+    n_hours, n_members, n_strips = len(sky.frozen), sky.rain_mm.shape[-1], len(site.strips)
+    w = np.empty((3, n_hours + 1, n_strips, n_members))
+    known = list(prior.knowledge)
+    flags: list[tuple[int, str, str]] = []
+    closure_error_mm = 0.0
+    for kind in ground.SCORE_NAMES:
+        own = [s for s, strip in enumerate(site.strips) if strip.ground == kind]
+        if not own:
+            continue
+        soil = whole.only(own)
+        of_kind = ground.Natural(strips=soil, season=so_far) if kind == ground.NATURAL else ground.Fill(strips=soil)
+        mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
+        found = ensemble.run(
+            soil,
+            of_kind,
+            replace(sky, watering_mm=sky.watering_mm[:, own], surface=sky.surface[:, own]),
+            readings=[r for _, r in mine],
+            knowledge=[known[s] for s in own],
+            # A stream of its own for each strip: one more strip on the site moves no other.
+            rngs=[np.random.default_rng([root, zlib.crc32(site.strips[s].id.encode())]) for s in own],
+            spread_at=[(hour, own.index(s)) for hour, s in spread if s in own],
+        )
+        w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
+        flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
+        closure_error_mm = max(closure_error_mm, found.closure_error_mm)
+        for s, one in zip(own, found.knowledge, strict=True):
+            known[s] = one
+        if kind == ground.FILL:
+            barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
+            wet = unexplained.flags(soil, sky, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
+            flags += [(mine[i][0], key, text) for i, key, text in wet]
+    return StripMoisture(
+        w_pct=w[0],
+        w_top_pct=w[1],
+        w_base_pct=w[2],
+        closure_error_mm=closure_error_mm,
+        knowledge=tuple(known),
+        reading_flags=tuple(sorted(flags)),
+    )
+
+
+def _season(weather: HourlyWeather, et0_mm: Floats, lifts: Sequence[Lift], stored: Sequence[LearnedSoil]) -> Season:
+    """The weather so far at every hour, taken up where the newest lesson before the first reading put it down."""
+    water_mm = weather.rain_mm + weather.melt_mm
+    first = min((lift.readings_utc[0] for lift in lifts if lift.readings_utc), default=None)
+    kept = [one for one in stored if one.season and (first is None or one.through_utc <= first)]
+    if not kept:
+        return season(water_mm, et0_mm, weather.temp_degc)
+    newest = max(kept, key=lambda one: one.through_utc)
+    at = min(max(hour_index(newest.through_utc, weather.hour_utc), 0), len(water_mm))
+    rest = season(water_mm[at:], et0_mm[at:], weather.temp_degc[at:], np.array(newest.season))
+    return Season(state=np.concatenate([np.repeat(rest.state[:1], at, axis=0), rest.state]))
 
 
 def _soil(site: Site) -> StripSoil:
@@ -111,24 +189,32 @@ def _soil(site: Site) -> StripSoil:
     )
 
 
-def _hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool) -> int:
-    """Index of the hour that holds a moment, or of the hour start nearest to it; may lie outside the axis."""
+def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:
+    """Index of the hour start nearest to a moment, or of the hour that holds it; may lie outside the axis."""
     hours = (times.as_datetime(hour_utc[0]) - at_utc) / times.HOUR
     return round(-hours) if nearest else int(np.floor(-hours))
 
 
 def _placed(
-    stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]
-) -> tuple[list[ensemble.ReadingAt], list[Reading]]:
+    stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64], exact: Mapping[str, float]
+) -> tuple[list[ReadingAt], list[Reading]]:
     """Readings on the model's axes, with the records they came from. Older ones than the weather cannot be used."""
-    placed: list[ensemble.ReadingAt] = []
+    placed: list[ReadingAt] = []
     placed_from: list[Reading] = []
     for strip, one in enumerate(stories):
         for reading in one.readings:
-            hour = _hour_index(reading.at_utc, hour_utc, nearest=True)
+            hour = hour_index(reading.at_utc, hour_utc)
             if 0 <= hour <= len(hour_utc):
-                sd_pct = ensemble.METHOD_ERROR_PCT[reading.method]
-                placed.append(ensemble.ReadingAt(strip=strip, hour=hour, w_pct=reading.w_pct, sd_pct=sd_pct))
+                is_exact = reading.method in exact
+                placed.append(
+                    ReadingAt(
+                        strip=strip,
+                        hour=hour,
+                        w_pct=reading.w_pct,
+                        sd_pct=exact[reading.method] if is_exact else METHOD_ERROR_PCT[reading.method],
+                        spot_sd_pct=0.0 if is_exact else SPOT_SCATTER_PCT,
+                    )
+                )
                 placed_from.append(reading)
     return placed, placed_from
 
@@ -140,7 +226,7 @@ def _watering_mm(
     put_on = np.zeros((len(hour_utc), len(strips)))
     for s, (strip, one) in enumerate(zip(strips, stories, strict=True)):
         for watering in one.waterings:
-            hour = _hour_index(watering.at_utc, hour_utc, nearest=False)
+            hour = hour_index(watering.at_utc, hour_utc, nearest=False)
             if 0 <= hour < len(hour_utc):
                 put_on[hour, s] += watering.litres / strip.area_m2
     return put_on
@@ -154,7 +240,7 @@ def _surface(
     for s, (strip, one) in enumerate(zip(strips, stories, strict=True)):
         states[:, s] = SURFACE_INDEX[strip.surface]
         for work in one.works:
-            hour = _hour_index(work.at_utc, hour_utc, nearest=False)
+            hour = hour_index(work.at_utc, hour_utc, nearest=False)
             states[max(hour, 0) :, s] = SURFACE_INDEX[SURFACE_AFTER[work.work]]
     return states
 
