@@ -1,14 +1,14 @@
-"""The command `gonogo`. Only the command line's own library is imported before a command is chosen."""
+"""The command `gonogo`."""
 
 from __future__ import annotations
 
 import sys
 
+from gonogo.cli import app
+
 
 def main() -> None:
     """Run the command line and turn our own errors into words and an exit code."""
-    from gonogo.cli import app
-
     sys.exit(app.run(sys.argv[1:]))
 
 

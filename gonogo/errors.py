@@ -11,7 +11,7 @@ class GonogoError(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Complaint:
+class Fault:
     """One fault in a file or an entry.
 
     place   file, or "command line"
@@ -33,11 +33,11 @@ class Complaint:
 
 
 class ConfigError(GonogoError):
-    """Bad input that the person at the file can mend. Carries every complaint, not only the first."""
+    """Bad input that the person at the file can mend. Carries every fault, not only the first."""
 
-    def __init__(self, complaints: Sequence[Complaint]) -> None:
-        self.complaints = tuple(complaints)
-        super().__init__("\n".join(str(c) for c in self.complaints))
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(c) for c in self.faults))
 
 
 class WeatherError(GonogoError):

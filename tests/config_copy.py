@@ -8,7 +8,7 @@ import pytest
 
 from gonogo.config import Config, load
 from gonogo.config.vocabulary import Vocabulary
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 
 EXAMPLE = Path(__file__).parents[1] / "config"
 SITE = "sites/harrow-flats.toml"
@@ -41,8 +41,8 @@ class Copy:
     def load(self, **environ: str) -> Config:
         return load(self.folder, environ=environ, vocabulary=WORDS)
 
-    def complaints(self, **environ: str) -> tuple[Complaint, ...]:
+    def faults(self, **environ: str) -> tuple[Fault, ...]:
         with pytest.raises(ConfigError) as caught:
             self.load(**environ)
-        assert caught.value.complaints
-        return caught.value.complaints
+        assert caught.value.faults
+        return caught.value.faults

@@ -13,7 +13,8 @@ import numpy as np
 
 from gonogo.decide.facts import MorningInputs
 from gonogo.records.site import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 
 ZONE = ZoneInfo("Etc/UTC")
 DAY = date(2026, 6, 17)  # a Wednesday
@@ -146,8 +147,8 @@ def weather(rain_mm: object = 0.0, **changes: object) -> HourlyWeather:
         "service": "hand made",
         "attribution": (),
         "fetched_utc": NOW_UTC - timedelta(hours=1),
-        "rung": Rung.FRESH,
-        "repairs": (),
+        "status": ForecastStatus.FRESH,
+        "notes": (),
         "hour_utc": np.datetime64(FIRST_UTC.replace(tzinfo=None), "h") + np.arange(N_HOURS),
         "temp_degc": 15.0,
         "rh_pct": 60.0,

@@ -104,9 +104,8 @@ def carried(series: Floats, before: float) -> Floats:
 def _vapour_kpa(hot: Floats, cold: Floats, rh_max: Floats, rh_min: Floats, rh_mean: Floats) -> Floats:
     """Vapour pressure from the best that a day has: range of humidity, its mean, else dew at the coldest hour."""
     by_range = reference_et.vapour_from_rh_range_kpa(cold, hot, rh_max, rh_min)
-    at_hot, at_cold = reference_et.saturation_vapour_kpa(hot), reference_et.saturation_vapour_kpa(cold)
-    full = (at_hot + at_cold) / 2.0
-    rest = np.where(np.isfinite(rh_mean), rh_mean / 100.0 * full, at_cold)
+    full = reference_et.mean_saturation_kpa(hot, cold)
+    rest = np.where(np.isfinite(rh_mean), rh_mean / 100.0 * full, reference_et.saturation_vapour_kpa(cold))
     return np.minimum(np.where(np.isfinite(by_range), by_range, rest), full)
 
 

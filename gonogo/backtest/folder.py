@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 
 Floats = npt.NDArray[np.float64]
 
@@ -87,7 +87,7 @@ def files(folder: Path, known: Mapping[str, Station]) -> list[Path]:
     found = [p for p in sorted(folder.glob("*_*.csv")) if p.stem.rpartition("_")[0] in known]
     if not found:
         wrong, right = "no file of a station and year.", "Each is named like uscrn-03048_2020.csv."
-        raise ConfigError([Complaint(place=str(folder), key="files", value="", wrong=wrong, right=right)])
+        raise ConfigError([Fault(place=str(folder), key="files", value="", wrong=wrong, right=right)])
     return found
 
 
@@ -98,7 +98,7 @@ def read(path: Path, station: Station, layer: Layer) -> StationYear:
     day = pd.to_datetime(table["date_local_standard"], errors="coerce").to_numpy(dtype="datetime64[D]")
     if np.isnat(day).any() or (len(day) > 1 and np.any(np.diff(day) != np.timedelta64(1, "D"))):
         wrong, right = "days are missing, out of order or no dates.", "Give one row a day, as 2020-05-12."
-        raise ConfigError([Complaint(place=str(path), key="date_local_standard", value="", wrong=wrong, right=right)])
+        raise ConfigError([Fault(place=str(path), key="date_local_standard", value="", wrong=wrong, right=right)])
     weather = {name: _column(path, table, name) for name in (*WEATHER, *MAY_LACK)}
     measured = np.zeros(len(day))
     for name, share in probes.items():
@@ -144,10 +144,10 @@ def _table(path: Path, columns: tuple[str, ...], kinds: dict[str, type]) -> pd.D
     except (OSError, ValueError, UnicodeDecodeError) as error:
         wrong = f"cannot be read: {str(error).splitlines()[0]}."
         right = "Give a CSV file with a header row."
-        raise ConfigError([Complaint(place=str(path), key="file", value="", wrong=wrong, right=right)]) from error
+        raise ConfigError([Fault(place=str(path), key="file", value="", wrong=wrong, right=right)]) from error
     right = f"Columns needed: {', '.join(columns)}."
     lacking = [
-        Complaint(place=str(path), key=name, value="", wrong="no such column.", right=right)
+        Fault(place=str(path), key=name, value="", wrong="no such column.", right=right)
         for name in columns
         if name not in table
     ]
@@ -163,7 +163,7 @@ def _number(path: Path, row: object, key: str, value: object) -> float:
         number = np.nan
     if not np.isfinite(number):
         wrong, right = "not a number.", "For example 39.1."
-        raise ConfigError([Complaint(place=str(path), key=f"{row}.{key}", value=str(value), wrong=wrong, right=right)])
+        raise ConfigError([Fault(place=str(path), key=f"{row}.{key}", value=str(value), wrong=wrong, right=right)])
     return number
 
 
@@ -177,5 +177,5 @@ def _column(path: Path, table: pd.DataFrame, name: str) -> Floats:
         row = int(np.flatnonzero(bad.to_numpy())[0])
         value, key = str(table[name].iloc[row]), f"row {row + 2}.{name}"
         wrong, right = "not a number.", "Leave the field empty where nothing was measured."
-        raise ConfigError([Complaint(place=str(path), key=key, value=value, wrong=wrong, right=right)])
+        raise ConfigError([Fault(place=str(path), key=key, value=value, wrong=wrong, right=right)])
     return numbers.to_numpy(dtype=np.float64)

@@ -17,7 +17,7 @@ from gonogo.backtest.daily import days
 from gonogo.backtest.forecast import READINGS, forecasts
 from gonogo.backtest.score import scores, text
 from gonogo.backtest.starts import HORIZON, starts
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 
 COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
 DECIMALS = 6
@@ -45,7 +45,7 @@ def backtest(
     _require_one_of("--readings", readings, READINGS)
     if not out.parent.is_dir():
         wrong, right = "no such folder.", "Make it first, or write elsewhere."
-        raise ConfigError([Complaint(place="command line", key="--out", value=str(out), wrong=wrong, right=right)])
+        raise ConfigError([Fault(place="command line", key="--out", value=str(out), wrong=wrong, right=right)])
     known = folder.stations(data)
     by_station: dict[str, list[Path]] = {}
     for path in folder.files(data, known):
@@ -143,4 +143,4 @@ def _require_one_of(key: str, value: str, right: tuple[str, ...]) -> None:
     if value not in right:
         wrong = "no such choice."
         either = f"Write one of: {', '.join(right)}."
-        raise ConfigError([Complaint(place="command line", key=key, value=value, wrong=wrong, right=either)])
+        raise ConfigError([Fault(place="command line", key=key, value=value, wrong=wrong, right=either)])

@@ -23,7 +23,7 @@ from gonogo.records.site import Site
 from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 from gonogo.store import learned, schema
 from gonogo.store.open import open_store
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 LEADS = tuple(range(1, HORIZON + 1))
 TENTH_SD = 1.2816  # distance of a tenth from the middle of a normal distribution [standard deviations]
@@ -112,7 +112,7 @@ def _as_told(
         )
     except WeatherError:
         return None
-    if weather.rung is Rung.NONE or at_utc - downloaded.answer.fetched_utc > timedelta(hours=STALE_H):
+    if weather.status is ForecastStatus.NONE or at_utc - downloaded.answer.fetched_utc > timedelta(hours=STALE_H):
         return None
     try:
         return weather.hour_utc, marched(

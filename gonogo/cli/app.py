@@ -376,10 +376,10 @@ def run(arguments: Sequence[str]) -> int:
     except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
         return stop.code if isinstance(stop.code, int) else Exit.OK
     except ConfigError as error:
-        for complaint in error.complaints:
-            print(complaint, file=sys.stderr)
-        if len(error.complaints) > 1:
-            print(f"{len(error.complaints)} faults.", file=sys.stderr)
+        for fault in error.faults:
+            print(fault, file=sys.stderr)
+        if len(error.faults) > 1:
+            print(f"{len(error.faults)} faults.", file=sys.stderr)
         return Exit.CONFIG
     except GonogoError as error:
         print(f"gonogo: {error}", file=sys.stderr)

@@ -39,7 +39,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     """Return the site meant: by id, by being the only one, or by being the only one with that strip."""
     import difflib
 
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
     if site_id:
         candidates = [s for s in config.sites if s.id == site_id]
@@ -53,7 +53,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     near = difflib.get_close_matches(site_id, names, n=1)
     raise ConfigError(
         [
-            Complaint(
+            Fault(
                 place="command line",
                 key="site",
                 value=site_id,
@@ -82,18 +82,18 @@ def units_asked(word: str) -> str:
 def no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:
     import difflib
 
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
     near = difflib.get_close_matches(value, names, n=1)
     right = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
     wrong = "is none known here."
-    return ConfigError([Complaint(place="command line", key=key, value=value, wrong=wrong, right=right)])
+    return ConfigError([Fault(place="command line", key=key, value=value, wrong=wrong, right=right)])
 
 
 def usage(key: str, wrong: str, right: str) -> ConfigError:
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
-    return ConfigError([Complaint(place="command line", key=key, value="", wrong=wrong, right=right)])
+    return ConfigError([Fault(place="command line", key=key, value="", wrong=wrong, right=right)])
 
 
 @contextmanager
@@ -119,7 +119,7 @@ def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], No
 
 def parse_date_or_moment(text: str) -> date | datetime:
     """Return a date, or a moment where a time is given. Raises ConfigError naming what would be right."""
-    from gonogo.errors import Complaint
+    from gonogo.errors import Fault
 
     for reader in (date.fromisoformat, datetime.fromisoformat):
         try:
@@ -127,4 +127,4 @@ def parse_date_or_moment(text: str) -> date | datetime:
         except ValueError:
             continue
     wrong, right = "not a date.", "Write 2026-05-13, or 2026-05-13T06:10 for a moment of that day."
-    raise ConfigError([Complaint(place="command line", key="--date", value=text, wrong=wrong, right=right)])
+    raise ConfigError([Fault(place="command line", key="--date", value=text, wrong=wrong, right=right)])

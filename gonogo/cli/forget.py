@@ -18,7 +18,7 @@ import sqlalchemy as sa
 
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError, DeliveryError
+from gonogo.errors import ConfigError, DeliveryError, Fault
 from gonogo.outgoing.envelope import checked_address
 from gonogo.outgoing.folder import Folder, listed
 from gonogo.records.outside import Transport
@@ -39,8 +39,8 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
         checked_address(address)
     except DeliveryError as error:
         right = "Write it like ana@example.com. Nothing was changed."
-        complaint = Complaint(place="command line", key="address", value=address, wrong="no address.", right=right)
-        raise ConfigError([complaint]) from error
+        fault = Fault(place="command line", key="address", value=address, wrong="no address.", right=right)
+        raise ConfigError([fault]) from error
     store = open_store(config)
     try:
         with schema.begin(store) as connection:

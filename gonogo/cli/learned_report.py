@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.moisture.learned import LearnedSoil, factors, in_force_of, reset
 from gonogo.records.site import Site
 from gonogo.soil.strip import LEARNABLE
@@ -38,7 +38,7 @@ def forget(config: Config, site: Site, strip_id: str, *, now_utc: datetime) -> s
     if strip_id not in {strip.id for strip in site.strips}:
         right = f"Write one of: {', '.join(strip.id for strip in site.strips)}. Nothing was changed."
         wrong = f"{site.id} has no such strip."
-        raise ConfigError([Complaint(place="command line", key="--reset", value=strip_id, wrong=wrong, right=right)])
+        raise ConfigError([Fault(place="command line", key="--reset", value=strip_id, wrong=wrong, right=right)])
     store = open_store(config)
     try:
         with schema.begin(store) as connection:

@@ -128,7 +128,7 @@ def _shown(
         day, as_of = asked_moment(site, on, now_utc)
         with schema.read(store) as connection:
             entries, answers = previous.load(connection, config, site, as_of)
-            before = previous.told_before(connection, site, day)
+            before = previous.told(connection, site, before_day=day)
             earlier = previous.earlier(connection, site, day)
             stored_soil = learned.rows(connection, site.id, until_utc=as_of)
         ask = fetch

@@ -53,14 +53,17 @@ def record_reading(
     w_pct: Annotated[str, typer.Argument(help="Water content, percent of dry mass.")],
     method: Annotated[str, typer.Option("--method", help="oven, nuclear gauge, microwave, carbide or hand feel.")],
     dry_density: Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")] = "",
+    basis: Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")] = "",
     at: AtOption = "",
     corrects: CorrectsOption = "",
     site: SiteOption = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
-    """Record a moisture test of a lift."""
+    """Record a moisture test of a lift. Water content is percent of dry mass; a carbide meter's dial shows percent of
+    wet mass: with --basis wet it is turned into the other and stored so.
+    """
     fields = {"kind": "reading", "strip": strip, "w_pct": w_pct, "method": method, "at": at, "corrects": corrects}
-    _record(config, site, fields | {"dry_density_kg_m3": dry_density})
+    _record(config, site, fields | {"dry_density_kg_m3": dry_density, "basis": basis})
 
 
 @record_app.command("rain", short_help="The site's rain gauge.")

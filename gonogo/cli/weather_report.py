@@ -26,15 +26,16 @@ from gonogo.soil import reference_et
 from gonogo.store import schema
 from gonogo.store.open import open_store
 from gonogo.weather import services
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 
 HOURS_SHOWN = 24
 LINE_WIDTH = 100  # of a sentence beside the margin
 WET_MM_H, WET_MM_D = 0.1, 1.0  # what counts as rain in an hour and in a day
 TRUST = {
-    Rung.FRESH: "fresh",
-    Rung.OLD: "OLD: the spread is widened, look at the sky first",
-    Rung.NONE: "NOT TRUSTED: no strip is told to compact",
+    ForecastStatus.FRESH: "fresh",
+    ForecastStatus.OLD: "OLD: the spread is widened, look at the sky first",
+    ForecastStatus.NONE: "NOT TRUSTED: no strip is told to compact",
 }
 CSV_COLUMNS = (
     "hour_local",
@@ -56,7 +57,7 @@ CSV_COLUMNS = (
     "weather_code",
     "service",
     "fetched_utc",
-    "rung",
+    "forecast_status",
 )
 
 
@@ -98,7 +99,7 @@ def show(
     finally:
         store.dispose()
     shown = csv_text(site, weather) if as_csv else text(site, weather, now_utc=now_utc, faults=downloaded.faults)
-    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.rung is Rung.NONE else Exit.OK)
+    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
 
 
 def _from_store(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
@@ -113,9 +114,9 @@ def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, faults: Seque
         f"{site.name}, {now_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M} site time ({site.zone.key})",
         "",
         f"source    {found.title if found else weather.service}, fetched {fetched:%a %H:%M}, "
-        f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.rung]}",
+        f"{_age(now_utc - weather.fetched_utc)} old: {TRUST[weather.status]}",
         *(f"          {line}" for words, link in weather.attribution for line in (words, f"  {link}")),
-        *_list("repaired", weather.repairs, "nothing"),
+        *_list("repaired", weather.notes, "nothing"),
         *_list("faults", faults, "none on the way"),
         *_past(site, weather, now_utc),
         "",
@@ -151,7 +152,7 @@ def csv_text(site: Site, weather: HourlyWeather) -> str:
                 *("" if math.isnan(value) else f"{value:.4g}" for value in numbers.values()),
                 weather.service,
                 weather.fetched_utc.isoformat(timespec="seconds"),
-                weather.rung.value,
+                weather.status.value,
             ]
         )
     return written.getvalue()

@@ -14,7 +14,7 @@ from gonogo.config import Config
 from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, courses
 from gonogo.download.forecasts import Fetch
 from gonogo.download.rounds import Rounds
-from gonogo.errors import Complaint, ConfigError, WeatherError
+from gonogo.errors import ConfigError, Fault, WeatherError
 from gonogo.morning import answers, compute, previous
 from gonogo.page import words
 from gonogo.records.site import Site, Strip
@@ -33,21 +33,17 @@ OPTIONS = {"litres": "--water", "rain_mm": "--rain", "delay_h": "--delay"}
 
 def checked(turn: Turn) -> Turn:
     """Return a turn whose numbers can be. Raises ConfigError that names option, value and what would be right."""
-    complaints = []
+    faults = []
     for field, (most, right) in LIMITS.items():
         value = getattr(turn, field)
         if not (math.isfinite(value) and 0.0 <= value <= most):
             wrong = f"lies outside 0 to {most:,.0f}."
-            complaints.append(
-                Complaint(place="command line", key=OPTIONS[field], value=value, wrong=wrong, right=right)
-            )
-    if not complaints and turn == Turn():
+            faults.append(Fault(place="command line", key=OPTIONS[field], value=value, wrong=wrong, right=right))
+    if not faults and turn == Turn():
         right = "Give --water, --rain, --disk or --delay, for example --water 9000."
-        complaints.append(
-            Complaint(place="command line", key="whatif", value="", wrong="nothing is asked.", right=right)
-        )
-    if complaints:
-        raise ConfigError(complaints)
+        faults.append(Fault(place="command line", key="whatif", value="", wrong="nothing is asked.", right=right))
+    if faults:
+        raise ConfigError(faults)
     return turn
 
 

@@ -1,4 +1,4 @@
-"""Config: TOML files in, frozen records out; every complaint names file, key, value and remedy."""
+"""Config: TOML files in, frozen records out; every fault names file, key, value and remedy."""
 
 from gonogo.config.load import SERVICE_FILE, SITES_FOLDER, Config, load
 from gonogo.config.report import check_report, fault_report, settings_in_force, settings_report

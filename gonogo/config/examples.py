@@ -1,4 +1,4 @@
-"""How each key of a config file is written, for the complaint about one that is missing or of the wrong kind."""
+"""How each key of a config file is written, for the fault about one that is missing or of the wrong kind."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ EXAMPLES: dict[str, str] = {
     "mail_at": '"05:30"',
     "deadline": '"09:00"',
     "holidays": "[2026-05-25, 2026-07-03]",
-    "later_looks": '["09:00"]',
+    "recheck_at": '["09:00"]',
     "soil_class": '"clay"',
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",

@@ -1,4 +1,4 @@
-"""A folder of TOML files to one Config, or every complaint about them in one go."""
+"""A folder of TOML files to one Config, or every fault about them in one go."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.service_file import read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.vocabulary import Vocabulary, installed
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import Reading
 from gonogo.records.outside import ServiceSettings, Transport, Watch
 from gonogo.records.site import Site
@@ -41,7 +41,7 @@ class Config:
     transport: Transport
     operator_address: str | None
     use: str
-    warnings: tuple[Complaint, ...] = ()
+    warnings: tuple[Fault, ...] = ()
     watch: Watch = field(default_factory=Watch)
 
     def site(self, site_id: str) -> Site:
@@ -54,7 +54,7 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
     environ      environment variables, for the secrets that the files name
     vocabulary   roles, languages, test methods and weather services that exist; the installed ones if None
 
-    Raises ConfigError with every complaint about every file. Nothing is written.
+    Raises ConfigError with every fault about every file. Nothing is written.
     """
     words = vocabulary or installed()
     service_file = ConfigFile(folder / SERVICE_FILE)
@@ -69,7 +69,7 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         file = ConfigFile(path)
         files.append(file)
         if path.stem.casefold() in ids:
-            file.complain(("file name",), f"differs from {ids[path.stem.casefold()]} only in capitals.", "Rename one.")
+            file.add_fault(("file name",), f"differs from {ids[path.stem.casefold()]} only in capitals.", "Rename one.")
         ids.setdefault(path.stem.casefold(), path)
         if not file.is_readable:
             continue
@@ -80,10 +80,10 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
             sites.append(found.site)
             settings[found.site.id] = in_force
             readings[found.site.id] = found.readings
-    complaints = [c for file in files for c in file.complaints]
+    faults = [c for file in files for c in file.faults]
     if not paths:
-        complaints.append(
-            Complaint(
+        faults.append(
+            Fault(
                 place=str(folder / SITES_FOLDER),
                 key="*.toml",
                 value="",
@@ -91,8 +91,8 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
                 right="Put one file for each site there, for example sites/north-dam.toml.",
             )
         )
-    if complaints or part is None or part.store_url is None or part.transport is None:
-        raise ConfigError(complaints)
+    if faults or part is None or part.store_url is None or part.transport is None:
+        raise ConfigError(faults)
     return Config(
         folder=folder,
         sites=tuple(sites),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.lines import Loc
 from gonogo.config.tables import MaterialTable
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
 from gonogo.records.site import Material
@@ -26,10 +26,10 @@ SPECIFIC_GRAVITY_FINES = 2.70
 def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> Material | None:
     """Return a material, or None after noting every fault that its table has as a whole."""
     loc: Loc = ("material", material_id)
-    n_before = len(file.complaints)
+    n_before = len(file.faults)
     row = SOIL_CLASSES.get(table.soil_class)
     if row is None:
-        file.complain((*loc, "soil_class"), "is no soil class.", choose_from(table.soil_class, list(SOIL_CLASSES)))
+        file.add_fault((*loc, "soil_class"), "is no soil class.", choose_from(table.soil_class, list(SOIL_CLASSES)))
         return None
     is_granular = row.is_granular if table.is_granular is None else table.is_granular
 
@@ -40,7 +40,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     theta_wp = row.theta_wp if table.theta_wp is None else table.theta_wp
     if not theta_wp < theta_fc:
         given = "theta_wp" if table.theta_wp is not None else "theta_fc"
-        file.complain(
+        file.add_fault(
             (*loc, given),
             f"leaves the wilting point {theta_wp:g} at or above the field capacity {theta_fc:g}.",
             f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
@@ -54,7 +54,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     window = _window(file, loc, table, omc_pct)
     if window is not None:
         _check_reachable(file, loc, table, omc_pct, mdd_kg_m3, window, specific_gravity)
-    if window is None or len(file.complaints) > n_before:
+    if window is None or len(file.faults) > n_before:
         return None
     return Material(
         id=material_id,
@@ -84,17 +84,17 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
     either = "Write omc_pct and mdd_kg_m3, or curve_w_pct and curve_dry_density_kg_m3."
     if has_curve == has_peak:
         wrong = "gives the laboratory result twice." if has_curve else "gives no laboratory result."
-        file.complain((*loc, "curve_w_pct" if has_curve else "omc_pct"), wrong, either)
+        file.add_fault((*loc, "curve_w_pct" if has_curve else "omc_pct"), wrong, either)
         return None
     if has_peak:
         if table.omc_pct is None or table.mdd_kg_m3 is None:
             lacking = "omc_pct" if table.omc_pct is None else "mdd_kg_m3"
-            file.complain((*loc, lacking), "is missing: optimum and maximum belong together.", either)
+            file.add_fault((*loc, lacking), "is missing: optimum and maximum belong together.", either)
             return None
         omc_pct, mdd_kg_m3 = table.omc_pct, table.mdd_kg_m3
         limit_kg_m3 = float(zav_dry_density_kg_m3(omc_pct, specific_gravity))
         if mdd_kg_m3 > limit_kg_m3:
-            file.complain(
+            file.add_fault(
                 (*loc, "mdd_kg_m3"),
                 f"lies above the zero-air-voids line, {limit_kg_m3:.0f} kg/m3 at {omc_pct:g} % and specific gravity "
                 f"{specific_gravity:g}: no soil can be that dense and that wet.",
@@ -104,7 +104,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
     else:
         w_pct, density_kg_m3 = table.curve_w_pct or [], table.curve_dry_density_kg_m3 or []
         if len(w_pct) != len(density_kg_m3):
-            file.complain(
+            file.add_fault(
                 (*loc, "curve_w_pct"),
                 f"has {len(w_pct)} points, curve_dry_density_kg_m3 has {len(density_kg_m3)}.",
                 "Write one dry density for each water content.",
@@ -113,7 +113,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
         try:
             fit = fit_curve(w_pct, density_kg_m3, specific_gravity=specific_gravity)
         except SoilError as error:
-            file.complain(
+            file.add_fault(
                 (*loc, "curve_w_pct"), f"does not make a curve: {error}", "Copy the points of the laboratory's sheet."
             )
             return None
@@ -130,7 +130,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             ),
         )
     except SoilError as error:
-        file.complain(
+        file.add_fault(
             (*loc, "oversize", "retained_pct"), f"cannot be corrected for: {error}", "Write percent, for example 15."
         )
         return None
@@ -142,31 +142,31 @@ def _window(file: ConfigFile, loc: Loc, table: MaterialTable, omc_pct: float) ->
     if (points is None) == (ratio is None):
         wrong = "is missing." if points is None else "stands beside window_ratio: only one can hold."
         right = "Write window_points = [-2.0, 2.0] (points around optimum) or window_ratio = [0.9, 1.1] (of optimum)."
-        file.complain((*loc, "window_points"), wrong, right)
+        file.add_fault((*loc, "window_points"), wrong, right)
         return None
     if points is not None:
         low, high, at = points[0], points[1], (*loc, "window_points")
         if 0.5 <= low <= 1.0 <= high <= 1.5 and low < high:
-            file.complain(at, "looks like a ratio of optimum.", f"Write window_ratio = [{low:g}, {high:g}].")
+            file.add_fault(at, "looks like a ratio of optimum.", f"Write window_ratio = [{low:g}, {high:g}].")
             return None
     else:
         assert ratio is not None
         low, high, at = (ratio[0] - 1.0) * omc_pct, (ratio[1] - 1.0) * omc_pct, (*loc, "window_ratio")
         if ratio[0] < 0.0:
-            file.complain(at, "looks like points around optimum.", f"Write window_points = {ratio}.")
+            file.add_fault(at, "looks like points around optimum.", f"Write window_points = {ratio}.")
             return None
         if not 0.5 <= ratio[0] < ratio[1] <= 1.5:
-            file.complain(at, "is no window around 1.", "Write low and high ratio, for example [0.9, 1.1].")
+            file.add_fault(at, "is no window around 1.", "Write low and high ratio, for example [0.9, 1.1].")
             return None
     if not -WIDEST_POINTS <= low < high <= WIDEST_POINTS:
-        file.complain(
+        file.add_fault(
             at,
             f"is no window: from {low:g} to {high:g} points around optimum.",
             f"Write the low end first, within {WIDEST_POINTS:g} points of optimum, for example [-2.0, 2.0].",
         )
         return None
     if not omc_pct + low > 0.0:
-        file.complain(
+        file.add_fault(
             at, f"reaches below dry soil: {low:g} points under an optimum of {omc_pct:g} %.", "Write fewer points."
         )
         return None
@@ -182,13 +182,13 @@ def _check_reachable(
     window: tuple[float, float],
     specific_gravity: float,
 ) -> None:
-    """Complain where the density asked for cannot be reached at the wet edge of the window."""
+    """Add a fault where the density asked for cannot be reached at the wet edge of the window."""
     target_kg_m3 = table.required_compaction_pct / 100.0 * mdd_kg_m3
     limit_kg_m3 = float(zav_dry_density_kg_m3(omc_pct + window[1], specific_gravity))
     if target_kg_m3 > limit_kg_m3:
         highest = float(saturated_w_pct(target_kg_m3, specific_gravity)) - omc_pct
         at = "window_points" if table.window_points is not None else "window_ratio"
-        file.complain(
+        file.add_fault(
             (*loc, at),
             f"lets the soil be so wet ({omc_pct + window[1]:.1f} %) that {table.required_compaction_pct:g} % of the "
             f"maximum, {target_kg_m3:.0f} kg/m3, lies above the zero-air-voids line ({limit_kg_m3:.0f} kg/m3).",

@@ -46,9 +46,9 @@ def check_report(config: Config) -> str:
 
 
 def fault_report(error: ConfigError) -> str:
-    """Return every complaint of a refused config, one after the other, and how many there are."""
-    n = len(error.complaints)
-    lines = [str(complaint) for complaint in error.complaints]
+    """Return every fault of a refused config, one after the other, and how many there are."""
+    n = len(error.faults)
+    lines = [str(fault) for fault in error.faults]
     return "\n".join([*lines, "", f"{_count(n, 'fault')}. Nothing was changed and nothing was run."]) + "\n"
 
 
@@ -107,7 +107,7 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     yield f"{site.name} (site {site.id})"
     yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
     yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
-    looks = ", ".join(f"{at:%H:%M}" for at in site.later_looks)
+    looks = ", ".join(f"{at:%H:%M}" for at in site.recheck_at)
     later = f"; looked at again at {looks}" if looks else ""
     yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}{later}"
     for material in site.materials:

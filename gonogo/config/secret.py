@@ -6,8 +6,8 @@ import os
 import stat
 from collections.abc import Mapping
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.lines import Loc
+from gonogo.config.toml_file import ConfigFile
 
 LONGEST_SECRET = 4096
 
@@ -21,18 +21,20 @@ def read_secret(
     path: str | None,
     environ: Mapping[str, str],
 ) -> str | None:
-    """Return the secret that `<name>_env` or `<name>_file` points to, or None after a complaint if it is not there.
+    """Return the secret that `<name>_env` or `<name>_file` points to, or None after a fault if it is not there.
 
     loc   the table; None for both `env` and `path` means that none is asked for
     path  relative paths start at the folder of the config file
     """
     if env is not None and path is not None:
-        file.complain((*loc, f"{name}_file"), f"stands beside {name}_env: only one can hold.", "Delete one of the two.")
+        file.add_fault(
+            (*loc, f"{name}_file"), f"stands beside {name}_env: only one can hold.", "Delete one of the two."
+        )
         return None
     if env is not None:
         found = environ.get(env, "")
         if not found.strip():
-            file.complain(
+            file.add_fault(
                 (*loc, f"{name}_env"),
                 "names an environment variable that is not set, or empty.",
                 f"Set it before gonogo starts, for example: export {env}=...",
@@ -43,24 +45,24 @@ def read_secret(
 
 
 def _secret_of_file(file: ConfigFile, loc: Loc, path: str) -> str | None:
-    """Return the text of a secret file; complain where there is none, warn where others can read it."""
+    """Return the text of a secret file; a fault where there is none, a warning where others can read it."""
     place = file.path.parent / path
     right = f"Put the secret alone into {place} and let nobody else read it: chmod 600 {place}"
     try:
         mode = place.stat().st_mode
         if not stat.S_ISREG(mode):
-            file.complain(loc, "is not a file.", right)
+            file.add_fault(loc, "is not a file.", right)
             return None
         with place.open("rb") as opened:
             secret = opened.read(LONGEST_SECRET + 1).decode("utf-8").strip()
     except OSError as error:
-        file.complain(loc, f"cannot be read: {error.strerror}.", right)
+        file.add_fault(loc, f"cannot be read: {error.strerror}.", right)
         return None
     except ValueError:  # not UTF-8
-        file.complain(loc, "does not hold plain text.", right)
+        file.add_fault(loc, "does not hold plain text.", right)
         return None
     if not secret or not secret.isprintable() or len(secret) > LONGEST_SECRET:
-        file.complain(loc, "does not hold one line of text.", right)
+        file.add_fault(loc, "does not hold one line of text.", right)
         return None
     if os.name == "posix" and mode & (stat.S_IRWXG | stat.S_IRWXO):
         file.warn(loc, "can be read by other users of this machine.", f"Close it: chmod 600 {place}")

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.lines import Loc
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
 from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from, is_local_host
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.outside import ServiceSettings, Transport, Watch
@@ -26,7 +26,7 @@ _STORE_URL = re.compile(r"(sqlite|postgresql(?:\+psycopg)?)://(.*)", re.DOTALL)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceFile:
-    """What gonogo.toml gave. store_url and transport are None where a complaint stands against them."""
+    """What gonogo.toml gave. store_url and transport are None where a fault stands against them."""
 
     use: str
     operator_address: str | None
@@ -38,7 +38,7 @@ class ServiceFile:
 
 
 def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str, str]) -> ServiceFile:
-    """Return the service-wide part of a config; every fault of the file becomes a complaint on it."""
+    """Return the service-wide part of a config; every fault of the file is noted on it."""
     keys = {k: v for k, v in file.raw.items() if k not in _TABLES}
     head = file.read(HeadTable, keys, ())
     return ServiceFile(
@@ -60,7 +60,7 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
     loc: Loc = ("store", "url")
     hidden = table.url_env is not None or table.url_file is not None
     if hidden and table.url is not None:
-        file.complain(loc, "stands beside url_env or url_file: only one can hold.", "Delete it.", is_shown=False)
+        file.add_fault(loc, "stands beside url_env or url_file: only one can hold.", "Delete it.", is_shown=False)
         return None
     url = table.url or DEFAULT_STORE
     if hidden:
@@ -71,7 +71,7 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
         url = found
     matched = _STORE_URL.fullmatch(url)
     if matched is None or not url.isprintable():
-        file.complain(
+        file.add_fault(
             loc,
             "is no database address known here.",
             'Write "sqlite:///gonogo.sqlite3" or "postgresql://user@host/database".',
@@ -82,7 +82,7 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
     if scheme != "sqlite":
         login = rest.partition("/")[0].rpartition("@")[0]
         if (":" in login or "password" in rest.casefold()) and not hidden:
-            file.complain(
+            file.add_fault(
                 loc,
                 "holds a password in clear.",
                 'Write url_env = "GONOGO_STORE_URL" and set that variable to the whole address.',
@@ -92,7 +92,7 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
         return url
     path = rest.removeprefix("/")
     if not rest.startswith("/") or path in ("", ":memory:") or "?" in path:
-        file.complain(
+        file.add_fault(
             loc,
             "names no file, so nothing would be kept.",
             'Write "sqlite:///gonogo.sqlite3" (beside gonogo.toml) or "sqlite:////var/lib/gonogo/gonogo.sqlite3".',
@@ -109,18 +109,18 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
     table = file.read(MailTable, file.raw.get("mail", {}), ("mail",))
     if table is None:
         return None
-    n_before = len(file.complaints)
+    n_before = len(file.faults)
     smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file")
     foreign = smtp_keys if table.kind == "folder" else ("folder",)
     for key in foreign:
         if getattr(table, key) is not None:
-            file.complain(("mail", key), f'has no meaning with kind = "{table.kind}".', "Delete it or change kind.")
+            file.add_fault(("mail", key), f'has no meaning with kind = "{table.kind}".', "Delete it or change kind.")
     needed = "folder" if table.kind == "folder" else "host"
     if getattr(table, needed) is None:
         remedy = 'Write folder = "mails".' if needed == "folder" else 'Write, for example, host = "mail.example.com".'
-        file.complain(("mail", needed), f'is missing; kind = "{table.kind}" needs it.', remedy)
+        file.add_fault(("mail", needed), f'is missing; kind = "{table.kind}" needs it.', remedy)
     if table.kind == "folder":
-        if len(file.complaints) > n_before or table.folder is None:
+        if len(file.faults) > n_before or table.folder is None:
             return None
         folder = (file.path.parent / table.folder).absolute()
         return Transport(kind="folder", sender=table.sender, reply_to=table.reply_to, folder=folder)
@@ -129,20 +129,22 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
     )
     has_source = table.password_env is not None or table.password_file is not None
     if has_source and table.username is None:
-        file.complain(("mail", "username"), "is missing beside a password.", 'Write, for example, username = "gonogo".')
+        file.add_fault(
+            ("mail", "username"), "is missing beside a password.", 'Write, for example, username = "gonogo".'
+        )
     if table.username is not None and not has_source:
-        file.complain(
+        file.add_fault(
             ("mail", "password_env"), "is missing beside a username.", 'Write password_env = "GONOGO_MAIL_PASSWORD".'
         )
     security, host = table.security or "starttls", table.host or ""
     if security == "none" and has_source and not is_local_host(host):
-        file.complain(
+        file.add_fault(
             ("mail", "security"), "would send the password in clear.", 'Write security = "starttls" or "tls".'
         )
     ca_file = (file.path.parent / table.ca_file).absolute() if table.ca_file else None
     if ca_file is not None and not ca_file.is_file():
-        file.complain(("mail", "ca_file"), "is not a file.", "Name the PEM file of the firm's own certificates.")
-    if len(file.complaints) > n_before:
+        file.add_fault(("mail", "ca_file"), "is not a file.", "Name the PEM file of the firm's own certificates.")
+    if len(file.faults) > n_before:
         return None
     return Transport(
         kind="smtp",
@@ -166,12 +168,12 @@ def _watch(file: ConfigFile, environ: Mapping[str, str]) -> Watch:
     ping_url = table.ping_url
     if table.ping_url_env is not None or table.ping_url_file is not None:
         if ping_url is not None:
-            file.complain(("watch", "ping_url"), "stands beside ping_url_env or ping_url_file.", "Delete one.")
+            file.add_fault(("watch", "ping_url"), "stands beside ping_url_env or ping_url_file.", "Delete one.")
         loc: Loc = ("watch",)
         ping_url = read_secret(file, loc, "ping_url", env=table.ping_url_env, path=table.ping_url_file, environ=environ)
         if ping_url is not None and not _WEB.fullmatch(ping_url):
             key = "ping_url_env" if table.ping_url_env is not None else "ping_url_file"
-            file.complain((*loc, key), "leads to no https address.", "Write https://host/path there.", is_shown=False)
+            file.add_fault((*loc, key), "leads to no https address.", "Write https://host/path there.", is_shown=False)
     health_file = (file.path.parent / table.health_file).absolute() if table.health_file else None
     return Watch(ping_url=ping_url, health_file=health_file)
 
@@ -182,7 +184,7 @@ def _services(
     """Return the weather services in the order in which they are asked."""
     raw: Any = file.raw.get("weather", [])
     if not isinstance(raw, list) or not raw or not all(isinstance(entry, dict) for entry in raw):
-        file.complain(
+        file.add_fault(
             ("weather",),
             "is no list of weather services." if raw else "is missing.",
             'Write one [[weather]] for each service in the order to ask, with service = "open_meteo".',
@@ -193,16 +195,16 @@ def _services(
         loc: Loc = ("weather", n)
         name = entry.get("service")
         if isinstance(name, str) and name not in vocabulary.services:
-            file.complain((*loc, "service"), "is no weather service.", choose_from(name, vocabulary.services))
+            file.add_fault((*loc, "service"), "is no weather service.", choose_from(name, vocabulary.services))
         if isinstance(name, str) and name in seen:
-            file.complain((*loc, "service"), "is listed twice.", "Delete one: each service is asked once a morning.")
-        seen.add(str(name))  # whatever stands there; its kind is complained about below
+            file.add_fault((*loc, "service"), "is listed twice.", "Delete one: each service is asked once a morning.")
+        seen.add(str(name))  # whatever stands there; a wrong kind is a fault below
         table = file.read(WeatherTable, entry, loc)
         if table is None:
             continue
         contact = table.contact or (head.operator if head else None) or ""
         if head is not None and not contact and name in vocabulary.need_contact:
-            file.complain(
+            file.add_fault(
                 (*loc, "contact"),
                 "is missing: this service asks for an address to write to when something is wrong.",
                 'Write operator = "operator@example.com" at the top of gonogo.toml, or contact here.',

@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from gonogo.config.complaints import ConfigFile
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 
 Who = Literal["operator", "site"]
@@ -55,30 +55,30 @@ def setting_rows() -> dict[str, SettingRow]:
 
 
 def read_settings(file: ConfigFile, who: Who) -> dict[str, float]:
-    """Return the accepted entries of a file's [settings]; every other entry becomes a complaint."""
+    """Return the accepted entries of a file's [settings]; every other entry becomes a fault."""
     raw = file.raw.get("settings", {})
     if not isinstance(raw, dict):
-        file.complain(("settings",), "is not a table.", "Write [settings] with name = number below it.")
+        file.add_fault(("settings",), "is not a table.", "Write [settings] with name = number below it.")
         return {}
     rows, accepted = setting_rows(), {}
     for name, value in raw.items():
         loc, row = ("settings", name), rows.get(name)
         if row is None:
-            file.complain(loc, "is no setting.", f"{choose_from(name, list(rows))} `gonogo settings` lists all.")
+            file.add_fault(loc, "is no setting.", f"{choose_from(name, list(rows))} `gonogo settings` lists all.")
         elif not row.may_change(who):
             place = "nobody may change it. Delete the line."
             if row.change == "operator":
                 place = "only the operator may, in [settings] of gonogo.toml. Move the line there."
-            file.complain(loc, "is not for this file to change:", place)
+            file.add_fault(loc, "is not for this file to change:", place)
         elif row.unit == "yes/no":
             if isinstance(value, bool) or value in (0, 1):
                 accepted[name] = float(value)
             else:
-                file.complain(loc, "is neither true nor false.", f"Write {name} = true or {name} = false.")
+                file.add_fault(loc, "is neither true nor false.", f"Write {name} = true or {name} = false.")
         elif isinstance(value, bool) or not isinstance(value, (int, float)):
-            file.complain(loc, "is not a number.", f"Write, for example, {name} = {row.value:g} ({row.unit}).")
+            file.add_fault(loc, "is not a number.", f"Write, for example, {name} = {row.value:g} ({row.unit}).")
         elif not row.min <= value <= row.max:
-            file.complain(
+            file.add_fault(
                 loc,
                 f"lies outside {row.min:g} to {row.max:g} ({row.unit}).",
                 f"Write, for example, {name} = {row.value:g} (the default).",
@@ -103,10 +103,10 @@ def merge(operator: Mapping[str, float], site: Mapping[str, float]) -> tuple[Set
 
 
 def check_order(file: ConfigFile, in_force: Mapping[str, float]) -> None:
-    """Complain where two settings in force contradict each other."""
+    """Add a fault where two settings in force contradict each other."""
     for low, high in ORDERED:
         if low in in_force and high in in_force and not in_force[low] < in_force[high]:
-            file.complain(
+            file.add_fault(
                 ("settings", low),
                 f"is in force as {in_force[low]:g}, not below {high} = {in_force[high]:g}.",
                 f"Write a {low} below {high}, or change the other one.",

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
 from gonogo.config.strips import check_strips, read_reading
@@ -25,6 +24,7 @@ from gonogo.config.tables import (
     Table,
     TruckTable,
 )
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
@@ -37,7 +37,7 @@ _ID: TypeAdapter[str] = TypeAdapter(Id)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFile:
-    """What a site's file gave: site None where any complaint stands; settings are those it sets itself."""
+    """What a site's file gave: site None where any fault stands; settings are those it sets itself."""
 
     site: Site | None
     readings: tuple[Reading, ...]
@@ -45,12 +45,12 @@ class SiteFile:
 
 
 def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
-    """Return the site of a file; every fault of the file becomes a complaint on it."""
+    """Return the site of a file; every fault of the file is noted on it."""
     file.read_id(_ID, file.path.stem, ("file name",))
     for name in file.raw:
         if name not in ("site", "settings", *SITE_SECTIONS):
             remedy = choose_from(name, ("site", "settings", *SITE_SECTIONS))
-            file.complain((name,), "is no table of a site's file.", remedy)
+            file.add_fault((name,), "is no table of a site's file.", remedy)
     head = file.read(SiteTable, file.raw.get("site", {}), ("site",))
     if head is not None:
         _check_place_and_times(file, head)
@@ -69,7 +69,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         if (reading := read_reading(file, i, strip, materials.get(strip.material), ZoneInfo(head.zone), vocabulary))
     )
     settings = read_settings(file, "site")
-    if file.complaints or head is None:
+    if file.faults or head is None:
         return SiteFile(site=None, readings=(), settings=settings)
     rollers = {i: _roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
     trucks = {i: Truck(id=i, **cast(TruckTable, t).model_dump()) for i, t in tables["truck"].items()}
@@ -90,7 +90,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
         strips=tuple(_strip(i, strip) for i, strip in strips.items()),
-        later_looks=tuple(sorted(set(head.later_looks))),
+        recheck_at=tuple(sorted(set(head.recheck_at))),
     )
     return SiteFile(site=site, readings=readings, settings=settings)
 
@@ -99,24 +99,24 @@ def _read_section(file: ConfigFile, section: str, model: type[Table]) -> dict[st
     """Return the tables of one kind by id; None for one with a fault."""
     raw = file.raw.get(section, {})
     if not isinstance(raw, dict) or any(not isinstance(table, dict) for table in raw.values()):
-        file.complain((section,), "is not a set of named tables.", f"Write [{section}.name] with its keys below it.")
+        file.add_fault((section,), "is not a set of named tables.", f"Write [{section}.name] with its keys below it.")
         return {}
     if not raw and section != "truck":
-        file.complain((section,), "is missing.", f"Write at least one table [{section}.name].")
+        file.add_fault((section,), "is missing.", f"Write at least one table [{section}.name].")
     tables: dict[str, Table | None] = {}
     folded: dict[str, str] = {}
     for name, table in raw.items():
         loc = (section, name)
         file.read_id(_ID, name, loc)
         if name.casefold() in folded:
-            file.complain(loc, f"differs from {section}.{folded[name.casefold()]} only in capitals.", "Rename one.")
+            file.add_fault(loc, f"differs from {section}.{folded[name.casefold()]} only in capitals.", "Rename one.")
         folded.setdefault(name.casefold(), name)
         tables[name] = file.read(model, table, loc)
     return tables
 
 
 def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
-    """Complain about names that nothing answers to. Reads the raw tables, so that a fault beside one hides nothing."""
+    """Add a fault for names that nothing answers to. Reads the raw tables, so that a fault beside one hides nothing."""
 
     def named(section: str) -> dict[str, dict[str, Any]]:
         raw = file.raw.get(section)
@@ -132,7 +132,7 @@ def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
         for name, table in named(section).items():
             if isinstance(table.get(key), str) and table[key] not in known:
                 what = "is no language of the mails." if key == "language" else f"is no {key} of this file."
-                file.complain((section, name, key), what, choose_from(table[key], known))
+                file.add_fault((section, name, key), what, choose_from(table[key], known))
     for name, crew in named("crew").items():
         people = crew.get("person")
         seen: set[tuple[str, str]] = set()
@@ -142,37 +142,37 @@ def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
             loc = ("crew", name, "person", n)
             for key, words in (("role", vocabulary.roles), ("language", vocabulary.languages)):
                 if isinstance(person.get(key), str) and person[key] not in words:
-                    file.complain((*loc, key), f"is no {key} of the mails.", choose_from(person[key], words))
+                    file.add_fault((*loc, key), f"is no {key} of the mails.", choose_from(person[key], words))
             mail = (str(person.get("address")).casefold(), str(person.get("role")))
             if mail in seen and "address" in person:
-                file.complain((*loc, "address"), "would get the same mail twice.", "Delete one of the two people.")
+                file.add_fault((*loc, "address"), "would get the same mail twice.", "Delete one of the two people.")
             seen.add(mail)
 
 
 def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
-    """Complain where zone and longitude, or the times of the day, contradict each other."""
+    """Add a fault where zone and longitude, or the times of the day, contradict each other."""
     winter = datetime(2026, 1, 1, tzinfo=ZoneInfo(head.zone)).utcoffset()
     clock_h = winter.total_seconds() / 3600.0 if winter is not None else 0.0
     from_sun_h = abs((clock_h - head.longitude_deg / 15.0 + 12.0) % 24.0 - 12.0)
     if from_sun_h > MOST_HOURS_FROM_SUN:
-        file.complain(
+        file.add_fault(
             ("site", "longitude_deg"),
             f"puts the clock of {head.zone} {from_sun_h:.0f} hours off the sun.",
             "East is positive, west is negative: check the sign, and that latitude and longitude are not exchanged.",
         )
     if head.shift_start == head.shift_end:
-        file.complain(("site", "shift_end"), "equals shift_start.", 'Write the end of the shift, for example "17:30".')
+        file.add_fault(("site", "shift_end"), "equals shift_start.", 'Write the end of the shift, for example "17:30".')
     if not head.mail_at < head.deadline:
-        file.complain(
+        file.add_fault(
             ("site", "deadline"),
             f"is not after mail_at = {head.mail_at:%H:%M}.",
             "Write the time of the same day after which the mail is of no more use.",
         )
     passes_midnight = head.shift_end <= head.shift_start
-    for n, at in enumerate(head.later_looks):
+    for n, at in enumerate(head.recheck_at):
         if not head.mail_at < at or not (passes_midnight or at < head.shift_end):
-            file.complain(
-                ("site", "later_looks", n),
+            file.add_fault(
+                ("site", "recheck_at", n),
                 f"is not between mail_at = {head.mail_at:%H:%M} and shift_end = {head.shift_end:%H:%M}.",
                 'Write times of the same day at which there is still work to be told about, for example ["09:00"].',
             )

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from gonogo.config.complaints import ConfigFile
 from gonogo.config.lines import Loc
 from gonogo.config.tables import CrewTable, StripTable
+from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.errors import SoilError
@@ -26,7 +26,7 @@ def check_strips(
     crews: Mapping[str, CrewTable],
     mixing_depth_m: float | None,
 ) -> None:
-    """Complain about lifts that cannot be; warn of crews and lifts that water does not reach."""
+    """Add faults for lifts that cannot be; warn of crews and lifts that water does not reach."""
     for strip_id, strip in strips.items():
         loc: Loc = ("strip", strip_id)
         material = materials.get(strip.material)
@@ -54,9 +54,9 @@ def check_strips(
 
 
 def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth_m: float | None) -> None:
-    """Complain of a finishing date in no year of this century; warn of later lifts that cannot be or stay dry below."""
+    """Add a fault for a finishing date in no year of this century; warn of later lifts that are too thick to mix."""
     if strip.finish_by is not None and not FIRST_YEAR <= strip.finish_by.year <= LAST_YEAR:
-        file.complain((*loc, "finish_by"), "lies in no year of this century.", "Write, for example, 2026-05-22.")
+        file.add_fault((*loc, "finish_by"), "lies in no year of this century.", "Write, for example, 2026-05-22.")
     if strip.following_lift_thickness_m is None:
         return
     key = (*loc, "following_lift_thickness_m")
@@ -86,11 +86,11 @@ def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) 
 
 
 def _check_density(file: ConfigFile, loc: Loc, strip: StripTable, material: Material) -> None:
-    """Complain where a lift is denser than its laboratory maximum allows."""
+    """Add a fault for a lift denser than its laboratory maximum allows."""
     try:
         relative_compaction_pct(strip.dry_density_kg_m3, material.mdd_kg_m3)
     except SoilError as error:
-        file.complain(
+        file.add_fault(
             (*loc, "dry_density_kg_m3"),
             f"does not go with material.{material.id}: {error}",
             "Write the dry density of the lift as it lies; loose fill has about 75 to 90 % of the maximum.",
@@ -98,7 +98,7 @@ def _check_density(file: ConfigFile, loc: Loc, strip: StripTable, material: Mate
         return
     pores = float(porosity(strip.dry_density_kg_m3, material.specific_gravity))
     if not material.theta_fc < pores:
-        file.complain(
+        file.add_fault(
             (*loc, "dry_density_kg_m3"),
             f"leaves pores of {pores:.2f} m3/m3, not more than the field capacity {material.theta_fc:g} of "
             f"material.{material.id}.",
@@ -113,16 +113,18 @@ def read_reading(
     table, loc = strip.reading, ("strip", strip_id, "reading")
     if table is None:
         return None
-    n_before = len(file.complaints)
+    n_before = len(file.faults)
     if table.method not in words.methods:
-        file.complain((*loc, "method"), "is no moisture test known here.", choose_from(table.method, words.methods))
+        file.add_fault((*loc, "method"), "is no moisture test known here.", choose_from(table.method, words.methods))
     if not FIRST_YEAR <= table.at.year <= LAST_YEAR:
-        file.complain((*loc, "at"), "lies in no year of this century.", "Write, for example, at = 2026-05-11 15:30:00.")
+        file.add_fault(
+            (*loc, "at"), "lies in no year of this century.", "Write, for example, at = 2026-05-11 15:30:00."
+        )
         return None
     if material is not None:
         most_pct = float(saturated_w_pct(strip.dry_density_kg_m3, material.specific_gravity))
         if table.w_pct > most_pct:
-            file.complain(
+            file.add_fault(
                 (*loc, "w_pct"),
                 f"is more water than the lift's pores hold: {most_pct:.0f} % at {strip.dry_density_kg_m3:g} kg/m3.",
                 "Write percent of dry mass, and the dry density of the lift as it lies.",
@@ -132,8 +134,8 @@ def read_reading(
                 relative_compaction_pct(table.dry_density_kg_m3, material.mdd_kg_m3)
                 require_below_zav(table.w_pct, table.dry_density_kg_m3, material.specific_gravity)
             except SoilError as error:
-                file.complain((*loc, "dry_density_kg_m3"), f"cannot be: {error}", "Repeat the test or correct it.")
-    if len(file.complaints) > n_before:
+                file.add_fault((*loc, "dry_density_kg_m3"), f"cannot be: {error}", "Repeat the test or correct it.")
+    if len(file.faults) > n_before:
         return None
     at: datetime = table.at if table.at.tzinfo else table.at.replace(tzinfo=zone)
     return Reading(

@@ -58,7 +58,7 @@ class SiteTable(Table):
     mail_at: ClockTime
     deadline: ClockTime
     holidays: list[date] = []
-    later_looks: list[ClockTime] = []
+    recheck_at: list[ClockTime] = []
     mixing_depth_m: float
 
 

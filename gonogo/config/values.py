@@ -1,7 +1,7 @@
 """What a single value of a config file may be: ranges with their unit, mistakes of unit, and kinds of text.
 
 A unit is never guessed from the size of a number. A number outside its range is refused; where its size is that of a
-common slip (t/m3 for kg/m3, millimetres for metres), the complaint says so and what to write.
+common slip (t/m3 for kg/m3, millimetres for metres), the fault says so and what to write.
 """
 
 from __future__ import annotations

@@ -26,10 +26,9 @@ class Vocabulary:
 
 
 def installed() -> Vocabulary:
-    """Return the words of the installed program: folders of mail/roles, files of mail/words, and so on."""
+    """Return the words of the installed program: folders of mail/roles, files of wording/words, and so on."""
     found = services.find()
-    mail = resources.files("gonogo.mail")
-    roles, words = mail.joinpath("roles"), mail.joinpath("words")
+    roles, words = resources.files("gonogo.mail").joinpath("roles"), resources.files("gonogo.wording").joinpath("words")
     return Vocabulary(
         roles=tuple(sorted(r.name for r in roles.iterdir() if r.joinpath("role.toml").is_file())),
         languages=tuple(sorted(w.name.removesuffix(".toml") for w in words.iterdir() if w.name.endswith(".toml"))),

@@ -1,89 +1,166 @@
-"""What is another than it was told last time, and why: two runs side by side, with what was recorded between them."""
+"""What changed between a previous run and this one, and why: the one engine for mornings, re-checks and the page.
+
+Against the day before it says what moved in the verdicts, in the plan and in the rain ahead; against an earlier run of
+the same day, what moved in that day's verdicts, hours, litres and rain. The thresholds are settings (`change_...`).
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 from gonogo import times
+from gonogo.decide import causes
+from gonogo.decide.causes import Sides
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
 
-# What is worth a word: our own choices. A reading of the same lift repeats to about half a point.
-RAIN_MOVED_MM = 2.0
-RAIN_CHANCE_MOVED = 0.25
-RAIN_FELL_MM = 1.0
-MOVED_PCT = 0.05  # a rise that a printed tenth shows; smaller ones are rounding, on frozen ground for one
-MOISTURE_MOVED_PCT = 0.3
-RAIN_DAYS_AT_MOST = 3
+# Reasons that the clock alone brings about. The crew has a clock; whether it has begun, only it knows.
+CLOCK_REASONS = frozenset(("no_time_for_water", "not_enough_hours"))
+WORTH_A_MAIL = frozenset(("verdict", "window", "litres"))  # what a crew that has its mail of the day acts on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
-    """What one run said of a site, and when. order None = it proposed none."""
+class PreviousRun:
+    """What a run concluded of a site or of a crew's strips, and when. order None = it proposed none."""
 
     at_utc: datetime
     decisions: tuple[Decision, ...]
     outlook: tuple[OutlookDay, ...]
-    order: WorkOrder | None
+    order: WorkOrder | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sides:
-    """Both runs by strip, lift and day."""
-
-    site: Site
-    before: Mapping[str, Decision]
-    now: Mapping[str, Decision]
-    rain_before: Mapping[date, tuple[float, float]]
-    rain_now: Mapping[date, tuple[float, float]]
-    rained_mm: float
-    events: Mapping[str, tuple[Why, ...]]
-
-
-def changes(site: Site, before: Said, now: Said, *, entries: Sequence[Entry], rained_mm: float) -> tuple[Change, ...]:
+def changes(
+    site: Site,
+    before: PreviousRun,
+    now: PreviousRun,
+    *,
+    entries: Sequence[Entry],
+    fallen_mm: tuple[float, float],
+    settings: Mapping[str, float],
+) -> tuple[Change, ...]:
     """Return what changed between two runs, the site's rain first, then strip by strip in their order.
 
+    before     strips that it does not know are left out
     entries    everything recorded for the site; what lies between the two runs counts
-    rained_mm  rain that fell between the two runs [mm], NaN = unknown
+    fallen_mm  rain and melt between the two runs [mm], NaN = unknown
+    settings   the site's; those named change_... are used
     """
     between = [e for e in entries if before.at_utc < _entered_utc(e) <= now.at_utc]
-    sides = _Sides(
+    sides = Sides(
         site=site,
+        now_utc=now.at_utc,
         before={d.strip_id: d for d in before.decisions},
         now={d.strip_id: d for d in now.decisions},
         rain_before=_rain(before.outlook),
         rain_now=_rain(now.outlook),
-        rained_mm=rained_mm,
-        events={strip.id: _events(strip.id, between) for strip in site.strips},
+        fallen_mm=fallen_mm,
+        events={strip.id: causes.events(strip.id, between) for strip in site.strips},
+        settings=settings,
     )
+    days = [times.local_date(run.at_utc, site.zone) for run in (before, now)]
+    if days[0] == days[1]:
+        return _since_this_morning(sides, days[1])
+    return _since_another_day(sides, before, now)
+
+
+def worth_a_mail(found: Sequence[Change]) -> bool:
+    """Return whether a crew that has its mail of the day is mailed again: not for rain that changes no verdict."""
+    return any(change.what in WORTH_A_MAIL for change in found)
+
+
+def _since_another_day(sides: Sides, before: PreviousRun, now: PreviousRun) -> tuple[Change, ...]:
     found = _rain_changes(sides)
     moved = _plan_changes(sides, before, now)
-    for strip in site.strips:
-        old, new = sides.before.get(strip.id), sides.now.get(strip.id)
-        if old is None or new is None:
-            continue
-        lift = _lift_change(sides, strip.id)
-        own_moves = moved.get(strip.id, [])
+    today = times.local_date(now.at_utc, sides.site.zone)
+    for strip_id, old, new in _pairs(sides):
+        lift = _lift_change(sides, strip_id)
+        own_moves = moved.get(strip_id, [])
         if lift is not None:
             found.append(lift)
         elif old.verdict != new.verdict:
-            why = _why(sides, strip.id, times.local_date(now.at_utc, site.zone), is_verdict=True)
+            found.append(_verdict_change(sides, old, new, today))
+        elif not own_moves and _is_next_on_another_day(sides.site, old, new):
+            last = max(u for u in (old.next_utc, new.next_utc, now.at_utc) if u is not None)
             found.append(
-                Change(strip_id=strip.id, what="verdict", before=str(old.verdict), after=str(new.verdict), why=why)
-            )
-        elif not own_moves and _other_day(site, old, new):
-            until = max(u for u in (old.next_utc, new.next_utc, now.at_utc) if u is not None)
-            why = _why(sides, strip.id, times.local_date(until, site.zone))
-            found.append(
-                Change(strip_id=strip.id, what="next_hour", before_utc=old.next_utc, after_utc=new.next_utc, why=why)
+                Change(
+                    strip_id=strip_id,
+                    what="next_hour",
+                    before_utc=old.next_utc,
+                    after_utc=new.next_utc,
+                    why=causes.why(sides, strip_id, times.local_date(last, sides.site.zone)),
+                )
             )
         found += own_moves
     return tuple(found)
+
+
+def _since_this_morning(sides: Sides, today: date) -> tuple[Change, ...]:
+    """A strip that is rolled, whose hours are over, or whose verdict the clock alone changed is no news."""
+    found = [c for c in _rain_changes(sides) if c.after_utc and times.local_date(c.after_utc, sides.site.zone) == today]
+    is_rain_moved = bool(found)
+    for _, old, new in _pairs(sides):
+        is_over = old.until_utc is not None and old.until_utc <= sides.now_utc and new.from_utc is None
+        is_clock_alone = new.reason in CLOCK_REASONS and not is_rain_moved
+        if new.reason == "already_rolled" or is_over or is_clock_alone:
+            continue
+        change = _day_change(sides, old, new, today)
+        if change is not None:
+            found.append(change)
+    return tuple(found)
+
+
+def _pairs(sides: Sides) -> Iterator[tuple[str, Decision, Decision]]:
+    """The decisions of both runs for each strip that both know."""
+    for strip in sides.site.strips:
+        old, new = sides.before.get(strip.id), sides.now.get(strip.id)
+        if old is not None and new is not None:
+            yield strip.id, old, new
+
+
+def _verdict_change(sides: Sides, old: Decision, new: Decision, today: date) -> Change:
+    why = causes.why(sides, new.strip_id, today, is_verdict=True)
+    return Change(strip_id=new.strip_id, what="verdict", before=str(old.verdict), after=str(new.verdict), why=why)
+
+
+def _day_change(sides: Sides, old: Decision, new: Decision, today: date) -> Change | None:
+    """Return the change of a strip's verdict, hours or litres within a day, None within the thresholds."""
+    if old.verdict != new.verdict:
+        return _verdict_change(sides, old, new, today)
+    why = causes.why(sides, new.strip_id, today)
+    if _is_window_moved(sides, old, new):
+        return Change(
+            strip_id=new.strip_id,
+            what="window",
+            before_utc=old.from_utc,
+            before_until_utc=old.until_utc,
+            after_utc=new.from_utc,
+            after_until_utc=new.until_utc,
+            why=why,
+        )
+    if old.water is None or new.water is None:
+        return None
+    litres, limit = (old.water.litres, new.water.litres), sides.settings["change_litres_pct"]
+    if abs(litres[1] - litres[0]) * 100.0 <= limit * litres[0]:
+        return None
+    numbers = {"before_litres": litres[0], "after_litres": litres[1]}
+    return Change(strip_id=new.strip_id, what="litres", numbers=numbers, why=why)
+
+
+def _is_window_moved(sides: Sides, old: Decision, new: Decision) -> bool:
+    """Return whether an end of the window moved beyond the threshold; hours that are past count for neither.
+
+    After watering the window begins whenever the truck is done, so only its end is compared.
+    """
+    if old.from_utc is None or old.until_utc is None or new.from_utc is None or new.until_utc is None:
+        return False
+    limit = timedelta(minutes=sides.settings["change_window_min"])
+    start_moved = abs(max(new.from_utc, sides.now_utc) - max(old.from_utc, sides.now_utc))
+    is_start_moved = old.verdict == Verdict.COMPACT and start_moved > limit
+    return is_start_moved or abs(new.until_utc - old.until_utc) > limit
 
 
 def _entered_utc(entry: Entry) -> datetime:
@@ -96,30 +173,16 @@ def _rain(outlook: Sequence[OutlookDay]) -> dict[date, tuple[float, float]]:
     return {row.day: (row.rain_mm, row.rain_chance) for row in outlook}
 
 
-def _events(strip_id: str, between: Sequence[Entry]) -> tuple[Why, ...]:
-    """Return what was recorded of a strip, as causes, oldest first."""
-    causes: list[Why] = []
-    own = [e for e in between if isinstance(e, Reading | Watering | SurfaceWork) and e.strip_id == strip_id]
-    for entry in sorted(own, key=lambda e: e.at_utc):
-        if isinstance(entry, Reading):
-            causes.append(Why(key="reading", numbers={"reading_w_pct": entry.w_pct}, at_utc=entry.at_utc))
-        elif isinstance(entry, Watering):
-            causes.append(Why(key="watered", numbers={"litres": entry.litres}, at_utc=entry.at_utc))
-        else:
-            key = entry.work if entry.work in ("rolled", "spread") else "worked"
-            causes.append(Why(key=key, at_utc=entry.at_utc))
-    return tuple(causes)
-
-
-def _rain_changes(sides: _Sides) -> list[Change]:
+def _rain_changes(sides: Sides) -> list[Change]:
     """Return the days whose forecast rain moved most, in the order of the days."""
+    settings = sides.settings
     moved = []
     for day, (rain_mm, chance) in sides.rain_now.items():
         if day not in sides.rain_before:
             continue
         old_mm, old_chance = sides.rain_before[day]
-        is_moved = abs(rain_mm - old_mm) >= RAIN_MOVED_MM or abs(chance - old_chance) >= RAIN_CHANCE_MOVED
-        if is_moved:
+        is_amount_moved = abs(rain_mm - old_mm) >= settings["change_rain_mm"]
+        if is_amount_moved or abs(chance - old_chance) >= settings["change_rain_chance"]:
             noon = times.moment_utc(day, time(12), sides.site.zone)
             numbers = {
                 "rain_before_mm": old_mm,
@@ -129,10 +192,11 @@ def _rain_changes(sides: _Sides) -> list[Change]:
             }
             moved.append(Change(strip_id="", what="rain", after_utc=noon, numbers=numbers))
     moved.sort(key=lambda c: -abs(c.numbers["rain_after_mm"] - c.numbers["rain_before_mm"]))
-    return sorted(moved[:RAIN_DAYS_AT_MOST], key=lambda c: c.after_utc.timestamp() if c.after_utc else 0.0)
+    most = moved[: round(settings["change_rain_days"])]
+    return sorted(most, key=lambda c: c.after_utc.timestamp() if c.after_utc else 0.0)
 
 
-def _lift_change(sides: _Sides, strip_id: str) -> Change | None:
+def _lift_change(sides: Sides, strip_id: str) -> Change | None:
     """Return that a lift was rolled or a new one spread, the last of both; None where neither was recorded."""
     for cause in reversed(sides.events[strip_id]):
         if cause.key in ("rolled", "spread"):
@@ -148,15 +212,18 @@ def _lift_change(sides: _Sides, strip_id: str) -> Change | None:
     return None
 
 
-def _other_day(site: Site, old: Decision, new: Decision) -> bool:
-    """Return whether a strip that waits both times has its first likely hour on another day, or none any more."""
-    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason == "already_rolled":
+def _is_next_on_another_day(site: Site, old: Decision, new: Decision) -> bool:
+    """Return whether a strip that waits both times has its first likely hour on another day, or none any more.
+
+    Where the new run knows nothing of a strip (no facts) its next hour is unknown, which is no change.
+    """
+    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason == "already_rolled" or not new.facts:
         return False
     days = [None if d.next_utc is None else times.local_date(d.next_utc, site.zone) for d in (old, new)]
     return days[0] != days[1]
 
 
-def _plan_changes(sides: _Sides, before: Said, now: Said) -> dict[str, list[Change]]:
+def _plan_changes(sides: Sides, before: PreviousRun, now: PreviousRun) -> dict[str, list[Change]]:
     """Return by strip what moved in the order of work."""
     if before.order is None or now.order is None:
         return {}
@@ -171,18 +238,18 @@ def _plan_changes(sides: _Sides, before: Said, now: Said) -> dict[str, list[Chan
             before_utc=move.before_utc,
             after_utc=move.after_utc,
             numbers={"lift": float(move.lift)},
-            why=_why(sides, move.strip_id, times.local_date(last, zone)) or (Why(key="other_strips"),),
+            why=causes.why(sides, move.strip_id, times.local_date(last, zone)) or (Why(key="other_strips"),),
         )
         found.setdefault(move.strip_id, []).append(change)
-    told = _rolling(before.order)
+    planned_before = _rolling(before.order)
     for key, work in _rolling(now.order).items():
-        if key not in told and work.strip_id in sides.before:
+        if key not in planned_before and work.strip_id in sides.before:
             change = Change(
                 strip_id=work.strip_id,
                 what="newly_planned",
                 after_utc=work.start_utc,
                 numbers={"lift": float(work.lift)},
-                why=_why(sides, work.strip_id, times.local_date(work.start_utc, zone)),
+                why=causes.why(sides, work.strip_id, times.local_date(work.start_utc, zone)),
             )
             found.setdefault(work.strip_id, []).append(change)
     return found
@@ -190,33 +257,3 @@ def _plan_changes(sides: _Sides, before: Said, now: Said) -> dict[str, list[Chan
 
 def _rolling(order: WorkOrder) -> dict[tuple[str, int], PlannedWork]:
     return {(w.strip_id, w.lift): w for w in order.works if w.work == Work.ROLLING}
-
-
-def _why(sides: _Sides, strip_id: str, until: date, *, is_verdict: bool = False) -> tuple[Why, ...]:
-    """Return the causes that the two runs show for a strip, most telling first.
-
-    until   last local date that matters; rain of later days is no cause
-    """
-    old, new = sides.before.get(strip_id), sides.now.get(strip_id)
-    if old is None or new is None:
-        return ()
-    moisture = {"w_before_pct": old.w_now_pct, "w_now_pct": new.w_now_pct}
-    causes = [
-        Why(key=c.key, numbers=c.numbers | moisture, at_utc=c.at_utc) if c.key == "reading" else c
-        for c in sides.events[strip_id]
-    ]
-    if is_verdict and new.reason in ("day_off", "reading_too_old"):
-        numbers = {"reading_age_h": new.reading_age_h} if new.reason == "reading_too_old" else {}
-        causes.append(Why(key=new.reason, numbers=numbers))
-    moved_pct = new.w_now_pct - old.w_now_pct
-    if sides.rained_mm >= RAIN_FELL_MM and moved_pct >= MOVED_PCT:
-        causes.append(Why(key="rain_fell", numbers={"rain_mm": sides.rained_mm}))
-    common = [day for day in sides.rain_now if day in sides.rain_before and day <= until]
-    rain_before, rain_now = (math.fsum(side[day][0] for day in common) for side in (sides.rain_before, sides.rain_now))
-    if abs(rain_now - rain_before) >= RAIN_MOVED_MM:
-        key = "rain_more" if rain_now > rain_before else "rain_less"
-        causes.append(Why(key=key, numbers={"rain_before_mm": rain_before, "rain_after_mm": rain_now}))
-    has_own = any(c.key in ("reading", "watered", "spread") for c in causes)
-    if abs(moved_pct) >= MOISTURE_MOVED_PCT and not has_own:
-        causes.append(Why(key="wetter" if moved_pct > 0.0 else "drier", numbers=moisture))
-    return tuple(causes)

@@ -8,7 +8,7 @@ from datetime import datetime
 from gonogo.decide.judge import Judgement
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import Change, PlannedWork, WorkOrder
-from gonogo.weather import series
+from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
 
 
@@ -38,4 +38,6 @@ class Conclusion:
 
     @property
     def has_verdict(self) -> bool:
-        return self.judgement is not None and self.weather is not None and self.weather.rung is not series.Rung.NONE
+        return (
+            self.judgement is not None and self.weather is not None and self.weather.status is not ForecastStatus.NONE
+        )

@@ -17,7 +17,7 @@ from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, epoch_h, longest_run_h, rows
 from gonogo.records.site import Surface
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
 
@@ -191,8 +191,12 @@ FACTS: dict[str, Fact] = {
     "yes": _of_day("-", "the number that a yes/no fact has for yes", lambda _p: 1.0),
     "no": _of_day("-", "the number that a yes/no fact has for no", lambda _p: 0.0),
     # --- forecast and day
-    "is_forecast_usable": _of_day("yes/no", "forecast not rejected", lambda p: p.inputs.weather.rung != Rung.NONE),
-    "is_forecast_old": _of_day("yes/no", "forecast 6 to 24 h old", lambda p: p.inputs.weather.rung == Rung.OLD),
+    "is_forecast_usable": _of_day(
+        "yes/no", "forecast not rejected", lambda p: p.inputs.weather.status != ForecastStatus.NONE
+    ),
+    "is_forecast_old": _of_day(
+        "yes/no", "forecast 6 to 24 h old", lambda p: p.inputs.weather.status == ForecastStatus.OLD
+    ),
     "forecast_age_h": _of_day(
         "h", "age of the forecast", lambda p: epoch_h(p.inputs.now_utc) - epoch_h(p.inputs.weather.fetched_utc)
     ),

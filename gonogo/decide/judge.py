@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -19,7 +20,7 @@ from gonogo.records.field import Entry, Reading
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.soil import ensemble
-from gonogo.weather.series import HourlyWeather
+from gonogo.weather.series import HourlyWeather, fallen_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,10 +110,4 @@ def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:
     A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
     strip must wait for a test.
     """
-    if not one.readings:
-        return 0.0
-    since = times.as_hour(one.readings[-1].at_utc)
-    if since < weather.hour_utc[0]:
-        return np.nan
-    past = (weather.hour_utc >= since) & (weather.hour_utc < times.as_hour(now_utc))
-    return float((weather.rain_mm + weather.melt_mm)[past].sum())
+    return math.fsum(fallen_mm(weather, one.readings[-1].at_utc, now_utc)) if one.readings else 0.0

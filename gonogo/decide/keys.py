@@ -233,9 +233,11 @@ UNPLANNED: dict[str, Key] = {
     "lift_below": Key(meaning="the lift below it has no place either, or comes too late"),
 }
 
-# What is another than it was told last time (Change.what).
+# What changed since a previous run (Change.what).
 CHANGES: dict[str, Key] = {
     "verdict": Key(meaning="another verdict than last time", gaps=("before", "after")),
+    "window": Key(meaning="other hours of rolling than earlier that day", gaps=("before", "after")),
+    "litres": Key(meaning="another dose than earlier that day", gaps=("before_litres", "after_litres")),
     "lift_done": Key(meaning="the lift has been rolled since", gaps=("after_utc",)),
     "lift_spread": Key(meaning="a new lift has been spread since", gaps=("after_utc",)),
     "planned_start": Key(meaning="planned for another day", gaps=("before_utc", "after_utc")),
@@ -258,6 +260,7 @@ CAUSES: dict[str, Key] = {
     "reading": Key(meaning="a moisture test came in", gaps=("at_utc", "reading_w_pct", "w_before_pct", "w_now_pct")),
     "watered": Key(meaning="the truck watered it", gaps=("at_utc", "litres")),
     "rain_fell": Key(meaning="rain fell since", gaps=("rain_mm",)),
+    "rain_and_melt": Key(meaning="rain fell and snow melted since", gaps=("rain_mm",)),
     "rain_more": Key(
         meaning="more rain is forecast for the days in question", gaps=("rain_before_mm", "rain_after_mm")
     ),

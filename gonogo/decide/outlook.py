@@ -14,7 +14,7 @@ from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.water.forecast import day_chance
 from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
 from gonogo.records.verdict import OutlookDay
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 WET_DAY_MM = 1.0  # a day with at least this much rain is a wet day: WMO climatological practice, from memory
 
@@ -42,7 +42,7 @@ def chances(prepared: Prepared, s: int, hours: Working) -> Iterator[tuple[float,
 
 def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
     """Return the first hour from which strip s is likely workable, None where the horizon holds none."""
-    if prepared.inputs.weather.rung == Rung.NONE:
+    if prepared.inputs.weather.status == ForecastStatus.NONE:
         return None
     for hours in days(prepared):
         if hours.is_working_day:
@@ -97,7 +97,7 @@ def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
     next one: it has no chance to be rolled.
     """
     prepared = prepare(inputs)
-    usable = inputs.weather.rung != Rung.NONE
+    usable = inputs.weather.status != ForecastStatus.NONE
     ahead = [(hours, *_rain(prepared, hours.day)) for hours in days(prepared)]
     found = []
     for s, strip in enumerate(inputs.strips):

@@ -43,14 +43,6 @@ def area_rate_m2_h(
     return swath_m_h / passes if passes else float("inf")
 
 
-def volume_rate_m3_h(area_m2_h: float, lift_thickness_m: float) -> float:
-    """Return the finished volume per hour [m3/h]: finished area [m2/h] times lift thickness [m], both of one state.
-
-    Source: identity. Checked in tests/published/rolling_production.toml.
-    """
-    return area_m2_h * lift_thickness_m
-
-
 def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("inf")) -> float:
     """Return how long one roller takes for a strip [h]; infinite where the roller would never finish.
 
@@ -80,17 +72,6 @@ def soil_group(material: Material) -> str:
 def drum_suits(roller: Roller, material: Material) -> bool:
     """Return whether the drum suits the soil. Common practice, no source."""
     return soil_group(material) in DRUM_SUITS[roller.drum, roller.vibrates]
-
-
-def vibration_ppv_mm_s(distance_m: float, exponent: float = PPV_EXPONENT) -> float:
-    """Return the peak particle velocity of a vibratory roller at a distance [mm/s].
-
-    distance_m   [m], above 0
-    exponent     loss with distance [-], 1.0 for hard ground to 1.5
-
-    Source: Caltrans 2013. Checked in tests/published/vibration.toml.
-    """
-    return float(ROLLER_PPV_MM_S * (ROLLER_PPV_DISTANCE_M / distance_m) ** exponent)
 
 
 def vibration_caution_m(limit_mm_s: float, ppv_mm_s: float = ROLLER_PPV_MM_S, exponent: float = PPV_EXPONENT) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -17,7 +18,7 @@ from gonogo.moisture.learned import LearnedSoil
 from gonogo.records.field import Entry, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
-from gonogo.weather.series import HourlyWeather
+from gonogo.weather.series import HourlyWeather, fallen_mm
 
 RAIN_LASTS_H = 3  # the rain that is asked about falls evenly over so many hours from now on
 
@@ -116,9 +117,8 @@ def _later(inputs: MorningInputs, delay_h: float) -> MorningInputs:
     """The same members, looked at some hours later: rain and age of the readings have gone on."""
     now_utc = inputs.now_utc + timedelta(hours=delay_h)
     weather = inputs.weather
-    passed = (weather.hour_utc >= times.as_hour(inputs.now_utc)) & (weather.hour_utc < times.as_hour(now_utc))
-    rained_mm = float(weather.rain_mm[passed].sum())
-    rained = inputs.rained_since_reading_mm + np.where(np.isinf(inputs.reading_age_h), 0.0, rained_mm)
+    more_mm = math.fsum(fallen_mm(weather, inputs.now_utc, now_utc))
+    rained = inputs.rained_since_reading_mm + np.where(np.isinf(inputs.reading_age_h), 0.0, more_mm)
     return replace(
         inputs,
         now_utc=now_utc,

@@ -16,7 +16,7 @@ from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
-from gonogo.weather.services import Request, Service, first_of
+from gonogo.weather.services import Request, WeatherService, first_of
 from gonogo.weather.table import ParsedForecast
 
 BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
@@ -40,7 +40,7 @@ class Question:
 
     site: Site
     settings: ServiceSettings
-    service: Service
+    service: WeatherService
     now_utc: datetime
     visits: Visits
     stored: Sequence[Answer]

@@ -18,7 +18,7 @@ from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
 from gonogo.weather.past import EarlierForecast
-from gonogo.weather.services import Service
+from gonogo.weather.services import WeatherService
 from gonogo.weather.table import ParsedForecast
 
 
@@ -167,7 +167,7 @@ def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[EarlierFore
     return tuple(found)
 
 
-def _service(settings: ServiceSettings) -> Service:
+def _service(settings: ServiceSettings) -> WeatherService:
     """Return the service that the settings name."""
     service = services.find().get(settings.name)
     if service is None:
@@ -185,7 +185,7 @@ def licence_notes(order: Sequence[ServiceSettings], *, use: str) -> tuple[tuple[
     use   "commercial" or "non-commercial", as the config states it
     """
     notes: list[tuple[str, bool]] = []
-    found: Mapping[str, Service] = services.find()
+    found: Mapping[str, WeatherService] = services.find()
     for settings in order:
         service = found.get(settings.name)
         if service is None:

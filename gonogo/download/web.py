@@ -14,7 +14,7 @@ import requests
 from gonogo import __version__
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
-from gonogo.weather.services import Request, Service
+from gonogo.weather.services import Request, WeatherService
 
 MAX_BODY_BYTES = 20_000_000  # a forecast with 50 members for one site is about 3 MB; common sense
 CHUNK_BYTES = 65_536
@@ -61,7 +61,7 @@ class Visits:
         if why and self.clock() < until_s:
             raise WeatherError(f"{service}: not asked again yet: {why}", passing=True)
 
-    def keep_distance(self, service: Service) -> None:
+    def keep_distance(self, service: WeatherService) -> None:
         """Wait until the service may be asked again, and off the full hour where it wants nobody then."""
         at_utc = self.clock_utc() if self.clock_utc else None
         if service.avoids_full_hour and self.spread_s is not None and at_utc is not None and at_utc.minute == 0:
@@ -73,7 +73,7 @@ class Visits:
         self.last[service.name] = max(now, now + wait_s)
 
 
-def require_safe(service: Service, settings: ServiceSettings, url: str) -> None:
+def require_safe(service: WeatherService, settings: ServiceSettings, url: str) -> None:
     """Refuse addresses that would leak a key or that are none."""
     address = urlsplit(url)
     is_local = address.hostname in LOOPBACK
@@ -93,7 +93,7 @@ def require_safe(service: Service, settings: ServiceSettings, url: str) -> None:
 
 
 def ask(
-    service: Service,
+    service: WeatherService,
     settings: ServiceSettings,
     request: Request,
     *,

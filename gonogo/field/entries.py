@@ -14,9 +14,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
+from gonogo.soil.compaction import wet_to_dry_basis_pct
 from gonogo.soil.ensemble import METHOD_ERROR_PCT
 
 COLUMNS = (
@@ -32,7 +33,9 @@ COLUMNS = (
     "work",
     "passes",
     "corrects",
+    "basis",
 )
+BASES = ("dry", "wet")  # water content as a share of dry mass, or of the mass before drying
 WORKS = ("rolled", "sealed", "disked", "spread")
 CLOCK_SLACK = timedelta(minutes=10)
 
@@ -46,20 +49,18 @@ class NewEntry:
 
 
 class _Row:
-    """One row under inspection: fields come out checked, complaints pile up."""
+    """One row under inspection: fields come out checked, faults pile up."""
 
     def __init__(self, place: str, fields: Mapping[str, str], site: Site, now_utc: datetime) -> None:
         self.place, self.fields, self.site, self.now_utc = place, fields, site, now_utc
-        self.complaints: list[Complaint] = []
+        self.faults: list[Fault] = []
 
     def text(self, key: str) -> str:
         return (self.fields.get(key) or "").strip()
 
-    def complain(self, key: str, wrong: str, right: str) -> None:
-        self.complaints.append(
-            Complaint(
-                place=self.place, key=key, value=self.text(key), wrong=wrong, right=f"{right} Nothing was stored."
-            )
+    def add_fault(self, key: str, wrong: str, right: str) -> None:
+        self.faults.append(
+            Fault(place=self.place, key=key, value=self.text(key), wrong=wrong, right=f"{right} Nothing was stored.")
         )
 
     def number(self, key: str, low: float, high: float, right: str, *, required: bool = True) -> float:
@@ -69,10 +70,10 @@ class _Row:
         try:
             value = float(raw)
         except ValueError:
-            self.complain(key, "not a number." if raw else "missing.", right)
+            self.add_fault(key, "not a number." if raw else "missing.", right)
             return math.nan
         if not low <= value <= high:
-            self.complain(key, f"outside {low:g} to {high:g}.", right)
+            self.add_fault(key, f"outside {low:g} to {high:g}.", right)
         return value
 
     def moment(self, key: str, *, default: datetime | None) -> datetime:
@@ -80,16 +81,16 @@ class _Row:
         right = 'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00".'
         if not raw:
             if default is None:
-                self.complain(key, "missing.", right)
+                self.add_fault(key, "missing.", right)
             return default or self.now_utc
         try:
             at = datetime.fromisoformat(raw)
         except ValueError:
-            self.complain(key, "not a date and time.", right)
+            self.add_fault(key, "not a date and time.", right)
             return self.now_utc
         at_utc = (at if at.tzinfo else at.replace(tzinfo=self.site.zone)).astimezone(UTC)
         if at_utc > self.now_utc + CLOCK_SLACK:
-            self.complain(key, "lies in the future.", "Write when it happened.")
+            self.add_fault(key, "lies in the future.", "Write when it happened.")
         return at_utc
 
     def one_of(self, key: str, allowed: Iterable[str], what: str) -> str:
@@ -98,17 +99,25 @@ class _Row:
             return raw
         near = difflib.get_close_matches(raw, names, n=1)
         hint = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
-        self.complain(key, f"no such {what}." if raw else "missing.", hint)
+        self.add_fault(key, f"no such {what}." if raw else "missing.", hint)
         return ""
 
     def strip(self) -> str:
         return self.one_of("strip", (s.id for s in self.site.strips), f"strip on site {self.site.id}")
 
 
-def _reading(row: _Row) -> Entry:
-    w_pct = row.number("w_pct", 0.0, 100.0, "Write percent of dry mass, for example 11.2.")
+def _w_pct(row: _Row) -> float:
+    """Return the water content of a row on dry mass, on whichever mass it was read."""
+    is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
+    mass, high_pct = ("mass before drying", 50.0) if is_wet else ("dry mass", 100.0)
+    w_pct = row.number("w_pct", 0.0, high_pct, f"Write percent of {mass}, for example 11.2.")
     if 0.0 < w_pct < 0.6:
-        row.complain("w_pct", "looks like a fraction.", f"Write percent of dry mass, for example {100 * w_pct:.1f}.")
+        row.add_fault("w_pct", "looks like a fraction.", f"Write percent of {mass}, for example {100 * w_pct:.1f}.")
+    return float(wet_to_dry_basis_pct(w_pct)) if is_wet and 0.0 <= w_pct <= high_pct else w_pct
+
+
+def _reading(row: _Row) -> Entry:
+    w_pct = _w_pct(row)
     density = row.number(
         "dry_density_kg_m3", 500.0, 3000.0, "Write kilograms of dry soil per m3, for example 1740.", required=False
     )
@@ -125,7 +134,7 @@ def _rain(row: _Row) -> Entry:
     until = row.moment("until", default=row.now_utc)
     start = row.moment("at", default=None)
     if start >= until:
-        row.complain("at", "the gauge stood no time.", "`at` is when the gauge was emptied, `until` when it was read.")
+        row.add_fault("at", "the gauge stood no time.", "`at` is when the gauge was emptied, `until` when it was read.")
     rain_mm = row.number("rain_mm", 0.0, 1000.0, "Write millimetres caught, for example 4.5 (0 is a reading too).")
     return GaugeRain(from_utc=start, until_utc=until, rain_mm=rain_mm)
 
@@ -147,7 +156,7 @@ def _surface(row: _Row) -> Entry:
 
 KINDS: dict[str, tuple[Callable[[_Row], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
-    "reading": (_reading, ("strip", "w_pct", "dry_density_kg_m3", "method")),
+    "reading": (_reading, ("strip", "w_pct", "basis", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
     "watering": (_watering, ("strip", "litres")),
     "surface": (_surface, ("strip", "work", "passes")),
@@ -157,10 +166,10 @@ KINDS: dict[str, tuple[Callable[[_Row], Entry], tuple[str, ...]]] = {
 def parse(rows: Iterable[tuple[str, Mapping[str, str]]], site: Site, now_utc: datetime) -> tuple[NewEntry, ...]:
     """Return the entries of (place, fields) rows.
 
-    Raises ConfigError with every complaint of every row; then nothing may be stored.
+    Raises ConfigError with every fault of every row; then nothing may be stored.
     """
     entries: list[NewEntry] = []
-    complaints: list[Complaint] = []
+    faults: list[Fault] = []
     for place, fields in rows:
         row = _Row(place, fields, site, now_utc)
         kind = row.one_of("kind", KINDS, "kind of entry")
@@ -168,15 +177,15 @@ def parse(rows: Iterable[tuple[str, Mapping[str, str]]], site: Site, now_utc: da
             reader, uses = KINDS[kind]
             for key in fields:
                 if row.text(key) and key in COLUMNS and key not in ("kind", "at", "corrects", *uses):
-                    row.complain(
+                    row.add_fault(
                         key, f"a {kind} has no such value.", f"Leave it empty; a {kind} has: {', '.join(uses)}."
                     )
             corrects = row.number("corrects", 1, 1e12, "Write the number of the entry to replace.", required=False)
             entry = reader(row)
             entries.append(NewEntry(entry=entry, corrects=None if math.isnan(corrects) else round(corrects)))
-        complaints += row.complaints
-    if complaints:
-        raise ConfigError(complaints)
+        faults += row.faults
+    if faults:
+        raise ConfigError(faults)
     return tuple(entries)
 
 
@@ -188,15 +197,13 @@ def parse_csv(text: str, place: str, site: Site, now_utc: datetime) -> tuple[New
     if "kind" not in header or unknown:
         wrong = f"unknown columns: {', '.join(unknown)}." if unknown else "no column `kind`."
         right = f"The first line names columns out of: {', '.join(COLUMNS)}. Nothing was stored."
-        raise ConfigError(
-            [Complaint(place=f"{place}:1", key="header", value=",".join(header), wrong=wrong, right=right)]
-        )
+        raise ConfigError([Fault(place=f"{place}:1", key="header", value=",".join(header), wrong=wrong, right=right)])
     reader.fieldnames = list(header)
     rows: list[tuple[str, Mapping[str, str]]] = []
     for fields in reader:
         at = f"{place}:{reader.line_num}"
         if None in fields:
             wrong, right = "more values than columns.", "Write one value a column. Nothing was stored."
-            raise ConfigError([Complaint(place=at, key="row", value=str(fields[None]), wrong=wrong, right=right)])
+            raise ConfigError([Fault(place=at, key="row", value=str(fields[None]), wrong=wrong, right=right)])
         rows.append((at, {k: v or "" for k, v in fields.items()}))
     return parse(rows, site, now_utc)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.store import history, schema
@@ -45,16 +45,16 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
 
     Raises ConfigError with every line at fault; then nothing may be stored.
     """
-    complaints: list[Complaint] = []
-    lines = _lines(text, place, site, complaints)
+    faults: list[Fault] = []
+    lines = _lines(text, place, site, faults)
     for number, at_utc, rain_mm in lines:
         if at_utc > now_utc + CLOCK_SLACK:
-            complaints.append(
-                _complaint(place, number, "timestamp", at_utc.isoformat(), "lies in the future.", "Set the clock.")
+            faults.append(
+                _fault(place, number, "timestamp", at_utc.isoformat(), "lies in the future.", "Set the clock.")
             )
         elif not math.isnan(rain_mm) and not 0.0 <= rain_mm <= MAX_RAIN_MM_H:
             wrong = f"outside 0 to {MAX_RAIN_MM_H:g} mm."
-            complaints.append(_complaint(place, number, "rain_mm", f"{rain_mm:g}", wrong, "Write millimetres."))
+            faults.append(_fault(place, number, "rain_mm", f"{rain_mm:g}", wrong, "Write millimetres."))
     notes: list[str] = []
     if [at for _, at, _ in lines] != sorted(at for _, at, _ in lines):
         notes.append("The lines were not in order of time and were sorted.")
@@ -63,21 +63,21 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
         known = by_time.setdefault(at_utc, (number, rain_mm))
         if known[1] != rain_mm and not (math.isnan(known[1]) and math.isnan(rain_mm)):
             wrong = f"line {known[0]} has another amount for the same time."
-            complaints.append(_complaint(place, number, "timestamp", at_utc.isoformat(), wrong, "One line a time."))
-    if complaints:
-        raise ConfigError(complaints)
+            faults.append(_fault(place, number, "timestamp", at_utc.isoformat(), wrong, "One line a time."))
+    if faults:
+        raise ConfigError(faults)
     times = list(by_time)
     if len(times) < 3:
         wrong, right = (
             "fewer than three lines with a time.",
             "A logger's file is: timestamp, millimetres since the line before.",
         )
-        raise ConfigError([_complaint(place, 1, "file", "", wrong, right)])
+        raise ConfigError([_fault(place, 1, "file", "", wrong, right)])
     steps = [later - sooner for sooner, later in itertools.pairwise(times)]
     usual = sorted(steps)[len(steps) // 2]
     if usual > LONGEST_STEP:
         wrong = f"the usual step between lines is {usual}."
-        raise ConfigError([_complaint(place, 1, "timestamp", "", wrong, "A logger writes at least once a day.")])
+        raise ConfigError([_fault(place, 1, "timestamp", "", wrong, "A logger writes at least once a day.")])
     whole = [
         GaugeRain(from_utc=sooner, until_utc=later, rain_mm=by_time[later][1])
         for sooner, later in itertools.pairwise(times)
@@ -124,11 +124,11 @@ def record(config: Config, site: Site, text: str, place: str, now_utc: datetime)
     return "\n".join([*lines, f"{len(new)} stored, {len(numbers) - len(new)} known already."])
 
 
-def _complaint(place: str, line: int, key: str, value: str, wrong: str, right: str) -> Complaint:
-    return Complaint(place=f"{place}:{line}", key=key, value=value, wrong=wrong, right=f"{right} Nothing was stored.")
+def _fault(place: str, line: int, key: str, value: str, wrong: str, right: str) -> Fault:
+    return Fault(place=f"{place}:{line}", key=key, value=value, wrong=wrong, right=f"{right} Nothing was stored.")
 
 
-def _lines(text: str, place: str, site: Site, complaints: list[Complaint]) -> list[tuple[int, datetime, float]]:
+def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[tuple[int, datetime, float]]:
     """Return (line number, time, millimetres or NaN) of every line."""
     text = text.removeprefix("\ufeff")
     first_line = text.partition("\n")[0]
@@ -145,7 +145,7 @@ def _lines(text: str, place: str, site: Site, complaints: list[Complaint]) -> li
         found = [next((names.index(n) for n in known if n in names), None) for known in (TIME_NAMES, RAIN_NAMES)]
         if found[0] is None or found[1] is None:
             right = f"The first line names {TIME_NAMES[0]} and {RAIN_NAMES[0]}; or leave it out and begin with a time."
-            complaints.append(_complaint(place, number, "header", delimiter.join(header), "columns not known.", right))
+            faults.append(_fault(place, number, "header", delimiter.join(header), "columns not known.", right))
             return []
         time_at, rain_at = found[0], found[1]
     lines: list[tuple[int, datetime, float]] = []
@@ -155,9 +155,9 @@ def _lines(text: str, place: str, site: Site, complaints: list[Complaint]) -> li
         value = _millimetres(amount, delimiter)
         if at_utc is None:
             right = 'Write local time such as "2026-05-12 06:40", or with an offset.'
-            complaints.append(_complaint(place, number, "timestamp", stamp, "not a date and time.", right))
+            faults.append(_fault(place, number, "timestamp", stamp, "not a date and time.", right))
         elif value is None:
-            complaints.append(_complaint(place, number, "rain_mm", amount, "not a number.", "For example 0.2."))
+            faults.append(_fault(place, number, "rain_mm", amount, "not a number.", "For example 0.2."))
         else:
             lines.append((number, at_utc, value))
     return lines

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from gonogo.config import Config
-from gonogo.errors import Complaint, ConfigError, StoreError
+from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field.entries import NewEntry
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
+from gonogo.soil.compaction import air_voids_pct
 from gonogo.store import history, schema
 from gonogo.store.open import open_store
 
@@ -29,7 +30,7 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
     except StoreError as error:
         if any(one.corrects for one in new):
             right = "`gonogo record list` shows the numbers. Nothing was stored."
-            raise ConfigError([Complaint(place=by, key="corrects", value="", wrong=str(error), right=right)]) from error
+            raise ConfigError([Fault(place=by, key="corrects", value="", wrong=str(error), right=right)]) from error
         raise
     finally:
         store.dispose()
@@ -44,8 +45,8 @@ def entry_text(site: Site, entry: Entry) -> str:
 
     match entry:
         case Reading():
-            density = f", {entry.dry_density_kg_m3:.0f} kg/m3 dry" if entry.dry_density_kg_m3 else ""
-            return f"{local(entry.at_utc)} {entry.strip_id} reading {entry.w_pct:.1f} %{density} ({entry.method})"
+            reading = f"{entry.w_pct:.1f} %{_density_text(site, entry)}"
+            return f"{local(entry.at_utc)} {entry.strip_id} reading {reading} ({entry.method})"
         case GaugeRain():
             return f"{local(entry.from_utc)} to {local(entry.until_utc)} rain {entry.rain_mm:.1f} mm"
         case Watering():
@@ -53,6 +54,19 @@ def entry_text(site: Site, entry: Entry) -> str:
         case SurfaceWork():
             passes = f", {entry.passes} passes" if entry.passes else ""
             return f"{local(entry.at_utc)} {entry.strip_id} {entry.work}{passes}"
+
+
+def _density_text(site: Site, reading: Reading) -> str:
+    """Return the density of a test, and the air that it leaves where the config still knows the strip."""
+    if not reading.dry_density_kg_m3:
+        return ""
+    text = f", {reading.dry_density_kg_m3:.0f} kg/m3 dry"
+    strip = next((s for s in site.strips if s.id == reading.strip_id), None)
+    if strip is None:
+        return text
+    gravity = site.material(strip.material_id).specific_gravity
+    air_pct = float(air_voids_pct(reading.w_pct, reading.dry_density_kg_m3, gravity))
+    return f"{text}, {air_pct:.1f} % air voids" if air_pct >= 0.0 else f"{text}, denser than soil that wet can be"
 
 
 def entry_list(config: Config, site: Site, *, days: int, now_utc: datetime) -> str:

@@ -15,13 +15,13 @@ from urllib.parse import quote
 import icalendar
 
 from gonogo.mail.items import EntryView
-from gonogo.mail.language import Speaker
 from gonogo.mail.letter import CalendarFile
-from gonogo.mail.lifts import Clock
-from gonogo.mail.plan import work_phrase, work_span
 from gonogo.records.site import Site, Strip
 from gonogo.records.work_order import PlannedWork, Work, WorkOrder
 from gonogo.times import local_date
+from gonogo.wording.clock import Clock
+from gonogo.wording.language import Speaker
+from gonogo.wording.order import work_phrase, work_span
 
 EARLIER_DAYS = 14  # an entry lies ahead by less than the horizon, so none that is still to come is older than this
 FIRST_UTC = datetime(2020, 1, 1, tzinfo=UTC)

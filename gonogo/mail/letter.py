@@ -13,9 +13,9 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 
-from gonogo.errors import Complaint, ConfigError
-from gonogo.mail.language import load
+from gonogo.errors import ConfigError, Fault
 from gonogo.records.site import Recipient
+from gonogo.wording.language import load
 
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
 _MESSAGE_ID = re.compile(r"<[^<>\s@]+@[^<>\s@]+>")
@@ -202,7 +202,7 @@ def _literal(text: str) -> str:
 
 
 def _refusal(key: str, value: str, wrong: str, right: str) -> ConfigError:
-    return ConfigError([Complaint(place="mail", key=key, value=repr(value), wrong=wrong, right=right)])
+    return ConfigError([Fault(place="mail", key=key, value=repr(value), wrong=wrong, right=right)])
 
 
 def _clean(text: str) -> str:

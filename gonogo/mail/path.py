@@ -12,12 +12,13 @@ import numpy.typing as npt
 
 from gonogo import times
 from gonogo.decide.inputs import MorningInputs, on_hours
-from gonogo.mail import phrases
-from gonogo.mail.items import PanelView, PathsView, StripView
-from gonogo.mail.phrases import Amount, Day
+from gonogo.mail.items import PanelView, PathsView
 from gonogo.records import shift
 from gonogo.records.site import Site, Strip
 from gonogo.records.verdict import Decision
+from gonogo.wording import phrases
+from gonogo.wording.items import StripView
+from gonogo.wording.phrases import Amount, Day
 
 Floats = npt.NDArray[np.float64]
 

@@ -18,8 +18,8 @@ import numpy.typing as npt
 from PIL import Image, ImageChops, ImageDraw, ImageFont
 
 from gonogo.mail.items import PanelView, PathsView
-from gonogo.mail.language import NO_BREAK, Speaker, speaker
-from gonogo.mail.phrases import Names, phrase
+from gonogo.wording.language import NO_BREAK, Speaker, speaker
+from gonogo.wording.phrases import Names, phrase
 
 Floats = npt.NDArray[np.float64]
 

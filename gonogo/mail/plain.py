@@ -6,8 +6,8 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from gonogo.mail.items import CellView, MorningView
-from gonogo.mail.language import NO_BREAK, Speaker
+from gonogo.mail.items import MorningView
+from gonogo.wording.language import NO_BREAK, Speaker
 
 COLUMNS = 77
 LABEL_COLUMNS = 11
@@ -43,19 +43,13 @@ def day_table(view: MorningView, speak: Speaker) -> str:
     for row in view.rows:
         by_day = {c.day.day: c for c in row.cells}
         cells = [by_day.get(d.day.day) for d in view.days]
-        chances, hours = [], []
+        above, below = [], []
         for cell in cells:
-            if cell is None:
-                chances.append("-")
-                hours.append("")
-            elif not cell.is_working_day:
-                chances.append(speak.word("text.day_off"))
-                hours.append("")
-            else:
-                chances.append(cell_chance(cell, speak) + ("*" if cell.is_workable else ""))
-                hours.append(cell_hours(cell, speak, "-"))
-        lines += [(row.name, chances), ("", hours)]
-    rain = [speak.word("text.dry") if d.is_dry else speak.say(d.rain) for d in view.days]
+            is_off = cell is None or not cell.is_working_day
+            above.append("-" if cell is None else speak.say(cell.shown) + ("*" if cell.is_workable else ""))
+            below.append("" if is_off else speak.say(cell.below) if cell and cell.below is not None else "-")
+        lines += [(row.name, above), ("", below)]
+    rain = [speak.say(d.shown) for d in view.days]
     lines += [(speak.word("label.rain"), rain), ("", [speak.say(d.rain_chance) for d in view.days])]
 
     name_width = min(max(len(name) for name, _ in lines) + 1, NAME_COLUMNS)
@@ -73,22 +67,6 @@ def day_table(view: MorningView, speak: Speaker) -> str:
         rows = [("", heads[part]), *((name, texts[part]) for name, texts in lines)]
         blocks.append("\n".join(_row(name, cells, name_width, width) for name, cells in rows))
     return "\n\n".join(blocks)
-
-
-def cell_chance(cell: CellView, speak: Speaker) -> str:
-    """Return the chance of a strip on a day, or the word that stands in its place."""
-    if cell.is_rolled:
-        return speak.word("text.rolled")
-    return speak.word("text.watered") if cell.is_watered else speak.say(cell.chance)
-
-
-def cell_hours(cell: CellView, speak: Speaker, nothing: str) -> str:
-    """Return the workable hours of a strip on a day, else its chance after watering, else a mark for nothing."""
-    if cell.is_workable:
-        return speak.word("text.hours", n=cell.hours)
-    if cell.after_water is not None and not cell.is_watered and not cell.is_rolled:
-        return speak.word("text.after_water", chance=cell.after_water)
-    return nothing
 
 
 def _row(name: str, cells: Sequence[str], name_width: int, width: int) -> str:

@@ -15,13 +15,14 @@ from urllib.parse import urlsplit
 import css_inline
 import jinja2
 
-from gonogo.errors import Complaint, ConfigError
+from gonogo.errors import ConfigError, Fault
 from gonogo.mail import calendar, letter, picture, plain
-from gonogo.mail.items import MorningView, OrderView
-from gonogo.mail.language import NO_BREAK, Sentence, Speaker, flat, speaker
+from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
-from gonogo.mail.phrases import Names
 from gonogo.records.site import Recipient
+from gonogo.wording.items import OrderView
+from gonogo.wording.language import NO_BREAK, Sentence, Speaker, flat, speaker
+from gonogo.wording.phrases import Names
 
 __all__ = ["HTML_BYTES_MAX", "RenderedMail", "Role", "load_role", "message", "plain_notice", "roles"]
 
@@ -234,8 +235,6 @@ def _rendered(
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
             sentences=lambda first, others: " ".join(_capital(speak.say(one)) for one in (first, *others)),
-            cell_chance=lambda cell: plain.cell_chance(cell, speak),
-            cell_hours=lambda cell: plain.cell_hours(cell, speak, "–"),
             day_table=lambda: plain.day_table(view, speak),
             is_brief=is_brief,
             n_cut=n_cut,
@@ -285,4 +284,4 @@ def _web_address(link: str) -> str:
 
 
 def _refusal(key: str, value: str, wrong: str, right: str) -> ConfigError:
-    return ConfigError([Complaint(place="recipient", key=key, value=repr(value), wrong=wrong, right=right)])
+    return ConfigError([Fault(place="recipient", key=key, value=repr(value), wrong=wrong, right=right)])

@@ -7,18 +7,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
-from gonogo.mail import lifts, phrases, plan, sky
 from gonogo.mail.calendar import Entry, entry_views
-from gonogo.mail.items import CellView, ChangeView, DayView, MaterialView, MorningView, RowView, SkyView, StripView
-from gonogo.mail.lifts import NO_VERDICT, Clock
+from gonogo.mail.items import MorningView
 from gonogo.mail.path import MoisturePath, paths_view
-from gonogo.mail.phrases import Day, Names, Number, Phrase, phrase
-from gonogo.records.site import Crew, Material, Site, Strip
+from gonogo.records.site import Crew, Material, Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import Change, WorkOrder
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
+from gonogo.wording import phrases, sky
+from gonogo.wording import strips as strips_wording
+from gonogo.wording.changes import changes_view
+from gonogo.wording.clock import Clock
+from gonogo.wording.horizon import RAIN_DAY_MM, horizon
+from gonogo.wording.items import MaterialView, SkyView, StripView
+from gonogo.wording.order import order_view
+from gonogo.wording.phrases import Day, Names, Phrase, phrase
+from gonogo.wording.sentences import NO_VERDICT
 
-WATER_GAIN = 0.1  # chance that the truck must add before the planner is told of it; common practice, no source
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 OLD_READING_H = 24.0  # a reading older than this is named among the doubts; common practice, no source
 FIELDS = (  # fields of a material that have a name in every language
@@ -47,9 +53,8 @@ def build(
     weather: HourlyWeather | None,
     now_utc: datetime,
     issue: str = "morning",
-    changes: Sequence[Phrase] | None = None,
+    changes: Sequence[Change] | None = None,
     order: WorkOrder | None = None,
-    since: Sequence[Change] | None = None,
     paths: Mapping[str, MoisturePath] | None = None,
     entries: Sequence[Entry] = (),
 ) -> MorningView:
@@ -59,15 +64,14 @@ def build(
     outlook    of every strip and day, may be empty
     weather    None where there is no forecast to be trusted
     issue      "morning" for the first mail of the day, anything else for a later one
-    changes    what is different from the last mail; None where there is nothing to compare with
+    changes    what changed since the last mail and why; None where there is nothing to compare with
     order      the proposed order of work, None where there is none
-    since      what is different and why; stands in place of `changes` where it is given
     paths      moisture by hour of each strip, for the picture; None for a mail without one
     entries    what calendars should hold
 
     Without a trusted forecast every strip waits, whatever the decisions say: the last door before the mail.
     """
-    if weather is None or weather.rung == Rung.NONE:
+    if weather is None or weather.status == ForecastStatus.NONE:
         decisions = [_waiting(d) for d in decisions]
         outlook, order, paths = (), None, None
     rank = {Verdict.COMPACT: 0, Verdict.WATER: 1, Verdict.WAIT: 2}
@@ -77,13 +81,13 @@ def build(
     ours.sort(key=lambda d: (rank[d.verdict], d.from_utc.timestamp() if d.from_utc else far))
 
     clock = Clock(site=site, day=day)
-    watering = lifts.watering(ours, own, crew.truck, clock)
+    watering = strips_wording.watering(ours, own, crew.truck, clock)
     by_strip = {w.strip_id: w for w in watering}
-    strips = tuple(lifts.strip(d, own[d.strip_id], site, crew, clock, by_strip.get(d.strip_id)) for d in ours)
+    strips = tuple(strips_wording.strip(d, own[d.strip_id], site, crew, clock, by_strip.get(d.strip_id)) for d in ours)
     is_knowable = any(d.reason not in NO_VERDICT for d in ours)
     sky_today = sky.today(weather, site, day, now_utc) if weather is not None else None
     needed = next((d.facts["chance_needed"] for d in ours if "chance_needed" in d.facts), math.nan)
-    days, rows = _horizon(outlook, own, clock, needed, {s.id: s for s in strips})
+    days, rows = horizon(outlook, own, clock, needed, {s.id: s for s in strips})
     used = {own[d.strip_id].material_id for d in ours}
     return MorningView(
         site=site.name,
@@ -110,9 +114,11 @@ def build(
         ),
         days=days,
         rows=rows,
-        rain_floor=phrases.amount("rain_mm", sky.RAIN_DAY_MM),
-        changes=_changed(changes, since, own, clock),
-        order=plan.order_view(order, crew, own, clock) if order is not None else None,
+        rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),
+        changes=None
+        if changes is None
+        else changes_view(changes, own, clock, {d.strip_id: d for d in ours} if issue != "morning" else {}),
+        order=order_view(order, (crew.id,), own, clock) if order is not None else None,
         paths=paths_view(paths, strips, {d.strip_id: d for d in ours}, own, site, day=day, now_utc=now_utc)
         if paths
         else None,
@@ -120,28 +126,14 @@ def build(
         weather=sky_today,
         doubts=_doubts(ours, strips, weather, is_knowable),
         materials=tuple(_material(m) for m in site.materials if m.id in used),
-        repairs=weather.repairs if weather is not None else (),
+        repairs=weather.notes if weather is not None else (),
         cautions=tuple(phrase(f"caution.{c}") for c in CAUTIONS),
     )
-
-
-def flip(strip: str, before: Verdict, after: Verdict) -> Phrase:
-    """Return the sentence for a strip whose verdict is another than in the last mail."""
-    return phrase("change.verdict", strip=strip, before=phrase(f"verdict.{before}"), after=phrase(f"verdict.{after}"))
 
 
 def without_extras(view: MorningView) -> MorningView:
     """Return a view that needs neither picture nor calendar."""
     return replace(view, paths=None, entries=())
-
-
-def _changed(
-    told: Sequence[Phrase] | None, since: Sequence[Change] | None, own: Mapping[str, Strip], clock: Clock
-) -> tuple[ChangeView, ...] | None:
-    """Return what changed with its causes, else what is known without them."""
-    if since is not None:
-        return plan.changes_view(since, own, clock)
-    return None if told is None else tuple(ChangeView(what=what) for what in told)
 
 
 def _waiting(decision: Decision) -> Decision:
@@ -206,65 +198,6 @@ def rain_clause(weather: SkyView | None) -> Phrase:
     return phrase("headline.dry")
 
 
-def _horizon(
-    outlook: Sequence[OutlookDay],
-    own: dict[str, Strip],
-    clock: Clock,
-    chance_needed: float,
-    today: Mapping[str, StripView],
-) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
-    """Return the days of the horizon with their rain, and one row a strip."""
-    ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
-    days = {
-        o.day: DayView(
-            day=Day(day=o.day),
-            head=Day(day=o.day, form="head"),
-            rain=phrases.amount("rain_mm", o.rain_mm),
-            rain_chance=replace(phrases.chance(o.rain_chance), is_brief=True),
-            is_dry=phrases.amount("rain_mm", o.rain_mm).metric[0] == 0,
-            is_working_day=o.is_working_day,
-        )
-        for o in ours
-    }
-    rows = []
-    for strip in own.values():
-        now = today.get(strip.id)
-        cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
-        if cells:
-            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=_next_window(strip, now, cells)))
-    return tuple(days.values()), tuple(rows)
-
-
-def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:
-    """Return when a strip can be worked next: today as its verdict says, else the first good day ahead."""
-    if now is not None and now.window is not None:
-        return phrase(f"text.next_window_{now.verdict}", strip=strip.name, span=now.window)
-    ahead = next((c for c in cells if c.is_workable), None)
-    if ahead is None or ahead.span is None:
-        return phrase("text.next_window_none", strip=strip.name)
-    return phrase("text.next_window", strip=strip.name, span=ahead.span)
-
-
-def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripView | None) -> CellView:
-    """Return one strip on one day."""
-    span = clock.span(outlook.from_utc, outlook.until_utc)
-    return CellView(
-        day=Day(day=outlook.day),
-        chance=replace(phrases.chance(outlook.chance), is_brief=True),
-        hours=Number(value=outlook.workable_h if math.isnan(outlook.workable_h) else round(outlook.workable_h)),
-        span=span,
-        span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
-        # Where the chance that the site asks for is unknown, no day is called workable.
-        is_workable=outlook.is_working_day and span is not None and outlook.chance >= chance_needed,
-        is_watered=outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER,
-        after_water=replace(phrases.chance(outlook.chance_watered), is_brief=True)
-        if outlook.chance_watered >= outlook.chance + WATER_GAIN
-        else None,
-        is_rolled=outlook.is_rolled,
-        is_working_day=outlook.is_working_day,
-    )
-
-
 def _doubts(
     decisions: Sequence[Decision], strips: Sequence[StripView], weather: HourlyWeather | None, is_knowable: bool
 ) -> tuple[Phrase, ...]:
@@ -275,9 +208,9 @@ def _doubts(
         return Names(items=tuple(names[d.strip_id] for d, holds in zip(decisions, mask, strict=True) if holds))
 
     doubts = []
-    if weather is None or weather.rung == Rung.NONE:
+    if weather is None or weather.status == ForecastStatus.NONE:
         doubts.append(phrase("doubt.no_forecast"))
-    elif weather.rung == Rung.OLD:
+    elif weather.status == ForecastStatus.OLD:
         doubts.append(phrase("doubt.old_forecast"))
     if not is_knowable:
         return tuple(doubts) or (phrase("doubt.no_result"),)

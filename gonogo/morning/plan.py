@@ -1,4 +1,4 @@
-"""The plan of a run: the order of work, and what is another than earlier runs said."""
+"""The plan of a run: the order of work, and what changed since a previous run."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-import numpy as np
-
-from gonogo import times
-from gonogo.decide.changes import Said, changes
+from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import Earlier
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import fallen_mm
 
 log = logging.getLogger("gonogo.morning.plan")
 
@@ -27,7 +25,7 @@ def planned(
 ) -> Conclusion:
     """Return a conclusion with its order of work and what changed; unchanged where it has no verdict."""
     judgement, weather = conclusion.judgement, conclusion.weather
-    if judgement is None or weather is None or weather.rung is Rung.NONE:
+    if judgement is None or weather is None or weather.status is ForecastStatus.NONE:
         return conclusion
     before = earlier or Earlier()
     proposed = propose.propose(
@@ -38,17 +36,13 @@ def planned(
     )
     found = None
     if before.said is not None:
-        now = Said(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed)
-        rained_mm = _rained_mm(weather, before.said.at_utc, now_utc)
-        found = changes(site, before.said, now, entries=entries, rained_mm=rained_mm)
+        found = changes(
+            site,
+            before.said,
+            PreviousRun(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed),
+            entries=entries,
+            fallen_mm=fallen_mm(weather, before.said.at_utc, now_utc),
+            settings=judgement.inputs.settings,
+        )
     faults = (*conclusion.faults, f"order of work as given: {proposed.fault}") if proposed.fault else conclusion.faults
     return replace(conclusion, order=proposed, changes=found, faults=faults)
-
-
-def _rained_mm(weather: HourlyWeather, since_utc: datetime, now_utc: datetime) -> float:
-    """Rain between two moments [mm], NaN where the table does not reach back."""
-    since = times.as_hour(since_utc)
-    if since < weather.hour_utc[0]:
-        return float("nan")
-    past = (weather.hour_utc >= since) & (weather.hour_utc < times.as_hour(now_utc))
-    return float(np.sum(weather.rain_mm[past]))

@@ -9,13 +9,12 @@ from datetime import date, datetime, timedelta
 import sqlalchemy as sa
 
 from gonogo.config import Config
-from gonogo.decide.changes import Said
+from gonogo.decide.changes import PreviousRun
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import PlannedWork, WorkOrder
 from gonogo.store import history, runs
 from gonogo.weather import past
@@ -23,41 +22,25 @@ from gonogo.weather import past
 log = logging.getLogger("gonogo.morning.previous")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """What a crew was told last: in which run, when, and about its own strips."""
-
-    run_id: int
-    at_utc: datetime
-    decisions: tuple[Decision, ...]
-    outlook: tuple[OutlookDay, ...]
-
-
 def told(
     connection: sa.Connection, site: Site, *, before_day: date | None = None, day: date | None = None
-) -> dict[str, Told]:
-    """Return by crew what it was told last on a date, or on the last day before one."""
+) -> dict[str, PreviousRun]:
+    """Return by crew the run that its last mail on a date came from, or on the last day before one; its strips only."""
     run_ids = runs.told_runs(connection, site.id, before_day=before_day, day=day)
     by_run = {
         run_id: (runs.decisions(connection, run_id), runs.outlook(connection, run_id), at_utc)
         for run_id, at_utc in set(run_ids.values())
     }
     crew_of = {strip.id: strip.crew_id for strip in site.strips}
-    by_crew: dict[str, Told] = {}
+    by_crew: dict[str, PreviousRun] = {}
     for crew_id, (run_id, _) in run_ids.items():
         decisions, outlook, at_utc = by_run[run_id]
-        by_crew[crew_id] = Told(
-            run_id=run_id,
+        by_crew[crew_id] = PreviousRun(
             at_utc=at_utc,
             decisions=tuple(d for d in decisions if crew_of.get(d.strip_id) == crew_id),
             outlook=tuple(o for o in outlook if crew_of.get(o.strip_id) == crew_id),
         )
     return by_crew
-
-
-def told_before(connection: sa.Connection, site: Site, day: date) -> dict[str, tuple[Decision, ...]]:
-    """Return by crew what it was told on the last day before a date; a crew never told anything is not there."""
-    return {crew_id: one.decisions for crew_id, one in told(connection, site, before_day=day).items()}
 
 
 def load(
@@ -78,7 +61,7 @@ class Earlier:
     works   what was planned by earlier runs and when they said so, oldest first: what calendars hold by now
     """
 
-    said: Said | None = None
+    said: PreviousRun | None = None
     order: WorkOrder | None = None
     works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
@@ -105,12 +88,12 @@ def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[date
     return tuple((at_utc, order.works) for at_utc, order in orders)
 
 
-def _said(connection: sa.Connection, run: runs.Run) -> Said | None:
+def _said(connection: sa.Connection, run: runs.Run) -> PreviousRun | None:
     """What a run said, None where it had no verdict: then there is nothing to compare with."""
     decisions = runs.decisions(connection, run.id)
     if run.finished_utc is None or not any(decision.facts for decision in decisions):
         return None
-    return Said(
+    return PreviousRun(
         at_utc=run.finished_utc,
         decisions=decisions,
         outlook=runs.outlook(connection, run.id),

@@ -7,25 +7,27 @@ that was good then, and stands until a newer one says otherwise.
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
 
 import sqlalchemy as sa
 
 from gonogo.config import Config
+from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
 from gonogo.decide.conclusion import Conclusion
 from gonogo.download.forecasts import Fetch
 from gonogo.errors import GonogoError
-from gonogo.mail import change
-from gonogo.mail.phrases import Phrase
 from gonogo.morning import answers as kept_answers
 from gonogo.morning import compute, previous
 from gonogo.morning import run as morning_run
-from gonogo.morning.previous import Told
 from gonogo.morning.run import MorningResult
 from gonogo.outgoing import mails
+from gonogo.records.field import Entry
 from gonogo.records.site import Site
+from gonogo.records.work_order import Change
 from gonogo.store import learned, runs, schema
+from gonogo.weather.series import fallen_mm
 
 log = logging.getLogger("gonogo.morning.recheck")
 
@@ -77,7 +79,7 @@ def run_recheck(
             stored_soil=stored_soil,
         )
         conclusion = replace(conclusion, works_before=earlier.works)
-        changes, faults = changed(config, site, conclusion, told, day=day, now_utc=now_utc)
+        moved, faults = changed(config, site, conclusion, told, entries=entries, now_utc=now_utc)
         prepared, mail_faults = mails.some_mails(
             config,
             site,
@@ -85,7 +87,7 @@ def run_recheck(
             day=day,
             issue=claim.issue,
             now_utc=now_utc,
-            changes=changes,
+            changes=moved,
             first_told=[crew.id for crew in site.crews if crew.id not in told],
         )
         morning_run.finish(
@@ -107,38 +109,42 @@ def run_recheck(
 
 
 def changed(
-    config: Config, site: Site, conclusion: Conclusion, told: dict[str, Told], *, day: date, now_utc: datetime
-) -> tuple[dict[str, tuple[Phrase, ...] | None], tuple[str, ...]]:
+    config: Config,
+    site: Site,
+    conclusion: Conclusion,
+    told: Mapping[str, PreviousRun],
+    *,
+    entries: Sequence[Entry],
+    now_utc: datetime,
+) -> tuple[dict[str, tuple[Change, ...] | None], tuple[str, ...]]:
     """Return by crew what is worth a mail, and the faults met on the way; a crew with nothing to be told is not there.
 
+    told   by crew the run that its last mail of the day came from
     None stands for a crew that was told nothing yet today.
     """
-    found: dict[str, tuple[Phrase, ...] | None] = {}
+    found: dict[str, tuple[Change, ...] | None] = {}
     faults: list[str] = []
+    now = PreviousRun(at_utc=now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook)
     for crew in site.crews:
         last = told.get(crew.id)
         if last is None:
             found[crew.id] = None
             continue
-        if not conclusion.has_verdict:
+        if not conclusion.has_verdict or conclusion.weather is None:
             continue
         try:
-            changes = change.changes(
+            moved = changes(
                 site,
-                crew,
-                day=day,
-                told_utc=last.at_utc,
-                now_utc=now_utc,
-                told=last.decisions,
-                told_outlook=last.outlook,
-                decisions=conclusion.decisions,
-                outlook=conclusion.outlook,
+                last,
+                now,
+                entries=entries,
+                fallen_mm=fallen_mm(conclusion.weather, last.at_utc, now_utc),
                 settings=config.settings[site.id],
             )
         except Exception as error:  # one crew's comparison must not cost the others their mail
-            log.exception("%s %s: the comparison of a crew failed", site.id, day)
+            log.exception("%s %s: the comparison of a crew failed", site.id, crew.id)
             faults.append(mails.trace(error))
             continue
-        if changes:
-            found[crew.id] = changes
+        if worth_a_mail(moved):
+            found[crew.id] = moved
     return found, tuple(faults)

@@ -12,19 +12,19 @@ from pydantic_core import to_json
 
 from gonogo import __version__
 from gonogo.config import Config
+from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
 from gonogo.download.forecasts import Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import previous
 from gonogo.morning.answers import keep_answer, keep_refused
 from gonogo.morning.compute import _no_conclusion, conclude, seed
-from gonogo.morning.previous import load, told_before
+from gonogo.morning.previous import load, told
 from gonogo.outgoing import mails as outgoing_mails
 from gonogo.outgoing import notices
 from gonogo.outgoing.mails import PreparedMail
 from gonogo.records import shift
 from gonogo.records.site import Site
-from gonogo.records.verdict import Decision
 from gonogo.store import learned, outbox, runs, schema
 
 log = logging.getLogger("gonogo.morning.run")
@@ -124,11 +124,11 @@ def _computed(
     now_utc: datetime,
     fetch: Fetch,
     answer_ids: list[int],
-) -> tuple[Conclusion, dict[str, tuple[Decision, ...]]]:
+) -> tuple[Conclusion, dict[str, PreviousRun]]:
     """Load and compute; the stored answer's number is added to answer_ids even where the computation fails."""
     with schema.read(store) as connection:
         entries, answers = load(connection, config, site, now_utc)
-        before = told_before(connection, site, day)
+        before = told(connection, site, before_day=day)
         earlier = previous.earlier(connection, site, day)
         stored_soil = learned.rows(connection, site.id, until_utc=now_utc)
     conclusion = conclude(

@@ -173,8 +173,7 @@ def _tried(opened: Post, one: Queued) -> Exception | None:
     )
     try:
         opened.deliver(letter)
-    except Exception as error:
-        # The one broad catch of the worker: a fault of our own over one message must not stop the others.
+    except Exception as error:  # noqa: BLE001  a fault of our own over one message must not stop the others
         return error
     return None
 

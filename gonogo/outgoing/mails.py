@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import traceback
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -11,18 +12,20 @@ from datetime import date, datetime
 from typing import TypeVar
 
 from gonogo.config import Config
+from gonogo.decide import changes as engine
+from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
 from gonogo.mail import view as mail_view
 from gonogo.mail.calendar import entries_now
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail, plain_notice
 from gonogo.mail.path import MoisturePath, moisture_paths
-from gonogo.mail.phrases import Phrase
 from gonogo.outgoing import workers
 from gonogo.outgoing.message_id import mail_id
 from gonogo.outgoing.workers import Job
 from gonogo.records.site import Crew, Recipient, Site
 from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.work_order import Change
 from gonogo.store.outbox import OutMessage
 
 log = logging.getLogger("gonogo.outgoing.mails")
@@ -50,17 +53,16 @@ def mails(
     day: date,
     issue: str,
     now_utc: datetime,
-    before: Mapping[str, Sequence[Decision]],
+    before: Mapping[str, PreviousRun],
 ) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
     """Return one mail for each recipient of each crew, and the faults met on the way.
 
-    before   by crew: what it was told last; a crew that is not there was never told anything
+    before   by crew the run that its last mail came from; a crew that is not there was never told anything
 
     A view or a template that fails costs nobody the mail: those people get a plain notice that no verdict could be
     made, which needs neither.
     """
-    own = _by_crew(site, conclusion.decisions)
-    changes = {crew.id: _flips(site, before.get(crew.id), own[crew.id]) for crew in site.crews}
+    changes = {crew.id: _changes(config, site, conclusion, before.get(crew.id), now_utc) for crew in site.crews}
     return some_mails(config, site, conclusion, day=day, issue=issue, now_utc=now_utc, changes=changes)
 
 
@@ -72,7 +74,7 @@ def some_mails(
     day: date,
     issue: str,
     now_utc: datetime,
-    changes: Mapping[str, tuple[Phrase, ...] | None],
+    changes: Mapping[str, tuple[Change, ...] | None],
     first_told: Collection[str] = (),
 ) -> tuple[tuple[PreparedMail, ...], tuple[str, ...]]:
     """Return the mails of the crews in `changes`, each with its changes, and the faults met on the way.
@@ -108,10 +110,9 @@ def some_mails(
                     weather=conclusion.weather,
                     now_utc=now_utc,
                     issue="morning" if is_first else issue,
-                    changes=changes[crew.id],
+                    # A re-check tells what changed since this morning; the first mail, since the day before.
+                    changes=conclusion.changes if is_first and conclusion.changes is not None else changes[crew.id],
                     order=conclusion.order,
-                    # A later look tells what is another than this morning; the first mail, than yesterday.
-                    since=conclusion.changes if is_first else None,
                     paths=_paths(conclusion, decisions[crew.id]) if has_extras else None,
                     entries=entries if has_extras else (),
                 )
@@ -208,13 +209,16 @@ def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:
     return found
 
 
-def _flips(site: Site, told: Sequence[Decision] | None, now: Sequence[Decision]) -> tuple[Phrase, ...] | None:
-    """A sentence for each strip of a crew whose verdict is another than it was last told."""
-    if told is None:
+def _changes(
+    config: Config, site: Site, conclusion: Conclusion, before: PreviousRun | None, now_utc: datetime
+) -> tuple[Change, ...] | None:
+    """Return what changed for a crew since its last mail, None where it never had one.
+
+    Stands in where the run compared itself with none: then there are verdicts at the most, and no causes.
+    """
+    if before is None:
         return None
-    before = {d.strip_id: d.verdict for d in told}
-    return tuple(
-        mail_view.flip(site.strip(d.strip_id).name, before[d.strip_id], d.verdict)
-        for d in now
-        if before.get(d.strip_id, d.verdict) != d.verdict
+    now = PreviousRun(at_utc=now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook)
+    return engine.changes(
+        site, before, now, entries=(), fallen_mm=(math.nan, math.nan), settings=config.settings[site.id]
     )

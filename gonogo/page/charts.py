@@ -19,7 +19,7 @@ _MARK_ROOM_PCT = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class Interval:
     """A stretch of the axis of hours with a class and, for readers of the drawing, what it is."""
 
     from_utc: datetime
@@ -55,7 +55,7 @@ class Path:
     high: float
     omc: float
     readings: tuple[tuple[datetime, float], ...]
-    spans: tuple[Span, ...]
+    spans: tuple[Interval, ...]
 
 
 def moisture(path: Path, axis: Axis) -> str:
@@ -96,7 +96,7 @@ def moisture(path: Path, axis: Axis) -> str:
     return "".join(parts)
 
 
-def rain(axis: Axis, at_utc: Sequence[datetime], mean_mm: Floats, p90_mm: Floats, shifts: Sequence[Span]) -> str:
+def rain(axis: Axis, at_utc: Sequence[datetime], mean_mm: Floats, p90_mm: Floats, shifts: Sequence[Interval]) -> str:
     """Return the drawing of the rain of each hour: expected, and the nine-in-ten amount behind it [mm]."""
     height = RAIN_HEIGHT
     known = np.concatenate([mean_mm, p90_mm])
@@ -155,7 +155,7 @@ def _days(axis: Axis, height: float) -> list[str]:
     return parts
 
 
-def _span(span: Span, axis: Axis, height: float) -> str:
+def _span(span: Interval, axis: Axis, height: float) -> str:
     """A stretch of hours: the shift behind everything, planned work as a bar at the foot."""
     left, right = (min(max(axis.x(at), LEFT), WIDTH - RIGHT) for at in (span.from_utc, span.until_utc))
     if right <= left:

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from gonogo import times
 from gonogo.decide.inputs import MorningInputs, on_hours
 from gonogo.page import charts, words
-from gonogo.page.charts import Axis, Path, Span
+from gonogo.page.charts import Axis, Interval, Path
 from gonogo.records import shift
 from gonogo.records.field import Entry, Reading
 from gonogo.records.site import Strip
@@ -131,7 +131,7 @@ def _axis(inputs: MorningInputs) -> Axis:
     return Axis(from_utc=from_utc, until_utc=until_utc, now_utc=inputs.now_utc, days=tuple(days))
 
 
-def _shifts(inputs: MorningInputs) -> Sequence[Span]:
+def _shifts(inputs: MorningInputs) -> Sequence[Interval]:
     """The working hours of every day shown."""
     axis = _axis(inputs)
     found = []
@@ -139,7 +139,7 @@ def _shifts(inputs: MorningInputs) -> Sequence[Span]:
         day = inputs.day + timedelta(days=n)
         if shift.is_working_day(inputs.site, day):
             start, end = shift.shift_utc(inputs.site, day)
-            found.append(Span(from_utc=start, until_utc=end, kind="shift"))
+            found.append(Interval(from_utc=start, until_utc=end, kind="shift"))
     return found
 
 
@@ -148,7 +148,7 @@ def _rain_cell(told: Told, day: object) -> tuple[str, str]:
     return words.amount("rain_mm", row.rain_mm, told.units), words.percent(row.rain_chance)
 
 
-def _row(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Span]) -> _Row:
+def _row(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Interval]) -> _Row:
     site = told.inputs.site
     decision = next(d for d in told.decisions if d.strip_id == strip.id)
     mine = [row for row in told.outlook if row.strip_id == strip.id]
@@ -190,7 +190,7 @@ def _lines(told: Told, decision: Decision, strip: Strip) -> list[str]:
     return lines
 
 
-def _path(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Span]) -> Path:
+def _path(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Interval]) -> Path:
     """A strip's moisture hour by hour with its window, tests and planned work."""
     inputs = told.inputs
     s = inputs.strips.index(strip)
@@ -201,7 +201,7 @@ def _path(told: Told, strip: Strip, axis: Axis, shifts: Sequence[Span]) -> Path:
     p10, p90 = np.percentile(members, (10.0, 90.0), axis=1)
     works = () if told.order is None else told.order.works
     marked = [w for w in works if w.strip_id == strip.id and w.work in (Work.ROLLING, Work.WATERING)]
-    spans = [Span(from_utc=w.start_utc, until_utc=w.end_utc, kind=str(w.work), title=_tip(told, w)) for w in marked]
+    spans = [Interval(from_utc=w.start_utc, until_utc=w.end_utc, kind=str(w.work), title=_tip(told, w)) for w in marked]
     return Path(
         name=strip.name,
         at_utc=moments[first:],

@@ -160,7 +160,7 @@ class Site:
     working_days   0 = Monday ... 6 = Sunday
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
-    later_looks    local times at which the newest forecast is looked at again, rising
+    recheck_at    local times at which the newest forecast is looked at again, rising
     """
 
     id: str
@@ -179,7 +179,7 @@ class Site:
     crews: tuple[Crew, ...]
     materials: tuple[Material, ...]
     strips: tuple[Strip, ...]
-    later_looks: tuple[time, ...] = ()
+    recheck_at: tuple[time, ...] = ()
 
     def crew(self, crew_id: str) -> Crew:
         return next(c for c in self.crews if c.id == crew_id)

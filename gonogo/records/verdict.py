@@ -31,7 +31,7 @@ class RuleSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterPlan:
-    """Water for one strip, SI, unrounded (mail/view.py rounds).
+    """Water for one strip, SI, unrounded (wording/phrases.py rounds).
 
     limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
     flags          keys of warnings, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
@@ -90,7 +90,7 @@ class OutlookDay:
 class Decision:
     """The verdict for one strip this morning, with everything that made it.
 
-    rule_id, reason     the row that decided and its reason key (a sentence in mail/words)
+    rule_id, reason     the row that decided and its reason key (a sentence in wording/words)
     from_utc, until_utc compact: rolling window; water: rolling window after watering; wait: None
     next_utc            wait: first hour likely to be workable, None when there is none in the horizon
     facts               every fact the rules could ask, by name; NaN = unknown

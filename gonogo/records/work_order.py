@@ -99,12 +99,13 @@ class Why:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One thing that is another than it was told last time, and why.
+    """One thing that changed since a previous run, and why.
 
     strip_id               "" = the whole site
     what                   a row of keys.CHANGES: "verdict", "planned_start", "next_hour", "lift_done", "rain"...
     before, after          words of a verdict, "" where `what` is not one
-    before_utc, after_utc  moments; None = there was or is none
+    before_utc, after_utc  moments; None = there was or is none; for hours of rolling their start
+    before_until_utc, after_until_utc   the end of these hours
     numbers                the rest, by gap name
     why                    most telling first; empty where no cause was found
     """
@@ -115,5 +116,7 @@ class Change:
     after: str = ""
     before_utc: datetime | None = None
     after_utc: datetime | None = None
+    before_until_utc: datetime | None = None
+    after_until_utc: datetime | None = None
     numbers: dict[str, float] = field(default_factory=dict)
     why: tuple[Why, ...] = ()

@@ -17,7 +17,7 @@ class Keeper:
     """Holds the last accepted config, and what is wrong with the files now.
 
     accepted   addresses, times and strips come from it, whatever stands in the files
-    faults     "" per complaint: while there is one, no verdict is made, since nobody knows which site was meant
+    faults     "" per fault: while there is one, no verdict is made, since nobody knows which site was meant
     """
 
     def __init__(self, accepted: Config, environ: Mapping[str, str]) -> None:
@@ -35,7 +35,7 @@ class Keeper:
         try:
             loaded = configs.load(self.accepted.folder, environ=self._environ)
         except ConfigError as error:
-            self.faults = tuple(str(complaint) for complaint in error.complaints)
+            self.faults = tuple(str(fault) for fault in error.faults)
             log.error("the config was changed and has %d faults; the last good one stays in force", len(self.faults))
             return
         except Exception as error:  # a fault of our own in reading must not end the service

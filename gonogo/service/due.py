@@ -47,7 +47,7 @@ def due_look(site: Site, now_utc: datetime) -> tuple[date, time] | None:
     """Return the later look that is due at a site now, or None. Of two that are due, the later one."""
     today = times.local_date(now_utc, site.zone)
     due = None
-    for at in site.later_looks:
+    for at in site.recheck_at:
         start = times.moment_utc(today, at, site.zone)
         if shift.is_working_day(site, today) and start <= now_utc < start + LOOK_WINDOW:
             due = (today, at)

@@ -92,7 +92,7 @@ class _ToStderr(logging.Handler):
         try:
             sys.stderr.write(self.format(record) + "\n")
             sys.stderr.flush()
-        except Exception:  # a line that cannot be written stops nothing; the library's own way of saying so
+        except Exception:  # noqa: BLE001  a line that cannot be written stops nothing; the library's way of saying so
             self.handleError(record)
 
 

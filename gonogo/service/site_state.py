@@ -10,13 +10,13 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.config import Config
-from gonogo.mail.lifts import NO_VERDICT
 from gonogo.records import shift
 from gonogo.records.site import Site
 from gonogo.records.verdict import Verdict
 from gonogo.service import due
 from gonogo.service.due import lead_min
 from gonogo.store import outbox, runs
+from gonogo.wording.sentences import NO_VERDICT
 
 SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
 

@@ -27,28 +27,6 @@ OVERSIZE_MAX_FRAC = {"4.75 mm": 0.40, "19 mm": 0.30}  # AASHTO T 224, ASTM D4718
 # --- phase relations -----------------------------------------------------------------------------------------
 
 
-def dry_density_kg_m3(wet_density_kg_m3: Number, w_pct: Number) -> Number:
-    """Return dry density [kg/m3] from wet density [kg/m3] and water content [% of dry mass].
-
-    Source: identity. Checked in tests/published/phase_relations.toml.
-    """
-    return wet_density_kg_m3 / (1.0 + w_pct / 100.0)
-
-
-def w_pct_from_masses(wet_mass: Number, dry_mass: Number) -> Number:
-    """Return water content [% of dry mass] from the mass before and after drying (same unit, tare taken off).
-
-    Raises SoilError where the dry mass is not positive or exceeds the wet mass.
-    Source: identity. Checked in tests/published/phase_relations.toml.
-    """
-    if np.any(np.asarray(dry_mass) <= 0.0) or np.any(np.asarray(dry_mass) > np.asarray(wet_mass)):
-        raise SoilError(
-            f"dry mass {dry_mass} against wet mass {wet_mass}: the dry sample must weigh more than 0 and not more than "
-            "the wet one. Check the two weighings and the tare."
-        )
-    return 100.0 * (wet_mass - dry_mass) / dry_mass
-
-
 def wet_to_dry_basis_pct(wet_basis_pct: Number) -> Number:
     """Return water content on dry mass [%] from a reading on wet mass [%], as carbide meters give it.
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from gonogo.errors import SoilError
 from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d, sun_hours
+from gonogo.units import MJ_M2_H_PER_W_M2
 
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
@@ -21,10 +22,7 @@ Hours = npt.NDArray[np.datetime64]
 STEFAN_BOLTZMANN_MJ_K4_M2_D = 4.903e-9  # FAO-56, eq. 39
 ALBEDO_GRASS = 0.23  # FAO-56, eq. 38
 EVAPORATION_MM_PER_MJ_M2 = 0.408  # FAO-56, eq. 20
-PSYCHROMETER_ASPIRATED = 0.000662  # 1/degC, FAO-56, eq. 16
 WIND_FLOOR_M_S = 0.5  # FAO-56, ch. 3: still air keeps this much exchange
-WIND_UNKNOWN_M_S = 2.0  # FAO-56, ch. 4, where no wind is known
-HARGREAVES = 0.0023  # FAO-56, eq. 52
 CLEARNESS_UNKNOWN = 1.0  # a night with no evening before it in the series is taken as clear
 LOW_SUN_SIN = np.sin(0.3)  # ASCE: below 0.3 rad the ratio of measured to clear-sky radiation says nothing about cloud
 
@@ -46,9 +44,6 @@ class Grass:
 
 
 ASCE_SHORT = Grass(cn_day=37.0, cn_night=37.0, cd_day=0.24, cd_night=0.96)  # ASCE-EWRI 2005, table 1
-FAO_SHORT = Grass(cn_day=37.0, cn_night=37.0, cd_day=0.34, cd_night=0.34)  # FAO-56, eq. 53
-# Alfalfa, ASCE-EWRI 2005, table 1; its denser stand lets less heat into the ground.
-ASCE_TALL = Grass(cn_day=66.0, cn_night=66.0, cd_day=0.25, cd_night=1.7, heat_day=0.04, heat_night=0.2)
 
 
 # --- air -----------------------------------------------------------------------------------------------------
@@ -78,12 +73,28 @@ def saturation_vapour_kpa(temp_degc: Number) -> Number:
     return 0.6108 * np.exp(17.27 * temp_degc / (temp_degc + 237.3))
 
 
+def mean_saturation_kpa(temp_max_degc: Number, temp_min_degc: Number) -> Number:
+    """Return the day's saturation vapour pressure [kPa]: the mean of that of both extremes, not that of the mean.
+
+    Source: FAO-56, eq. 12. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return (saturation_vapour_kpa(temp_max_degc) + saturation_vapour_kpa(temp_min_degc)) / 2.0
+
+
 def vapour_slope_kpa_degc(temp_degc: Number) -> Number:
     """Return the slope of the saturation vapour pressure curve [kPa/degC].
 
     Source: FAO-56, eq. 13. Checked in tests/published/asce_slope.toml.
     """
     return 4098.0 * saturation_vapour_kpa(temp_degc) / (temp_degc + 237.3) ** 2
+
+
+def vapour_from_rh_kpa(temp_degc: Number, rh_pct: Number) -> Number:
+    """Return actual vapour pressure [kPa] from temperature and relative humidity of the same hour.
+
+    Source: FAO-56, eq. 54. Checked in tests/published/fao56_ex19_hourly.toml.
+    """
+    return saturation_vapour_kpa(temp_degc) * rh_pct / 100.0
 
 
 def vapour_from_rh_range_kpa(
@@ -98,16 +109,6 @@ def vapour_from_rh_range_kpa(
     ) / 200.0
 
 
-def vapour_from_wet_bulb_kpa(temp_dry_degc: Number, temp_wet_degc: Number, pressure_kpa: Number) -> Number:
-    """Return actual vapour pressure [kPa] from an aspirated psychrometer.
-
-    Source: FAO-56, eq. 15. Checked in tests/published/fao56_building_blocks.toml.
-    """
-    return saturation_vapour_kpa(temp_wet_degc) - PSYCHROMETER_ASPIRATED * pressure_kpa * (
-        temp_dry_degc - temp_wet_degc
-    )
-
-
 # --- energy --------------------------------------------------------------------------------------------------
 
 
@@ -119,6 +120,14 @@ def cloud_factor(clearness: Number) -> Number:
     Source: FAO-56, eq. 39, last factor. Checked in tests/published/fao56_ex18_daily.toml.
     """
     return 1.35 * np.clip(clearness, 0.3, 1.0) - 0.35
+
+
+def net_shortwave_mj_m2(shortwave_mj_m2: Number) -> Number:
+    """Return the shortwave radiation that short grass keeps [MJ/m2], of whatever step.
+
+    Source: FAO-56, eq. 38. Checked in tests/published/fao56_building_blocks.toml.
+    """
+    return (1.0 - ALBEDO_GRASS) * shortwave_mj_m2
 
 
 def net_longwave_mj_m2_d(
@@ -186,31 +195,16 @@ def daily_et0_mm(
         clearness = np.where(np.asarray(clear) > 0.0, shortwave_mj_m2_d / clear, CLEARNESS_UNKNOWN)
     lost = net_longwave_mj_m2_d(temp_max_degc, temp_min_degc, vapour_kpa, cloud_factor(clearness))
     temp_mean_degc = (temp_max_degc + temp_min_degc) / 2.0
-    saturated = (saturation_vapour_kpa(temp_max_degc) + saturation_vapour_kpa(temp_min_degc)) / 2.0
     return penman_monteith_mm(
-        net_radiation_mj_m2=(1.0 - ALBEDO_GRASS) * shortwave_mj_m2_d - lost,
+        net_radiation_mj_m2=net_shortwave_mj_m2(shortwave_mj_m2_d) - lost,
         soil_heat_mj_m2=soil_heat_mj_m2_d,
         temp_degc=temp_mean_degc,
         wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
-        deficit_kpa=saturated - vapour_kpa,
+        deficit_kpa=mean_saturation_kpa(temp_max_degc, temp_min_degc) - vapour_kpa,
         slope_kpa_degc=vapour_slope_kpa_degc(temp_mean_degc),
         gamma_kpa_degc=psychrometric_kpa_degc(pressure_kpa(elevation_m)),
         cn=900.0,
         cd=0.34,
-    )
-
-
-def hargreaves_et0_mm(temp_max_degc: Number, temp_min_degc: Number, extraterrestrial_mj_m2_d: Number) -> Number:
-    """Return daily reference evapotranspiration from temperature alone [mm/d]; it misses hot, dry, windy days by far.
-
-    Source: FAO-56, eq. 52. Checked in tests/published/pyet_ten_days.toml.
-    """
-    span = np.maximum(temp_max_degc - temp_min_degc, 0.0)
-    return (
-        HARGREAVES
-        * ((temp_max_degc + temp_min_degc) / 2.0 + 17.8)
-        * np.sqrt(span)
-        * (EVAPORATION_MM_PER_MJ_M2 * extraterrestrial_mj_m2_d)
     )
 
 
@@ -254,25 +248,25 @@ def hourly_et0_mm(
     An hour tells of cloud only where the sun stands above 0.3 rad from its start to its end.
 
     Raises SoilError where the arrays differ in length.
-    Source: ASCE-EWRI 2005, eq. 1; with FAO_SHORT FAO-56, eq. 53. Checked in tests/published/asce_fallon_hourly.toml.
+    Source: ASCE-EWRI 2005, eq. 1; with Cd 0.34 by day and night FAO-56, eq. 53.
+    Checked in tests/published/asce_fallon_hourly.toml and fao56_ex19_hourly.toml.
     """
     lengths = {len(a) for a in (temp_degc, rh_pct, wind_2m_m_s, shortwave_w_m2, hour_utc)}
     if len(lengths) != 1:
         raise SoilError(f"hourly series of different lengths {sorted(lengths)}: each must have one value an hour.")
     sun = sun_hours(hour_utc, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
-    shortwave_mj_m2 = shortwave_w_m2 * 0.0036
+    shortwave_mj_m2 = shortwave_w_m2 * MJ_M2_H_PER_W_M2
     clear_mj_m2 = clear_sky_share(elevation_m) * sun.extraterrestrial_mj_m2_h
     is_high_sun = (sun.sin_elevation >= LOW_SUN_SIN) & (clear_mj_m2 > 0.0)
     clearness = np.divide(shortwave_mj_m2, clear_mj_m2, out=np.ones_like(shortwave_mj_m2), where=is_high_sun)
-    saturated = np.asarray(saturation_vapour_kpa(temp_degc))
-    vapour = saturated * rh_pct / 100.0
+    vapour = vapour_from_rh_kpa(temp_degc, rh_pct)
     lost = (
         net_longwave_mj_m2_d(
             temp_degc, temp_degc, vapour, carried_cloud_factor(clearness, is_high_sun, clearness_before)
         )
         / 24.0
     )
-    net = (1.0 - ALBEDO_GRASS) * shortwave_mj_m2 - lost
+    net = net_shortwave_mj_m2(shortwave_mj_m2) - lost
     is_day = net > 0.0
     air_kpa = _pressure_of(elevation_m) if pressure_kpa is None else pressure_kpa
     return np.asarray(
@@ -281,7 +275,7 @@ def hourly_et0_mm(
             soil_heat_mj_m2=np.where(is_day, grass.heat_day, grass.heat_night) * net,
             temp_degc=temp_degc,
             wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
-            deficit_kpa=saturated - vapour,
+            deficit_kpa=saturation_vapour_kpa(temp_degc) - vapour,
             slope_kpa_degc=vapour_slope_kpa_degc(temp_degc),
             gamma_kpa_degc=psychrometric_kpa_degc(air_kpa),
             cn=np.where(is_day, grass.cn_day, grass.cn_night),

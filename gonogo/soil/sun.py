@@ -10,13 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.units import MJ_M2_H_PER_W_M2
+
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
 Hours = npt.NDArray[np.datetime64]
 
 SOLAR_CONSTANT_MJ_M2_MIN = 0.0820  # FAO-56, eq. 21
-W_M2_PER_MJ_M2_H = 1.0 / 0.0036
-ANGSTROM_A, ANGSTROM_B = 0.25, 0.50  # FAO-56, eq. 35, where nothing local is known
+W_M2_PER_MJ_M2_H = 1.0 / MJ_M2_H_PER_W_M2
 
 
 def inverse_relative_distance(day_of_year: Number) -> Number:
@@ -45,14 +46,6 @@ def sunset_hour_angle_rad(latitude_rad: Number, declination_rad: Number) -> Numb
     return angle
 
 
-def daylight_h(latitude_rad: Number, day_of_year: Number) -> Number:
-    """Return the longest possible sunshine of the day [h].
-
-    Source: FAO-56, eq. 34. Checked in tests/published/fao56_building_blocks.toml.
-    """
-    return 24.0 / np.pi * sunset_hour_angle_rad(latitude_rad, declination_rad(day_of_year))
-
-
 def extraterrestrial_mj_m2_d(latitude_rad: Number, day_of_year: Number) -> Number:
     """Return radiation above the atmosphere on a horizontal square metre [MJ/m2/d].
 
@@ -72,14 +65,6 @@ def clear_sky_share(elevation_m: Number) -> Number:
     Source: FAO-56, eq. 37. Checked in tests/published/fao56_building_blocks.toml.
     """
     return 0.75 + 2e-5 * elevation_m
-
-
-def shortwave_from_sunshine_mj_m2_d(sunshine_h: Number, daylight_h: Number, extraterrestrial_mj_m2_d: Number) -> Number:
-    """Return shortwave radiation [MJ/m2/d] from hours of bright sunshine.
-
-    Source: FAO-56, eq. 35. Checked in tests/published/fao56_building_blocks.toml.
-    """
-    return (ANGSTROM_A + ANGSTROM_B * sunshine_h / daylight_h) * extraterrestrial_mj_m2_d
 
 
 def shortwave_from_range_mj_m2_d(

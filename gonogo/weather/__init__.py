@@ -1,1 +1,1 @@
-"""Weather in: open services, one hourly table, checks and the ladder of trust."""
+"""Weather in: open services, one hourly table, checks and the forecast status."""

@@ -13,16 +13,24 @@ import pandas as pd
 from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.soil.rain import melt_mm
-from gonogo.times import as_datetime
+from gonogo.times import as_datetime, as_hour
 from gonogo.weather import frost, skill
 from gonogo.weather.checks import CHECKS, Asked, passed
+from gonogo.weather.forecast_status import (
+    WIDENING,
+    ForecastStatus,
+    age_h,
+    lowest,
+    status_by_age,
+    status_by_clock,
+    status_by_model_run,
+)
 from gonogo.weather.gauge import override
 from gonogo.weather.members import LEAST_ENSEMBLE, expected_rain_mm, of_ensemble_mm, rain_members_mm, whole_members_mm
 from gonogo.weather.past import EarlierForecast, Filled, filled, wanted_since_utc
 from gonogo.weather.table import ParsedForecast
-from gonogo.weather.trust import WIDENING, Rung, age_h, clock_rung, lowest, model_rung, rung
 
-__all__ = ["CHECKS", "EarlierForecast", "HourlyWeather", "Rung", "check", "rung"]
+__all__ = ["CHECKS", "EarlierForecast", "HourlyWeather", "check"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,8 +59,8 @@ class HourlyWeather:
     service: str
     attribution: tuple[tuple[str, str], ...]  # (text, link), printed in every mail
     fetched_utc: datetime
-    rung: Rung
-    repairs: tuple[str, ...]  # sentences for the mail's foot
+    status: ForecastStatus
+    notes: tuple[str, ...]  # sentences for the mail's foot
     hour_utc: npt.NDArray[np.datetime64]
     temp_degc: Floats
     rh_pct: Floats
@@ -87,6 +95,15 @@ class HourlyWeather:
         return np.asarray(self.frost_depth_mm >= frost.FROZEN_FROM_MM)
 
 
+def fallen_mm(weather: HourlyWeather, since_utc: datetime, until_utc: datetime) -> tuple[float, float]:
+    """Return expected rain and melt between two moments [mm], NaN where the table begins later and nobody knows."""
+    since = as_hour(since_utc)
+    if since < weather.hour_utc[0]:
+        return float("nan"), float("nan")
+    passed = (weather.hour_utc >= since) & (weather.hour_utc < as_hour(until_utc))
+    return float(weather.rain_mm[passed].sum()), float(weather.melt_mm[passed].sum())
+
+
 def check(
     parsed: ParsedForecast,
     *,
@@ -111,7 +128,7 @@ def check(
     clock_offset_s   the service's clock less the machine's when the answer came [s], NaN where it is not known
 
     Raises WeatherError where a fault cannot be repaired (see CHECKS). Age and clocks reject nothing here: they set
-    `rung`, and with Rung.NONE nobody is told to compact.
+    `status`, and with ForecastStatus.NONE nobody is told to compact.
     """
     # A logger leaves thousands of readings; those from before the past that is wanted cannot say anything here.
     gauge = [reading for reading in gauge if reading.until_utc >= wanted_since_utc(now_utc)]
@@ -119,9 +136,13 @@ def check(
     table, notes = passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
     column = {name: table[name].to_numpy(dtype=np.float64) for name in table.columns}
     hour_utc = table.index.to_numpy().astype("datetime64[h]")
-    rungs = [rung(age_h(fetched_utc, now_utc)), clock_rung(clock_offset_s), model_rung(parsed.issued_utc, now_utc)]
-    trust = lowest(*rungs)
-    notes = [*_told(front, parsed, site, rungs, clock_offset_s), *notes]
+    statuses = [
+        status_by_age(age_h(fetched_utc, now_utc)),
+        status_by_clock(clock_offset_s),
+        status_by_model_run(parsed.issued_utc, now_utc),
+    ]
+    trust = lowest(*statuses)
+    notes = [*_told(front, parsed, site, statuses, clock_offset_s), *notes]
 
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
@@ -164,8 +185,8 @@ def check(
         service=parsed.service,
         attribution=parsed.attribution,
         fetched_utc=fetched_utc,
-        rung=trust,
-        repairs=(*notes, *lost_note, *gauge_notes),
+        status=trust,
+        notes=(*notes, *lost_note, *gauge_notes),
         hour_utc=hour_utc,
         temp_degc=column["temp_degc"],
         rh_pct=column["rh_pct"],
@@ -185,15 +206,17 @@ def check(
     )
 
 
-def _told(front: Filled, parsed: ParsedForecast, site: Site, rungs: Sequence[Rung], clock_offset_s: float) -> list[str]:
+def _told(
+    front: Filled, parsed: ParsedForecast, site: Site, statuses: Sequence[ForecastStatus], clock_offset_s: float
+) -> list[str]:
     """Return the sentences on clocks and on where the past comes from."""
     notes = []
-    if rungs[1] is not Rung.FRESH:
+    if statuses[1] is not ForecastStatus.FRESH:
         ahead = "ahead of" if clock_offset_s < 0 else "behind"
         notes.append(
             f"The clock of the machine is {_span(abs(clock_offset_s))} {ahead} the weather service's: it must be set."
         )
-    if rungs[2] is not Rung.FRESH and parsed.issued_utc is not None:
+    if statuses[2] is not ForecastStatus.FRESH and parsed.issued_utc is not None:
         made = parsed.issued_utc.astimezone(site.zone)
         notes.append(f"The service's own forecast is old: it was made on {made:%Y-%m-%d %H:%M}.")
     if len(front.hour_utc):

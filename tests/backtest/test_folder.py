@@ -59,7 +59,7 @@ def test_a_missing_column_is_named_with_what_is_needed(tmp_path: Path) -> None:
     pd.read_csv(path).drop(columns=["solar_mj_m2", "soil_moisture_10cm_m3_m3"]).to_csv(path, index=False)
     with pytest.raises(ConfigError) as refused:
         run(data, tmp_path / "p.csv")
-    assert {c.key for c in refused.value.complaints} == {"solar_mj_m2", "soil_moisture_10cm_m3_m3"}
+    assert {c.key for c in refused.value.faults} == {"solar_mj_m2", "soil_moisture_10cm_m3_m3"}
 
 
 def test_a_folder_without_stations_or_files_is_refused(tmp_path: Path) -> None:

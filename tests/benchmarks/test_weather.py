@@ -22,7 +22,7 @@ from gonogo.records.outside import ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
 from gonogo.weather.checks import Asked, passed
-from gonogo.weather.series import check
+from gonogo.weather.series import HourlyWeather, check
 
 N_DAYS, N_MEMBERS, N_SITES = 24, 50, 1000
 ASKED = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")
@@ -57,7 +57,8 @@ def test_one_body_of_24_days_with_50_members(benchmark: Any, with_states: bool) 
         passed(Asked(parsed=parsed, site=HARROW_FLATS, now_utc=MORNING_UTC))
 
     benchmark.extra_info["bytes"] = len(body)
-    benchmark.pedantic(read, rounds=20, warmup_rounds=2)
+    weather = benchmark.pedantic(read, rounds=20, warmup_rounds=2)
+    assert weather.rain_members_mm.shape[1] == N_MEMBERS
 
 
 def test_one_body_all_the_way_to_the_members(benchmark: Any) -> None:
@@ -65,8 +66,8 @@ def test_one_body_all_the_way_to_the_members(benchmark: Any) -> None:
     body = ensemble_body(with_states=False)
     service = services.find()["open_meteo_ensemble"]
 
-    def read() -> None:
-        check(
+    def read() -> HourlyWeather:
+        return check(
             service.parse(body, HARROW_FLATS),
             site=HARROW_FLATS,
             now_utc=MORNING_UTC,
@@ -76,7 +77,8 @@ def test_one_body_all_the_way_to_the_members(benchmark: Any) -> None:
             rng=np.random.default_rng(1),
         )
 
-    benchmark.pedantic(read, rounds=20, warmup_rounds=2)
+    weather = benchmark.pedantic(read, rounds=20, warmup_rounds=2)
+    assert weather.rain_members_mm.shape[1] == N_MEMBERS
 
 
 class Instant(http.server.BaseHTTPRequestHandler):
@@ -125,7 +127,7 @@ def every(sites: tuple[Site, ...], order: tuple[ServiceSettings, ...], together:
             n_members=N_MEMBERS,
             rng=np.random.default_rng(1),
         )
-        n_good += weather.rung == "fresh"
+        n_good += weather.status == "fresh"
     visits.session.close()
     return n_good
 

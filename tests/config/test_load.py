@@ -25,7 +25,7 @@ def test_every_fault_of_every_file_is_reported_in_one_go(example: Copy) -> None:
     example.edit(SITE, "omc_pct = 12.4", "omc_pct = 0.124")
     example.edit(SITE, 'crew = "north"', 'crew = "nort"\nlength = 3')
     example.edit("sites/second.toml", 'surface = "loose"', 'surface = "soft"')
-    found = {(Path(c.place.rpartition(":")[0]).name, c.key) for c in example.complaints()}
+    found = {(Path(c.place.rpartition(":")[0]).name, c.key) for c in example.faults()}
     assert found == {
         ("gonogo.toml", "mail.kind"),
         ("gonogo.toml", "settings.compact_chance_min"),
@@ -39,10 +39,10 @@ def test_every_fault_of_every_file_is_reported_in_one_go(example: Copy) -> None:
 
 def test_a_fault_names_its_line_and_the_value_as_it_stood(example: Copy) -> None:
     example.edit(SITE, 'surface = "loose"', 'surface = "soft"')
-    (complaint,) = example.complaints()
-    path, _, line = complaint.place.rpartition(":")
+    (fault,) = example.faults()
+    path, _, line = fault.place.rpartition(":")
     assert Path(path).read_text().splitlines()[int(line) - 1].startswith('surface = "soft"')
-    assert complaint.value == '"soft"'
+    assert fault.value == '"soft"'
 
 
 def test_the_fault_report_counts_and_lists(example: Copy) -> None:
@@ -67,25 +67,25 @@ UNREADABLE = {
 
 
 @pytest.mark.parametrize("case", UNREADABLE)
-def test_a_file_that_is_no_toml_is_one_complaint_and_hides_no_other_file(case: str, example: Copy) -> None:
+def test_a_file_that_is_no_toml_is_one_fault_and_hides_no_other_file(case: str, example: Copy) -> None:
     old, new, wrong = UNREADABLE[case]
     example.edit(SITE, old, new)
     example.edit(GONOGO, 'kind = "folder"', 'kind = "pigeon"')
-    complaints = example.complaints()
-    assert [c.key for c in complaints] == ["mail.kind", "file"]
-    assert wrong in complaints[1].wrong
-    assert complaints[1].right
+    faults = example.faults()
+    assert [c.key for c in faults] == ["mail.kind", "file"]
+    assert wrong in faults[1].wrong
+    assert faults[1].right
 
 
 def test_a_strip_that_stands_twice_is_told_to_get_a_name_of_its_own(example: Copy) -> None:
     example.edit(SITE, "[strip.N2]", "[strip.N1]")
-    assert "name of its own" in example.complaints()[0].right
+    assert "name of its own" in example.faults()[0].right
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"name = '\xe9'", b"a = 1\x00"])
 def test_bytes_that_are_no_text_are_refused(content: bytes, example: Copy) -> None:
     (example.folder / SITE).write_bytes(content)
-    assert [c.key for c in example.complaints()] == ["file"]
+    assert [c.key for c in example.faults()] == ["file"]
 
 
 @pytest.mark.parametrize("change", ["\ufeff{}", "windows"])
@@ -100,30 +100,30 @@ def test_files_from_a_windows_editor_are_read(change: str, example: Copy) -> Non
 def test_a_missing_service_file_is_named_and_the_sites_are_checked_all_the_same(example: Copy) -> None:
     (example.folder / GONOGO).unlink()
     example.edit(SITE, 'surface = "loose"', 'surface = "soft"')
-    first, second = example.complaints()
+    first, second = example.faults()
     assert first.place == str(example.folder / GONOGO)
     assert second.key == "strip.N1.surface"
 
 
 def test_a_folder_without_sites_is_refused(example: Copy) -> None:
     (example.folder / SITE).unlink()
-    (complaint,) = example.complaints()
-    assert "sites/" in complaint.right
+    (fault,) = example.faults()
+    assert "sites/" in fault.right
 
 
 def test_a_folder_in_place_of_a_file_is_refused(example: Copy) -> None:
     (example.folder / "sites" / "odd.toml").mkdir()
-    assert [c.key for c in example.complaints()] == ["file"]
+    assert [c.key for c in example.faults()] == ["file"]
 
 
 def test_a_site_file_whose_name_is_no_id_is_refused(example: Copy) -> None:
     (example.folder / SITE).rename(example.folder / "sites" / "2 hills.toml")
-    assert [c.key for c in example.complaints()] == ["file name"]
+    assert [c.key for c in example.faults()] == ["file name"]
 
 
 def test_an_empty_site_file_lacks_every_table(example: Copy) -> None:
     (example.folder / SITE).write_text("")
-    keys = {c.key for c in example.complaints()}
+    keys = {c.key for c in example.faults()}
     assert {"site.name", "site.zone", "material", "roller", "crew", "strip"} <= keys
     assert "truck" not in keys
 
@@ -132,7 +132,7 @@ def test_an_empty_site_file_lacks_every_table(example: Copy) -> None:
 @pytest.mark.parametrize("value", ["3", "[1]", '"text"', "[{}]"])
 def test_a_value_in_place_of_a_table_is_refused(section: str, value: str, example: Copy) -> None:
     (example.folder / SITE).write_text(f"{section} = {value}\n")
-    assert any(c.key == section for c in example.complaints())
+    assert any(c.key == section for c in example.faults())
 
 
 # --- warnings ------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""However the example is spoiled, loading it ends in a config or in complaints, and never in another error."""
+"""However the example is spoiled, loading it ends in a config or in faults, and never in another error."""
 
 from __future__ import annotations
 
@@ -83,18 +83,18 @@ def test_a_spoiled_config_never_ends_in_another_error(spoils: list[tuple[str, in
         assert settings_report(config)
     else:
         assert error is not None
-        assert error.complaints
-        for complaint in error.complaints:
-            assert complaint.place.startswith(str(folder))
-            assert complaint.key
-            assert complaint.wrong
-            assert complaint.right
-            assert str(complaint).isprintable()
+        assert error.faults
+        for fault in error.faults:
+            assert fault.place.startswith(str(folder))
+            assert fault.key
+            assert fault.wrong
+            assert fault.right
+            assert str(fault).isprintable()
         assert fault_report(error)
 
 
 def loaded(folder: Path) -> tuple[Config | None, ConfigError | None]:
-    """Return the config or the complaints; any other error goes through."""
+    """Return the config or the faults; any other error goes through."""
     try:
         return load(folder, environ={}, vocabulary=WORDS), None
     except ConfigError as error:

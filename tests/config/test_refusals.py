@@ -8,7 +8,7 @@ from config_copy import SITE, Copy
 GONOGO = "gonogo.toml"
 HOSTILE = '"a\\r\\nBcc: all@example.com"'
 
-# file, what stands in the example, a fault in its place, key of the complaint, word of "wrong", word of "right",
+# file, what stands in the example, a fault in its place, key of the fault, word of "wrong", word of "right",
 # and a right value that is accepted in the same place.
 CASES = {
     "unknown key": (SITE, "lift_thickness_m = 0.25", "lift_thicknes_m = 0.25", "strip.N1.lift_thicknes_m", "no key",
@@ -58,12 +58,12 @@ CASES = {
     "unknown day": (SITE, '"mon"', '"monday"', "site.working_days.0", "known", "mon", '"sun"'),
     "no working day": (SITE, 'working_days = ["mon", "tue", "wed", "thu", "fri", "sat"]', "working_days = []",
         "site.working_days", "too few", "mon", 'working_days = ["mon"]'),
-    "look before the mail": (SITE, 'later_looks = ["09:00"]', 'later_looks = ["05:00"]', "site.later_looks.0",
-        "between", "same day", 'later_looks = ["07:00", "11:30"]'),
-    "look after the shift": (SITE, 'later_looks = ["09:00"]', 'later_looks = ["18:00"]', "site.later_looks.0",
-        "between", "same day", "later_looks = []"),
-    "look that is no time": (SITE, 'later_looks = ["09:00"]', 'later_looks = ["9"]', "site.later_looks.0",
-        "time of day", '"05:30"', "later_looks = [09:30:00]"),
+    "look before the mail": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["05:00"]', "site.recheck_at.0",
+        "between", "same day", 'recheck_at = ["07:00", "11:30"]'),
+    "look after the shift": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["18:00"]', "site.recheck_at.0",
+        "between", "same day", "recheck_at = []"),
+    "look that is no time": (SITE, 'recheck_at = ["09:00"]', 'recheck_at = ["9"]', "site.recheck_at.0",
+        "time of day", '"05:30"', "recheck_at = [09:30:00]"),
     "unknown soil class": (SITE, 'soil_class = "sandy_loam"', 'soil_class = "sandy loams"',
         "material.silty_sand.soil_class", "no soil class", "sandy_loam", 'soil_class = "loam"'),
     "unknown drum": (SITE, 'drum = "padded"', 'drum = "pad"', "roller.padfoot.drum", "known", "padded",
@@ -207,9 +207,9 @@ CASES = {
 def test_a_fault_is_refused_with_file_key_value_and_remedy(case: str, example: Copy) -> None:
     file, old, new, key, wrong, right, _ = CASES[case]
     example.edit(file, old, new)
-    complaints = example.complaints()
-    hits = [c for c in complaints if c.key == key]
-    assert hits, f"no complaint about {key}: {[str(c) for c in complaints]}"
+    faults = example.faults()
+    hits = [c for c in faults if c.key == key]
+    assert hits, f"no fault about {key}: {[str(c) for c in faults]}"
     assert any(wrong in c.wrong and right in c.right for c in hits), [str(c) for c in hits]
     for c in hits:
         assert str(example.folder / file) in c.place
@@ -224,9 +224,9 @@ def test_the_right_value_in_its_place_is_accepted(case: str, example: Copy) -> N
 
 
 @pytest.mark.parametrize("name", ['"a\\u001b[31m"', '"a\\nb"', '"\\u202e"'])
-def test_a_complaint_never_carries_what_a_terminal_must_not_see(name: str, example: Copy) -> None:
+def test_a_fault_never_carries_what_a_terminal_must_not_see(name: str, example: Copy) -> None:
     example.edit(SITE, "[roller.smooth]", f"[roller.{name}]")
     example.edit(SITE, "note =", f"{name} =")
-    complaints = example.complaints()
-    assert len(complaints) == 3
-    assert all(str(c).isprintable() for c in complaints)
+    faults = example.faults()
+    assert len(faults) == 3
+    assert all(str(c).isprintable() for c in faults)

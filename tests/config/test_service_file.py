@@ -67,10 +67,10 @@ def test_a_port_of_its_own_is_kept(example: Copy) -> None:
 @pytest.mark.parametrize("value", ["", "  "])
 def test_a_missing_secret_is_refused(example: Copy, value: str) -> None:
     with_mail(example, LOGIN)
-    (complaint,) = example.complaints(MAIL_SECRET=value) if value else example.complaints()
-    assert complaint.key == "mail.password_env"
-    assert complaint.value == '"MAIL_SECRET"'
-    assert "not set" in complaint.wrong
+    (fault,) = example.faults(MAIL_SECRET=value) if value else example.faults()
+    assert fault.key == "mail.password_env"
+    assert fault.value == '"MAIL_SECRET"'
+    assert "not set" in fault.wrong
 
 
 @pytest.mark.parametrize("content", [None, "", "two\nlines", b"\xff\xfe"])
@@ -81,14 +81,14 @@ def test_a_secret_file_without_a_secret_is_refused(example: Copy, content: str |
         path.write_text(content)
     elif content is not None:
         path.write_bytes(content)
-    (complaint,) = example.complaints()
-    assert complaint.key == "mail.password_file"
-    assert str(path) in complaint.right
+    (fault,) = example.faults()
+    assert fault.key == "mail.password_file"
+    assert str(path) in fault.right
 
 
 def test_a_folder_is_no_secret_file(example: Copy) -> None:
     with_mail(example, SMTP + '\nusername = "gonogo"\npassword_file = "sites"')
-    assert [c.key for c in example.complaints()] == ["mail.password_file"]
+    assert [c.key for c in example.faults()] == ["mail.password_file"]
 
 
 SECRET_IN_CLEAR = [
@@ -110,11 +110,11 @@ def test_a_secret_in_clear_is_refused_and_not_shown(example: Copy, table: str, l
         example.edit(GONOGO, "retries = 2", lines)
     else:
         example.edit(GONOGO, 'url = "sqlite:///gonogo.sqlite3"', lines)
-    complaints = example.complaints()
-    assert key in [c.key for c in complaints]
-    hit = next(c for c in complaints if c.key == key)
+    faults = example.faults()
+    assert key in [c.key for c in faults]
+    hit = next(c for c in faults if c.key == key)
     assert "_env" in hit.right or "environment variable" in hit.wrong
-    assert not any("opensesame" in str(c) for c in complaints)
+    assert not any("opensesame" in str(c) for c in faults)
 
 
 @pytest.mark.parametrize(
@@ -134,7 +134,7 @@ def test_a_secret_in_clear_is_refused_and_not_shown(example: Copy, table: str, l
 )
 def test_a_mail_server_that_cannot_work_is_refused(example: Copy, lines: str, key: str) -> None:
     with_mail(example, lines)
-    assert [c.key for c in example.complaints(MAIL_SECRET="x")] == [key]
+    assert [c.key for c in example.faults(MAIL_SECRET="x")] == [key]
 
 
 def test_a_mail_server_on_this_machine_may_go_without_encryption(example: Copy) -> None:
@@ -169,9 +169,9 @@ def test_a_database_address_with_a_password_comes_from_the_environment(example: 
 
 def test_a_bad_database_address_from_the_environment_is_refused_and_not_shown(example: Copy) -> None:
     example.edit(GONOGO, 'url = "sqlite:///gonogo.sqlite3"', 'url_env = "STORE_URL"')
-    (complaint,) = example.complaints(STORE_URL="oracle://me:opensesame@db/x")
-    assert complaint.key == "store.url_env"
-    assert "opensesame" not in str(complaint)
+    (fault,) = example.faults(STORE_URL="oracle://me:opensesame@db/x")
+    assert fault.key == "store.url_env"
+    assert "opensesame" not in str(fault)
 
 
 def test_services_keep_their_order_and_take_the_operator_as_contact(example: Copy) -> None:
@@ -187,8 +187,8 @@ def test_a_service_that_wants_a_contact_is_refused_without_one(example: Copy) ->
     example.edit(GONOGO, 'operator = "operator@example.com"', "")
     assert example.load().services[0].contact == ""
     example.edit(GONOGO, 'service = "open_meteo"', 'service = "nws"')
-    (complaint,) = example.complaints()
-    assert complaint.key == "weather.0.contact"
+    (fault,) = example.faults()
+    assert fault.key == "weather.0.contact"
 
 
 @pytest.mark.parametrize("lines", ["", "weather = 3", "weather = []", "[weather]\nservice = 'nws'"])
@@ -202,7 +202,7 @@ def test_a_config_without_weather_services_is_refused(example: Copy, lines: str)
     path.write_text(
         top + ("" if is_table else lines) + "\n[store]" + tables + (lines if is_table else "") + "\n" + settings
     )
-    assert [c.key for c in example.complaints()] == ["weather"]
+    assert [c.key for c in example.faults()] == ["weather"]
 
 
 def test_commercial_use_of_a_service_that_is_free_for_others_only_is_a_warning(example: Copy) -> None:
@@ -259,9 +259,9 @@ def test_the_ping_address_comes_from_outside_and_never_shows(example: Copy) -> N
 )
 def test_a_ping_address_that_is_none_is_refused(example: Copy, lines: str, url: str, key: str) -> None:
     example.add(GONOGO, f"[watch]\n{lines}")
-    (complaint, *_) = example.complaints(PING=url)
-    assert complaint.key == key
-    assert "opensesame" not in str(complaint)
+    (fault, *_) = example.faults(PING=url)
+    assert fault.key == key
+    assert "opensesame" not in str(fault)
 
 
 def test_a_database_open_to_others_is_a_warning(example: Copy) -> None:

@@ -53,7 +53,7 @@ def test_yes_and_no_become_numbers(example: Copy) -> None:
 def test_settings_that_are_no_table_are_refused(example: Copy) -> None:
     example.edit("gonogo.toml", 'use = "non-commercial"', 'use = "non-commercial"\nsettings = 3')
     example.edit("gonogo.toml", "[settings]\ncompact_chance_min = 0.7", "")
-    assert [c.key for c in example.complaints()] == ["settings"]
+    assert [c.key for c in example.faults()] == ["settings"]
 
 
 def test_the_report_shows_each_setting_with_its_value_range_origin_source_and_help(example: Copy) -> None:

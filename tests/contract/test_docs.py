@@ -69,7 +69,7 @@ def test_versions_agree() -> None:
 
 
 def test_the_package_holds_its_data() -> None:
-    for inside in ("defaults.toml", "mail/words/en.toml", "mail/roles/driver/body.html"):
+    for inside in ("defaults.toml", "wording/words/en.toml", "mail/roles/driver/body.html"):
         assert (PACKAGE / inside).is_file()
     for inside in ("store/migrations/env.py", "page/outlook.html", "page/outlook.css"):
         assert (PACKAGE / inside).is_file()

@@ -17,10 +17,11 @@ import pytest
 from gonogo import config
 from gonogo.cli import demo
 from gonogo.errors import ConfigError
-from gonogo.mail import language, render, view
+from gonogo.mail import render, view
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import moisture_paths
 from gonogo.morning import compute
+from gonogo.wording import language
 
 
 def _scene() -> ModuleType:
@@ -49,7 +50,7 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
     if kind == "nothing to water":
         decisions = tuple(d for d in decisions if d.water is None)
     elif kind == "old forecast":
-        weather = scene.weather(rung=scene.Rung.OLD)
+        weather = scene.weather(status=scene.ForecastStatus.OLD)
     elif kind == "no forecast":
         weather = None
     elif kind == "no result":
@@ -66,9 +67,8 @@ def mail(role: str, code: str, units: str, kind: str, folder: Path = render.ROLE
         outlook=outlook,
         weather=weather,
         now_utc=scene.NOW_UTC,
-        changes=None,
         order=scene.order(),
-        since=scene.since() if kind == "changed" else None,
+        changes=scene.since() if kind == "changed" else None,
         paths=scene.paths(),
     )
     return render.message(

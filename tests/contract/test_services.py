@@ -12,7 +12,7 @@ from bodies import HARROW_FLATS, MORNING_UTC, fixture_body, weather_of
 from gonogo.config import vocabulary
 from gonogo.errors import WeatherError
 from gonogo.weather import services
-from gonogo.weather.services import Service
+from gonogo.weather.services import WeatherService
 
 FOUND = services.find()
 EVERY = pytest.mark.parametrize("service", FOUND.values(), ids=FOUND.keys())
@@ -27,7 +27,7 @@ def test_every_module_of_the_folder_is_a_service_of_its_own_name() -> None:
 
 
 @EVERY
-def test_a_service_names_its_credit_and_its_licence(service: Service) -> None:
+def test_a_service_names_its_credit_and_its_licence(service: WeatherService) -> None:
     assert service.title
     assert service.attribution
     for text, link in service.attribution:
@@ -38,7 +38,7 @@ def test_a_service_names_its_credit_and_its_licence(service: Service) -> None:
 
 
 @EVERY
-def test_a_request_is_https_with_no_secret_in_it(service: Service) -> None:
+def test_a_request_is_https_with_no_secret_in_it(service: WeatherService) -> None:
     request = service.request((HARROW_FLATS,), MORNING_UTC, None, "SECRET", "ops@example.org")
     assert request.url.startswith("https://")
     assert "SECRET" not in request.url + str(request.params) + repr(request)
@@ -47,13 +47,13 @@ def test_a_request_is_https_with_no_secret_in_it(service: Service) -> None:
 
 @EVERY
 @pytest.mark.parametrize("body", [b"", b"{", b"<html></html>", b"null", b"[]", b"{}", b'"text"', b"\xff"])
-def test_a_body_that_is_no_forecast_is_refused_in_its_own_name(service: Service, body: bytes) -> None:
+def test_a_body_that_is_no_forecast_is_refused_in_its_own_name(service: WeatherService, body: bytes) -> None:
     with pytest.raises(WeatherError, match=f"^{service.name}: "):
         service.parse(body, HARROW_FLATS)
 
 
 @EVERY
-def test_a_service_does_no_network(service: Service) -> None:
+def test_a_service_does_no_network(service: WeatherService) -> None:
     tree = ast.parse((FOLDER / f"{service.name}.py").read_text(encoding="utf-8"))
     imported = {
         name.split(".")[0]
@@ -70,7 +70,7 @@ def test_a_service_does_no_network(service: Service) -> None:
 
 
 @EVERY
-def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service: Service) -> None:
+def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service: WeatherService) -> None:
     weather = weather_of(fixture_body(service.name), service=service.name)
     assert weather.service == service.name
     assert weather.attribution == service.attribution
@@ -82,7 +82,7 @@ def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service:
 
 
 @EVERY
-def test_a_body_cut_anywhere_is_a_fault_of_the_way_that_may_pass(service: Service) -> None:
+def test_a_body_cut_anywhere_is_a_fault_of_the_way_that_may_pass(service: WeatherService) -> None:
     body = fixture_body(service.name)
     for share in (0.01, 0.3, 0.99):
         with pytest.raises(WeatherError, match=f"^{service.name}: body") as fault:
@@ -91,13 +91,13 @@ def test_a_body_cut_anywhere_is_a_fault_of_the_way_that_may_pass(service: Servic
 
 
 @EVERY
-def test_a_service_that_takes_lists_can_cut_their_answers(service: Service) -> None:
+def test_a_service_that_takes_lists_can_cut_their_answers(service: WeatherService) -> None:
     assert (service.max_sites > 1) == (service.split is not None)
     assert service.spacing_s >= 0.0
 
 
 @EVERY
-def test_the_config_knows_every_service(service: Service) -> None:
+def test_the_config_knows_every_service(service: WeatherService) -> None:
     words = vocabulary.installed()
     assert service.name in words.services
     assert (service.name in words.need_contact) == service.needs_contact

@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
-from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, site, strip
+from hand_made import DAY, N_HOURS, NOW_UTC, SETTINGS, at, morning, row, site, strip
 
-from gonogo.decide.changes import Said, changes
+from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
@@ -21,9 +21,9 @@ THURSDAY = DAY + timedelta(days=1)
 STRIPS = (strip(id="A"), strip(id="B"))
 
 
-def said(inputs: MorningInputs, *, is_before: bool, order: bool = True) -> Said:
+def said(inputs: MorningInputs, *, is_before: bool, order: bool = True) -> PreviousRun:
     made = decide(inputs)
-    return Said(
+    return PreviousRun(
         at_utc=YESTERDAY_UTC if is_before else inputs.now_utc,
         decisions=made,
         outlook=outlook(inputs),
@@ -32,13 +32,17 @@ def said(inputs: MorningInputs, *, is_before: bool, order: bool = True) -> Said:
 
 
 def compared(
-    before: MorningInputs, now: MorningInputs, *entries: Entry, rained_mm: float = 0.0, keeps: bool = False
+    before: MorningInputs,
+    now: MorningInputs,
+    *entries: Entry,
+    fallen_mm: tuple[float, float] = (0.0, 0.0),
+    keeps: bool = False,
 ) -> tuple[Change, ...]:
     old, made = said(before, is_before=True), decide(now)
     new = replace(said(now, is_before=False), order=propose(now, made, done={}, before=old.order if keeps else None))
     if keeps is False:
         old, new = replace(old, order=None), replace(new, order=None)
-    return changes(site(STRIPS), old, new, entries=entries, rained_mm=rained_mm)
+    return changes(site(STRIPS), old, new, entries=entries, fallen_mm=fallen_mm, settings=SETTINGS)
 
 
 def of(found: tuple[Change, ...], strip_id: str) -> list[Change]:
@@ -85,7 +89,7 @@ def test_rain_that_fell_is_the_cause_only_where_the_strip_got_wetter() -> None:
         morning([14.0, 14.0], strips=STRIPS),
         morning([14.0, 18.0], strips=STRIPS),
         GaugeRain(from_utc=YESTERDAY_UTC, until_utc=NOW_UTC, rain_mm=16.0),
-        rained_mm=16.0,
+        fallen_mm=(16.0, 0.0),
     )
     (change,) = of(found, "B")
     assert causes(change) == ["rain_fell", "wetter"]
@@ -164,4 +168,4 @@ def test_a_strip_that_gains_or_loses_its_place_is_told() -> None:
 def test_a_strip_that_one_of_the_runs_does_not_know_is_left_out() -> None:
     old = said(morning(strips=STRIPS[:1]), is_before=True)
     new = said(morning([14.0, 18.0], strips=STRIPS), is_before=False)
-    assert of(changes(site(STRIPS), old, new, entries=(), rained_mm=0.0), "B") == []
+    assert of(changes(site(STRIPS), old, new, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS), "B") == []

@@ -12,7 +12,7 @@ from hand_made import DAY, MEMBERS, N_HOURS, at, morning, row, strip
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.records.verdict import OutlookDay, Verdict
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 
 def by_day(**changes: object) -> dict[date, OutlookDay]:
@@ -75,7 +75,7 @@ def test_todays_row_agrees_with_todays_verdict() -> None:
 
 
 def test_an_unusable_forecast_promises_no_window() -> None:
-    for found in outlook(morning(sky={"rung": Rung.NONE})):
+    for found in outlook(morning(sky={"status": ForecastStatus.NONE})):
         assert math.isnan(found.chance)
         assert found.from_utc is None
 

@@ -56,10 +56,6 @@ def test_an_unknown_limit_counts_as_near_and_a_static_roller_never_vibrates() ->
     assert not rolling.must_not_vibrate(strip(may_vibrate=False), roller(vibrates=False), SETTINGS)
 
 
-def test_vibration_falls_with_distance() -> None:
-    assert rolling.vibration_ppv_mm_s(10.0) > rolling.vibration_ppv_mm_s(20.0)
-
-
 def test_faster_than_the_usual_range_finishes_no_sooner_and_slower_takes_its_time() -> None:
     usual, fast, slow = (roller(speed_km_h=v) for v in (6.0, 12.0, 3.0))
     assert rolling.rolling_time_h(strip(), fast, 6.0) == pytest.approx(rolling.rolling_time_h(strip(), usual, 6.0))

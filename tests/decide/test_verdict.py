@@ -15,7 +15,7 @@ from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS
 from gonogo.decide.rules import RULES
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 
 def one(*args: object, **changes: object) -> Decision:
@@ -40,7 +40,7 @@ HALF_WET = np.where(np.arange(MEMBERS) < MEMBERS // 2, 18.0, 10.0) - 0.2 * SPREA
 
 # One morning for every row of the table that it decides: rule id -> what is changed.
 DECIDED_BY: dict[str, dict[str, object]] = {
-    "no_forecast": {"sky": {"rung": Rung.NONE}},
+    "no_forecast": {"sky": {"status": ForecastStatus.NONE}},
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
     "day_off": {"day": DAY + timedelta(days=3)},
     "already_rolled": {"rolled": np.array([1.0])},
@@ -238,9 +238,9 @@ def test_old_and_missing_readings_are_never_silently_confident() -> None:
 
 
 def test_an_old_forecast_is_labelled_and_none_stops_everything() -> None:
-    assert "forecast_old" in one(sky={"rung": Rung.OLD}).advice
-    assert one(sky={"rung": Rung.OLD}).verdict == Verdict.COMPACT
-    made = one(sky={"rung": Rung.NONE})
+    assert "forecast_old" in one(sky={"status": ForecastStatus.OLD}).advice
+    assert one(sky={"status": ForecastStatus.OLD}).verdict == Verdict.COMPACT
+    made = one(sky={"status": ForecastStatus.NONE})
     assert made.verdict == Verdict.WAIT
     assert made.next_utc is None
 

@@ -97,9 +97,9 @@ def test_what_is_imagined_for_one_strip_leaves_its_course_as_it_is_alone(folder:
 def test_a_question_that_cannot_be_is_refused_with_what_would_be_right(turn: Turn, key: str) -> None:
     with pytest.raises(ConfigError) as caught:
         whatif_report.checked(turn)
-    (complaint,) = caught.value.complaints
-    assert complaint.key == key
-    assert "--" in complaint.right
+    (fault,) = caught.value.faults
+    assert fault.key == key
+    assert "--" in fault.right
 
 
 def test_a_question_that_can_be_is_passed_on() -> None:

@@ -29,7 +29,7 @@ from gonogo.morning import run as morning_run
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
 from gonogo.service.clock import clock_utc
-from gonogo.weather.series import Rung
+from gonogo.weather.forecast_status import ForecastStatus
 
 FREE = "https://api.open-meteo.com/v1/forecast"
 BODY = HARROW_FLATS_BODY
@@ -100,25 +100,27 @@ def fetch_dated(ahead: timedelta) -> Any:
 
 
 @pytest.mark.parametrize(
-    ("ahead", "rung"),
+    ("ahead", "status"),
     [
-        (timedelta(minutes=-40), Rung.OLD),
-        (timedelta(hours=5), Rung.NONE),
-        (timedelta(days=-30), Rung.NONE),
+        (timedelta(minutes=-40), ForecastStatus.OLD),
+        (timedelta(hours=5), ForecastStatus.NONE),
+        (timedelta(days=-30), ForecastStatus.NONE),
     ],
 )
-def test_a_machine_whose_clock_is_wrong_compacts_nothing(tmp_path: Path, ahead: timedelta, rung: Rung) -> None:
+def test_a_machine_whose_clock_is_wrong_compacts_nothing(
+    tmp_path: Path, ahead: timedelta, status: ForecastStatus
+) -> None:
     kept: list[Downloaded] = []
     conclusion = concluded(tmp_path, fetch_dated(ahead), keep=kept.append)
     weather = conclusion.weather
     assert weather is not None
-    assert weather.rung is rung
+    assert weather.status is status
     verdicts = {one.verdict for one in conclusion.decisions}
-    if rung is Rung.NONE:
+    if status is ForecastStatus.NONE:
         assert verdicts == {Verdict.WAIT}
     else:
         assert Verdict.COMPACT in verdicts
-    assert any("clock of the machine" in note for note in weather.repairs) == (rung is not Rung.FRESH)
+    assert any("clock of the machine" in note for note in weather.notes) == (status is not ForecastStatus.FRESH)
     # What the clock said then is part of what is stored, so the same morning made again comes out the same.
     assert float(kept[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
 
@@ -138,15 +140,15 @@ def aged(hours: float) -> Any:
     return fetch
 
 
-@pytest.mark.parametrize(("hours", "rung"), [(7, Rung.OLD), (25, Rung.NONE)])
-def test_each_rung_reaches_the_verdicts(tmp_path: Path, hours: float, rung: Rung) -> None:
+@pytest.mark.parametrize(("hours", "status"), [(7, ForecastStatus.OLD), (25, ForecastStatus.NONE)])
+def test_each_status_reaches_the_verdicts(tmp_path: Path, hours: float, status: ForecastStatus) -> None:
     conclusion = concluded(tmp_path, aged(hours))
     assert conclusion.weather is not None
-    assert conclusion.weather.rung is rung
+    assert conclusion.weather.status is status
     verdicts = {one.verdict for one in conclusion.decisions}
-    assert (verdicts == {Verdict.WAIT}) == (rung is Rung.NONE)
+    assert (verdicts == {Verdict.WAIT}) == (status is ForecastStatus.NONE)
     told = {key for one in conclusion.decisions for key in one.advice}
-    assert ("forecast_old" in told) == (rung is Rung.OLD)
+    assert ("forecast_old" in told) == (status is ForecastStatus.OLD)
 
 
 def only(inputs: Any) -> Any:

@@ -163,7 +163,7 @@ def test_the_second_service_answers_and_the_morning_says_that_the_past_is_not_kn
     # Every test of the example's lifts lies before the first hour of this forecast: nothing may be compacted on it.
     assert Verdict.COMPACT not in {one.verdict for one in result.conclusion.decisions}
     assert all("met.no" in mail.mail.text for mail in result.mails)
-    assert any("Rain before" in note for note in weather.repairs)
+    assert any("Rain before" in note for note in weather.notes)
 
 
 def test_an_answer_that_is_stored_already_is_not_stored_again(tmp_path: Path, store: sa.Engine) -> None:

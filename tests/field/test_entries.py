@@ -44,6 +44,14 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
     assert new.entry == GaugeRain(from_utc=datetime(2026, 5, 11, 11, tzinfo=UTC), until_utc=NOW, rain_mm=0.0)
 
 
+def test_a_reading_on_wet_mass_is_stored_on_dry_mass() -> None:
+    row = {"kind": "reading", "strip": "N1", "w_pct": "16.0", "method": "carbide"}
+    for basis, w_pct in (("", 16.0), ("dry", 16.0), ("wet", 100.0 * 16.0 / 84.0)):
+        (new,) = entries.parse([("command line", row | {"basis": basis})], small_site(), NOW)
+        assert isinstance(new.entry, Reading)
+        assert new.entry.w_pct == pytest.approx(w_pct)
+
+
 @pytest.mark.parametrize(
     ("row", "key", "remedy"),
     [
@@ -54,6 +62,14 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
         ({"kind": "reading", "strip": "N1", "w_pct": "nan", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "wet", "method": "oven"}, "w_pct", "percent of dry mass"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "guess"}, "method", "oven"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "basis": "wett"}, "basis", '"wet"?'),
+        ({"kind": "reading", "strip": "N1", "w_pct": "60", "method": "oven", "basis": "wet"}, "w_pct", "before drying"),
+        (
+            {"kind": "reading", "strip": "N1", "w_pct": "nan", "method": "oven", "basis": "wet"},
+            "w_pct",
+            "before drying",
+        ),
+        ({"kind": "watering", "strip": "N1", "litres": "900", "basis": "wet"}, "basis", "Leave it empty"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "at": "soon"}, "at", "local time"),
         ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "at": "2026-05-13"}, "at", "when it"),
         (
@@ -77,18 +93,18 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
 def test_each_fault_names_its_key_and_its_remedy(row: dict[str, str], key: str, remedy: str) -> None:
     with pytest.raises(ConfigError) as caught:
         entries.parse([("day.csv:2", row)], small_site(), NOW)
-    complaint = next(c for c in caught.value.complaints if c.key == key)
-    assert complaint.place == "day.csv:2"
-    assert complaint.value == row.get(key, "")
-    assert remedy in complaint.right
-    assert "Nothing was stored." in str(complaint)
+    fault = next(c for c in caught.value.faults if c.key == key)
+    assert fault.place == "day.csv:2"
+    assert fault.value == row.get(key, "")
+    assert remedy in fault.right
+    assert "Nothing was stored." in str(fault)
 
 
 def test_all_faults_of_a_file_are_reported_together() -> None:
     text = f"{HEADER}\nreading,N9,,,900,,guess,,,,,\nwatering,N1,,,,,,,-4,,,\n"
     with pytest.raises(ConfigError) as caught:
         entries.parse_csv(text, "day.csv", small_site(), NOW)
-    assert [(c.place, c.key) for c in caught.value.complaints] == [
+    assert [(c.place, c.key) for c in caught.value.faults] == [
         ("day.csv:2", "w_pct"),
         ("day.csv:2", "strip"),
         ("day.csv:2", "method"),
@@ -108,7 +124,7 @@ def test_a_row_with_too_many_values_is_refused() -> None:
 
 
 @given(st.dictionaries(st.sampled_from(entries.COLUMNS), st.text(max_size=12)))
-def test_no_row_whatever_it_holds_raises_anything_but_a_complaint(row: dict[str, str]) -> None:
+def test_no_row_whatever_it_holds_raises_anything_but_a_fault(row: dict[str, str]) -> None:
     try:
         got = entries.parse([("day.csv:2", row)], small_site(), NOW)
     except ConfigError:

@@ -11,7 +11,8 @@ from gonogo.mail.path import MoisturePath
 from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
 from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 
 ZONE = ZoneInfo("Europe/Madrid")
 DAY = date(2026, 6, 17)
@@ -145,8 +146,8 @@ def weather(**changes: object) -> HourlyWeather:
         "service": "open_meteo",
         "attribution": (("Weather data by Open-Meteo.com, CC BY 4.0", "https://open-meteo.com/"),),
         "fetched_utc": NOW_UTC - timedelta(minutes=25),
-        "rung": Rung.FRESH,
-        "repairs": ("Two missing hours of wind on 16 June were filled from their neighbours.",),
+        "status": ForecastStatus.FRESH,
+        "notes": ("Two missing hours of wind on 16 June were filled from their neighbours.",),
         "hour_utc": hours,
         "temp_degc": temp,
         "rh_pct": np.full(n_hours, 55.0),

@@ -16,9 +16,10 @@ import mail_scene as scene
 import pytest
 import vobject
 
-from gonogo.mail import calendar, language, render, view
-from gonogo.mail.language import speaker
+from gonogo.mail import calendar, render, view
 from gonogo.records.work_order import PlannedWork, Work
+from gonogo.wording import language
+from gonogo.wording.language import speaker
 
 MORNING = scene.NOW_UTC
 DAY = timedelta(days=1)

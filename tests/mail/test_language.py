@@ -10,9 +10,9 @@ import mail_scene as scene
 import pytest
 
 from gonogo.errors import ConfigError
-from gonogo.mail import language, phrases
-from gonogo.mail.language import Speaker, speaker
-from gonogo.mail.phrases import Chance, Day, Duration, Names, Number, Span, phrase
+from gonogo.wording import language, phrases
+from gonogo.wording.language import Speaker, speaker
+from gonogo.wording.phrases import Chance, Day, Duration, Names, Number, Span, phrase
 
 METRIC, US = speaker("en", "metric"), speaker("en", "us")
 

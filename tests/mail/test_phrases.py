@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gonogo.mail import phrases
-from gonogo.mail.phrases import Amount, Chance, Duration, Number
+from gonogo.wording import phrases
+from gonogo.wording.phrases import Amount, Chance, Duration, Number
 
 MADRID = ZoneInfo("Europe/Madrid")
 BERLIN = ZoneInfo("Europe/Berlin")

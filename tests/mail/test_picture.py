@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 from PIL import Image, ImageFont
 
-from gonogo.mail import language, picture, view
+from gonogo.mail import picture, view
 from gonogo.mail.items import MorningView, PathsView
-from gonogo.mail.language import speaker
 from gonogo.mail.path import HOURS_BEFORE, STRIPS_AT_MOST
+from gonogo.wording import language
+from gonogo.wording.language import speaker
 
 PICTURE_BYTES_MAX = 25_000
 

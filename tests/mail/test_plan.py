@@ -9,14 +9,16 @@ import mail_scene as scene
 import numpy as np
 import pytest
 
-from gonogo.mail import language, plan, render, view
+from gonogo.mail import render, view
 from gonogo.mail.items import MorningView
-from gonogo.mail.language import speaker
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import HOURS_BEFORE, moisture_paths
 from gonogo.records.work_order import Change, Why, WorkOrder
+from gonogo.wording import language, sentences
+from gonogo.wording.language import speaker
 
 EN = speaker("en", "metric")
+PLANNING = ("plan_flag", "unplanned", "changed", "cause")
 
 
 def morning(**changes: object) -> MorningView:
@@ -27,7 +29,7 @@ def morning(**changes: object) -> MorningView:
         "weather": scene.weather(),
         "now_utc": scene.NOW_UTC,
         "order": scene.order(),
-        "since": scene.since(),
+        "changes": scene.since(),
     }
     return view.build(scene.site(), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
 
@@ -117,12 +119,12 @@ def test_what_changed_comes_with_its_reasons(role: str) -> None:
 
 
 def test_nothing_to_compare_with_differs_from_nothing_changed() -> None:
-    assert "Nothing has changed since the last mail." in mail("planner", morning(since=())).text
-    assert "There is no earlier mail to compare with." in mail("planner", morning(since=None)).text
+    assert "Nothing has changed since the last mail." in mail("planner", morning(changes=())).text
+    assert "There is no earlier mail to compare with." in mail("planner", morning(changes=None)).text
 
 
 @pytest.mark.parametrize("code", language.languages())
-@pytest.mark.parametrize(("table", "key"), [(t, k) for t, keys in plan.VOCABULARY.items() for k in keys])
+@pytest.mark.parametrize(("table", "key"), [(t, k) for t in PLANNING for k in sentences.VOCABULARY[t]])
 def test_each_row_can_be_said_in_each_language_with_every_number_unknown(code: str, table: str, key: str) -> None:
     made: dict[str, object] = {}
     if table == "plan_flag":
@@ -132,9 +134,9 @@ def test_each_row_can_be_said_in_each_language_with_every_number_unknown(code: s
         one = scene.order().unplanned[0]
         made["order"] = scene.order(unplanned=(replace(one, reason=key, chance=float("nan"), at_utc=None),))
     elif table == "changed":
-        made["since"] = (Change(strip_id="N1", what=key),)
+        made["changes"] = (Change(strip_id="N1", what=key),)
     else:
-        made["since"] = (Change(strip_id="N1", what="verdict", before="wait", after="compact", why=(Why(key=key),)),)
+        made["changes"] = (Change(strip_id="N1", what="verdict", before="wait", after="compact", why=(Why(key=key),)),)
     text = mail("planner", morning(**made), language=code).text
     assert not any(bad in text.split() for bad in ("nan", "inf", "None"))
     assert "{" not in text

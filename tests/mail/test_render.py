@@ -16,7 +16,7 @@ import mail_scene as scene
 import pytest
 
 from gonogo.errors import ConfigError
-from gonogo.mail import language, letter, lifts, render, view
+from gonogo.mail import letter, render, view
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.morning import compute
@@ -24,6 +24,8 @@ from gonogo.outgoing import mails, notices
 from gonogo.outgoing.folder import page_of
 from gonogo.records.site import Recipient, Strip
 from gonogo.records.verdict import Verdict
+from gonogo.records.work_order import Change
+from gonogo.wording import language, sentences
 
 ROLES = ("superintendent", "driver", "planner")
 ENVELOPE = {
@@ -53,7 +55,7 @@ def morning(strips: tuple[Strip, ...] = scene.STRIPS, **changes: object) -> Morn
         "outlook": scene.outlook(),
         "weather": scene.weather(),
         "now_utc": scene.NOW_UTC,
-        "changes": (view.flip("N3 core", Verdict.COMPACT, Verdict.WAIT),),
+        "changes": (Change(strip_id="N3", what="verdict", before="compact", after="wait"),),
     }
     return view.build(scene.site(strips=strips), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
 
@@ -256,7 +258,7 @@ def test_without_a_verdict_the_first_line_says_so(role: str) -> None:
 
 @pytest.mark.parametrize("role", ROLES)
 def test_an_old_forecast_is_told_before_any_strip(role: str) -> None:
-    old = scene.weather(rung=scene.Rung.OLD, fetched_utc=scene.NOW_UTC - timedelta(hours=9))
+    old = scene.weather(status=scene.ForecastStatus.OLD, fetched_utc=scene.NOW_UTC - timedelta(hours=9))
     sent = mail(role, morning(weather=old))
     for part in (" ".join(sent.text.split()), seen(sent.html)):
         assert part.index("OLD FORECAST: Open-Meteo, fetched") < part.index("9 h old.") < part.index("N2 upstream", 200)
@@ -265,8 +267,8 @@ def test_an_old_forecast_is_told_before_any_strip(role: str) -> None:
 
 def test_every_sentence_of_a_decision_can_be_said_with_every_number_unknown() -> None:
     nowhere: dict[str, float] = {}
-    for table, keys in lifts.VOCABULARY.items():
-        for key in keys:
+    for table in ("reason", "advice", "test", "flag", "limit"):
+        for key in sentences.VOCABULARY[table]:
             changes: dict[str, object] = {"facts": nowhere, "reading_age_h": math.nan, "w_now_pct": math.nan}
             if table in ("flag", "limit"):
                 changes["water"] = scene.water("N1", **({"flags": (key,)} if table == "flag" else {"limited_by": key}))
@@ -425,7 +427,7 @@ def notice(**changes: object) -> RenderedMail:
 
 
 def test_the_plain_notice_needs_no_template_and_no_catalogue(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr("gonogo.mail.language.WORDS", tmp_path)
+    monkeypatch.setattr("gonogo.wording.language.WORDS", tmp_path)
     monkeypatch.setattr("gonogo.mail.render.ROLES", tmp_path)
     sent = notice()
     assert sent.subject == "No verdict, test on site · 2026-06-17 · Amberbank Dam"

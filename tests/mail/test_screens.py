@@ -13,9 +13,10 @@ import mail_scene as scene
 import pytest
 from mail_browser import PROGRAM, Browser
 
-from gonogo.mail import language, picture, render, view
+from gonogo.mail import picture, render, view
 from gonogo.mail.items import MorningView
 from gonogo.outgoing.folder import page_of
+from gonogo.wording import language
 
 pytest.importorskip("websocket", reason="needs the package websocket-client to steer a browser")
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="needs Chromium to look at the pages")
@@ -74,9 +75,8 @@ def morning(n_days: int = 10, *, has_weather: bool = True) -> MorningView:
         outlook=scene.outlook(n_days),
         weather=scene.weather() if has_weather else None,
         now_utc=scene.NOW_UTC,
-        changes=None,
         order=scene.order(),
-        since=scene.since(),
+        changes=scene.since(),
         paths=scene.paths(),
     )
 

@@ -12,10 +12,12 @@ import pytest
 
 from gonogo.mail import view
 from gonogo.mail.items import MorningView
-from gonogo.mail.language import speaker
-from gonogo.mail.phrases import Number, Phrase
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.records.work_order import Change
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
+from gonogo.wording.language import speaker
+from gonogo.wording.phrases import Number
 
 EN = speaker("en", "metric")
 
@@ -25,7 +27,7 @@ def built(
     weather: HourlyWeather | None = None,
     *,
     has_weather: bool = True,
-    changes: Sequence[Phrase] | None = (),
+    changes: Sequence[Change] | None = (),
     issue: str = "morning",
 ) -> MorningView:
     return view.build(
@@ -41,9 +43,9 @@ def built(
     )
 
 
-@pytest.mark.parametrize("rung", [None, Rung.NONE])
-def test_without_a_trusted_forecast_every_strip_waits_whatever_was_decided(rung: Rung | None) -> None:
-    made = built(has_weather=False) if rung is None else built(weather=scene.weather(rung=rung))
+@pytest.mark.parametrize("status", [None, ForecastStatus.NONE])
+def test_without_a_trusted_forecast_every_strip_waits_whatever_was_decided(status: ForecastStatus | None) -> None:
+    made = built(has_weather=False) if status is None else built(weather=scene.weather(status=status))
     assert {s.verdict for s in made.strips} == {"wait"}
     assert made.watering == ()
     assert made.rows == ()
@@ -175,7 +177,7 @@ def test_a_strip_that_nobody_tested_is_among_the_doubts() -> None:
 
 
 def test_an_old_forecast_is_among_the_doubts_and_a_fresh_one_is_not() -> None:
-    old = [EN.say(d) for d in built(weather=scene.weather(rung=Rung.OLD)).doubts]
+    old = [EN.say(d) for d in built(weather=scene.weather(status=ForecastStatus.OLD)).doubts]
     assert any("forecast is old" in d for d in old)
     assert not any("forecast is old" in EN.say(d) for d in built().doubts)
 

@@ -151,7 +151,7 @@ def test_a_run_window_is_one_stretch_that_ends_after_it_begins(
     looks=st.lists(st.sampled_from([time(1, 30), time(2, 30), time(9, 0), time(9, 30), time(13, 0)]), max_size=4),
 )
 def test_each_look_of_a_working_day_comes_due_and_none_on_a_day_off(zone: str, day: date, looks: list[time]) -> None:
-    site = small_site(zone=ZoneInfo(zone), later_looks=tuple(sorted(set(looks))))
+    site = small_site(zone=ZoneInfo(zone), recheck_at=tuple(sorted(set(looks))))
     begin = times.moment_utc(day, time(0, 0), site.zone)
     seen = set()
     for n in range(24 * 12):
@@ -161,7 +161,7 @@ def test_each_look_of_a_working_day_comes_due_and_none_on_a_day_off(zone: str, d
     days = {d for d, _ in seen}
     assert all(shift.is_working_day(site, d) for d in days)
     if shift.is_working_day(site, day) and times.local_date(begin, site.zone) == day:
-        assert {at for d, at in seen if d == day} == set(site.later_looks)
+        assert {at for d, at in seen if d == day} == set(site.recheck_at)
 
 
 @given(

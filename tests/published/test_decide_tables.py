@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hand_made import SETTINGS, material, morning, roller, strip
+from hand_made import material, morning, roller, strip
 
 from gonogo.decide import rolling
 from gonogo.decide.verdict import decide
@@ -27,16 +27,12 @@ def fill_by_weight(i: Numbers) -> dict[str, float]:
     return {
         "water_kn": litres * G_M_S2 / 1000.0,
         "water_m3": litres / 1000.0,
-        "borrow_m3": dry_kn / i["borrow_dry_unit_weight_kn_m3"],
     }
 
 
 def fill_by_density(i: Numbers) -> dict[str, float]:
     dry_kg = i["dry_density_kg_m3"] * i["volume_m3"]
-    return {
-        "litres": dose.water_litres(dry_kg, i["w_now_pct"], i["w_target_pct"]),
-        "borrow_m3": dry_kg * (1.0 + i["w_now_pct"] / 100.0) / i["borrow_bulk_kg_m3"],
-    }
+    return {"litres": dose.water_litres(dry_kg, i["w_now_pct"], i["w_target_pct"])}
 
 
 def fill_us(i: Numbers) -> dict[str, float]:
@@ -62,9 +58,14 @@ def one_strip(i: Numbers) -> dict[str, float]:
 
 
 def tankers(i: Numbers) -> dict[str, float]:
-    litres_m2 = i["tankers_per_m3"] * i["tank_m3"] * 1000.0 * i["lift_m"]
-    usual = SETTINGS["dose_min_litres_m2"] <= litres_m2 <= SETTINGS["dose_max_litres_m2"]
-    return {"litres_m2": litres_m2, "usual": float(usual)}
+    """Return the dose of a morning on which a lift lacks what so many tankers bring, and whether the mail doubts it."""
+    lies = strip(lift_thickness_m=i["lift_m"])
+    silt = material()
+    lacking_pct = 100.0 * i["tankers_per_m3"] * i["tank_m3"] * 1000.0 * i["lift_m"] / lies.dry_mass_kg_m2
+    on_site = {"materials": (silt,)}
+    (made,) = decide(morning(silt.omc_pct - lacking_pct, strips=(lies,), on_site=on_site, et0_mm=0.0))
+    assert made.water is not None
+    return {"litres_m2": made.water.litres_m2, "usual": float("dose_outside_usual" not in made.water.flags)}
 
 
 def coverage_us(i: Numbers) -> dict[str, float]:
@@ -97,7 +98,7 @@ def production_us(i: Numbers) -> dict[str, float]:
         i["passes"],
         i["efficiency"],
     )
-    return {"yd3_h": rolling.volume_rate_m3_h(area, i["lift_in"] * METRE_PER_INCH) / METRE_PER_YARD**3}
+    return {"yd3_h": area * i["lift_in"] * METRE_PER_INCH / METRE_PER_YARD**3}
 
 
 def area(i: Numbers) -> dict[str, float]:
@@ -110,11 +111,11 @@ def strip_time(i: Numbers) -> dict[str, float]:
 
 
 def gtr_qs(i: Numbers) -> dict[str, float]:
-    passes = i["lift_m"] / i["qs_m"]
-    volume = rolling.volume_rate_m3_h(
-        rolling.area_rate_m2_h(i["speed_km_h"], i["drum_m"], 0.0, passes, i["k"]), i["lift_m"]
-    )
-    return {"volume_m3_h": volume, "time_h": i["area_m2"] * i["lift_m"] / volume, "passes": passes}
+    machine = {"speed_km_h": i["speed_km_h"], "rolled_width_m": i["drum_m"], "passes": i["lift_m"] / i["qs_m"]}
+    rate_m2_h = rolling.area_rate_m2_h(**machine, overlap_m=0.0, efficiency=i["k"])
+    lies = strip(length_m=i["area_m2"] / 10.0, width_m=10.0)
+    time_h = rolling.rolling_time_h(lies, roller(**machine, overlap_m=0.0, efficiency=i["k"]))
+    return {"volume_m3_h": rate_m2_h * i["lift_m"], "time_h": time_h}
 
 
 def gtr_pile(i: Mapping[str, list[float]]) -> dict[str, float]:
@@ -123,12 +124,11 @@ def gtr_pile(i: Mapping[str, list[float]]) -> dict[str, float]:
 
 
 def caution_us(i: Numbers) -> dict[str, float]:
-    metres = rolling.vibration_caution_m(i["limit_in_s"] * MM_PER_INCH, i["ppv_in_s"] * MM_PER_INCH, i["exponent"])
-    return {"distance_ft": metres / METRE_PER_FOOT}
-
-
-def ppv_us(i: Numbers) -> dict[str, float]:
-    return {"ppv_in_s": rolling.vibration_ppv_mm_s(i["distance_ft"] * METRE_PER_FOOT, i["exponent"]) / MM_PER_INCH}
+    machine = {"ppv_mm_s": i["ppv_in_s"] * MM_PER_INCH} if "ppv_in_s" in i else {}  # else the roller of a verdict
+    soil = {"exponent": i["exponent"]} if "exponent" in i else {}
+    return {
+        "distance_ft": rolling.vibration_caution_m(i["limit_in_s"] * MM_PER_INCH, **machine, **soil) / METRE_PER_FOOT
+    }
 
 
 def ratio(i: Numbers) -> dict[str, float]:
@@ -144,7 +144,6 @@ KINDS: dict[str, Callable[..., dict[str, float]]] = {
     "wet_stockpile_us": wet_stockpile_us,
     "strip": one_strip,
     "tankers": tankers,
-    "tanker_output": lambda i: {"output_m3_h": spraying.tanker_output_m3_h(**i)},
     "load_length": lambda i: {"length_m": spraying.load_length_m(**i)},
     "coverage_us": coverage_us,
     "sprayer_ha": sprayer_ha,
@@ -158,7 +157,6 @@ KINDS: dict[str, Callable[..., dict[str, float]]] = {
     "gtr_qs": gtr_qs,
     "gtr_pile": gtr_pile,
     "caution_us": caution_us,
-    "ppv_us": ppv_us,
     "ratio": ratio,
 }
 

@@ -121,15 +121,6 @@ def test_five_per_cent_of_stones_or_less_change_nothing() -> None:
     assert compaction.oversize_w_pct(12.0, 0.06) < 12.0
 
 
-@pytest.mark.parametrize(("wet", "dry", "is_taken"), [(200.0, 190.0, True), (190.0, 200.0, False), (10.0, 0.0, False)])
-def test_weighings_must_fit_each_other(wet: float, dry: float, is_taken: bool) -> None:
-    if is_taken:
-        assert compaction.w_pct_from_masses(wet, dry) == pytest.approx(5.263, abs=1e-3)
-    else:
-        with pytest.raises(SoilError):
-            compaction.w_pct_from_masses(wet, dry)
-
-
 @pytest.mark.parametrize("reading", [-1.0, 100.0])
 def test_a_reading_on_wet_mass_outside_its_range_is_refused(reading: float) -> None:
     with pytest.raises(SoilError):

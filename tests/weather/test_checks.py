@@ -160,14 +160,14 @@ def test_a_fault_that_cannot_be_repaired_rejects(name: str) -> None:
 def test_a_fault_that_can_be_repaired_is_told(name: str) -> None:
     change, told = REPAIRED[name]
     weather = weather_of(changed(change))
-    assert any(re.search(told, note) for note in weather.repairs), weather.repairs
+    assert any(re.search(told, note) for note in weather.notes), weather.notes
     assert (np.diff(weather.hour_utc) == np.timedelta64(1, "h")).all()
     for values in (weather.temp_degc, weather.rh_pct, weather.shortwave_w_m2, weather.rain_mm, weather.pressure_kpa):
         assert np.isfinite(values).all()
 
 
 def test_a_sound_body_needs_no_repair() -> None:
-    assert CLEAN.repairs == ()
+    assert CLEAN.notes == ()
 
 
 def test_sorting_and_dropping_repeats_gives_the_weather_of_the_sound_body() -> None:

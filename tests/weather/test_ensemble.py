@@ -69,7 +69,7 @@ def test_a_member_that_ends_early_is_left_out_and_one_that_is_dry_is_not() -> No
 
     found = weather(changed(change), n_members=len(MEMBERS) - 1)
     ahead = slice(row(found, MORNING_UTC), None)
-    assert any("1 of 10 members" in note for note in found.repairs)
+    assert any("1 of 10 members" in note for note in found.notes)
     assert (found.rain_members_mm[ahead].sum(axis=0) < 1e-9).sum() == 1
 
 
@@ -101,7 +101,7 @@ def test_too_few_members_leave_the_spread_to_the_chance() -> None:
         body["hourly"] = {n: v for n, v in body["hourly"].items() if "_member0" not in n or n.endswith("01")}
 
     found = weather(changed(change))
-    assert any("too few whole members" in note for note in found.repairs)
+    assert any("too few whole members" in note for note in found.notes)
     assert found.rain_members_mm.std(axis=1).max() > 0.0
 
 

@@ -80,17 +80,17 @@ def test_values_that_are_wrong_are_repaired_out_loud_or_refused(faults: list[tup
         return
     # Every hour further than a bridge from a touched stamp is as it was in the sound body, or the mail says why.
     if len(weather.hour_utc) != len(CLEAN.hour_utc):
-        assert weather.repairs
+        assert weather.notes
         return
     far = np.ones(N - 1, dtype=bool)
     for _, index in touched:
         far[max(0, index - 2) : index + 2] = False
     for name in SERIES:
         if name in ("snow_mm", "rain_mm") and any(
-            note.startswith("Snow") or "snow_mm" in note for note in weather.repairs
+            note.startswith("Snow") or "snow_mm" in note for note in weather.notes
         ):
             continue
-        if name == "rain_mm" and any("rain_chance was left out" in note for note in weather.repairs):
+        if name == "rain_mm" and any("rain_chance was left out" in note for note in weather.notes):
             # Without its chance an hour keeps its own amount: at most the least amount of a chance is gone.
             np.testing.assert_allclose(getattr(weather, name)[far], getattr(CLEAN, name)[far], atol=WET_MM_H)
             continue
@@ -106,7 +106,7 @@ def test_values_that_are_wrong_are_repaired_out_loud_or_refused(faults: list[tup
         "precipitation",
     }
     if any(name in filled for name, _ in nulls):
-        assert any("filled" in note or "came without values" in note for note in weather.repairs)
+        assert any("filled" in note or "came without values" in note for note in weather.notes)
 
 
 @slow
@@ -140,7 +140,7 @@ def test_hours_that_move_vanish_or_repeat_never_shift_a_value_to_another_hour(da
             getattr(weather, name)[is_whole], getattr(CLEAN, name)[at_clean][is_whole], atol=1e-9, err_msg=name
         )
     if not is_whole.all():
-        assert weather.repairs
+        assert weather.notes
 
 
 @slow

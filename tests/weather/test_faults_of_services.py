@@ -153,7 +153,7 @@ def test_entries_that_vanish_repeat_or_change_places_never_move_a_value_to_anoth
     # What was dropped is drawn from its neighbours: a few hours at most, and said.
     if not same.all():
         assert (~same).sum() <= 24
-        assert found.repairs != clean.repairs
+        assert found.notes != clean.notes
 
 
 @EVERY

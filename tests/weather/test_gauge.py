@@ -115,4 +115,4 @@ def test_the_gauge_reaches_the_weather_and_its_members() -> None:
     totals = weather.rain_members_mm[stretch].sum(axis=0)
     assert totals.mean() == pytest.approx(11.0)
     assert totals.std() < 0.06 * 11.0
-    assert any("site's own gauge" in note for note in weather.repairs)
+    assert any("site's own gauge" in note for note in weather.notes)

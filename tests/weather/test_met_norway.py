@@ -18,7 +18,8 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.times import as_datetime
 from gonogo.units import wind_2m_m_s
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 from gonogo.weather.services.met_norway import SERVICE
 
 BODY = fixture_body("met_norway")
@@ -81,7 +82,7 @@ def test_after_the_change_six_hours_share_one_amount_and_states_run_straight() -
     assert len(found.rain_mm) == 30 + 18
     assert found.rain_mm[30:48].tolist() == [1.0] * 18
     assert found.temp_degc[30:42].tolist() == [15.0 + 0.5 * h for h in range(12)]
-    assert any("one value for several hours" in note for note in found.repairs)
+    assert any("one value for several hours" in note for note in found.notes)
 
 
 def test_overlapping_six_hours_of_an_hourly_step_are_not_counted() -> None:
@@ -128,7 +129,7 @@ def test_a_zone_off_the_full_hour_has_its_values_at_the_hours_of_utc(
 def test_wind_is_brought_to_two_metres_and_radiation_comes_from_cloud() -> None:
     found = weather(json.dumps(hand_made(MORNING_UTC)).encode())
     assert found.wind_2m_m_s[0] == pytest.approx(wind_2m_m_s(4.0, 10.0))
-    assert any("cloud cover" in note for note in found.repairs)
+    assert any("cloud cover" in note for note in found.notes)
     assert found.shortwave_w_m2.max() > 300.0
 
 
@@ -160,10 +161,10 @@ def test_a_run_of_the_model_that_is_old_is_trusted_less() -> None:
         at = (MORNING_UTC - timedelta(hours=hours)).isoformat()
         return changed(lambda body: body["properties"]["meta"].update(updated_at=at))
 
-    assert weather(updated(10)).rung is Rung.FRESH
-    assert weather(updated(30)).rung is Rung.OLD
-    assert weather(updated(60)).rung is Rung.NONE
-    assert any("own forecast is old" in note for note in weather(updated(30)).repairs)
+    assert weather(updated(10)).status is ForecastStatus.FRESH
+    assert weather(updated(30)).status is ForecastStatus.OLD
+    assert weather(updated(60)).status is ForecastStatus.NONE
+    assert any("own forecast is old" in note for note in weather(updated(30)).notes)
 
 
 def test_the_request_keeps_to_four_decimals_cut_and_whole_metres() -> None:

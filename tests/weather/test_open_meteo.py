@@ -93,7 +93,7 @@ def test_without_snowfall_frozen_hours_count_as_snow_and_the_mail_says_so() -> N
     eleven = row(weather, NOON_UTC - timedelta(hours=1))
     assert weather.snow_mm[eleven] == pytest.approx(3.0)
     assert weather.rain_mm[eleven] == 0.0
-    assert any("Snow was told from rain by temperature" in note for note in weather.repairs)
+    assert any("Snow was told from rain by temperature" in note for note in weather.notes)
 
 
 def test_the_first_hour_has_its_sum_and_the_last_its_sum() -> None:
@@ -198,8 +198,8 @@ def test_cloud_cover_stands_in_for_radiation_and_temperature_for_both() -> None:
         body["hourly"]["cloud_cover"] = [0] * len(body["hourly"]["time"])
 
     by_temperature, overcast, sunny = (weather_of(changed(change)) for change in (without, cloudy, clear))
-    assert any("range of temperature" in note for note in by_temperature.repairs)
-    assert any("cloud cover" in note for note in overcast.repairs)
+    assert any("range of temperature" in note for note in by_temperature.notes)
+    assert any("cloud cover" in note for note in overcast.notes)
     # Kasten and Czeplak 1980: an overcast sky leaves 1 - 0.75 of the clear one.
     np.testing.assert_allclose(overcast.shortwave_w_m2, 0.25 * sunny.shortwave_w_m2, atol=1e-9)
     assert 300.0 < by_temperature.shortwave_w_m2.max() < 1000.0

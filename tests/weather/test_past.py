@@ -66,7 +66,7 @@ def test_each_past_hour_comes_from_the_newest_forecast_that_held_it() -> None:
     assert found.rain_mm[24:48].tolist() == [0.5] * 24
     assert found.rain_mm[48] == 0.0
     assert (np.diff(found.hour_utc) == np.timedelta64(1, "h")).all()
-    assert any("from 2 earlier forecasts" in note for note in found.repairs)
+    assert any("from 2 earlier forecasts" in note for note in found.notes)
 
 
 def test_the_past_ends_at_the_first_hour_whose_rain_nobody_knows() -> None:
@@ -78,7 +78,7 @@ def test_the_past_ends_at_the_first_hour_whose_rain_nobody_knows() -> None:
 def test_without_anything_stored_the_table_begins_now_and_the_mail_says_so() -> None:
     found = weather([])
     assert as_datetime(found.hour_utc[0]) == MORNING_UTC
-    assert any("Rain before 2026-05-12 05:00 is not in this forecast" in note for note in found.repairs)
+    assert any("Rain before 2026-05-12 05:00 is not in this forecast" in note for note in found.notes)
 
 
 def test_the_gauge_vouches_for_hours_that_no_forecast_held() -> None:
@@ -89,7 +89,7 @@ def test_the_gauge_vouches_for_hours_that_no_forecast_held() -> None:
     assert found.rain_members_mm[:48].sum(axis=0).std() < 1.0
     # Sun and air of those days stand as on the day after them.
     assert found.temp_degc[:24].tolist() == found.temp_degc[48:72].tolist()
-    assert any("for 48 hours from the rain gauge" in note for note in found.repairs)
+    assert any("for 48 hours from the rain gauge" in note for note in found.notes)
 
 
 def test_a_gauge_with_a_hole_reaches_back_to_the_hole_only() -> None:

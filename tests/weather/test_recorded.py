@@ -37,8 +37,8 @@ def test_konstanz_is_cut_where_its_model_ends_and_its_light_comes_from_clouds() 
     assert np.isnan(weather.rain_chance).all()
     assert weather.rain_mm.sum() == 0.0
     assert weather.shortwave_w_m2.max() > 500.0
-    assert any("came without values" in note for note in weather.repairs)
-    assert any("cloud cover" in note for note in weather.repairs)
+    assert any("came without values" in note for note in weather.notes)
+    assert any("cloud cover" in note for note in weather.notes)
 
 
 def test_new_york_in_winter_keeps_snow_apart_from_rain() -> None:
@@ -83,7 +83,7 @@ def test_the_members_of_konstanz_are_read_to_where_their_model_ends() -> None:
     assert len(weather.hour_utc) == 59
     assert weather.rain_members_mm.shape == (59, 20)
     assert not weather.rain_members_mm.any()  # a dry spell, all members agree
-    assert not any("members" in note for note in weather.repairs)
+    assert not any("members" in note for note in weather.notes)
 
 
 def test_london_of_met_norway_is_read_to_the_hour() -> None:

@@ -1,4 +1,4 @@
-"""The ladder of trust, every rung, and clocks that are wrong."""
+"""Every forecast status, and clocks that are wrong."""
 
 from __future__ import annotations
 
@@ -9,34 +9,37 @@ import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, weather_of
 
 from gonogo.weather import services
-from gonogo.weather.series import Rung, check, rung
+from gonogo.weather.forecast_status import ForecastStatus, lowest, status_by_age, status_by_clock, status_by_model_run
+from gonogo.weather.series import check
 from gonogo.weather.services.open_meteo import SERVICE
-from gonogo.weather.trust import clock_rung, lowest, model_rung
 
 
 @pytest.mark.parametrize(
     ("age_h", "expected"),
     [
-        (0.0, Rung.FRESH),
-        (6.0, Rung.FRESH),
-        (6.01, Rung.OLD),
-        (24.0, Rung.OLD),
-        (24.01, Rung.NONE),
-        (1e6, Rung.NONE),
-        (-0.2, Rung.FRESH),  # two clocks are never quite the same
-        (-0.3, Rung.NONE),  # an answer from the future: a clock is wrong
-        (-1e6, Rung.NONE),
-        (float("nan"), Rung.NONE),
+        (0.0, ForecastStatus.FRESH),
+        (6.0, ForecastStatus.FRESH),
+        (6.01, ForecastStatus.OLD),
+        (24.0, ForecastStatus.OLD),
+        (24.01, ForecastStatus.NONE),
+        (1e6, ForecastStatus.NONE),
+        (-0.2, ForecastStatus.FRESH),  # two clocks are never quite the same
+        (-0.3, ForecastStatus.NONE),  # an answer from the future: a clock is wrong
+        (-1e6, ForecastStatus.NONE),
+        (float("nan"), ForecastStatus.NONE),
     ],
 )
-def test_age_decides_the_rung(age_h: float, expected: Rung) -> None:
-    assert rung(age_h) is expected
+def test_age_decides_the_status(age_h: float, expected: ForecastStatus) -> None:
+    assert status_by_age(age_h) is expected
 
 
-@pytest.mark.parametrize(("age_h", "expected"), [(1, Rung.FRESH), (12, Rung.OLD), (30, Rung.NONE), (-5, Rung.NONE)])
-def test_the_weather_carries_the_rung_of_its_answer(age_h: int, expected: Rung) -> None:
+@pytest.mark.parametrize(
+    ("age_h", "expected"),
+    [(1, ForecastStatus.FRESH), (12, ForecastStatus.OLD), (30, ForecastStatus.NONE), (-5, ForecastStatus.NONE)],
+)
+def test_the_weather_carries_the_status_of_its_answer(age_h: int, expected: ForecastStatus) -> None:
     weather = weather_of(HARROW_FLATS_BODY, fetched_utc=MORNING_UTC - timedelta(hours=age_h))
-    assert weather.rung is expected
+    assert weather.status is expected
 
 
 def test_a_body_of_another_day_than_the_clock_says_is_rejected() -> None:
@@ -77,30 +80,33 @@ def test_the_same_answer_and_seed_give_the_same_weather() -> None:
 @pytest.mark.parametrize(
     ("offset_h", "expected"),
     [
-        (0.0, Rung.FRESH),
-        (0.25, Rung.FRESH),
-        (-0.25, Rung.FRESH),
-        (0.3, Rung.OLD),
-        (-0.9, Rung.OLD),
-        (1.1, Rung.NONE),
-        (-24.0, Rung.NONE),
-        (24.0 * 365, Rung.NONE),
-        (float("nan"), Rung.FRESH),  # the service told no time
+        (0.0, ForecastStatus.FRESH),
+        (0.25, ForecastStatus.FRESH),
+        (-0.25, ForecastStatus.FRESH),
+        (0.3, ForecastStatus.OLD),
+        (-0.9, ForecastStatus.OLD),
+        (1.1, ForecastStatus.NONE),
+        (-24.0, ForecastStatus.NONE),
+        (24.0 * 365, ForecastStatus.NONE),
+        (float("nan"), ForecastStatus.FRESH),  # the service told no time
     ],
 )
-def test_a_clock_that_is_wrong_lowers_the_rung(offset_h: float, expected: Rung) -> None:
-    assert clock_rung(offset_h * 3600.0) is expected
+def test_a_clock_that_is_wrong_lowers_the_status(offset_h: float, expected: ForecastStatus) -> None:
+    assert status_by_clock(offset_h * 3600.0) is expected
 
 
-@pytest.mark.parametrize(("age_h", "expected"), [(0, Rung.FRESH), (24, Rung.FRESH), (25, Rung.OLD), (49, Rung.NONE)])
-def test_a_model_run_that_is_old_lowers_the_rung(age_h: int, expected: Rung) -> None:
-    assert model_rung(MORNING_UTC - timedelta(hours=age_h), MORNING_UTC) is expected
+@pytest.mark.parametrize(
+    ("age_h", "expected"),
+    [(0, ForecastStatus.FRESH), (24, ForecastStatus.FRESH), (25, ForecastStatus.OLD), (49, ForecastStatus.NONE)],
+)
+def test_a_model_run_that_is_old_lowers_the_status(age_h: int, expected: ForecastStatus) -> None:
+    assert status_by_model_run(MORNING_UTC - timedelta(hours=age_h), MORNING_UTC) is expected
 
 
 def test_the_lowest_of_all_rungs_counts() -> None:
-    assert lowest(Rung.FRESH, Rung.OLD, Rung.FRESH) is Rung.OLD
-    assert lowest(Rung.NONE, Rung.OLD, Rung.FRESH) is Rung.NONE
-    assert lowest(Rung.FRESH, Rung.FRESH) is Rung.FRESH
+    assert lowest(ForecastStatus.FRESH, ForecastStatus.OLD, ForecastStatus.FRESH) is ForecastStatus.OLD
+    assert lowest(ForecastStatus.NONE, ForecastStatus.OLD, ForecastStatus.FRESH) is ForecastStatus.NONE
+    assert lowest(ForecastStatus.FRESH, ForecastStatus.FRESH) is ForecastStatus.FRESH
 
 
 def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
@@ -115,5 +121,5 @@ def test_a_wrong_clock_is_told_and_nobody_is_told_to_compact() -> None:
         rng=np.random.default_rng(1),
         clock_offset_s=-3 * 86400.0,
     )
-    assert weather.rung is Rung.NONE
-    assert any("clock of the machine is 3 days ahead of" in note for note in weather.repairs)
+    assert weather.status is ForecastStatus.NONE
+    assert any("clock of the machine is 3 days ahead of" in note for note in weather.notes)

@@ -127,6 +127,6 @@ def test_the_weather_of_a_service_that_was_wrong_here_is_wider_and_says_so() -> 
     plain = weather_of(HARROW_FLATS_BODY, gauge=gauge, n_members=50)
     ahead = plain.hour_utc >= np.datetime64(MORNING_UTC.replace(tzinfo=None), "h")
     assert taught.spread_factor > 1.5
-    assert any("follows the site's own gauge" in note for note in taught.repairs)
+    assert any("follows the site's own gauge" in note for note in taught.notes)
     assert taught.rain_members_mm[ahead].sum(axis=0).std() > 1.2 * plain.rain_members_mm[ahead].sum(axis=0).std()
     np.testing.assert_allclose(taught.rain_members_mm.mean(axis=1), taught.rain_mm, atol=1e-12)

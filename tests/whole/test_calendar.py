@@ -16,11 +16,11 @@ from example_mornings import example_config, no_weather, opened, recorded, run_e
 
 from gonogo.cli import demo
 from gonogo.config import Config
-from gonogo.mail import language
 from gonogo.morning.run import MorningResult
 from gonogo.outgoing import mails
 from gonogo.outgoing.mails import PreparedMail
 from gonogo.store import runs, schema
+from gonogo.wording import language
 
 ONE_DAY = timedelta(days=1)
 

@@ -138,11 +138,11 @@ def test_a_wrong_config_gets_every_fault_and_exit_code_2(
         ),
         encoding="utf-8",
     )
-    code, _, complaints = say("check")
+    code, _, faults = say("check")
     assert code == app.Exit.CONFIG
-    assert "America/Chicagoo" in complaints
-    assert "looks like a ratio: write percent of dry mass" in complaints
-    assert complaints.count("harrow-flats.toml") == 2
+    assert "America/Chicagoo" in faults
+    assert "looks like a ratio: write percent of dry mass" in faults
+    assert faults.count("harrow-flats.toml") == 2
 
 
 def test_settings_names_every_number_its_range_and_who_set_it(say: Callable[..., tuple[int, str, str]]) -> None:
@@ -201,15 +201,15 @@ def test_no_verdict_has_an_exit_code_of_its_own(tmp_path: Path) -> None:
 
 
 def test_a_date_that_is_none_is_refused(say: Callable[..., tuple[int, str, str]]) -> None:
-    code, _, complaints = say("morning", "--dry-run", "--date", "tomorrow")
+    code, _, faults = say("morning", "--dry-run", "--date", "tomorrow")
     assert code == app.Exit.CONFIG
-    assert "2026-05-13" in complaints
+    assert "2026-05-13" in faults
 
 
 def test_a_site_that_is_none_is_refused_with_the_nearest_name(say: Callable[..., tuple[int, str, str]]) -> None:
-    code, _, complaints = say("morning", "harow-flats", "--dry-run")
+    code, _, faults = say("morning", "harow-flats", "--dry-run")
     assert code == app.Exit.CONFIG
-    assert 'Did you mean "harrow-flats"?' in complaints
+    assert 'Did you mean "harrow-flats"?' in faults
 
 
 def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[int, str, str]]) -> None:
@@ -220,18 +220,29 @@ def test_a_correction_replaces_an_entry_and_keeps_it(say: Callable[..., tuple[in
     _, listed, _ = say("record", "list")
     assert "21.2 %" in listed
     assert "corrected by 2" in listed
-    code, _, complaints = say("record", "reading", "N3", "13.2", "--method", "oven", "--corrects", "1")
+    code, _, faults = say("record", "reading", "N3", "13.2", "--method", "oven", "--corrects", "1")
     assert code == app.Exit.CONFIG
-    assert "corrects" in complaints
+    assert "corrects" in faults
+
+
+def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_that_it_leaves(
+    say: Callable[..., tuple[int, str, str]],
+) -> None:
+    """16.0 % of wet mass is 19.05 % of dry mass; 1740 kg/m3 of grains of 2.72 leave 36.0 % pores, 33.1 % water."""
+    reading = ("record", "reading", "N3", "16.0", "--method", "carbide", "--basis", "wet", "--dry-density")
+    code, shown, _ = say(*reading, "1740")
+    assert code == Exit.OK
+    assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids (carbide)" in shown
+    assert "2000 kg/m3 dry, denser than soil that wet can be" in say(*reading, "2000")[1]
 
 
 def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
     good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
     good.write_text("kind,strip,litres,rain_mm,at\nwatering,N3,9000,,\nrain,,,4.5,2026-05-11 18:00\n", encoding="utf-8")
     bad.write_text("kind,strip,litres\nwatering,N3,9000\nwatering,N33,9000\n", encoding="utf-8")
-    code, _, complaints = say("record", "csv", str(bad))
+    code, _, faults = say("record", "csv", str(bad))
     assert code == app.Exit.CONFIG
-    assert "bad.csv:3" in complaints
+    assert "bad.csv:3" in faults
     assert "nothing recorded" in say("record", "list")[1]
     code, shown, _ = say("record", "csv", str(good))
     assert code == app.Exit.OK

@@ -17,14 +17,17 @@ from example_mornings import example_config, no_weather, opened, recorded, run_e
 from gonogo import times
 from gonogo.cli import demo
 from gonogo.config import Config
-from gonogo.mail import change
-from gonogo.mail.language import speaker
+from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
 from gonogo.morning import compute, recheck
 from gonogo.morning import run as morning_run
 from gonogo.records import shift
+from gonogo.records.field import Reading
 from gonogo.records.verdict import Decision, OutlookDay, Verdict, WaterPlan
 from gonogo.service import due as service_due
 from gonogo.store import outbox, runs, schema
+from gonogo.wording.changes import changes_view
+from gonogo.wording.clock import Clock
+from gonogo.wording.language import speaker
 
 NINE = time(9, 0)
 EN = speaker("en", "metric")
@@ -99,6 +102,10 @@ def with_words(store: sa.Engine, one: outbox.Queued) -> bool:
     return text(store, one).count("N1 Ramp toe") >= 2
 
 
+def is_of_crew(site: Any, run: PreviousRun, crew_id: str) -> bool:
+    return site.strip(run.decisions[0].strip_id).crew_id == crew_id
+
+
 def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, store: sa.Engine, look: Look) -> None:
     run_example(loaded, store)
     result = look(now_utc=demo.MORNING_UTC + timedelta(minutes=20))
@@ -125,8 +132,8 @@ def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is
     said = text(store, told)
     assert "N1 Ramp toe: COMPACT is now WAIT." in said
     assert "Rain is likely before" in said
-    assert "Rain expected today:" in said
-    assert "in the earlier mail" in said
+    assert "More rain is forecast: " in said
+    assert "Rain on Tue 12 May: " in said or "Rain on Tue, May 12: " in said or "Rain on Tue May 12: " in said
     driver = next(m for m in found if m.role == "driver" and m.crew_id == "north")
     assert with_words(store, driver)
     assert told.deadline_utc == shift.shift_utc(loaded.sites[0], demo.DAY)[1]
@@ -146,12 +153,11 @@ def test_a_crew_for_which_nothing_changed_is_left_in_peace(
     loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_example(loaded, store)
-    real = change.changes
 
-    def only_north(site: Any, crew: Any, **named: Any) -> Any:
-        return real(site, crew, **named) if crew.id == "north" else ()
+    def only_north(site: Any, before: PreviousRun, *args: Any, **named: Any) -> Any:
+        return changes(site, before, *args, **named) if is_of_crew(site, before, "north") else ()
 
-    monkeypatch.setattr(change, "changes", only_north)
+    monkeypatch.setattr(recheck, "changes", only_north)
     look(fetch=rain_from(15))
     assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
 
@@ -189,14 +195,13 @@ def test_a_comparison_that_fails_for_one_crew_costs_the_others_nothing(
     loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_example(loaded, store)
-    real = change.changes
 
-    def broken_for_south(site: Any, crew: Any, **named: Any) -> Any:
-        if crew.id == "south":
+    def broken_for_south(site: Any, before: PreviousRun, *args: Any, **named: Any) -> Any:
+        if is_of_crew(site, before, "south"):
             raise ZeroDivisionError("invented fault")
-        return real(site, crew, **named)
+        return changes(site, before, *args, **named)
 
-    monkeypatch.setattr(change, "changes", broken_for_south)
+    monkeypatch.setattr(recheck, "changes", broken_for_south)
     look(fetch=rain_from(15))
     assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
     (word,) = mails(store, "operator")
@@ -261,23 +266,25 @@ def outlook(rain_mm: float) -> tuple[OutlookDay, ...]:
 def said(
     loaded: Config, old: Decision, new: Decision, *, hours: float = 3.0, rain: tuple[float, float] = (0.0, 0.0)
 ) -> list[str]:
+    """Return what a mail of the day would say, nothing where it would not be written."""
     site = loaded.sites[0]
     now_utc = demo.MORNING_UTC + hours * HOUR
+    tested = [Reading(strip_id="N2", at_utc=now_utc - new.reading_age_h * HOUR, w_pct=17.0, method="oven")]
     if new.reading_age_h == old.reading_age_h:
-        new = replace(new, reading_age_h=old.reading_age_h + hours)
-    found = change.changes(
+        new, tested = replace(new, reading_age_h=old.reading_age_h + hours), []
+    found = changes(
         site,
-        site.crew("north"),
-        day=demo.DAY,
-        told_utc=demo.MORNING_UTC,
-        now_utc=now_utc,
-        told=(old,),
-        told_outlook=outlook(rain[0]),
-        decisions=(new,),
-        outlook=outlook(rain[1]),
+        PreviousRun(at_utc=demo.MORNING_UTC, decisions=(old,), outlook=outlook(rain[0])),
+        PreviousRun(at_utc=now_utc, decisions=(new,), outlook=outlook(rain[1])),
+        entries=tested,
+        fallen_mm=(0.0, 0.0),
         settings=loaded.settings[site.id],
     )
-    return [EN.say(one).replace("\u00a0", " ") for one in found]
+    if not worth_a_mail(found):
+        return []
+    own = {strip.id: strip for strip in site.strips}
+    views = changes_view(found, own, Clock(site=site, day=demo.DAY), {"N2": new})
+    return [" ".join(EN.say(part) for part in (v.what, *v.why)).replace("\u00a0", " ") for v in views]
 
 
 C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
@@ -288,13 +295,14 @@ C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
     [
         (decided(C), decided(WAIT), "N2 Ramp middle: COMPACT is now WAIT. Likely above the wet edge"),
         (decided(WAIT), decided(C, 4), "N2 Ramp middle: WAIT is now COMPACT. Likely to stay inside"),
-        (decided(C), decided(C, 5), "N2 Ramp middle: 07:15 to 15:15 is now 10:15 to 15:15. Likely to stay inside"),
-        (decided(C), decided(C, 3, 8.5), "N2 Ramp middle: 07:15 to 15:15 is now 08:15 to 13:45."),
-        (decided(W), decided(W, 4, 8), "N2 Ramp middle: 07:15 to 15:15 is now 09:15 to 13:15."),
-        (decided(W), decided(W, water=replace(PLAN, litres=25_000.0)), "N2 Ramp middle: 20,000 L of water is now"),
-        (decided(C), decided(WAIT, reading_age_h=1.0), "N2 Ramp middle: COMPACT is now WAIT. A moisture test"),
+        (decided(C), decided(C, 5), "N2 Ramp middle: rolling 10:15 to 15:15 instead of 07:15 to 15:15. Likely"),
+        (decided(C), decided(C, 3, 8.5), "N2 Ramp middle: rolling 08:15 to 13:45 instead of 07:15 to 15:15."),
+        (decided(W), decided(W, 4, 8), "N2 Ramp middle: rolling 09:15 to 13:15 instead of 07:15 to 15:15."),
+        (decided(W), decided(W, water=replace(PLAN, litres=25_000.0)),
+            "N2 Ramp middle: 25,000 L of water instead of 20,000 L."),
+        (decided(C), decided(WAIT, reading_age_h=1.0), "N2 Ramp middle: COMPACT is now WAIT. A moisture test ("),
         (decided(WAIT, reading_age_h=float("inf")), decided(C, reading_age_h=0.5),
-            "N2 Ramp middle: WAIT is now COMPACT. A moisture test has come in. Likely"),
+            "N2 Ramp middle: WAIT is now COMPACT. A moisture test (07:45) gave 17.0%. Likely"),
     ],
 )  # fmt: skip
 def test_what_lies_beyond_a_threshold_is_said(loaded: Config, old: Decision, new: Decision, starts: str) -> None:
@@ -323,7 +331,8 @@ def test_what_lies_within_the_thresholds_is_no_news(loaded: Config, old: Decisio
 def test_rain_that_takes_the_time_for_water_is_news_where_the_clock_alone_is_not(loaded: Config) -> None:
     lines = said(loaded, decided(W), decided(WAIT, reason="no_time_for_water"), rain=(0.0, 6.0))
     assert len(lines) == 2
-    assert lines[1].startswith("Rain expected today: 0.0 mm in the earlier mail (40% chance of 1.0 mm or more), 6.0")
+    assert lines[0] == "rain on Tue 12 May: 6.0 mm (was 0.0 mm), chance 40% (was 40%)."
+    assert "More rain is forecast: 6.0 mm instead of 0.0 mm." in lines[1]
 
 
 def test_a_change_of_rain_without_a_change_of_verdict_is_no_news(loaded: Config) -> None:
@@ -333,7 +342,7 @@ def test_a_change_of_rain_without_a_change_of_verdict_is_no_news(loaded: Config)
 def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_of_two_goes_first(
     loaded: Config,
 ) -> None:
-    site = replace(loaded.sites[0], later_looks=(time(9, 0), time(9, 30), time(13, 0)))
+    site = replace(loaded.sites[0], recheck_at=(time(9, 0), time(9, 30), time(13, 0)))
 
     def due(at: time, day: Any = demo.DAY) -> Any:
         found = service_due.due_look(site, times.moment_utc(day, at, site.zone))

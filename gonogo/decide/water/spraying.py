@@ -48,14 +48,6 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
     return litres / (litres_m2 * width_m)
 
 
-def tanker_output_m3_h(tank_m3: float, cycle_min: float, efficiency: float) -> float:
-    """Return what a tanker brings in an hour [m3/h]: tank x 60 x efficiency / cycle time [min].
-
-    Source: Spanish course notes on fills. Checked in tests/published/water_to_add.toml.
-    """
-    return tank_m3 * 60.0 * efficiency / cycle_min
-
-
 def pass_limit_litres_m2(material: Material, soak_min: float) -> float:
     """Return what a loose or scarified surface takes in within soak_min minutes of ponding [L/m2].
 

@@ -41,7 +41,7 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Service:
+class WeatherService:
     """An open weather service.
 
     name           as the config calls it
@@ -77,9 +77,9 @@ class Service:
 
 
 @cache
-def find() -> dict[str, Service]:
+def find() -> dict[str, WeatherService]:
     """Return every service of this package by name."""
-    found: dict[str, Service] = {}
+    found: dict[str, WeatherService] = {}
     for module_info in pkgutil.iter_modules(__path__):
         service = importlib.import_module(f"{__name__}.{module_info.name}").SERVICE
         found[service.name] = service

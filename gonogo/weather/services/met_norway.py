@@ -17,7 +17,7 @@ import pandas as pd
 
 from gonogo.records.site import Site
 from gonogo.units import wind_2m_m_s
-from gonogo.weather.services import Floats, Request, Service, json_body, numbers, refused, truncated_deg
+from gonogo.weather.services import Floats, Request, WeatherService, json_body, numbers, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
 
@@ -260,7 +260,7 @@ def licence_note(key: str | None) -> str:
     )
 
 
-SERVICE = Service(
+SERVICE = WeatherService(
     name=NAME,
     title="MET Norway",
     attribution=ATTRIBUTION,

@@ -17,7 +17,7 @@ import pandas as pd
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, degc_from_degf, wind_2m_m_s
-from gonogo.weather.services import Request, Service, json_body, refused, truncated_deg
+from gonogo.weather.services import Request, WeatherService, json_body, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
 
@@ -254,7 +254,7 @@ def licence_note(key: str | None) -> str:
     )
 
 
-SERVICE = Service(
+SERVICE = WeatherService(
     name=NAME,
     title="US National Weather Service",
     attribution=ATTRIBUTION,

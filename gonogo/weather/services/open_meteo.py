@@ -18,7 +18,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
 from gonogo.weather.checks import distance_km
-from gonogo.weather.services import Floats, Request, Service, json_body, json_slices, numbers, refused
+from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
 
@@ -294,7 +294,7 @@ def licence_note(key: str | None) -> str:
     )
 
 
-SERVICE = Service(
+SERVICE = WeatherService(
     name=NAME,
     title="Open-Meteo",
     attribution=ATTRIBUTION,

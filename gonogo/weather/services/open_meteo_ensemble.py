@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from gonogo.records.site import Site
-from gonogo.weather.services import Floats, Request, Service, json_slices, numbers, refused
+from gonogo.weather.services import Floats, Request, WeatherService, json_slices, numbers, refused
 from gonogo.weather.services import open_meteo as plain
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import ParsedForecast, hour_rows
@@ -125,7 +125,7 @@ def licence_note(key: str | None) -> str:
     )
 
 
-SERVICE = Service(
+SERVICE = WeatherService(
     name=NAME,
     title="Open-Meteo Ensemble",
     attribution=plain.ATTRIBUTION,

@@ -16,8 +16,8 @@ import babel.dates
 import babel.lists
 import babel.numbers
 
-from gonogo.errors import Complaint, ConfigError
-from gonogo.mail.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
+from gonogo.errors import ConfigError, Fault
+from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
 
 WORDS = Path(__file__).parent / "words"
 PLURAL_FORMS = frozenset(("zero", "one", "two", "few", "many", "other"))
@@ -80,7 +80,7 @@ def flat(table: Mapping[str, object], place: str, prefix: str = "") -> dict[str,
         if wrong:
             raise ConfigError(
                 [
-                    Complaint(
+                    Fault(
                         place=place,
                         key=dotted,
                         value=repr(value),
@@ -101,12 +101,12 @@ def load(language: str, folder: Path = WORDS) -> Words:
         known = ", ".join(languages(folder))
         raise ConfigError(
             [
-                Complaint(
+                Fault(
                     place="recipient",
                     key="language",
                     value=repr(language),
                     wrong="there is no such language.",
-                    right=f"Use one of: {known}; or add mail/words/{language}.toml.",
+                    right=f"Use one of: {known}; or add wording/words/{language}.toml.",
                 )
             ]
         )
@@ -122,7 +122,7 @@ def load(language: str, folder: Path = WORDS) -> Words:
     except (tomllib.TOMLDecodeError, KeyError, AttributeError, TypeError) as fault:
         raise ConfigError(
             [
-                Complaint(
+                Fault(
                     place=path.name,
                     key="language",
                     value="",

@@ -1,6 +1,6 @@
 """One config file while it is read: its text, where each key stands in it, and what is wrong with it.
 
-Every fault becomes one Complaint naming file and line, key, value, what is wrong and what would be right.
+Every Fault names file and line, key, value, what is wrong and what would be right.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pydantic_core import ErrorDetails
 from gonogo.config.examples import example
 from gonogo.config.lines import Loc, line_of
 from gonogo.config.values import FAULT, choose_from, near
-from gonogo.errors import Complaint
+from gonogo.errors import Fault
 
 TableT = TypeVar("TableT", bound=BaseModel)
 
@@ -69,14 +69,14 @@ def written(value: Any) -> str:
 
 
 class ConfigFile:
-    """A file under reading. `complaints` are faults, `warnings` are worth a second look but no fault."""
+    """A file under reading. `faults` stop the config; `warnings` may be ignored."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.text = ""
         self.raw: dict[str, Any] = {}
-        self.complaints: list[Complaint] = []
-        self.warnings: list[Complaint] = []
+        self.faults: list[Fault] = []
+        self.warnings: list[Fault] = []
         try:
             self.text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
             self.raw = tomllib.loads(self.text)
@@ -91,27 +91,27 @@ class ConfigFile:
 
     def _unreadable(self, wrong: str, right: str) -> None:
         place = plain(str(self.path))
-        self.complaints.append(Complaint(place=place, key="file", value="", wrong=plain(wrong), right=right))
+        self.faults.append(Fault(place=place, key="file", value="", wrong=plain(wrong), right=right))
 
     @property
     def is_readable(self) -> bool:
-        return not any(c.key == "file" for c in self.complaints)
+        return not any(c.key == "file" for c in self.faults)
 
-    def complain(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
+    def add_fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
         """Note a fault at a place in the file. `is_shown` False keeps the value out of the text."""
-        self.complaints.append(self._complaint(loc, wrong, right, is_shown=is_shown))
+        self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
 
     def warn(self, loc: Loc, wrong: str, right: str) -> None:
         """Note something worth a second look."""
-        self.warnings.append(self._complaint(loc, wrong, right, is_shown=True))
+        self.warnings.append(self._fault(loc, wrong, right, is_shown=True))
 
-    def _complaint(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Complaint:
+    def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:
         value = value_at(self.raw, loc)
         shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
         line = line_of(self.text, loc)
         place = f"{self.path}:{line}" if line else str(self.path)
         key = ".".join(map(str, loc))
-        return Complaint(place=plain(place), key=plain(key), value=shown, wrong=plain(wrong), right=plain(right))
+        return Fault(place=plain(place), key=plain(key), value=shown, wrong=plain(wrong), right=plain(right))
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""
@@ -128,7 +128,7 @@ class ConfigFile:
             adapter.validate_python(name)
         except ValidationError as error:
             context = error.errors(include_url=False)[0].get("ctx", {})
-            self.complain(loc, f'"{written(name)[1:-1]}" {context.get("wrong")}', str(context.get("right")))
+            self.add_fault(loc, f'"{written(name)[1:-1]}" {context.get("wrong")}', str(context.get("right")))
 
     def _note(self, model: type[BaseModel], detail: ErrorDetails, loc: Loc) -> None:
         inner = tuple(detail["loc"])
@@ -139,22 +139,22 @@ class ConfigFile:
             self._note_unknown_key(model, inner, at, key)
         elif kind == FAULT:
             is_shown = not _SECRET_SOURCE.fullmatch(key) and "in clear" not in context["wrong"]
-            self.complain(at, context["wrong"], context["right"], is_shown=is_shown)
+            self.add_fault(at, context["wrong"], context["right"], is_shown=is_shown)
         elif kind == "literal_error":
             known = re.findall(r"'([^']*)'", str(context["expected"]))
             stood = value_at(self.raw, at)
             remedy = choose_from(stood, known) if isinstance(stood, str) else f"Write one of: {', '.join(known)}."
-            self.complain(at, "is not among the words known here.", remedy)
+            self.add_fault(at, "is not among the words known here.", remedy)
         else:
             wrong = _TYPES.get(kind, f"is not right: {detail['msg'].lower()}.")
             quoted = isinstance(value_at(self.raw, at), str) and kind not in ("missing", "string_too_short")
-            self.complain(at, wrong, f"Write{' it without quotes,' if quoted else ','} for example, {example(key)}.")
+            self.add_fault(at, wrong, f"Write{' it without quotes,' if quoted else ','} for example, {example(key)}.")
 
     def _note_unknown_key(self, model: type[BaseModel], inner: Loc, at: Loc, key: str) -> None:
         known = list(_fields_at(model, inner[:-1]))
         source = next((k for k in ("password_env", "key_env", "url_env") if k in known), None)
         if _SECRET.fullmatch(key) and source:
-            self.complain(
+            self.add_fault(
                 at,
                 "would be a secret in clear, which a config file must not hold.",
                 f"Delete it and name where it is kept: {example(source)} or {example(source.replace('env', 'file'))}.",
@@ -163,7 +163,7 @@ class ConfigFile:
             return
         suggestion = near(key, known)
         hint = f"Did you mean {suggestion}?" if suggestion else f"Delete it, or write one of: {', '.join(known)}."
-        self.complain(at, "is no key of this table.", hint, is_shown=not _SECRET.search(key))
+        self.add_fault(at, "is no key of this table.", hint, is_shown=not _SECRET.search(key))
 
 
 def value_at(raw: Any, loc: Loc) -> Any:

@@ -5,41 +5,15 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
 
-from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
-from gonogo.mail import phrases
-from gonogo.mail.items import StripView, WaterView
-from gonogo.mail.phrases import Amount, Chance, Gap, Moment, Number, Phrase, Span, phrase
 from gonogo.records.site import Crew, Site, Strip, Truck
 from gonogo.records.verdict import Decision, Verdict, WaterPlan
+from gonogo.wording import phrases, sentences
+from gonogo.wording.clock import Clock
+from gonogo.wording.items import StripView, WaterView
+from gonogo.wording.phrases import Amount, Chance, Number, Phrase, phrase
 
-VOCABULARY: dict[str, dict[str, Key]] = {
-    "reason": REASONS,
-    "advice": ADVICE,
-    "test": TESTS,
-    "flag": FLAGS,
-    "limit": LIMITS,
-}
-NO_VERDICT = frozenset(("not_knowable", "no_forecast", "forecast_too_old"))
 SPLIT_POINTS = 1.0  # halves of a lift that differ by this are shown apart; common practice, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clock:
-    """The site's clock on the day of the mail."""
-
-    site: Site
-    day: date
-
-    def at(self, at_utc: datetime, to: str = "nearest") -> Moment:
-        return phrases.moment(at_utc, self.site.zone, self.day, to=to)
-
-    def span(self, from_utc: datetime | None, until_utc: datetime | None) -> Span | None:
-        if from_utc is None or until_utc is None:
-            return None
-        return Span(start=self.at(from_utc, "later"), end=self.at(until_utc, "earlier"))
 
 
 def strip(
@@ -75,9 +49,9 @@ def strip(
         glance=_glance(moisture, optimum, low, high),
         material=material.name,
         test=material.test,
-        reason=_sentence("reason", decision.reason, decision, clock),
-        advice=tuple(_sentence("advice", key, decision, clock) for key in decision.advice),
-        tests=tuple(_sentence("test", key, decision, clock) for key in decision.test),
+        reason=sentences.reason(decision, clock),
+        advice=tuple(sentences.of_decision("advice", key, decision, clock) for key in decision.advice),
+        tests=tuple(sentences.of_decision("test", key, decision, clock) for key in decision.test),
         chances=_chances(decision),
         has_reading=math.isfinite(decision.reading_age_h),
         reading_age=phrases.duration(decision.reading_age_h, step_min=60),
@@ -85,11 +59,6 @@ def strip(
         roller_passes=its_strip.passes or crew.roller.passes,
         water=water,
     )
-
-
-def reason(decision: Decision, clock: Clock) -> Phrase:
-    """Return why a strip has its verdict, in a sentence."""
-    return _sentence("reason", decision.reason, decision, clock)
 
 
 def watering(
@@ -102,7 +71,7 @@ def watering(
     views = []
     for place, (decision, plan) in enumerate(wet, start=1):
         its_strip = own[decision.strip_id]
-        limits = (_sentence("limit", plan.limited_by, decision, clock),) if plan.limited_by else ()
+        limits = (sentences.of_decision("limit", plan.limited_by, decision, clock),) if plan.limited_by else ()
         views.append(
             WaterView(
                 place=place,
@@ -120,7 +89,7 @@ def watering(
                 finish=clock.at(plan.finish_utc, "later"),
                 roll=clock.span(decision.from_utc, decision.until_utc),
                 target=phrases.amount("w_pct", plan.w_target_pct),
-                notes=limits + tuple(_sentence("flag", key, decision, clock) for key in plan.flags),
+                notes=limits + tuple(sentences.of_decision("flag", key, decision, clock) for key in plan.flags),
             )
         )
     return tuple(views)
@@ -170,28 +139,3 @@ def _deviation(moisture: Amount, optimum: Amount) -> Phrase:
     if points == 0:
         return phrase("deviation.at")
     return phrase("deviation.below" if points < 0 else "deviation.above", points=Number(value=abs(points), decimals=1))
-
-
-def _sentence(table: str, key: str, decision: Decision, clock: Clock) -> Phrase:
-    """Return the sentence of a key with every gap that it may name, found among the numbers of the decision."""
-    plan = decision.water
-    gaps: dict[str, Gap] = {}
-    for name in VOCABULARY[table][key].gaps if key in VOCABULARY[table] else ():
-        value: object = decision.facts.get(name)
-        if value is None:
-            value = getattr(plan, name, getattr(decision, name, _in_rules(decision, name)))
-        if name.endswith("_utc"):
-            to = "earlier" if name == "until_utc" else "later"
-            gaps[name] = clock.at(value, to) if isinstance(value, datetime) else phrase("form.unknown")
-        else:
-            gaps[name] = phrases.gap(name, float(value) if isinstance(value, (int, float)) else math.nan)
-    return Phrase(key=f"{table}.{key}", gaps=gaps)
-
-
-def _in_rules(decision: Decision, name: str) -> float:
-    """Return a fact or a setting from what the rule rows saw, NaN where none asked for it."""
-    for row in decision.seen:
-        for left, left_value, _, right, right_value in row.saw:
-            if name in (left, right):
-                return left_value if name == left else right_value
-    return math.nan

@@ -121,7 +121,7 @@ def total(amounts: tuple[Amount, ...]) -> Amount:
 
 
 def rest(whole: Amount, part: Amount, n_parts: int) -> Amount:
-    """Return what a whole leaves after so many parts, in shown numbers, never below nought."""
+    """Return what a whole leaves after so many parts, in shown numbers, never below zero."""
 
     def left(system: str) -> tuple[float, int, str]:
         value, decimals, unit = whole.shown(system)
@@ -133,6 +133,11 @@ def rest(whole: Amount, part: Amount, n_parts: int) -> Amount:
 def chance(share: float) -> Chance:
     """Return a chance of 0 to 1 in whole per cent."""
     return Chance(pct=share if math.isnan(share) else float(math.floor(min(max(share, 0.0), 1.0) * 100 + 0.5 + 1e-9)))
+
+
+def whole(value: float) -> Number:
+    """Return a count or whole hours; a half counts up, as everywhere."""
+    return Number(value=value if math.isnan(value) else float(math.floor(value + 0.5 + 1e-9)))
 
 
 def duration(hours: float, *, step_min: int = 10) -> Duration:

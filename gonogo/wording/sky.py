@@ -7,14 +7,15 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from gonogo import times
-from gonogo.mail import phrases
-from gonogo.mail.items import SkyView
 from gonogo.records.site import Site
 from gonogo.weather import services
-from gonogo.weather.series import HourlyWeather, Rung
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
+from gonogo.wording import phrases
+from gonogo.wording.horizon import RAIN_DAY_MM
+from gonogo.wording.items import SkyView
 
 MEASURABLE_RAIN_MM = 0.2  # one tip of the usual rain gauge; common practice, no source
-RAIN_DAY_MM = 1.0  # as in OutlookDay.rain_chance
 
 
 def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> SkyView:
@@ -42,7 +43,7 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
         service=services.title(weather.service),
         fetched=phrases.moment(weather.fetched_utc, site.zone, day, step_min=1),
         age=phrases.duration(max((now_utc - weather.fetched_utc).total_seconds(), 0.0) / 3600.0, step_min=5),
-        is_old=weather.rung != Rung.FRESH,
+        is_old=weather.status != ForecastStatus.FRESH,
         attribution=weather.attribution,
         temp_low=phrases.amount("temp_degc", _edge(weather.temp_degc[rest], low=True)),
         temp_high=phrases.amount("temp_degc", _edge(weather.temp_degc[rest], low=False)),

@@ -1,0 +1,1 @@
+"""What a reader sees: phrases with typed gaps, rounded once, and the words of each language."""

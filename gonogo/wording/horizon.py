@@ -1,0 +1,106 @@
+"""The days ahead, strip by strip: chance, hours and rain as a table shows them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from gonogo.decide.water.forecast import CLEARLY
+from gonogo.records.site import Strip
+from gonogo.records.verdict import OutlookDay, Verdict
+from gonogo.wording import phrases
+from gonogo.wording.clock import Clock
+from gonogo.wording.items import CellView, DayView, RowView, StripView
+from gonogo.wording.phrases import Chance, Day, Gap, Phrase, phrase
+
+RAIN_DAY_MM = 1.0  # as in OutlookDay.rain_chance
+
+
+def horizon(
+    outlook: Sequence[OutlookDay],
+    own: Mapping[str, Strip],
+    clock: Clock,
+    chance_needed: float,
+    today: Mapping[str, StripView],
+) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
+    """Return the days of the horizon with their rain, and one row a strip.
+
+    own      the strips of the table, by id, in its order; rows of other strips are left out
+    today    the strips as they are today, by id
+    """
+    ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
+    days = {o.day: _day(o) for o in ours}
+    rows = []
+    for strip in own.values():
+        now = today.get(strip.id)
+        cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
+        if cells:
+            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=_next_window(strip, now, cells)))
+    return tuple(days.values()), tuple(rows)
+
+
+def _day(outlook: OutlookDay) -> DayView:
+    rain = phrases.amount("rain_mm", outlook.rain_mm)
+    is_dry = rain.metric[0] == 0
+    return DayView(
+        day=Day(day=outlook.day),
+        head=Day(day=outlook.day, form="head"),
+        rain=rain,
+        rain_chance=_brief(outlook.rain_chance),
+        is_dry=is_dry,
+        shown=phrase("text.dry") if is_dry else rain,
+        is_working_day=outlook.is_working_day,
+    )
+
+
+def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripView | None) -> CellView:
+    """Return one strip on one day."""
+    span = clock.span(outlook.from_utc, outlook.until_utc)
+    # Where the chance that the site asks for is unknown, no day is called workable.
+    is_workable = outlook.is_working_day and span is not None and outlook.chance >= chance_needed
+    is_watered = outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER
+    gains = outlook.chance_watered > outlook.chance + CLEARLY
+    after_water = _brief(outlook.chance_watered) if gains else None
+    chance, hours = _brief(outlook.chance), phrases.whole(outlook.workable_h)
+    return CellView(
+        day=Day(day=outlook.day),
+        chance=chance,
+        hours=hours,
+        span=span,
+        span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
+        is_workable=is_workable,
+        is_workable_watered=outlook.is_working_day and gains and outlook.chance_watered >= chance_needed,
+        is_watered=is_watered,
+        after_water=after_water,
+        is_rolled=outlook.is_rolled,
+        is_working_day=outlook.is_working_day,
+        shown=_shown(outlook, chance, is_watered=is_watered),
+        below=phrase("text.hours", n=hours)
+        if is_workable
+        else phrase("text.after_water", chance=after_water)
+        if after_water is not None and not is_watered and not outlook.is_rolled
+        else None,
+    )
+
+
+def _shown(outlook: OutlookDay, chance: Chance, *, is_watered: bool) -> Gap:
+    """Return the chance of a strip on a day, or the word that stands in its place."""
+    if not outlook.is_working_day:
+        return phrase("text.day_off")
+    if outlook.is_rolled:
+        return phrase("text.rolled")
+    return phrase("text.watered") if is_watered else chance
+
+
+def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:
+    """Return when a strip can be worked next: today as its verdict says, else the first good day ahead."""
+    if now is not None and now.window is not None:
+        return phrase(f"text.next_window_{now.verdict}", strip=strip.name, span=now.window)
+    ahead = next((c for c in cells if c.is_workable), None)
+    if ahead is None or ahead.span is None:
+        return phrase("text.next_window_none", strip=strip.name)
+    return phrase("text.next_window", strip=strip.name, span=ahead.span)
+
+
+def _brief(share: float) -> Chance:
+    return replace(phrases.chance(share), is_brief=True)
