@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.backtest.score import scores, text
-from gonogo.backtest.starts import HORIZON
+from gonogo.backtest.forecast import HORIZON
 from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.errors import GonogoError, WeatherError
@@ -20,7 +20,7 @@ from gonogo.moisture.simulate import Marched, marched
 from gonogo.morning import compute, previous
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
-from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 from gonogo.store import learned, schema
 from gonogo.store.open import open_store
 from gonogo.weather.forecast_status import ForecastStatus

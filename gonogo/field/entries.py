@@ -18,7 +18,7 @@ from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.compaction import wet_to_dry_basis_pct
-from gonogo.soil.ensemble import METHOD_ERROR_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT
 
 COLUMNS = (
     "kind",

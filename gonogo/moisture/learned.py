@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 
 from gonogo.records.site import Strip
-from gonogo.soil.ground import FILL, SCORE_NAMES
+from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES
 from gonogo.soil.knowledge import Knowledge, nothing_known
 from gonogo.soil.strip import LEARNABLE
 
@@ -155,6 +155,21 @@ def lessons(
             )
         )
     return tuple(out)
+
+
+def season_put_down(state: tuple[float, ...], at_utc: datetime) -> LearnedSoil:
+    """Return the record of a site's season at a moment, which belongs to no strip and teaches of no soil."""
+    return LearnedSoil(
+        strip_id="",
+        material_id="",
+        lift_from_utc=None,
+        through_utc=at_utc,
+        n_readings=0,
+        score_mean={},
+        score_sd={},
+        ground=NATURAL,
+        season=state,
+    )
 
 
 def reset(strip: Strip, at_utc: datetime) -> LearnedSoil:

@@ -18,6 +18,8 @@ from gonogo.records.field import Entry, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import bare_soil, ensemble, ground, reference_et, unexplained
 from gonogo.soil.ensemble import StripMoisture
+from gonogo.soil.error_growth import TERMS
+from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
 from gonogo.soil.season import Season, season
@@ -54,25 +56,17 @@ def marched(
     rng: np.random.Generator,
     stored: Sequence[LearnedSoil] = (),
     exact_methods: Mapping[str, float] | None = None,
+    tables: Tables | None = None,
 ) -> Marched:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`.
 
     exact_methods   error of methods that are asked about at their own spot, [% points]: probes that stay where they
                     are, whose readings are to be foreseen themselves. None in a morning
+    tables          in place of those that travel with the package, for fitting
     """
     stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
-    et0_mm = reference_et.hourly_et0_mm(
-        weather.temp_degc,
-        weather.rh_pct,
-        weather.wind_2m_m_s,
-        weather.shortwave_w_m2,
-        hour_utc=hour_utc,
-        latitude_deg=site.latitude_deg,
-        longitude_deg=site.longitude_deg,
-        elevation_m=site.elevation_m,
-        pressure_kpa=weather.pressure_kpa,
-    )
+    reference_mm = et0_mm(site, weather)
     placed, placed_from = _placed(stories, hour_utc, exact_methods or {})
     lifts = [
         Lift(
@@ -84,7 +78,7 @@ def marched(
     ]
     prior = learned.prior(lifts, stored, share_next_lift=settings["learned_share_next_lift"])
     sky = Sky(
-        et0_mm=np.maximum(et0_mm, 0.0),  # dew is a few hundredths of a millimetre and is left out
+        et0_mm=np.maximum(reference_mm, 0.0),  # dew is a few hundredths of a millimetre and is left out
         kc_max=bare_soil.kc_max_by_hour(
             weather.wind_2m_m_s, weather.rh_pct, hour_utc=hour_utc, longitude_deg=site.longitude_deg
         ),
@@ -99,30 +93,58 @@ def marched(
         for s, one in enumerate(stories)
         if one.lift_from_utc is not None and 0 <= (hour := hour_index(one.lift_from_utc, hour_utc)) < len(hour_utc)
     ]
-    moisture = _of_all(site, sky, so_far, placed, prior, spread, int(rng.integers(2**62)))
+    moisture = _of_all(
+        site, _Known(sky, so_far, placed, prior, spread, tables or Tables()), int(rng.integers(2**62))
+    )
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
+    lessons = learned.lessons(lifts, prior, moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last])
+    if any(strip.ground == ground.NATURAL for strip in site.strips):
+        now = hour_index(now_utc, hour_utc)
+        if 0 <= now <= len(hour_utc):
+            lessons = (*lessons, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
     return Marched(
         stories=stories,
         readings=tuple(placed_from),
-        et0_mm=et0_mm,
+        et0_mm=reference_mm,
         moisture=moisture,
-        lessons=learned.lessons(lifts, prior, moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]),
+        lessons=lessons,
     )
 
 
-def _of_all(
-    site: Site,
-    sky: Sky,
-    so_far: Season,
-    placed: Sequence[ReadingAt],
-    prior: Prior,
-    spread: Sequence[tuple[int, int]],
-    root: int,
-) -> StripMoisture:
+def et0_mm(site: Site, weather: HourlyWeather) -> Floats:
+    """Return reference evapotranspiration of each hour at a site (H,) [mm], slightly negative where dew forms."""
+    return reference_et.hourly_et0_mm(
+        weather.temp_degc,
+        weather.rh_pct,
+        weather.wind_2m_m_s,
+        weather.shortwave_w_m2,
+        hour_utc=weather.hour_utc,
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+        elevation_m=site.elevation_m,
+        pressure_kpa=weather.pressure_kpa,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """All that a run starts from, on the axes of the site."""
+
+    sky: Sky
+    season: Season
+    placed: Sequence[ReadingAt]
+    prior: Prior
+    spread: Sequence[tuple[int, int]]
+    tables: Tables
+
+
+def _of_all(site: Site, start: _Known, root: int) -> StripMoisture:
     """Run the strips of each kind of ground together, and put them back in the order of the site."""
+    sky, placed, prior, spread = start.sky, start.placed, start.prior, start.spread
     whole = _soil(site)
     n_hours, n_members, n_strips = len(sky.frozen), sky.rain_mm.shape[-1], len(site.strips)
     w = np.empty((3, n_hours + 1, n_strips, n_members))
+    terms = np.empty((n_hours + 1, n_strips, len(TERMS)))
     known = list(prior.knowledge)
     flags: list[tuple[int, str, str]] = []
     closure_error_mm = 0.0
@@ -131,7 +153,7 @@ def _of_all(
         if not own:
             continue
         soil = whole.only(own)
-        of_kind = ground.Natural(strips=soil, season=so_far) if kind == ground.NATURAL else ground.Fill(strips=soil)
+        of_kind = _ground(kind, soil, start)
         mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
         found = ensemble.run(
             soil,
@@ -144,6 +166,7 @@ def _of_all(
             spread_at=[(hour, own.index(s)) for hour, s in spread if s in own],
         )
         w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
+        terms[:, own] = found.error_terms
         flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
         closure_error_mm = max(closure_error_mm, found.closure_error_mm)
         for s, one in zip(own, found.knowledge, strict=True):
@@ -158,8 +181,16 @@ def _of_all(
         w_base_pct=w[2],
         closure_error_mm=closure_error_mm,
         knowledge=tuple(known),
+        error_terms=terms,
         reading_flags=tuple(sorted(flags)),
     )
+
+
+def _ground(kind: str, soil: StripSoil, start: _Known) -> Ground:
+    growth = start.tables.growth[kind]
+    if kind == ground.NATURAL:
+        return ground.Natural(strips=soil, season=start.season, table=start.tables.population, growth=growth)
+    return ground.Fill(strips=soil, growth=growth)
 
 
 def _season(weather: HourlyWeather, et0_mm: Floats, lifts: Sequence[Lift], stored: Sequence[LearnedSoil]) -> Season:

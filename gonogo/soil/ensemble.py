@@ -41,6 +41,7 @@ class StripMoisture:
                                    in the hour of a reading after it has pulled; the last row is the end
     closure_error_mm               largest gap of the water balance of any member between two readings [mm]
     knowledge                      what is known of each strip's soil after its readings
+    error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
     reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
                                    reading of a strip that holds more water than rain and truck explain
     """
@@ -50,6 +51,7 @@ class StripMoisture:
     w_base_pct: Floats
     closure_error_mm: float
     knowledge: tuple[Knowledge, ...]
+    error_terms: Floats
     reading_flags: tuple[tuple[int, str, str], ...]
 
 
@@ -111,6 +113,7 @@ def run(
         w_base_pct=members.lift_pct(members.base),
         closure_error_mm=members.closure_error_mm,
         knowledge=tuple(members.knowledge),
+        error_terms=members.terms,
         reading_flags=tuple(flags),
     )
 
@@ -141,6 +144,7 @@ class _Members:
         self.raw = np.empty((n_strips, n_members))
         shape = (n_hours + 1, n_strips, n_members)
         self.theta, self.top, self.base = np.empty(shape), np.empty(shape), np.empty(shape)
+        self.terms = np.full((n_hours + 1, n_strips, len(error_growth.TERMS)), np.nan)
         self.is_apart_known = [False] * n_strips
         self.closure_error_mm = 0.0
 
@@ -201,7 +205,8 @@ class _Members:
                 continue
             moved, soil, other = self._moved(s, mean[:, s], answer[:, s], rest[:, s])
             variance = soil.var(axis=-1, ddof=1)
-            half = self.ground.growth.half_width(self._terms(s, hours, moved, variance))
+            self.terms[hours, s] = self._terms(s, hours, moved, variance)
+            half = self.ground.growth.half_width(self.terms[hours, s])
             order = np.argsort(np.argsort(soil + 1e-9 * self.draws[s, 0], axis=-1), axis=-1)
             out[:, s] = moved[:, None] + other + half[:, None] * self.steps[order]
         return np.clip(out, 0.02 * self.strips.theta_sat[:, None], self.strips.theta_sat[:, None])

@@ -53,11 +53,9 @@ class ErrorGrowth:
 
 
 @cache
-def shipped(ground: str) -> ErrorGrowth:
-    """Return the table of a kind of ground that travels with the package."""
-    return parsed(importlib.resources.files("gonogo.soil").joinpath("error_growth.json").read_text(encoding="utf-8"))[
-        ground
-    ]
+def shipped() -> dict[str, ErrorGrowth]:
+    """Return the tables that travel with the package, by kind of ground."""
+    return parsed(importlib.resources.files("gonogo.soil").joinpath("error_growth.json").read_text(encoding="utf-8"))
 
 
 def parsed(text: str) -> dict[str, ErrorGrowth]:

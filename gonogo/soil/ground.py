@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil import natural
-from gonogo.soil.error_growth import ErrorGrowth, shipped
+from gonogo.soil import error_growth, natural
+from gonogo.soil.error_growth import ErrorGrowth
 from gonogo.soil.knowledge import Knowledge
 from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.season import Season, predictors
@@ -24,6 +24,14 @@ SCORE_MEANING: dict[str, dict[str, str]] = {
     FILL: {name: row.meaning for name, row in LEARNABLE.items()},
     NATURAL: natural.MEANING,
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tables:
+    """What was fitted on measured soil: the population of natural ground, and how errors grow on each kind of ground."""
+
+    population: natural.Population = field(default_factory=natural.shipped, repr=False)
+    growth: Mapping[str, ErrorGrowth] = field(default_factory=error_growth.shipped, repr=False)
 
 
 class Ground(Protocol):
@@ -63,12 +71,9 @@ class Fill:
     """Spread fill: two layers that start from soil class and laboratory."""
 
     strips: StripSoil = field(repr=False)
+    growth: ErrorGrowth = field(repr=False)
     n_scores: int = len(LEARNABLE)
     is_carried: bool = True
-
-    @property
-    def growth(self) -> ErrorGrowth:
-        return shipped(FILL)
 
     def start(self, draws: Floats) -> SoilState:
         return drawn_start(self.strips, draws)
@@ -96,13 +101,10 @@ class Natural:
 
     strips: StripSoil = field(repr=False)
     season: Season = field(repr=False)
-    table: natural.Population = field(default_factory=natural.shipped, repr=False)
+    table: natural.Population = field(repr=False)
+    growth: ErrorGrowth = field(repr=False)
     n_scores: int = len(natural.PARAMETERS)
     is_carried: bool = False
-
-    @property
-    def growth(self) -> ErrorGrowth:
-        return shipped(NATURAL)
 
     def start(self, draws: Floats) -> SoilState:
         theta = self.strips.start_theta[:, None]
