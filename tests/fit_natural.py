@@ -25,7 +25,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from growth_fit import fit_growth
-from scipy.optimize import lsq_linear  # noqa: F401  (scipy must be there)
 
 from gonogo.backtest import folder, hours
 from gonogo.backtest.folder import StationYear
@@ -221,9 +220,17 @@ def fitted(
         has_timing = name == "first"
 
         def residual(
-            b: np.ndarray, name=name, of=of, weight=weight, is_known=is_known, measured=measured, n=n, t=has_timing
+            b: np.ndarray,
+            name=name,
+            of=of,
+            weight=weight,
+            is_known=is_known,
+            measured=measured,
+            n=n,
+            t=has_timing,
+            kept=timing,
         ) -> np.ndarray:
-            told = marched(table, of, name, b[:n], b[n:] if t else np.repeat(timing[:, None], b.shape[1], axis=1))
+            told = marched(table, of, name, b[:n], b[n:] if t else np.repeat(kept[:, None], b.shape[1], axis=1))
             return np.where(is_known, (told - measured) * weight, 0.0).reshape(-1, b.shape[1])
 
         start = table.beta[name] if begin is None else begin[0].beta[name]
@@ -248,7 +255,9 @@ def with_covariance(table: Population, of: Starts, timing: np.ndarray) -> Popula
     beta = np.repeat(table.beta["later"][:, None], EM_MEMBERS, axis=1)
     for _ in range(EM_ROUNDS):
         away = np.linalg.cholesky(covariance) @ draws
-        now = Population(beta=table.beta, centre=table.centre, scale=table.scale, root=np.linalg.cholesky(covariance), source="")
+        now = Population(
+            beta=table.beta, centre=table.centre, scale=table.scale, root=np.linalg.cholesky(covariance), source=""
+        )
         drawn = marched(now, of, "later", beta, np.repeat(timing[:, None], EM_MEMBERS, axis=1), draws)[EM_LEADS]
         inverse, total, n_places = np.linalg.inv(covariance), np.zeros_like(covariance), 0
         for place in np.unique(key):

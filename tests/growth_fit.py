@@ -1,6 +1,6 @@
 """How forecasts err with the days since a reading: fitted on forecasts of stations left out, for one kind of ground.
 
-    python tests/growth_fit.py DATA_FOLDER NATURAL_FITS natural|fill [--layers ...] [--cv-out FOLDER]
+python tests/growth_fit.py DATA_FOLDER NATURAL_FITS natural|fill [--layers ...] [--cv-out FOLDER]
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 import argparse
 import json
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -41,10 +40,22 @@ def settings() -> dict[str, float]:
     return {name: row.value for name, row in setting_rows().items()}
 
 
-def of_station(paths: list[Path], station: folder.Station, fit: tuple[dict, dict], growth: ErrorGrowth | None, ground: str, layer: str, mode: str) -> pd.DataFrame:
+def of_station(
+    paths: list[Path],
+    station: folder.Station,
+    fit: tuple[dict, dict],
+    growth: ErrorGrowth | None,
+    ground: str,
+    layer: str,
+    mode: str,
+) -> pd.DataFrame:
     """Rows of a station's scored forecasts, one a day ahead, by the tables of a fit that did not see it."""
     table = natural.parsed(json.dumps(fit[0]))
-    rain = hours.DayRain(coefficients=np.array([fit[1]["coefficients"][n] for n in hours.TIMING]), place_sd=fit[1]["place_sd"], day_sd=fit[1]["day_sd"])
+    rain = hours.DayRain(
+        coefficients=np.array([fit[1]["coefficients"][n] for n in hours.TIMING]),
+        place_sd=fit[1]["place_sd"],
+        day_sd=fit[1]["day_sd"],
+    )
     tables = Tables(population=table, growth=dict.fromkeys(("natural", "fill"), growth or ROUGH))
     out = []
     for path in paths:
@@ -52,20 +63,36 @@ def of_station(paths: list[Path], station: folder.Station, fit: tuple[dict, dict
         fine = folder.fit_days(one.day, one.weather)
         if (fine & np.isfinite(one.theta)).sum() < 120:
             continue
-        told = forecasts(one, hours.hours(one, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings(), tables=tables)
-        scored = np.isin(told.day, one.readings[WARM_UP:]) & np.array([fine[d : d + HORIZON + 1].all() for d in told.day])
+        told = forecasts(
+            one, hours.hours(one, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings(), tables=tables
+        )
+        scored = np.isin(told.day, one.readings[WARM_UP:]) & np.array(
+            [fine[d : d + HORIZON + 1].all() for d in told.day]
+        )
         if scored.sum() < 5:
             continue
         day = told.day[scored]
-        flat = lambda a: a[scored].reshape(len(day) * HORIZON, *a.shape[2:])  # noqa: E731
-        rows = pd.DataFrame({
-            "station": station.id, "climate": station.climate, "layer": layer, "mode": mode,
-            "issued": np.repeat(one.day[day].astype(str), HORIZON), "lead_days": np.tile(np.arange(1, HORIZON + 1), len(day)),
-            "reading": np.repeat(one.theta[day], HORIZON), "measured": one.theta[day[:, None] + np.arange(1, HORIZON + 1)].ravel(),
-            "theta_mean": flat(told.mean), "theta_p10": flat(told.p10), "theta_p90": flat(told.p90),
-            "sd": flat(told.members.std(axis=-1, ddof=1)),
-            "middle": float(np.nanmedian(one.theta[one.readings[: WARM_UP + 1]])),
-        })
+
+        def flat(a: np.ndarray, which: np.ndarray = scored) -> np.ndarray:
+            return a[which].reshape(int(which.sum()) * HORIZON, *a.shape[2:])
+
+        rows = pd.DataFrame(
+            {
+                "station": station.id,
+                "climate": station.climate,
+                "layer": layer,
+                "mode": mode,
+                "issued": np.repeat(one.day[day].astype(str), HORIZON),
+                "lead_days": np.tile(np.arange(1, HORIZON + 1), len(day)),
+                "reading": np.repeat(one.theta[day], HORIZON),
+                "measured": one.theta[day[:, None] + np.arange(1, HORIZON + 1)].ravel(),
+                "theta_mean": flat(told.mean),
+                "theta_p10": flat(told.p10),
+                "theta_p90": flat(told.p90),
+                "sd": flat(told.members.std(axis=-1, ddof=1)),
+                "middle": float(np.nanmedian(one.theta[one.readings[: WARM_UP + 1]])),
+            }
+        )
         half = 0.03
         members = flat(told.members)
         rows["chance"] = (np.abs(members - rows["middle"].to_numpy()[:, None]) <= half).mean(axis=1)
@@ -73,7 +100,16 @@ def of_station(paths: list[Path], station: folder.Station, fit: tuple[dict, dict
     return pd.concat(out) if out else pd.DataFrame()
 
 
-def left_out(data: Path, fits: Path, growth: ErrorGrowth | None, ground: str, layers=LAYERS, modes=READINGS, network: str = "", n_processes: int = 2) -> pd.DataFrame:
+def left_out(
+    data: Path,
+    fits: Path,
+    growth: ErrorGrowth | None,
+    ground: str,
+    layers=LAYERS,
+    modes=READINGS,
+    network: str = "",
+    n_processes: int = 2,
+) -> pd.DataFrame:
     """Forecasts of every station by the tables that did not see it (the last fit's where it belongs to no fold)."""
     kept = json.loads(fits.read_text(encoding="utf-8"))
     known = folder.stations(data)
@@ -84,7 +120,9 @@ def left_out(data: Path, fits: Path, growth: ErrorGrowth | None, ground: str, la
             by_station.setdefault(name, []).append(path)
     work = []
     for name, paths in by_station.items():
-        fit = kept["fits"][kept["folds"].get(name, 0)] if "whole" not in kept or name in kept["folds"] else kept["whole"]
+        fit = (
+            kept["fits"][kept["folds"].get(name, 0)] if "whole" not in kept or name in kept["folds"] else kept["whole"]
+        )
         for layer in layers:
             for mode in modes:
                 work.append((paths, known[name], fit, growth, ground, layer, mode))
@@ -103,9 +141,13 @@ def quantile(values: np.ndarray, weights: np.ndarray, p) -> np.ndarray:
 
 
 def growth_of(rows: pd.DataFrame) -> ErrorGrowth:
-    """Width by Laplace likelihood, then quantiles of the scaled errors. Classes of climate count alike in each layer."""
+    """Width by Laplace likelihood, then quantiles of the scaled errors. Classes of climate count alike."""
     rows = rows[np.isfinite(rows["measured"])]
-    terms, error, rest = rows[list(TERMS)].to_numpy(), (rows["measured"] - rows["theta_mean"]).to_numpy(), rows["sd"].to_numpy()
+    terms, error, rest = (
+        rows[list(TERMS)].to_numpy(),
+        (rows["measured"] - rows["theta_mean"]).to_numpy(),
+        rows["sd"].to_numpy(),
+    )
     rough = ROUGH.half_width(terms) * ROUGH.steps(N_MEMBERS).std()
     rest = np.sqrt(np.maximum(rest**2 - rough**2, 0.0))
     count = rows.groupby(["climate", "layer", "mode"])["measured"].transform("size").to_numpy()
@@ -117,7 +159,9 @@ def growth_of(rows: pd.DataFrame) -> ErrorGrowth:
         total = np.sqrt(half**2 + rest**2)
         z = np.abs(error) / total
         d = (1.0 - z) * half**2 / total**2
-        return float((w * (np.log(total) + z)).sum() + RIDGE * (c[1:] ** 2).sum()), (w * d) @ terms + 2 * RIDGE * np.r_[0.0, c[1:]]
+        return float((w * (np.log(total) + z)).sum() + RIDGE * (c[1:] ** 2).sum()), (w * d) @ terms + 2 * RIDGE * np.r_[
+            0.0, c[1:]
+        ]
 
     start = np.zeros(len(TERMS))
     start[0] = np.log(0.012)
@@ -134,11 +178,15 @@ def growth_of(rows: pd.DataFrame) -> ErrorGrowth:
 
 def fit_growth(data: Path, fits: Path, ground: str, source: str, cv_out: Path | None) -> None:
     rows = left_out(data, fits, None, ground, network=NETWORK)
-    rows.to_pickle("/tmp/model/growth_rows.pkl") if Path("/tmp/model").exists() else None
     growth = growth_of(rows)
     path = Path(error_growth.__file__).with_name("error_growth.json")
     kept = json.loads(path.read_text(encoding="utf-8"))
-    kept["grounds"][ground] = {"source": source, "scale": growth.scale.round(5).tolist(), "probability": growth.probability.tolist(), "quantile": growth.quantile.round(4).tolist()}
+    kept["grounds"][ground] = {
+        "source": source,
+        "scale": growth.scale.round(5).tolist(),
+        "probability": growth.probability.tolist(),
+        "quantile": growth.quantile.round(4).tolist(),
+    }
     path.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
     if cv_out:
         rows = left_out(data, fits, growth, ground, network=NETWORK)
@@ -165,12 +213,20 @@ def report(rows: pd.DataFrame) -> None:
                 band.append(f"{100 * s['hit'].mean():.0f}")
                 said0 = (s["reading"] - s["middle"]).abs() <= 0.03
                 freq = said0.map(s.groupby(said0)["truth"].mean())
-                brier.append(f"{((s['chance'] - s['truth']) ** 2).mean() / max(((freq - s['truth']) ** 2).mean(), 1e-9) - 1:+.2f}")
+                still = max(((freq - s["truth"]) ** 2).mean(), 1e-9)
+                brier.append(f"{((s['chance'] - s['truth']) ** 2).mean() / still - 1:+.2f}")
             line.append(f"{label}: {'/'.join(share)} band {'/'.join(band)} brier {'/'.join(brier)}")
         print("\n    ".join(line), flush=True)
-    print("bias", rows.groupby("lead_days").apply(lambda s: (s["theta_mean"] - s["measured"]).mean()).round(4).to_dict())
+    print(
+        "bias", rows.groupby("lead_days").apply(lambda s: (s["theta_mean"] - s["measured"]).mean()).round(4).to_dict()
+    )
     tenth = np.minimum((rows["chance"] * 10).astype(int), 9)
-    print("reliability", {k: (round(s["chance"].mean(), 3), round(s["truth"].mean(), 3), len(s)) for k, s in rows.groupby(tenth)}, "band all", round(rows["hit"].mean(), 3))
+    print(
+        "reliability",
+        {k: (round(s["chance"].mean(), 3), round(s["truth"].mean(), 3), len(s)) for k, s in rows.groupby(tenth)},
+        "band all",
+        round(rows["hit"].mean(), 3),
+    )
 
 
 if __name__ == "__main__":
@@ -180,4 +236,6 @@ if __name__ == "__main__":
     options.add_argument("ground", choices=("natural", "fill"))
     options.add_argument("--cv-out", type=Path)
     asked = options.parse_args()
-    fit_growth(asked.data, asked.fits, asked.ground, json.loads(asked.fits.read_text())["fits"][0][0]["source"], asked.cv_out)
+    fit_growth(
+        asked.data, asked.fits, asked.ground, json.loads(asked.fits.read_text())["fits"][0][0]["source"], asked.cv_out
+    )

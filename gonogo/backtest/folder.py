@@ -139,7 +139,10 @@ def read(path: Path, station: Station, layer: Layer) -> StationYear:
 
 def first_hour(day: npt.NDArray[np.datetime64], station: Station) -> np.datetime64:
     """Return the UTC hour at which the first day begins: days are of local standard time, whole hours from UTC."""
-    return np.datetime64(day[0], "h") - np.timedelta64(round(station.longitude_deg / 15.0), "h")
+    if not len(day):
+        return np.datetime64(0, "h")
+    first: np.datetime64 = day[0].astype("datetime64[h]") - np.timedelta64(round(station.longitude_deg / 15.0), "h")
+    return first
 
 
 def _hourly(path: Path, day: npt.NDArray[np.datetime64], station: Station) -> dict[str, Floats] | None:
@@ -148,7 +151,11 @@ def _hourly(path: Path, day: npt.NDArray[np.datetime64], station: Station) -> di
     if not beside.is_file():
         return None
     table = _table(beside, ("time_utc", *HOURLY), {})
-    at = pd.to_datetime(table["time_utc"], errors="coerce", utc=True).dt.tz_localize(None).to_numpy(dtype="datetime64[h]")
+    at = (
+        pd.to_datetime(table["time_utc"], errors="coerce", utc=True)
+        .dt.tz_localize(None)
+        .to_numpy(dtype="datetime64[h]")
+    )
     place = (at - first_hour(day, station)).astype(np.int64)
     if np.isnat(at).any() or np.any(np.diff(place) <= 0):
         wrong, right = "hours are out of order, double or no times.", "Give one row an hour, as 2022-01-01T06:00Z."

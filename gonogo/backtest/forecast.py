@@ -31,8 +31,8 @@ NOON_H = 12
 PROBE, PROBE_ERROR = "probe", {"probe": 0.1}
 DENSITY_KG_M3 = 1000.0  # so that per cent of dry mass are per cent of volume: stations tell no density
 SPECIFIC_GRAVITY = 2.65
-# A station tells no class: taken for that whose field capacity is nearest to its first reading over this share, for soil
-# lies between half dry and drained most of the time.
+# A station tells no class: taken for that whose field capacity is nearest to its first reading over this share, for
+# soil lies between half dry and drained most of the time.
 USUAL_SHARE_OF_FC = 0.85
 STRIP = "station"
 
@@ -90,7 +90,12 @@ def forecasts(
         now_utc = at_utc + timedelta(hours=DAY * (day - known[0]))
         put_down = season_put_down(tuple(so_far.at(first).tolist()), at_utc)
         entries = [
-            Reading(strip_id=STRIP, at_utc=at_utc + timedelta(hours=DAY * (d - known[0])), w_pct=100.0 * float(one.theta[d]), method=PROBE)
+            Reading(
+                strip_id=STRIP,
+                at_utc=at_utc + timedelta(hours=DAY * (d - known[0])),
+                w_pct=100.0 * float(one.theta[d]),
+                method=PROBE,
+            )
             for d in known
         ]
         told = marched(
@@ -107,11 +112,15 @@ def forecasts(
         stored += [lesson for lesson in told.lessons if lesson.strip_id == STRIP]
         if is_issue:
             days.append(day)
-            parts.append((told.moisture.w_pct[:, 0] / 100.0, told.moisture.error_terms[:, 0], DAY * (day - known[0]) + NOON_H))
+            parts.append(
+                (told.moisture.w_pct[:, 0] / 100.0, told.moisture.error_terms[:, 0], DAY * (day - known[0]) + NOON_H)
+            )
     return _forecast(one, of, days, parts)
 
 
-def _forecast(one: StationYear, of: Hours, days: Sequence[int], parts: Sequence[tuple[Floats, Floats, int]]) -> Forecast:
+def _forecast(
+    one: StationYear, of: Hours, days: Sequence[int], parts: Sequence[tuple[Floats, Floats, int]]
+) -> Forecast:
     n_members = of.weather.rain_members_mm.shape[1]
     members = np.empty((len(days), HORIZON, n_members))
     terms = np.empty((len(days), HORIZON, parts[0][1].shape[-1] if parts else 0))
@@ -142,10 +151,12 @@ def station_site(one: StationYear, ground: str, theta: float) -> Site:
     row = SOIL_CLASSES[soil_class]
     strip = Strip(
         id=STRIP, name=STRIP, crew_id="", material_id="soil", length_m=1.0, width_m=1.0,
-        lift_thickness_m=one.thickness_mm / 1000.0, dry_density_kg_m3=DENSITY_KG_M3, surface=Surface.LOOSE, ground=ground,
+        lift_thickness_m=one.thickness_mm / 1000.0, dry_density_kg_m3=DENSITY_KG_M3, surface=Surface.LOOSE,
+        ground=ground,
     )  # fmt: skip
     material = Material(
-        id="soil", name="soil", soil_class=soil_class, omc_pct=100.0 * row.theta_fc, mdd_kg_m3=DENSITY_KG_M3, test="none",
+        id="soil", name="soil", soil_class=soil_class, omc_pct=100.0 * row.theta_fc, mdd_kg_m3=DENSITY_KG_M3,
+        test="none",
         window_low_pct=-2.0, window_high_pct=2.0, required_compaction_pct=95.0, specific_gravity=SPECIFIC_GRAVITY,
         theta_fc=row.theta_fc, theta_wp=row.theta_wp,
     )  # fmt: skip

@@ -28,8 +28,8 @@ from gonogo.soil.reference_et import (
     vapour_from_rh_range_kpa,
 )
 from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d, shortwave_from_range_mj_m2_d, sun_hours
-from gonogo.weather.series import HourlyWeather
 from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
 
@@ -70,7 +70,7 @@ def day_rain() -> DayRain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
-    """A station-year by the hour. `weather` holds whole days; `last` the same as if each day were the last one known."""
+    """A station-year by the hour. `weather` holds whole days, `last` each day as if it were the last one known."""
 
     weather: HourlyWeather = field(repr=False)
     last: HourlyWeather = field(repr=False)
@@ -173,7 +173,8 @@ def _temperature(hot: Floats, cold: Floats, next_cold: Floats) -> Floats:
     fall = (1.0 + np.cos(np.pi * (h - HOTTEST_H) / night_h)) / 2.0
     fall_before = (1.0 + np.cos(np.pi * (h + DAY - HOTTEST_H) / night_h)) / 2.0
     c, n, t, b = (a[:, None] for a in (cold, next_cold, hot, hot_before))
-    return np.where(h < COLDEST_H, c + (b - c) * fall_before, np.where(h < HOTTEST_H, c + (t - c) * rise, n + (t - n) * fall)).ravel()
+    by_day = np.where(h < HOTTEST_H, c + (t - c) * rise, n + (t - n) * fall)
+    return np.asarray(np.where(h < COLDEST_H, c + (b - c) * fall_before, by_day)).ravel()
 
 
 def _vapour_kpa(hot: Floats, cold: Floats, rh_max: Floats, rh_min: Floats, rh_mean: Floats) -> Floats:
@@ -243,6 +244,8 @@ def _weather(
     n = len(hour_utc)
     unknown = np.full(n, np.nan)
     members = columns.get("rain_members_mm")
+    if members is None:
+        members = np.repeat(columns["rain_mm"][:, None], n_members, axis=1)
     return HourlyWeather(
         service="measured",
         attribution=(),
@@ -256,6 +259,12 @@ def _weather(
         weather_code=unknown,
         thunder_chance=unknown,
         frost_depth_mm=np.zeros(n),
-        rain_members_mm=np.repeat(columns["rain_mm"][:, None], n_members, axis=1) if members is None else members,
-        **{name: columns[name] for name in columns if name != "rain_members_mm"},
+        rain_members_mm=members,
+        temp_degc=columns["temp_degc"],
+        rh_pct=columns["rh_pct"],
+        wind_2m_m_s=columns["wind_2m_m_s"],
+        shortwave_w_m2=columns["shortwave_w_m2"],
+        rain_mm=columns["rain_mm"],
+        snow_mm=columns["snow_mm"],
+        melt_mm=columns["melt_mm"],
     )

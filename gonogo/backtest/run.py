@@ -18,8 +18,8 @@ from gonogo.backtest.forecast import HORIZON, N_MEMBERS, READINGS, forecasts
 from gonogo.backtest.hours import hours
 from gonogo.backtest.score import HALF_WINDOW, chances_text, scores, text
 from gonogo.config.settings import setting_rows
-from gonogo.soil.ground import NATURAL, SCORE_NAMES, Tables
 from gonogo.errors import ConfigError, Fault
+from gonogo.soil.ground import NATURAL, SCORE_NAMES, Tables
 
 COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
 DECIMALS = 6
@@ -94,6 +94,8 @@ def station(
     settings = {name: row.value for name, row in setting_rows().items()}
     for path in paths:
         one = folder.read(path, of, folder.LAYERS[layer])
+        if not len(one.day):
+            continue
         begun = forecasts(one, hours(one, N_MEMBERS), readings, ground=ground, settings=settings, tables=tables)
         issued = np.repeat(one.day[begun.day].astype(str), HORIZON)
         theta = one.theta[begun.day]
@@ -123,6 +125,8 @@ def station(
                 }
             )
         )
+    if not parts:
+        return pd.DataFrame(columns=list(COLUMNS)), pd.DataFrame(columns=["measured"])
     return pd.concat(parts, ignore_index=True), pd.concat(truth, ignore_index=True)
 
 

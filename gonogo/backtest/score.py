@@ -81,8 +81,8 @@ def chances(table: pd.DataFrame, leads: Sequence[int] = LEADS) -> pd.DataFrame:
         rows.append(
             {
                 "lead_days": lead,
-                "brier": float(((some["chance"] - is_in) ** 2).mean()),
-                "brier_no_change": float(((still - is_in) ** 2).mean()),
+                "brier": float(((some["chance"] - is_in.astype(float)) ** 2).mean()),
+                "brier_no_change": float(((still - is_in.astype(float)) ** 2).mean()),
             }
         )
     return pd.DataFrame(rows)
@@ -107,11 +107,12 @@ def chances_text(table: pd.DataFrame) -> str:
         "frequency."
     ]
     lines += [
-        f"{r['lead_days']:>4} d  {r['brier']:.4f} against {r['brier_no_change']:.4f}"
-        for r in found.to_dict("records")
+        f"{r['lead_days']:>4} d  {r['brier']:.4f} against {r['brier_no_change']:.4f}" for r in found.to_dict("records")
     ]
     lines.append("Of those given a chance of about ... came true:")
-    lines += [f"{r['chance']:>7.0%}  {r['came_true']:>4.0%}  of {r['n']}" for r in reliability(table).to_dict("records")]
+    lines += [
+        f"{r['chance']:>7.0%}  {r['came_true']:>4.0%}  of {r['n']}" for r in reliability(table).to_dict("records")
+    ]
     return "\n".join(lines)
 
 

@@ -11,8 +11,8 @@ import pandas as pd
 import sqlalchemy as sa
 
 from gonogo import times
-from gonogo.backtest.score import scores, text
 from gonogo.backtest.forecast import HORIZON
+from gonogo.backtest.score import scores, text
 from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.errors import GonogoError, WeatherError

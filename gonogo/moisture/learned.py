@@ -128,7 +128,7 @@ def lessons(
 ) -> tuple[LearnedSoil, ...]:
     """Return what this morning's readings taught, one record for each strip of which any reading did.
 
-    after     what is known after the morning; seasons the state at each strip's last reading; both in order of the lifts
+    after     what is known after the morning, in the order of the lifts; seasons the state at each one's last reading
     """
     out: list[LearnedSoil] = []
     for s, (lift, known) in enumerate(zip(lifts, after, strict=True)):

@@ -93,8 +93,9 @@ def marched(
         for s, one in enumerate(stories)
         if one.lift_from_utc is not None and 0 <= (hour := hour_index(one.lift_from_utc, hour_utc)) < len(hour_utc)
     ]
+    is_fresh = np.array([one.lift_from_utc is not None for one in stories])
     moisture = _of_all(
-        site, _Known(sky, so_far, placed, prior, spread, tables or Tables()), int(rng.integers(2**62))
+        site, _Known(sky, so_far, placed, prior, spread, is_fresh, tables or Tables()), int(rng.integers(2**62))
     )
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
     lessons = learned.lessons(lifts, prior, moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last])
@@ -135,6 +136,7 @@ class _Known:
     placed: Sequence[ReadingAt]
     prior: Prior
     spread: Sequence[tuple[int, int]]
+    is_fresh: npt.NDArray[np.bool_]
     tables: Tables
 
 
@@ -153,7 +155,7 @@ def _of_all(site: Site, start: _Known, root: int) -> StripMoisture:
         if not own:
             continue
         soil = whole.only(own)
-        of_kind = _ground(kind, soil, start)
+        of_kind = _ground(kind, soil, start, start.is_fresh[own])
         mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
         found = ensemble.run(
             soil,
@@ -186,11 +188,11 @@ def _of_all(site: Site, start: _Known, root: int) -> StripMoisture:
     )
 
 
-def _ground(kind: str, soil: StripSoil, start: _Known) -> Ground:
+def _ground(kind: str, soil: StripSoil, start: _Known, is_fresh: npt.NDArray[np.bool_]) -> Ground:
     growth = start.tables.growth[kind]
     if kind == ground.NATURAL:
         return ground.Natural(strips=soil, season=start.season, table=start.tables.population, growth=growth)
-    return ground.Fill(strips=soil, growth=growth)
+    return ground.Fill(strips=soil, growth=growth, is_fresh=is_fresh)
 
 
 def _season(weather: HourlyWeather, et0_mm: Floats, lifts: Sequence[Lift], stored: Sequence[LearnedSoil]) -> Season:

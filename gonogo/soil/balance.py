@@ -32,7 +32,8 @@ class MoisturePath:
     """What the march gives back.
 
     top_mm, base_mm      (H + 1, S, M) at the start of each step, last row the end; (2, S, M) if no path is kept
-    infiltration_mm, runoff_mm, evaporation_mm, drainage_mm   sums (S, M); drainage is below 0 where water came up, with kept fluxes (H, S, M)
+    infiltration_mm, runoff_mm, evaporation_mm, drainage_mm   sums (S, M), with kept fluxes (H, S, M); drainage
+                         is below 0 where water came up
     closure_error_mm     largest gap of the balance of any cell: in any step with kept fluxes, else in the whole run
     """
 

@@ -213,7 +213,7 @@ class _Members:
 
     def _moved(self, s: int, mean: Floats, answer: Floats, rest: Floats) -> tuple[Floats, Floats, Floats]:
         """Mean (H,), soil part (H, M) and rest (H, M) of a strip's contents, given what is known of its soil."""
-        known, since, (at, root) = self.knowledge[s], self.since[s], self.model[s]
+        known, since, at = self.knowledge[s], self.since[s], self.model[s][0]
         if self.ground.is_carried:
             soil = answer @ self.draws[s]
         else:
@@ -238,7 +238,7 @@ class _Members:
             theta=np.full_like(theta, since.theta),
             rain_mm=self.rained_mm[hours] - self.rained_mm[since.hour],
             thickness_mm=self.strips.lift_thickness_mm[s],
-            n_taught=np.float64(self.knowledge[s].n_taught),
+            n_taught=self.knowledge[s].n_taught,
         )
 
     def even_out(self, s: int) -> None:
@@ -319,7 +319,7 @@ class _Members:
         """Start the members of a strip again around a content."""
         strips = self.strips
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
-        # Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as far apart as modelled.
+        # Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as modelled.
         apart = 1.0 if self.is_apart_known[s] else self.unknown[s]
         most = strips.theta_sat[s]
         held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
@@ -335,7 +335,7 @@ def march_error(theta: float, rain_mm: float, hours: int) -> float:
     """Return the standard deviation of what a march misses where the parameters are right [m3/m3]."""
     wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
     of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)
-    return of_week * max(hours / 168.0, 1.0 / 168.0) ** MARCH_ERROR_POWER
+    return float(of_week * max(hours / 168.0, 1.0 / 168.0) ** MARCH_ERROR_POWER)
 
 
 def _impossible(strips: StripSoil, readings: Sequence[ReadingAt]) -> list[tuple[int, str, str]]:

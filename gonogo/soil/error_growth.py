@@ -20,8 +20,8 @@ from gonogo.errors import SoilError
 Floats = npt.NDArray[np.float64]
 
 TERMS = (
-    "one", "lead", "lead2", "soil", "content", "content2", "rain", "thickness", "soil_lead", "content_lead", "rain_lead",
-    "taught",
+    "one", "lead", "lead2", "soil", "content", "content2", "rain", "thickness", "soil_lead", "content_lead",
+    "rain_lead", "taught",
 )  # fmt: skip
 LEAD_LEAST_D = 0.125  # a reading is not known to the hour
 SOIL_LEAST = 0.0015  # [m3/m3]
@@ -73,12 +73,12 @@ def parsed(text: str) -> dict[str, ErrorGrowth]:
 
 def terms(
     *,
-    lead_h: Floats,
+    lead_h: npt.ArrayLike,
     soil_variance: Floats,
     theta: Floats,
     rain_mm: Floats,
-    thickness_mm: Floats,
-    n_taught: Floats,
+    thickness_mm: npt.ArrayLike,
+    n_taught: npt.ArrayLike,
 ) -> Floats:
     """Return what the half width depends on, (..., TERMS); all arguments broadcast.
 

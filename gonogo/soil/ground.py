@@ -28,7 +28,7 @@ SCORE_MEANING: dict[str, dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tables:
-    """What was fitted on measured soil: the population of natural ground, and how errors grow on each kind of ground."""
+    """What was fitted on measured soil: the population of natural ground, and how errors grow by kind of ground."""
 
     population: natural.Population = field(default_factory=natural.shipped, repr=False)
     growth: Mapping[str, ErrorGrowth] = field(default_factory=error_growth.shipped, repr=False)
@@ -68,27 +68,36 @@ class Ground(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fill:
-    """Spread fill: two layers that start from soil class and laboratory."""
+    """Fill: two layers that start from soil class and laboratory.
+
+    is_fresh   (S,) the lift was recorded as spread
+    """
 
     strips: StripSoil = field(repr=False)
     growth: ErrorGrowth = field(repr=False)
+    is_fresh: npt.NDArray[np.bool_] = field(repr=False)
     n_scores: int = len(LEARNABLE)
     is_carried: bool = True
 
     def start(self, draws: Floats) -> SoilState:
-        return drawn_start(self.strips, draws)
+        start = drawn_start(self.strips, draws)
+        lift = self.strips.lift_thickness_mm[:, None] - self.strips.top_mm[:, None]
+        nothing = np.zeros((self.n_scores, *start.top_mm.shape))
+        column = self.params(nothing, self.strips.start_theta, [], []).base_thickness_mm
+        return SoilState(top_mm=start.top_mm, base_mm=start.base_mm * (column / lift))
 
     def params(self, scores: Floats, theta: Floats, hour: Sequence[int], known: Sequence[Knowledge]) -> SoilParams:
-        return params_from_scores(self.strips, np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT), theta)
+        return params_from_scores(self.strips, np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT), theta, self.is_fresh)
 
     def placed(
         self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
     ) -> tuple[Floats, Floats]:
-        lift_mm, thick_top = self.strips.lift_thickness_mm[strip], self.strips.top_mm[strip]
-        thick_base, total = lift_mm - thick_top, theta * lift_mm
+        thick_top = self.strips.top_mm[strip]
+        column = np.broadcast_to(params.column_mm, before.top_mm.shape)[strip]
+        thick_base, total = column - thick_top, theta * column
         held = before.top_mm[strip] + before.base_mm[strip]
-        modelled_top = before.top_mm[strip] - held * (thick_top / lift_mm)
-        wanted = total * (thick_top / lift_mm) + apart * modelled_top
+        modelled_top = before.top_mm[strip] - held * (thick_top / column)
+        wanted = total * (thick_top / column) + apart * modelled_top
         full = self.strips.theta_sat[strip]
         # Neither layer may end below dry or past full; the lift keeps the mean that was measured.
         top = np.clip(wanted, np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total))

@@ -63,7 +63,7 @@ _WEATHER_USES: dict[str, tuple[str, ...]] = {
     "feed": ("dryness",),
     "below": ("reading", "wet100", "dryness"),
 }
-_HISTORY_USES: dict[str, tuple[str, ...]] = {name: HISTORY for name in PARAMETERS} | {"feed": ("highest",)}
+_HISTORY_USES: dict[str, tuple[str, ...]] = dict.fromkeys(PARAMETERS, HISTORY) | {"feed": ("highest",)}
 TABLES = ("first", "later")
 COEFFICIENTS: dict[str, tuple[tuple[str, str], ...]] = {
     "first": tuple((p, use) for p in PARAMETERS for use in ("1", *_WEATHER_USES[p])),
@@ -101,7 +101,9 @@ def parsed(text: str) -> Population:
     row = json.loads(text)
     names = {name: tuple(tuple(pair) for pair in pairs) for name, pairs in row["coefficients"].items()}
     if (names, tuple(row["parameters"]), tuple(row["predictors"])) != (COEFFICIENTS, tuple(PARAMETERS), PREDICTORS):
-        raise SoilError("table of natural ground: its names are not this program's. Fit it again: tests/fit_natural.py.")
+        raise SoilError(
+            "table of natural ground: its names are not this program's. Fit it again: tests/fit_natural.py."
+        )
     return Population(
         beta={name: np.array(row["beta"][name]) for name in TABLES},
         centre=np.array(row["centre"]),
@@ -152,6 +154,7 @@ def params(scores: Floats, thickness_mm: Floats, theta_sat: Floats) -> SoilParam
         intake_mm_h=np.array(np.inf),
         drainage_rise_h=np.exp(np.minimum(s["drainage"], 6.0)) / 24.0,
         below_theta=residual + _sigmoid(s["below"]) * (fc - residual),
+        truck_gain=np.maximum(depth_mm / thickness_mm, 1.0),
         below_frac_h=np.minimum(np.exp(s["feed"]) / 24.0, 1.0),
     )
 

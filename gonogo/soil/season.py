@@ -35,7 +35,7 @@ class Season:
 def season(water_mm: Floats, et0_mm: Floats, temp_degc: Floats, before: Floats | None = None) -> Season:
     """Return the season over hours (H,) of water at the ground, reference evapotranspiration and temperature.
 
-    before   the state (NAMES,) at the first hour, None where nothing is known: full by BUCKET_START, neither wet nor dry
+    before   the state (NAMES,) at the first hour, None where nothing is known: neither wet nor dry
 
     Every state is made of hours before it. Source: our own. Checked in tests/soil/test_season.py.
     """

@@ -45,20 +45,26 @@ class Learnable:
 
 # Spreads are our own assumption until fitted on measured soil: common practice, no source.
 LEARNABLE: dict[str, Learnable] = {
-    "theta_fc": Learnable(spread=0.15, meaning="field capacity"),
+    "theta_fc": Learnable(spread=0.25, meaning="field capacity"),
     "rew_mm": Learnable(spread=0.25, meaning="water that dries readily"),
-    "evaporation_factor": Learnable(spread=0.5, meaning="evaporation against bare soil"),
+    "evaporation_factor": Learnable(spread=0.6, meaning="evaporation against bare soil"),
     "drainage_frac_h": Learnable(spread=0.6, meaning="drainage from the top"),
-    "base_drainage_frac_h": Learnable(spread=0.8, meaning="drainage out of the lift"),
-    "resupply_frac_h": Learnable(spread=0.6, meaning="levelling between base and top"),
+    "base_drainage_frac_h": Learnable(spread=1.2, meaning="drainage out of the lift"),
+    "resupply_frac_h": Learnable(spread=1.0, meaning="levelling between base and top"),
     "intake_mm_h": Learnable(spread=0.6, meaning="intake of rain"),
-    "evaporation_depth_mm": Learnable(spread=0.2, meaning="depth that evaporation reaches"),
+    "evaporation_depth_mm": Learnable(spread=0.4, meaning="depth that evaporation reaches"),
     "below_frac_h": Learnable(spread=0.8, meaning="exchange with what lies below"),
-    "below_theta": Learnable(spread=0.1, meaning="content of what lies below"),
+    "shared_depth": Learnable(spread=0.4, meaning="depth below that shares rain and drying"),
+    "below_theta": Learnable(spread=0.2, meaning="content of what lies below"),
 }
-EVAPORATION_OF_FILL = 1.0  # against the bare-soil limit, before anything is learned
+# Before anything is learned. A lift that was recorded as spread is loose and bare, and lies on a rolled one: it dries
+# less than the bare-soil limit of FAO-56 by our own choice, and exchanges little. Of one that nobody recorded it is not
+# known how long it has lain, nor on what: it is taken to dry and to be fed as measured ground is, when no more is said
+# of it (chosen on stations of the U.S. Climate Reference Network; see DEVELOPERS.md).
+FRESH_EVAPORATION, LONG_LAID_EVAPORATION = 0.7, 0.4  # against the bare-soil limit
 EVAPORATION_RANGE = (0.15, 2.5)  # sealed, crusted, mulched and fed ground
-BELOW_FRAC_H = 0.005  # of the difference to what lies below, an hour
+FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H = 0.005, 0.02  # of the difference to what lies below, an hour
+FRESH_SHARED_DEPTH, LONG_LAID_SHARED_DEPTH = 0.0, 1.2  # of the lift's thickness, below it
 SCORE_LIMIT = 3.0  # a member stays within three standard deviations of the default
 
 
@@ -161,15 +167,20 @@ def strip_soil(
     )
 
 
-def params_from_scores(strips: StripSoil, scores: Floats, theta: Floats) -> SoilParams:
+def params_from_scores(
+    strips: StripSoil, scores: Floats, theta: Floats, is_fresh: npt.NDArray[np.bool_] | None = None
+) -> SoilParams:
     """Return the parameters of every member (S, M) from its scores (P, S, M) in the order of LEARNABLE.
 
-    theta   content of the lift at its last reading (S,) [m3/m3]: what lies below is taken to be about as wet
+    theta      content of the lift at its last reading (S,) [m3/m3]: what lies below is taken to be about as wet
+    is_fresh   (S,) the lift was seen to be spread; None: all were
     """
+    fresh = np.ones(theta.shape, dtype=np.bool_) if is_fresh is None else is_fresh
     own = {
-        "evaporation_factor": np.full(theta.shape, EVAPORATION_OF_FILL),
-        "below_frac_h": np.full(theta.shape, BELOW_FRAC_H),
+        "evaporation_factor": np.where(fresh, FRESH_EVAPORATION, LONG_LAID_EVAPORATION),
+        "below_frac_h": np.where(fresh, FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H),
         "below_theta": theta,
+        "shared_depth": np.where(fresh, FRESH_SHARED_DEPTH, LONG_LAID_SHARED_DEPTH),
     }
     drawn: dict[str, Floats] = {}
     for (name, row), score in zip(LEARNABLE.items(), scores, strict=True):
@@ -182,7 +193,7 @@ def params_from_scores(strips: StripSoil, scores: Floats, theta: Floats) -> Soil
     tew_mm = np.minimum(tew_mm, theta_fc * top)  # no more than the layer holds at field capacity
     return SoilParams(
         top_thickness_mm=top,
-        base_thickness_mm=strips.lift_thickness_mm[:, None] - top,
+        base_thickness_mm=strips.lift_thickness_mm[:, None] * (1.0 + drawn["shared_depth"]) - top,
         theta_fc=theta_fc,
         theta_sat=strips.theta_sat[:, None],
         tew_mm=tew_mm,
@@ -193,6 +204,7 @@ def params_from_scores(strips: StripSoil, scores: Floats, theta: Floats) -> Soil
         resupply_frac_h=np.minimum(drawn["resupply_frac_h"], 1.0),
         intake_mm_h=drawn["intake_mm_h"],
         below_theta=np.minimum(drawn["below_theta"], strips.theta_sat[:, None]),
+        truck_gain=1.0 + drawn["shared_depth"],
         below_frac_h=np.minimum(drawn["below_frac_h"], 1.0),
     )
 

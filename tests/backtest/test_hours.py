@@ -29,7 +29,9 @@ def test_hours_have_the_extremes_and_the_totals_of_their_day(tmp_path: Path) -> 
     one = read(write_folder(tmp_path / "data"))
     made = hours(one, 20).weather
     assert by_day(made.temp_degc).max(axis=1) == pytest.approx(one.weather["air_temp_max_c"], abs=0.4)
-    assert by_day(made.temp_degc)[1:].min(axis=1) == pytest.approx(one.weather["air_temp_min_c"][1:], abs=2.5)
+    # A day's coldest hour may belong to the night after it, which falls to the next day's least.
+    coldest = by_day(made.temp_degc)[1:, 3:7].min(axis=1)
+    assert coldest == pytest.approx(one.weather["air_temp_min_c"][1:], abs=0.6)
     assert by_day(made.shortwave_w_m2).sum(axis=1) * 0.0036 == pytest.approx(one.weather["solar_mj_m2"])
     members = made.rain_members_mm.reshape(-1, DAY, 20).sum(axis=1)
     assert members + by_day(made.snow_mm).sum(axis=1)[:, None] == pytest.approx(

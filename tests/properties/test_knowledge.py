@@ -78,7 +78,10 @@ def test_the_answer_to_each_score_is_found_again() -> None:
 
 @settings(max_examples=80, deadline=None)
 @given(
-    apart=st.floats(-0.3, 0.3), variance=st.floats(1e-6, 1e-3), error=st.floats(1e-3, 0.03), side=st.sampled_from([-1, 0, 1])
+    apart=st.floats(-0.3, 0.3),
+    variance=st.floats(1e-6, 1e-3),
+    error=st.floats(1e-3, 0.03),
+    side=st.sampled_from([-1, 0, 1]),
 )
 def test_a_reading_pulls_by_its_weight_is_doubted_far_off_and_believed_the_second_time(
     apart: float, variance: float, error: float, side: int

@@ -57,12 +57,10 @@ def run(
         "surface": np.zeros((N_HOURS, 3), dtype=np.int64),
     }
     sky, tables = Sky(**(weather | changed)), Tables()
-    of_kind: Ground = ground.Fill(strips=soil(), growth=tables.growth[FILL])
+    of_kind: Ground = ground.Fill(strips=soil(), growth=tables.growth[FILL], is_fresh=np.ones(3, dtype=np.bool_))
     if kind == NATURAL:
         so_far = season(sky.rain_mm.mean(axis=1), sky.et0_mm, np.full(N_HOURS, 18.0))
-        of_kind = ground.Natural(
-            strips=soil(), season=so_far, table=tables.population, growth=tables.growth[NATURAL]
-        )
+        of_kind = ground.Natural(strips=soil(), season=so_far, table=tables.population, growth=tables.growth[NATURAL])
     return ensemble.run(
         soil(),
         of_kind,
@@ -104,7 +102,9 @@ def test_the_same_seed_gives_the_same_moisture_and_another_seed_another(kind: st
 @pytest.mark.parametrize("kind", SCORE_NAMES)
 def test_another_seed_hardly_moves_what_is_told(kind: str) -> None:
     """Draws are free of sampling error in mean and spread, and the error around them has a fixed shape."""
-    ends = np.array([np.percentile(run([at(0, 24, 13.0)], seed=k, kind=kind).w_pct[-1, 0], (10, 50, 90)) for k in range(6)])
+    ends = np.array(
+        [np.percentile(run([at(0, 24, 13.0)], seed=k, kind=kind).w_pct[-1, 0], (10, 50, 90)) for k in range(6)]
+    )
     assert np.ptp(ends, axis=0).max() < 0.25 * np.ptp(ends, axis=1).max()
 
 

@@ -37,8 +37,9 @@ def test_a_table_fitted_for_other_names_is_refused() -> None:
 @pytest.mark.parametrize("name", natural.TABLES)
 def test_parameters_are_physical_wherever_the_members_stand(name: str) -> None:
     rng, n = np.random.default_rng(0), 40
-    known = np.stack([rng.uniform(0.02, 0.5, n), *rng.uniform(0.0, 1.0, (3, n)), rng.normal(0, 1.5, n), rng.uniform(0, 2, n),
-                      rng.uniform(-5, 30, n), rng.uniform(-0.7, 0.7, n), *rng.uniform(0.0, 0.3, (2, n))], axis=1)  # fmt: skip
+    of_weather = [*rng.uniform(0.0, 1.0, (3, n)), rng.normal(0, 1.5, n), rng.uniform(0, 2, n), rng.uniform(-5, 30, n)]
+    of_strip = [rng.uniform(-0.7, 0.7, n), *rng.uniform(0.0, 0.3, (2, n))]
+    known = np.stack([rng.uniform(0.02, 0.5, n), *of_weather, *of_strip], axis=1)
     scores = natural.scores(natural.shipped(), known, name)[:, :, None] + 4.0 * rng.standard_normal((9, n, 30))
     p = natural.params(scores, np.full((n, 1), 150.0), np.full((n, 1), 0.45))
     assert np.all((p.theta_fc > 0.0) & (p.theta_fc < p.theta_sat) & (p.theta_sat <= 0.45 * 1.01))
@@ -65,7 +66,14 @@ def test_the_error_grows_with_days_content_and_what_is_not_known(ground: str) ->
     growth = error_growth.shipped()[ground]
 
     def half(**changed: float) -> float:
-        base = {"lead_h": 48.0, "soil_variance": 1e-4, "theta": 0.2, "rain_mm": 5.0, "thickness_mm": 150.0, "n_taught": 2.0}
+        base = {
+            "lead_h": 48.0,
+            "soil_variance": 1e-4,
+            "theta": 0.2,
+            "rain_mm": 5.0,
+            "thickness_mm": 150.0,
+            "n_taught": 2.0,
+        }
         return float(growth.half_width(error_growth.terms(**{k: np.float64(v) for k, v in (base | changed).items()})))
 
     assert half(lead_h=24.0) < half() < half(lead_h=240.0)

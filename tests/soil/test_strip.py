@@ -10,7 +10,7 @@ import pytest
 from gonogo.errors import SoilError
 from gonogo.soil import strip
 from gonogo.soil.knowledge import whitened
-from gonogo.soil.strip import EVAPORATION_OF_FILL, LEARNABLE, StripSoil, strip_soil
+from gonogo.soil.strip import FRESH_EVAPORATION, LEARNABLE, StripSoil, strip_soil
 
 THETA = np.array([0.2, 0.1])
 
@@ -62,7 +62,7 @@ def test_a_dense_lift_keeps_field_capacity_below_saturation() -> None:
 def test_scores_of_zero_are_the_default() -> None:
     params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)), THETA)
     assert params.theta_fc[:, 0] == pytest.approx([0.25, 0.12])
-    assert params.evaporation_factor == pytest.approx(EVAPORATION_OF_FILL)
+    assert params.evaporation_factor == pytest.approx(FRESH_EVAPORATION)
     assert params.below_theta[:, 0] == pytest.approx(THETA)
 
 
