@@ -29,6 +29,8 @@ from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
 
+LOOSENS = ("spread", "disked")  # a lift of which this is recorded lies loose and bare on what was there before
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marched:
@@ -93,7 +95,7 @@ def marched(
         for s, one in enumerate(stories)
         if one.lift_from_utc is not None and 0 <= (hour := hour_index(one.lift_from_utc, hour_utc)) < len(hour_utc)
     ]
-    is_fresh = np.array([one.lift_from_utc is not None for one in stories])
+    is_fresh = np.array([any(work.work in LOOSENS for work in one.works) for one in stories])
     moisture = _of_all(
         site, _Known(sky, so_far, placed, prior, spread, is_fresh, tables or Tables()), int(rng.integers(2**62))
     )

@@ -91,8 +91,11 @@ def terms(
     soil = np.log(np.sqrt(np.maximum(soil_variance, 0.0)) + SOIL_LEAST)
     content = np.log(np.maximum(theta, 0.0) + CONTENT_LEAST)
     rain = np.log1p(np.minimum(rain_mm, RAIN_MOST_MM))
-    rows = (
+    out = np.empty((*shape, len(TERMS)))
+    columns = (
         1.0, lead, lead**2, soil, content, content**2, rain, np.log(np.asarray(thickness_mm) / 150.0),
         soil * lead, content * lead, rain * lead, 1.0 / (1.0 + np.asarray(n_taught)),
     )  # fmt: skip
-    return np.stack([np.broadcast_to(row, shape) for row in rows], axis=-1)
+    for k, column in enumerate(columns):
+        out[..., k] = column
+    return out

@@ -70,7 +70,7 @@ class Ground(Protocol):
 class Fill:
     """Fill: two layers that start from soil class and laboratory.
 
-    is_fresh   (S,) the lift was recorded as spread
+    is_fresh   (S,) the lift was recorded as spread or disked
     """
 
     strips: StripSoil = field(repr=False)

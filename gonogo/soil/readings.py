@@ -105,7 +105,7 @@ def weighed(*, theta: float, error: float, expected: float, variance: float, sid
     Within GATE_SD of spread and error together it pulls by its weight. Farther off it is doubted: mean and variance are
     those of a mixture in which the test is right with a chance of BELIEF. A second one on the same side is believed,
     whenever it comes. Source: the Kalman update for one observation; the mixture is our own.
-    Checked in tests/soil/test_readings.py.
+    Checked in tests/properties/test_knowledge.py.
     """
     apart, total = theta - expected, variance + error**2
     weight = variance / total

@@ -37,7 +37,7 @@ def season(water_mm: Floats, et0_mm: Floats, temp_degc: Floats, before: Floats |
 
     before   the state (NAMES,) at the first hour, None where nothing is known: neither wet nor dry
 
-    Every state is made of hours before it. Source: our own. Checked in tests/soil/test_season.py.
+    Every state is made of hours before it. Source: our own. Checked in tests/soil/test_natural.py.
     """
     n = len(water_mm)
     demand = np.maximum(et0_mm, 0.0)
