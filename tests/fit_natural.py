@@ -33,9 +33,9 @@ from gonogo.backtest.hours import DAY, HALF, TIMING, DayRain
 from gonogo.moisture.simulate import et0_mm
 from gonogo.soil import bare_soil, natural
 from gonogo.soil.balance import march
-from gonogo.soil.ensemble import march_error
 from gonogo.soil.knowledge import whitened
 from gonogo.soil.layers import SoilState
+from gonogo.soil.members import march_error
 from gonogo.soil.natural import COEFFICIENTS, PARAMETERS, Population
 from gonogo.soil.season import predictors, season
 

@@ -19,6 +19,7 @@ from scipy.optimize import minimize
 from gonogo.backtest import folder, hours
 from gonogo.backtest.forecast import HORIZON, N_MEMBERS, READINGS, forecasts
 from gonogo.config.settings import setting_rows
+from gonogo.moisture import simulate
 from gonogo.soil import error_growth, natural
 from gonogo.soil.error_growth import TERMS, ErrorGrowth
 from gonogo.soil.ground import Tables
@@ -57,15 +58,15 @@ def of_station(
         day_sd=fit[1]["day_sd"],
     )
     tables = Tables(population=table, growth=dict.fromkeys(("natural", "fill"), growth or ROUGH))
+    # For the time of a fit the tables in force are those that did not see the station.
+    simulate.Tables = lambda: tables
     out = []
     for path in paths:
         one = folder.read(path, station, folder.LAYERS[layer])
         fine = folder.fit_days(one.day, one.weather)
         if (fine & np.isfinite(one.theta)).sum() < 120:
             continue
-        told = forecasts(
-            one, hours.hours(one, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings(), tables=tables
-        )
+        told = forecasts(one, hours.hours(one, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings())
         scored = np.isin(told.day, one.readings[WARM_UP:]) & np.array(
             [fine[d : d + HORIZON + 1].all() for d in told.day]
         )

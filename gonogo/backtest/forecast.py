@@ -18,7 +18,8 @@ from gonogo.moisture.simulate import et0_mm, marched
 from gonogo.records.field import Reading
 from gonogo.records.site import Material, Site, Strip, Surface
 from gonogo.soil.classes import SOIL_CLASSES
-from gonogo.soil.ground import NATURAL, Tables
+from gonogo.soil.ground import NATURAL
+from gonogo.soil.readings import PROBE
 from gonogo.soil.season import season
 
 Floats = npt.NDArray[np.float64]
@@ -26,9 +27,7 @@ Floats = npt.NDArray[np.float64]
 READINGS = ("weekly", "first")  # all readings up to the issue day, or the issue day's own alone
 HORIZON = 10
 N_MEMBERS = 50  # as a morning has where nobody set another number
-NOON_H = 12
-# A probe's daily mean stands for noon of its own spot; what is foreseen is that probe, so there is no other error.
-PROBE, PROBE_ERROR = "probe", {"probe": 0.1}
+NOON_H = 12  # for which a probe's daily mean stands
 DENSITY_KG_M3 = 1000.0  # so that per cent of dry mass are per cent of volume: stations tell no density
 SPECIFIC_GRAVITY = 2.65
 # A station tells no class: taken for that whose field capacity is nearest to its first reading over this share, for
@@ -63,7 +62,6 @@ def forecasts(
     *,
     ground: str = NATURAL,
     settings: Mapping[str, float],
-    tables: Tables | None = None,
 ) -> Forecast:
     """Return the forecasts of a station-year from every reading day whose ten days lie within it, oldest first.
 
@@ -106,8 +104,6 @@ def forecasts(
             settings=settings,
             rng=np.random.default_rng([one.year, day]),
             stored=[*stored, put_down],
-            exact_methods=PROBE_ERROR,
-            tables=tables,
         )
         stored += [lesson for lesson in told.lessons if lesson.strip_id == STRIP]
         if is_issue:

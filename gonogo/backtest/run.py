@@ -19,7 +19,7 @@ from gonogo.backtest.hours import hours
 from gonogo.backtest.score import HALF_WINDOW, chances_text, scores, text
 from gonogo.config.settings import setting_rows
 from gonogo.errors import ConfigError, Fault
-from gonogo.soil.ground import NATURAL, SCORE_NAMES, Tables
+from gonogo.soil.ground import NATURAL, SCORE_NAMES
 
 COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
 DECIMALS = 6
@@ -63,8 +63,8 @@ def backtest(
     for name, rows in _each(work, n_processes):
         done[name] = rows
         say(name)
-    table = pd.concat([done[name][0] for name in sorted(done)], ignore_index=True)
-    measured = pd.concat([done[name][1] for name in sorted(done)], ignore_index=True)
+    told = [done[name] for name in sorted(done) if len(done[name][0])]
+    table, measured = (pd.concat([parts[k] for parts in told or done.values()], ignore_index=True) for k in (0, 1))
     table.to_csv(out, index=False, float_format=f"%.{DECIMALS}f", lineterminator="\n")
     n_starts, n_gaps = len(table) // HORIZON, int((table["gap_days"] > 0).sum()) // HORIZON
     lines = [
@@ -87,7 +87,6 @@ def station(
     layer: str,
     readings: str,
     ground: str,
-    tables: Tables | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the rows of one station in the order of COLUMNS, and what was measured on the same days."""
     parts, truth = [], []
@@ -96,7 +95,7 @@ def station(
         one = folder.read(path, of, folder.LAYERS[layer])
         if not len(one.day):
             continue
-        begun = forecasts(one, hours(one, N_MEMBERS), readings, ground=ground, settings=settings, tables=tables)
+        begun = forecasts(one, hours(one, N_MEMBERS), readings, ground=ground, settings=settings)
         issued = np.repeat(one.day[begun.day].astype(str), HORIZON)
         theta = one.theta[begun.day]
         ahead = begun.day[:, None] + np.arange(1, HORIZON + 1)

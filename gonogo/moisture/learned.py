@@ -30,7 +30,7 @@ class LearnedSoil:
     is_reset        what was learned of the strip before is forgotten
     ground          a key of soil.ground
     correlation     of the scores, row by row; empty where nobody kept it: none
-    n_seen, highest, lowest   readings of this lift so far, and the contents between which they lay [m3/m3]
+    n_seen, highest, lowest   readings of this lift so far, and the contents between which they lay [m3/m3], or None
     season          state of the weather so far at through_utc, see soil/season.py; empty where nobody kept it
     """
 
@@ -45,8 +45,8 @@ class LearnedSoil:
     ground: str = FILL
     correlation: tuple[tuple[float, ...], ...] = ()
     n_seen: int = 0
-    highest: float = float("nan")
-    lowest: float = float("nan")
+    highest: float | None = None
+    lowest: float | None = None
     season: tuple[float, ...] = ()
 
 
@@ -149,8 +149,8 @@ def lessons(
                 ground=lift.strip.ground,
                 correlation=tuple(tuple(row) for row in correlation.tolist()),
                 n_seen=known.n_readings,
-                highest=known.highest,
-                lowest=known.lowest,
+                highest=known.highest if np.isfinite(known.highest) else None,
+                lowest=known.lowest if np.isfinite(known.lowest) else None,
                 season=seasons[s],
             )
         )
@@ -212,6 +212,6 @@ def _as_knowledge(one: LearnedSoil, names: Sequence[str]) -> Knowledge:
         covariance=correlation * np.outer(sd, sd),
         n_readings=one.n_seen,
         n_taught=one.n_readings,
-        highest=one.highest,
-        lowest=one.lowest,
+        highest=np.nan if one.highest is None else one.highest,
+        lowest=np.nan if one.lowest is None else one.lowest,
     )

@@ -21,7 +21,7 @@ from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.error_growth import TERMS
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.rain import SURFACE_INDEX
-from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
+from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, PROBE, PROBE_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
 from gonogo.soil.season import Season, season
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil, strip_soil
@@ -57,19 +57,12 @@ def marched(
     settings: Mapping[str, float],
     rng: np.random.Generator,
     stored: Sequence[LearnedSoil] = (),
-    exact_methods: Mapping[str, float] | None = None,
-    tables: Tables | None = None,
 ) -> Marched:
-    """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`.
-
-    exact_methods   error of methods that are asked about at their own spot, [% points]: probes that stay where they
-                    are, whose readings are to be foreseen themselves. None in a morning
-    tables          in place of those that travel with the package, for fitting
-    """
+    """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
     stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
     reference_mm = et0_mm(site, weather)
-    placed, placed_from = _placed(stories, hour_utc, exact_methods or {})
+    placed, placed_from = _placed(stories, hour_utc)
     lifts = [
         Lift(
             strip=strip,
@@ -96,9 +89,7 @@ def marched(
         if one.lift_from_utc is not None and 0 <= (hour := hour_index(one.lift_from_utc, hour_utc)) < len(hour_utc)
     ]
     is_fresh = np.array([any(work.work in LOOSENS for work in one.works) for one in stories])
-    moisture = _of_all(
-        site, _Known(sky, so_far, placed, prior, spread, is_fresh, tables or Tables()), int(rng.integers(2**62))
-    )
+    moisture = _of_all(site, _Known(sky, so_far, placed, prior, spread, is_fresh, Tables()), int(rng.integers(2**62)))
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
     lessons = learned.lessons(lifts, prior, moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last])
     if any(strip.ground == ground.NATURAL for strip in site.strips):
@@ -230,9 +221,7 @@ def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, neares
     return round(-hours) if nearest else int(np.floor(-hours))
 
 
-def _placed(
-    stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64], exact: Mapping[str, float]
-) -> tuple[list[ReadingAt], list[Reading]]:
+def _placed(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> tuple[list[ReadingAt], list[Reading]]:
     """Readings on the model's axes, with the records they came from. Older ones than the weather cannot be used."""
     placed: list[ReadingAt] = []
     placed_from: list[Reading] = []
@@ -240,14 +229,14 @@ def _placed(
         for reading in one.readings:
             hour = hour_index(reading.at_utc, hour_utc)
             if 0 <= hour <= len(hour_utc):
-                is_exact = reading.method in exact
+                is_probe = reading.method == PROBE
                 placed.append(
                     ReadingAt(
                         strip=strip,
                         hour=hour,
                         w_pct=reading.w_pct,
-                        sd_pct=exact[reading.method] if is_exact else METHOD_ERROR_PCT[reading.method],
-                        spot_sd_pct=0.0 if is_exact else SPOT_SCATTER_PCT,
+                        sd_pct=PROBE_ERROR_PCT if is_probe else METHOD_ERROR_PCT[reading.method],
+                        spot_sd_pct=0.0 if is_probe else SPOT_SCATTER_PCT,
                     )
                 )
                 placed_from.append(reading)

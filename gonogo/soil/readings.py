@@ -17,6 +17,8 @@ METHOD_ERROR_PCT: dict[str, float] = {
     "carbide": 1.0,
     "hand feel": 2.0,
 }
+# A probe that stays where it is, whose own readings are to be foreseen: the backtest's, no test of a crew.
+PROBE, PROBE_ERROR_PCT = "probe", 0.1
 # One test stands for one spot; the mean of the strip lies elsewhere by about this much: common practice, no source.
 SPOT_SCATTER_PCT = 0.6
 IMPOSSIBLE = "reading_impossible"

