@@ -299,18 +299,15 @@ def backtest(
     out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
     layer: Annotated[str, typer.Option("--layer", help="5cm, 7.5cm, 0-150mm, 0-200mm or 0-300mm.")] = "0-150mm",
     ground: Annotated[
-        str,
-        typer.Option("--ground", help="natural: the stations stand on it; fill: as a strip of which nothing is said."),
+        str, typer.Option("--ground", help="What the stations are taken for: natural, fill.")
     ] = "natural",
     site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Forecast the moisture of measured stations again, from each of their readings ten days ahead, and score it.
 
-    Each forecast is made by the function that makes a morning's. Nothing after the issue day is looked at but the
-    weather of the ten days. Where the folder holds what was measured,
-    the errors are printed beside those of "it stays as it was read". Stations run in parallel; the result is the same
-    to the digit however many processors there are.
+    Nothing after the issue day is looked at but the weather of the ten days. Where the folder holds what was measured,
+    the errors are printed beside those of "it stays as it was read". Stations run in parallel, to the same digits.
 
     With --site in place of the folder: each reading of the site is forecast from those up to ten days before, with the
     weather that was stored on that day, so that you see how good the tool is on your soil.

@@ -112,8 +112,8 @@ class Block:
 
     def wet(self, rain_mm: Floats, watering_mm: Floats) -> None:
         """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
-        # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as drained
-        # below 0, so that the balance of water closes.
+        # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
+        # drained below 0, so that the balance of water closes.
         put_on = watering_mm[:, None] * self.truck_gain
         self.drained -= put_on - watering_mm[:, None]
         mixed = np.where(self.mixes, put_on, 0.0)
