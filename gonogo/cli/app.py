@@ -298,9 +298,7 @@ def backtest(
     ] = "weekly",
     out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
     layer: Annotated[str, typer.Option("--layer", help="5cm, 7.5cm, 0-150mm, 0-200mm or 0-300mm.")] = "0-150mm",
-    ground: Annotated[
-        str, typer.Option("--ground", help="What the stations are taken for: natural, fill.")
-    ] = "natural",
+    ground: Annotated[str, typer.Option("--ground", help="What stations are taken for: natural, fill.")] = "natural",
     site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
