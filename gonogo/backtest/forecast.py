@@ -1,101 +1,168 @@
-"""Forecasts from the readings of a station-year: members learn from the pairs before, and a band is put around them."""
+"""Forecasts from the readings of a station-year, each made by the very function that a morning calls."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import time, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.backtest.population import Population, members
-from gonogo.backtest.starts import HORIZON, Starts
-from gonogo.soil.smoother import taught
+from gonogo import times
+from gonogo.backtest.folder import StationYear
+from gonogo.backtest.hours import DAY, Hours
+from gonogo.moisture.learned import LearnedSoil, season_put_down
+from gonogo.moisture.simulate import Kept, marched
+from gonogo.records.field import Reading
+from gonogo.records.site import Material, Site, Strip, Surface
+from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.soil.ground import NATURAL
+from gonogo.soil.readings import PROBE
+from gonogo.soil.reference_et import hourly_et0_mm
+from gonogo.soil.season import season
 
 Floats = npt.NDArray[np.float64]
 
 READINGS = ("weekly", "first")  # all readings up to the issue day, or the issue day's own alone
-N_MEMBERS = 100
-TIMING_SEED = 7
-# Standard deviation of what a march still misses after learning [m3/m3]: grows with content and rain. Fitted with the
-# table on the same stations.
-ERROR_SCALE = 1.2
+HORIZON = 10
+N_MEMBERS = 50  # as a morning has where nobody set another number
+NOON_H = 12  # for which a probe's daily mean stands
+DENSITY_KG_M3 = 1000.0  # so that per cent of dry mass are per cent of volume: stations tell no density
+SPECIFIC_GRAVITY = 2.65
+# A station tells no class: taken for that whose field capacity is nearest to its first reading over this share, for
+# soil lies between half dry and drained most of the time.
+USUAL_SHARE_OF_FC = 0.85
+STRIP = "station"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """Contents of the ten days after each start (HORIZON, N) [m3/m3]: mean and the ends of the 10-90 % band."""
+    """Contents of the ten days after some issue days (N,), each (N, HORIZON) [m3/m3].
 
+    day        (N,) index of the issue day in its station-year
+    mean, p10, p90; sd of the members
+    gap_days   (N,) days of weather that stand filled
+    terms      (N, HORIZON, TERMS) what the error was made from; members (N, HORIZON, M)
+    """
+
+    day: npt.NDArray[np.int64]
     mean: Floats = field(repr=False)
     p10: Floats = field(repr=False)
     p90: Floats = field(repr=False)
+    gap_days: npt.NDArray[np.int64] = field(repr=False)
+    terms: Floats = field(repr=False)
+    members: Floats = field(repr=False)
 
 
-def forecasts(of: Starts, table: Population, readings: str, *, n_members: int = N_MEMBERS) -> Forecast:
-    """Return the forecasts of the starts of one station-year, oldest first; each looks back and never ahead."""
-    mean, variance = moments(of, table, readings, n_members=n_members)
-    low, high = band(of, mean, variance, table.spread[readings])
-    return Forecast(mean=mean, p10=low, p90=high)
+def forecasts(
+    one: StationYear,
+    of: Hours,
+    readings: str,
+    *,
+    ground: str = NATURAL,
+    settings: Mapping[str, float],
+) -> Forecast:
+    """Return the forecasts of a station-year from every reading day whose ten days lie within it, oldest first.
 
-
-def moments(of: Starts, table: Population, readings: str, *, n_members: int = N_MEMBERS) -> tuple[Floats, Floats]:
-    """Return mean and variance (HORIZON, N) of the members, taught by the pairs of readings before each start."""
-    drawn = members(table, of, deviations=table.deviations(n_members), day_timing=_day_timing(of, n_members))
-    mean, variance = drawn.mean(axis=2), drawn.var(axis=2, ddof=1)
-    if readings == "first":
-        return mean, variance
-    error = error_sd(of)
-    lead = of.days_to_next - 1
-    for run in np.unique(of.run):
-        own = np.flatnonzero(of.run == run)
-        for i in own:
-            # A pair counts from the day on which its second reading was taken.
-            pairs = own[(of.days_to_next[own] > 0) & (of.day[own] + of.days_to_next[own] <= of.day[i])]
-            if pairs.size:
-                mean[:, i], variance[:, i] = taught(
-                    drawn[:, i], drawn[lead[pairs], pairs], of.theta_next[pairs], error[pairs]
-                )
-    return mean, variance
-
-
-def error_sd(of: Starts) -> Floats:
-    """Return the standard deviation of what a march of a week still misses after learning (N,) [m3/m3]."""
-    rain = np.minimum(of.water_mm[:, 1:8].sum(axis=1), 60.0)
-    return np.asarray(ERROR_SCALE * (0.004 + 0.03 * of.theta + 0.0004 * rain * np.clip(of.theta / 0.25, 0.3, 1.2)))
-
-
-def _day_timing(of: Starts, n_members: int) -> Floats:
-    """Draws (N, D, M) of how the timing of rain differs from day to day: a calendar day has one draw a member."""
-    last = int(of.day.max()) + HORIZON + 1 if len(of) else 0
-    draws = np.random.default_rng(TIMING_SEED).standard_normal((max(last, 1), n_members))
-    draws -= draws.mean(axis=1, keepdims=True)
-    return np.asarray(draws[of.day[:, None] + np.arange(HORIZON + 1)])
-
-
-# --- the band ------------------------------------------------------------------------------------------------
-
-
-def spread_terms(of: Starts, variance: Floats) -> Floats:
-    """Return what the width of the band depends on, (HORIZON, N, terms)."""
-    rain = np.cumsum(of.water_mm[:, 1:], axis=1).T
-    log_lead = np.log(np.arange(1, HORIZON + 1))[:, None, None]
-    shape = rain.shape
-    of_day = np.stack(
-        [
-            np.ones(shape),
-            np.log(np.sqrt(variance) + 0.0015),
-            np.broadcast_to(np.log(of.theta + 0.01), shape),
-            np.log1p(rain),
-        ],
-        axis=2,
+    Each is a morning's: the station is a strip, its readings are tests, what it learned is carried on as it is stored.
+    Nothing after the ten days is looked at. Checked in tests/backtest/test_forecast.py.
+    """
+    site = station_site(one, ground, float(one.theta[one.readings[0]]) if one.readings.size else 0.2)
+    whole = of.weather
+    so_far = season(
+        whole.rain_mm + whole.melt_mm, np.maximum(hourly_et0_mm(whole.air, site.place), 0.0), whole.temp_degc
     )
-    thickness, content = np.log(of.thickness_mm / 150.0), np.log(of.theta + 0.01) ** 2
-    of_start = np.stack([np.broadcast_to(thickness, shape), np.broadcast_to(content, shape)], axis=2)
-    return np.concatenate([of_day, of_start, of_day * log_lead], axis=2)
+    stored: list[LearnedSoil] = []
+    days, parts = [], []
+    done: list[int] = []
+    for day in one.readings.tolist():
+        is_issue = day + HORIZON < len(one.day)
+        known = [d for d in ([*done[-1:], day] if readings == "weekly" else [day]) if day - d <= 2 * HORIZON]
+        done.append(day)
+        if not is_issue and readings == "first":
+            continue
+        if readings == "first":
+            site = station_site(one, ground, float(one.theta[day]))
+        first = known[0] * DAY + NOON_H
+        weather = of.between(first, min(day + HORIZON, len(one.day) - 1))
+        at_utc = times.as_datetime(weather.hour_utc[0])
+        now_utc = at_utc + timedelta(hours=DAY * (day - known[0]))
+        put_down = season_put_down(tuple(so_far.at(first).tolist()), at_utc)
+        entries = [
+            Reading(
+                strip_id=STRIP,
+                at_utc=at_utc + timedelta(hours=DAY * (d - known[0])),
+                w_pct=100.0 * float(one.theta[d]),
+                method=PROBE,
+            )
+            for d in known
+        ]
+        told = marched(
+            site,
+            now_utc=now_utc,
+            weather=weather,
+            entries=entries,
+            settings=settings,
+            rng=np.random.default_rng([one.year, day]),
+            kept=Kept(learned=[*stored, put_down]),
+        )
+        stored += [lesson for lesson in told.lessons if lesson.strip_id == STRIP]
+        if is_issue:
+            days.append(day)
+            parts.append(
+                (told.moisture.w_pct[:, 0] / 100.0, told.moisture.error_terms[:, 0], DAY * (day - known[0]) + NOON_H)
+            )
+    return _forecast(one, of, days, parts)
 
 
-def band(of: Starts, mean: Floats, variance: Floats, constants: Mapping[str, Floats]) -> tuple[Floats, Floats]:
-    """Return the ends of the 10-90 % band: quantiles of measured errors, stretched by what these grow with."""
-    half = np.exp(spread_terms(of, variance) @ constants["scale"])
-    low = mean + constants["quantiles"][:, :1] * half
-    return np.maximum(low, 0.0), mean + constants["quantiles"][:, 1:] * half
+def _forecast(
+    one: StationYear, of: Hours, days: Sequence[int], parts: Sequence[tuple[Floats, Floats, int]]
+) -> Forecast:
+    n_members = of.weather.rain_members_mm.shape[1]
+    members = np.empty((len(days), HORIZON, n_members))
+    terms = np.empty((len(days), HORIZON, parts[0][1].shape[-1] if parts else 0))
+    for i, (theta, of_error, first) in enumerate(parts):
+        members[i] = theta[first : first + HORIZON * DAY].reshape(HORIZON, DAY, -1).mean(axis=1)
+        terms[i] = of_error[first : first + HORIZON * DAY].reshape(HORIZON, DAY, -1).mean(axis=1)
+    low, high = np.percentile(members, (10.0, 90.0), axis=-1) if len(days) else (members[..., 0], members[..., 0])
+    day = np.array(days, dtype=np.int64)
+    gaps = [int(of.is_gap[d : d + HORIZON + 1].sum()) for d in days]
+    return Forecast(
+        day=day,
+        mean=members.mean(axis=-1),
+        p10=low,
+        p90=high,
+        gap_days=np.array(gaps, dtype=np.int64),
+        terms=terms,
+        members=members,
+    )
+
+
+def station_site(one: StationYear, ground: str, theta: float) -> Site:
+    """Return a station as a site of one strip; what it lacks of a site's facts plays no part in its moisture.
+
+    theta   a reading, by which its class is taken where the station tells none [m3/m3]
+    """
+    nearest = min(SOIL_CLASSES, key=lambda name: abs(SOIL_CLASSES[name].theta_fc - theta / USUAL_SHARE_OF_FC))
+    soil_class = one.station.soil_class if one.station.soil_class in SOIL_CLASSES else nearest
+    row = SOIL_CLASSES[soil_class]
+    strip = Strip(
+        id=STRIP, name=STRIP, crew_id="", material_id="soil", length_m=1.0, width_m=1.0,
+        lift_thickness_m=one.thickness_mm / 1000.0, dry_density_kg_m3=DENSITY_KG_M3, surface=Surface.LOOSE,
+        ground=ground,
+    )  # fmt: skip
+    material = Material(
+        id="soil", name="soil", soil_class=soil_class, omc_pct=100.0 * row.theta_fc, mdd_kg_m3=DENSITY_KG_M3,
+        test="none",
+        window_low_pct=-2.0, window_high_pct=2.0, required_compaction_pct=95.0, specific_gravity=SPECIFIC_GRAVITY,
+        theta_fc=row.theta_fc, theta_wp=row.theta_wp,
+    )  # fmt: skip
+    noon = time(NOON_H)
+    return Site(
+        id=one.station.id, name=one.station.id, latitude_deg=one.station.latitude_deg,
+        longitude_deg=one.station.longitude_deg, elevation_m=one.station.elevation_m, zone=ZoneInfo("UTC"),
+        working_days=(), shift_start=noon, shift_end=noon, mail_at=noon, deadline=noon, holidays=(), mixing_depth_m=0.3,
+        crews=(), materials=(material,), strips=(strip,),
+    )  # fmt: skip

@@ -10,17 +10,22 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from gonogo.backtest import folder, population
-from gonogo.backtest.daily import days
-from gonogo.backtest.forecast import READINGS, forecasts
-from gonogo.backtest.score import scores, text
-from gonogo.backtest.starts import HORIZON, starts
+from gonogo.backtest import folder
+from gonogo.backtest.forecast import HORIZON, N_MEMBERS, READINGS, forecasts
+from gonogo.backtest.hours import hours
+from gonogo.backtest.score import HALF_WINDOW, chances_text, scores, text
+from gonogo.config.settings import setting_rows
 from gonogo.errors import ConfigError, Fault
+from gonogo.soil.ground import NATURAL, SCORE_NAMES
 
 COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
 DECIMALS = 6
+USUAL_READINGS = 9  # of which the middle stands for optimum, as in the published task
+
+Floats = npt.NDArray[np.float64]
 
 
 def backtest(
@@ -29,6 +34,7 @@ def backtest(
     layer: str,
     readings: str,
     out: Path,
+    ground: str = NATURAL,
     say: Callable[[str], None] = lambda _: None,
     n_processes: int | None = None,
 ) -> str:
@@ -36,6 +42,7 @@ def backtest(
 
     layer       a key of folder.LAYERS
     readings    "weekly" or "first": readings up to the issue day, or the issue day's own alone
+    ground      "natural" or "fill": what the stations are taken for
     say         told the name of each station that is done
     n_processes   stations at a time, None for as many as the machine has processors; changes no digit
 
@@ -43,27 +50,29 @@ def backtest(
     """
     _require_one_of("--layer", layer, tuple(folder.LAYERS))
     _require_one_of("--readings", readings, READINGS)
+    _require_one_of("--ground", ground, tuple(SCORE_NAMES))
     if not out.parent.is_dir():
         wrong, right = "no such folder.", "Make it first, or write elsewhere."
         raise ConfigError([Fault(place="command line", key="--out", value=str(out), wrong=wrong, right=right)])
     known = folder.stations(data)
     by_station: dict[str, list[Path]] = {}
-    for path in folder.files(data, known):
+    for path in folder.having(folder.files(data, known), folder.LAYERS[layer]):
         by_station.setdefault(path.stem.rpartition("_")[0], []).append(path)
-    work = [(paths, known[name], layer, readings) for name, paths in by_station.items()]
+    work = [(paths, known[name], layer, readings, ground) for name, paths in by_station.items()]
     done: dict[str, tuple[pd.DataFrame, pd.DataFrame]] = {}
     for name, rows in _each(work, n_processes):
         done[name] = rows
         say(name)
-    table = pd.concat([done[name][0] for name in sorted(done)], ignore_index=True)
-    measured = pd.concat([done[name][1] for name in sorted(done)], ignore_index=True)
+    told = [done[name] for name in sorted(done) if len(done[name][0])]
+    table, measured = (pd.concat([parts[k] for parts in told or done.values()], ignore_index=True) for k in (0, 1))
     table.to_csv(out, index=False, float_format=f"%.{DECIMALS}f", lineterminator="\n")
     n_starts, n_gaps = len(table) // HORIZON, int((table["gap_days"] > 0).sum()) // HORIZON
     lines = [
         f"{n_starts} forecasts from {len(by_station)} stations, {len(table)} rows in {out}.",
         f"{n_gaps} forecasts saw weather with gaps, filled from earlier days (column gap_days).",
-        text(scores(measured.assign(**{c: table[c] for c in COLUMNS if c.startswith("theta_")}))),
     ]
+    beside = measured.assign(**{c: table[c] for c in COLUMNS if c.startswith("theta_")})
+    lines += [text(scores(beside)), chances_text(beside)]
     return "\n".join(lines)
 
 
@@ -72,23 +81,33 @@ def n_stations(data: Path) -> int:
     return len({path.stem.rpartition("_")[0] for path in folder.files(data, folder.stations(data))})
 
 
-def station(paths: Sequence[Path], of: folder.Station, layer: str, readings: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+def station(
+    paths: Sequence[Path],
+    of: folder.Station,
+    layer: str,
+    readings: str,
+    ground: str,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the rows of one station in the order of COLUMNS, and what was measured on the same days."""
     parts, truth = [], []
+    settings = {name: row.value for name, row in setting_rows().items()}
     for path in paths:
         one = folder.read(path, of, folder.LAYERS[layer])
-        begun = starts(one, days(one))
-        told = forecasts(begun, population.shipped(), readings)
+        if not len(one.day):
+            continue
+        begun = forecasts(one, hours(one, N_MEMBERS), readings, ground=ground, settings=settings)
         issued = np.repeat(one.day[begun.day].astype(str), HORIZON)
+        theta = one.theta[begun.day]
+        ahead = begun.day[:, None] + np.arange(1, HORIZON + 1)
         parts.append(
             pd.DataFrame(
                 {
                     "station": of.id,
                     "issued": issued,
-                    "lead_days": np.tile(np.arange(1, HORIZON + 1), len(begun)),
-                    "theta_mean": told.mean.T.ravel(),
-                    "theta_p10": told.p10.T.ravel(),
-                    "theta_p90": told.p90.T.ravel(),
+                    "lead_days": np.tile(np.arange(1, HORIZON + 1), len(begun.day)),
+                    "theta_mean": begun.mean.ravel(),
+                    "theta_p10": begun.p10.ravel(),
+                    "theta_p90": begun.p90.ravel(),
                     "gap_days": np.repeat(begun.gap_days, HORIZON),
                 }
             ).round(DECIMALS)
@@ -99,16 +118,26 @@ def station(paths: Sequence[Path], of: folder.Station, layer: str, readings: str
                     "station": of.id,
                     "climate": of.climate,
                     "lead_days": parts[-1]["lead_days"],
-                    "reading": np.repeat(begun.theta, HORIZON),
-                    "measured": begun.measured.ravel() if of.is_scored else np.nan,
+                    "reading": np.repeat(theta, HORIZON),
+                    "measured": one.theta[ahead].ravel() if of.is_scored else np.nan,
+                    **_window(one.theta[one.readings], begun.members),
                 }
             )
         )
+    if not parts:
+        return pd.DataFrame(columns=list(COLUMNS)), pd.DataFrame(columns=["measured"])
     return pd.concat(parts, ignore_index=True), pd.concat(truth, ignore_index=True)
 
 
+def _window(read: Floats, members: Floats) -> dict[str, Floats | float]:
+    """A window as wide as a lift's around the station's usual content, and the chance of lying in it."""
+    middle = float(np.median(read[:USUAL_READINGS])) if read.size else np.nan
+    inside = np.abs(members - middle) <= HALF_WINDOW
+    return {"middle": middle, "chance": inside.mean(axis=-1).ravel()}
+
+
 def _each(
-    work: Sequence[tuple[list[Path], folder.Station, str, str]], n_processes: int | None
+    work: Sequence[tuple[list[Path], folder.Station, str, str, str]], n_processes: int | None
 ) -> Iterator[tuple[str, tuple[pd.DataFrame, pd.DataFrame]]]:
     """Give the stations as they are done."""
     n = min(len(work), n_processes or os.cpu_count() or 1)

@@ -11,8 +11,8 @@ import pandas as pd
 import sqlalchemy as sa
 
 from gonogo import times
+from gonogo.backtest.forecast import HORIZON
 from gonogo.backtest.score import scores, text
-from gonogo.backtest.starts import HORIZON
 from gonogo.config import Config
 from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
@@ -21,7 +21,7 @@ from gonogo.morning import answers, compute, previous
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
-from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 from gonogo.store.open import open_store
 from gonogo.weather.forecast_status import ForecastStatus
 

@@ -8,7 +8,7 @@ from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
 from gonogo.moisture.learned import LearnedSoil, factors, in_force_of, reset
 from gonogo.records.site import Site
-from gonogo.soil.strip import LEARNABLE
+from gonogo.soil.ground import SCORE_MEANING
 from gonogo.store import learned, schema
 from gonogo.store.open import open_store
 
@@ -53,5 +53,5 @@ def _lines(site: Site, one: LearnedSoil) -> list[str]:
     through = f"{one.through_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
     lines = [f"{one.strip_id}: {one.n_readings} readings taught, the last of {through}"]
     for name, (low, middle, high) in factors(one).items():
-        lines.append(f"  {LEARNABLE[name].meaning:<32} {middle:5.2f}  ({low:.2f} to {high:.2f})")
+        lines.append(f"  {SCORE_MEANING[one.ground][name]:<32} {middle:5.2f}  ({low:.2f} to {high:.2f})")
     return lines

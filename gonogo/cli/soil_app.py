@@ -20,13 +20,17 @@ def backtest(
         str, typer.Option("--readings", help="weekly: readings up to the issue day; first: the issue day's own alone.")
     ] = "weekly",
     out: Annotated[Path, typer.Option("--out", help="CSV file to write the forecasts to.")] = Path("predictions.csv"),
-    layer: Annotated[str, typer.Option("--layer", help="5cm, 0-150mm or 0-300mm.")] = "0-150mm",
+    layer: Annotated[str, typer.Option("--layer", help="5cm, 7.5cm, 0-150mm, 0-200mm or 0-300mm.")] = "0-150mm",
+    ground: Annotated[
+        str, typer.Option("--ground", help="natural: the stations stand on it; fill: a strip of which no more is said.")
+    ] = "natural",
     site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Forecast the moisture of measured stations again, from each of their readings ten days ahead, and score it.
 
-    Nothing after the issue day is looked at but the weather of the ten days. Where the folder holds what was measured,
+    Each forecast is made by the function that makes a morning's. Nothing after the issue day is looked at but the
+    weather of the ten days. Where the folder holds what was measured,
     the errors are printed beside those of "it stays as it was read". Stations run in parallel; the result is the same
     to the digit however many processors there are.
 
@@ -46,7 +50,7 @@ def backtest(
         print(found)
         return
     with progress("stations", total=backtesting.n_stations(folder)) as step:
-        found = backtesting.backtest(folder, layer=layer, readings=readings, out=out, say=step)
+        found = backtesting.backtest(folder, layer=layer, readings=readings, out=out, ground=ground, say=step)
     print(found)
 
 

@@ -6,6 +6,7 @@ from gonogo.records.ranges import RANGES
 
 # An example for every key that has no range in records/ranges.py.
 EXAMPLES: dict[str, str] = {
+    "ground": '"natural"',
     "name": '"North embankment"',
     "zone": '"America/Chicago"',
     "working_days": '["mon", "tue", "wed", "thu", "fri"]',

@@ -5,7 +5,7 @@ from __future__ import annotations
 from gonogo.errors import SoilError
 from gonogo.records.site import Material
 from gonogo.soil.compaction import relative_compaction_pct, require_below_zav, saturated_w_pct
-from gonogo.soil.ensemble import METHOD_ERROR_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT
 
 
 def impossible(

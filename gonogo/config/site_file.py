@@ -230,4 +230,5 @@ def _strip(strip_id: str, table: StripTable) -> Strip:
         finish_by=table.finish_by,
         lifts=table.lifts,
         following_lift_thickness_m=table.following_lift_thickness_m,
+        ground=table.ground,
     )

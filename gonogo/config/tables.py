@@ -163,6 +163,7 @@ class StripTable(Table):
     finish_by: date | None = None
     lifts: int = 1
     following_lift_thickness_m: float | None = None
+    ground: Literal["fill", "natural"] = "fill"
     reading: ReadingTable | None = None
 
 

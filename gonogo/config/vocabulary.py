@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from importlib import resources
 
-from gonogo.soil.ensemble import METHOD_ERROR_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT
 from gonogo.weather import services
 
 

@@ -22,7 +22,8 @@ from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
-from gonogo.soil import ensemble
+from gonogo.soil import readings as tests
+from gonogo.soil.ensemble import StripMoisture
 from gonogo.weather.series import HourlyWeather, fallen_mm
 
 WET = frozenset(("too_wet",))  # reasons from which disking is the way back
@@ -43,7 +44,7 @@ class Judgement:
     decisions: tuple[Decision, ...]
     outlook: tuple[OutlookDay, ...]
     inputs: MorningInputs
-    moisture: ensemble.StripMoisture
+    moisture: StripMoisture
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
     lessons: tuple[LearnedSoil, ...] = ()
@@ -106,8 +107,8 @@ def _inputs(
     """What the decisions are made from. orders: what was told today and has begun or may have."""
     stories, moisture, placed_from = done.stories, done.moisture, done.readings
     # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
-    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
-    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
+    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (tests.IMPOSSIBLE, tests.FAR)]
+    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
     told = list(zip(stories, usable, strict=True))
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}

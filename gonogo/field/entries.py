@@ -23,7 +23,7 @@ from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Waterin
 from gonogo.records.ranges import greatest_rain_mm, refusal
 from gonogo.records.site import Site
 from gonogo.soil.compaction import porosity, wet_to_dry_basis_pct
-from gonogo.soil.ensemble import METHOD_ERROR_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT
 
 COLUMNS = (
     "kind",

@@ -8,13 +8,15 @@ own first reading: no reading counts twice. The next lift of the same material t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 
 from gonogo.records.site import Strip
-from gonogo.soil.strip import LEARNABLE, Learned, nothing_learned
+from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES
+from gonogo.soil.knowledge import Knowledge, nothing_known
+from gonogo.soil.strip import LEARNABLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,9 +26,12 @@ class LearnedSoil:
     lift_from_utc   when the lift was spread, None where that was never recorded
     through_utc     the last reading that went into it; a reset holds the moment of the reset
     n_readings      readings that taught, over all mornings of this lift
-    score_mean, score_sd   by name of strip.LEARNABLE; 0 and 1 before any reading. The parameter is its default times
-                    exp(spread * score)
+    score_mean, score_sd   by name of the ground's scores; 0 and 1 before any reading
     is_reset        what was learned of the strip before is forgotten
+    ground          a key of soil.ground
+    correlation     of the scores, row by row; empty where nobody kept it: none
+    n_seen, highest, lowest   readings of this lift so far, and the contents between which they lay [m3/m3], or None
+    season          state of the weather so far at through_utc, see soil/season.py; empty where nobody kept it
     """
 
     strip_id: str
@@ -37,6 +42,12 @@ class LearnedSoil:
     score_mean: Mapping[str, float]
     score_sd: Mapping[str, float]
     is_reset: bool = False
+    ground: str = FILL
+    correlation: tuple[tuple[float, ...], ...] = ()
+    n_seen: int = 0
+    highest: float | None = None
+    lowest: float | None = None
+    season: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +61,10 @@ class Lift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
-    """What a morning starts from: by strip, what it was taken from and which share of it (0 where nothing was)."""
+    """What a morning starts from: by strip what is known, the lesson it was taken from, and whether that is its own."""
 
-    learned: Learned
+    knowledge: tuple[Knowledge, ...]
     taken_from: tuple[LearnedSoil | None, ...]
-    share: tuple[float, ...]
 
 
 def prior(lifts: Sequence[Lift], stored: Sequence[LearnedSoil], *, share_next_lift: float) -> Prior:
@@ -67,17 +77,11 @@ def prior(lifts: Sequence[Lift], stored: Sequence[LearnedSoil], *, share_next_li
     of the same material on the site counts as an earlier lift.
     """
     in_force = in_force_of(stored)
-    mean, sd = nothing_learned(len(lifts)).score_mean.copy(), nothing_learned(len(lifts)).score_sd.copy()
-    taken_from: list[LearnedSoil | None] = []
-    shares: list[float] = []
-    for s, lift in enumerate(lifts):
-        found, share = _before(lift, in_force, share_next_lift)
-        taken_from.append(found)
-        shares.append(share)
-        if found is not None:
-            passed = _as_scores(found).discounted(share)
-            mean[:, s], sd[:, s] = passed.score_mean[:, 0], passed.score_sd[:, 0]
-    return Prior(learned=Learned(score_mean=mean, score_sd=sd), taken_from=tuple(taken_from), share=tuple(shares))
+    found = [_before(lift, in_force, share_next_lift) for lift in lifts]
+    return Prior(
+        knowledge=tuple(_knowledge(lift, one, share) for lift, (one, share) in zip(lifts, found, strict=True)),
+        taken_from=tuple(one for one, _ in found),
+    )
 
 
 def in_force_of(stored: Sequence[LearnedSoil]) -> tuple[LearnedSoil, ...]:
@@ -88,7 +92,7 @@ def in_force_of(stored: Sequence[LearnedSoil]) -> tuple[LearnedSoil, ...]:
 
 def _before(lift: Lift, in_force: Sequence[LearnedSoil], share_next_lift: float) -> tuple[LearnedSoil | None, float]:
     """The lesson that a lift starts from, and which share of it counts."""
-    alike = [one for one in in_force if one.material_id == lift.strip.material_id]
+    alike = [one for one in in_force if one.material_id == lift.strip.material_id and one.ground == lift.strip.ground]
     own = [
         one
         for one in alike
@@ -105,31 +109,67 @@ def _before(lift: Lift, in_force: Sequence[LearnedSoil], share_next_lift: float)
     return newest, share_next_lift
 
 
-def lessons(lifts: Sequence[Lift], before: Prior, learned: Learned, n_taught: Sequence[int]) -> tuple[LearnedSoil, ...]:
+def _knowledge(lift: Lift, one: LearnedSoil | None, share: float) -> Knowledge:
+    """What a lesson and the share of it that counts come to."""
+    names = SCORE_NAMES[lift.strip.ground]
+    if one is None:
+        return nothing_known(len(names))
+    whole = _as_knowledge(one, names)
+    if share < 1.0:
+        return whole.discounted(share)
+    if not lift.readings_utc or one.through_utc < lift.readings_utc[0]:
+        return whole
+    # Its last reading is this morning's first, which is about to be counted again.
+    return replace(whole, n_readings=max(one.n_seen - 1, 0))
+
+
+def lessons(
+    lifts: Sequence[Lift], before: Prior, after: Sequence[Knowledge], seasons: Sequence[tuple[float, ...]]
+) -> tuple[LearnedSoil, ...]:
     """Return what this morning's readings taught, one record for each strip of which any reading did.
 
-    learned    scores after the morning, in the order of the lifts
-    n_taught   readings of each strip that taught: the first of a lift only says where it starts
+    after     what is known after the morning, in the order of the lifts; seasons the state at each one's last reading
     """
-    names = tuple(LEARNABLE)
     out: list[LearnedSoil] = []
-    for s, (lift, n) in enumerate(zip(lifts, n_taught, strict=True)):
-        if n == 0 or not lift.readings_utc:
+    for s, (lift, known) in enumerate(zip(lifts, after, strict=True)):
+        names = SCORE_NAMES[lift.strip.ground]
+        if known.n_taught == before.knowledge[s].n_taught or not lift.readings_utc:
             continue
-        source = before.taken_from[s]
-        n_before = source.n_readings if source is not None and before.share[s] == 1.0 else 0
+        sd = known.sd
+        correlation = known.covariance / np.maximum(np.outer(sd, sd), 1e-12)
         out.append(
             LearnedSoil(
                 strip_id=lift.strip.id,
                 material_id=lift.strip.material_id,
                 lift_from_utc=lift.from_utc,
                 through_utc=lift.readings_utc[-1],
-                n_readings=n_before + n,
-                score_mean=dict(zip(names, learned.score_mean[:, s].tolist(), strict=True)),
-                score_sd=dict(zip(names, learned.score_sd[:, s].tolist(), strict=True)),
+                n_readings=known.n_taught,
+                score_mean=dict(zip(names, known.mean.tolist(), strict=True)),
+                score_sd=dict(zip(names, sd.tolist(), strict=True)),
+                ground=lift.strip.ground,
+                correlation=tuple(tuple(row) for row in correlation.tolist()),
+                n_seen=known.n_readings,
+                highest=known.highest if np.isfinite(known.highest) else None,
+                lowest=known.lowest if np.isfinite(known.lowest) else None,
+                season=seasons[s],
             )
         )
     return tuple(out)
+
+
+def season_put_down(state: tuple[float, ...], at_utc: datetime) -> LearnedSoil:
+    """Return the record of a site's season at a moment, which belongs to no strip and teaches of no soil."""
+    return LearnedSoil(
+        strip_id="",
+        material_id="",
+        lift_from_utc=None,
+        through_utc=at_utc,
+        n_readings=0,
+        score_mean={},
+        score_sd={},
+        ground=NATURAL,
+        season=state,
+    )
 
 
 def reset(strip: Strip, at_utc: datetime) -> LearnedSoil:
@@ -143,22 +183,35 @@ def reset(strip: Strip, at_utc: datetime) -> LearnedSoil:
         score_mean={},
         score_sd={},
         is_reset=True,
+        ground=strip.ground,
     )
 
 
 def factors(one: LearnedSoil) -> dict[str, tuple[float, float, float]]:
-    """Return of each parameter the factor on its default: low, middle and high end of what is likely (10 to 90 %)."""
+    """Return of each parameter by meaning its value against the default: low, middle, high end (10 to 90 %).
+
+    Of fill these are factors, exp(spread * score); of natural ground, whose scales differ, they are scores.
+    """
     z = 1.2816  # the standard normal's tenth
     out = {}
-    for name, row in LEARNABLE.items():
+    for name in SCORE_NAMES[one.ground]:
         mean, sd = one.score_mean.get(name, 0.0), one.score_sd.get(name, 1.0)
-        low, middle, high = (float(row.factor(mean + k * sd)) for k in (-z, 0.0, z))
-        out[name] = (low, middle, high)
+        ends = [mean + k * sd for k in (-z, 0.0, z)]
+        if one.ground == FILL:
+            ends = [float(LEARNABLE[name].factor(end)) for end in ends]
+        out[name] = (ends[0], ends[1], ends[2])
     return out
 
 
-def _as_scores(one: LearnedSoil) -> Learned:
-    """The scores of one record (P, 1); a parameter that it does not name has taught nothing."""
-    mean = np.array([[one.score_mean.get(name, 0.0)] for name in LEARNABLE])
-    sd = np.array([[one.score_sd.get(name, 1.0)] for name in LEARNABLE])
-    return Learned(score_mean=mean, score_sd=sd)
+def _as_knowledge(one: LearnedSoil, names: Sequence[str]) -> Knowledge:
+    """A record as knowledge; a parameter that it does not name has taught nothing."""
+    sd = np.array([one.score_sd.get(name, 1.0) for name in names])
+    correlation = np.array(one.correlation) if len(one.correlation) == len(names) else np.eye(len(names))
+    return Knowledge(
+        mean=np.array([one.score_mean.get(name, 0.0) for name in names]),
+        covariance=correlation * np.outer(sd, sd),
+        n_readings=one.n_seen,
+        n_taught=one.n_readings,
+        highest=np.nan if one.highest is None else one.highest,
+        lowest=np.nan if one.lowest is None else one.lowest,
+    )

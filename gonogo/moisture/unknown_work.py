@@ -19,8 +19,8 @@ from gonogo.moisture.lift_history import Story
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
 from gonogo.records.field import Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
-from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT, StripMoisture
-from gonogo.soil.strip import Learned
+from gonogo.soil.ensemble import StripMoisture
+from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 
 Floats = npt.NDArray[np.float64]
 
@@ -253,9 +253,10 @@ def mixed(
             chance_done[work.strip_id, work.task] = float(
                 sum(share for share, v in zip(shares[1:], own, strict=True) if work in ways[v].works)
             )
-    learned, n_taught = _learned(base, done, likeliest), _n_taught(base, done, likeliest)
+    # What the readings taught, by the likeliest history of each strip.
+    knowledge = tuple(done.knowledge[v] if v >= 0 else base.knowledge[s] for s, v in enumerate(likeliest.tolist()))
     return Mixed(
-        moisture=replace(base, **paths, learned=learned, n_taught=n_taught),
+        moisture=replace(base, **paths, knowledge=knowledge),
         chance_done=chance_done,
         likeliest=likeliest,
     )
@@ -278,16 +279,3 @@ def _posterior(
             logs[k] -= 0.5 * (math.log(variance) + (reading.w_pct - float(np.mean(path[row]))) ** 2 / variance)
     shares = np.exp(logs - logs.max())
     return np.asarray(shares / shares.sum())
-
-
-def _learned(base: StripMoisture, done: StripMoisture, likeliest: npt.NDArray[np.int64]) -> Learned:
-    """What the readings taught, by the likeliest history of each strip."""
-    mean, sd = base.learned.score_mean.copy(), base.learned.score_sd.copy()
-    for s in np.flatnonzero(likeliest >= 0):
-        mean[:, s] = done.learned.score_mean[:, likeliest[s]]
-        sd[:, s] = done.learned.score_sd[:, likeliest[s]]
-    return Learned(score_mean=mean, score_sd=sd)
-
-
-def _n_taught(base: StripMoisture, done: StripMoisture, likeliest: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    return np.where(likeliest >= 0, done.n_taught[np.maximum(likeliest, 0)], base.n_taught)

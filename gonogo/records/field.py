@@ -8,7 +8,7 @@ from datetime import datetime
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """A moisture test. method: a key of soil.ensemble.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)."""
+    """A moisture test. method: a key of soil.readings.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)."""
 
     strip_id: str
     at_utc: datetime

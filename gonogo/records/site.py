@@ -123,6 +123,7 @@ class Strip:
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
     following_lift_thickness_m as spread; None = as lift_thickness_m
+    ground                     "fill" that was spread, or "natural" ground that lay there all along
     """
 
     id: str
@@ -142,6 +143,7 @@ class Strip:
     finish_by: date | None = None
     lifts: int = 1
     following_lift_thickness_m: float | None = None
+    ground: str = "fill"
 
     @property
     def area_m2(self) -> float:

@@ -32,7 +32,8 @@ class MoisturePath:
     """What the march gives back.
 
     top_mm, base_mm      (H + 1, S, M) at the start of each step, last row the end; (2, S, M) if no path is kept
-    infiltration_mm, runoff_mm, evaporation_mm, drainage_mm   sums (S, M), with kept fluxes (H, S, M)
+    infiltration_mm, runoff_mm, evaporation_mm, drainage_mm   sums (S, M), with kept fluxes (H, S, M); drainage
+                         is below 0 where water came up
     closure_error_mm     largest gap of the balance of any cell: in any step with kept fluxes, else in the whole run
     """
 
@@ -63,12 +64,14 @@ def _require_sound(p: SoilParams, et0: Floats, rain: Floats, watering: Floats, s
     _require((p.theta_fc > 0.0) & (p.theta_fc < p.theta_sat), "field capacity not below saturation.", "Lower theta_fc.")
     _require((p.rew_mm > 0.0) & (p.rew_mm < p.tew_mm), "rew_mm not between 0 and tew_mm.", "For example 9 and 20.")
     _require(p.evaporation_factor > 0.0, "evaporation_factor not above 0.", "1 is bare soil.")
-    for name in ("drainage_frac_h", "base_drainage_frac_h", "resupply_frac_h"):
+    for name in ("drainage_frac_h", "base_drainage_frac_h", "resupply_frac_h", "below_frac_h"):
         share = getattr(p, name)
         _require((share >= 0.0) & (share <= 1.0), f"{name} outside 0 to 1.", "It is a share for each hour.")
     for name in ("drainage_rise_h", "base_drainage_rise_h"):
         rise = getattr(p, name)
         _require((rise >= 0.0) & np.isfinite(rise), f"{name} below 0.", "0 leaves the share of each hour alone.")
+    below = np.asarray(p.below_theta)
+    _require((below >= 0.0) & (below <= p.theta_sat), "below_theta outside 0 to saturation.", "For example 0.2.")
     _require(p.intake_mm_h > 0.0, "intake_mm_h not above 0.", "For example 10.")
     _require(np.isfinite(et0), "a gap in et0_mm or kc_max.", "Fill or reject the weather first.")
     _require(rain >= 0.0, "rain_mm with a gap or below 0.", "Fill or reject the weather first.")

@@ -65,6 +65,10 @@ class Block:
         self.ratio = base_mm / top_mm
         self.level = full(share_in_step(p.resupply_frac_h, step_h)) / (1.0 + self.ratio)
         self.top_share = 1.0 / (1.0 + self.ratio)
+        self.truck_gain = full(p.truck_gain)
+        self.is_fed = bool(np.any(np.asarray(p.below_frac_h) > 0.0))
+        self.fed = full(share_in_step(p.below_frac_h, step_h))
+        self.below_mm = p.below_theta * (base_mm if self.has_base else top_mm)
         self.intake_loose = full(p.intake_mm_h) * step_h
         self.takes_all = bool(np.all(np.isinf(self.intake_loose)))
         self.kr_at = step.kr_at
@@ -97,6 +101,8 @@ class Block:
         if self.may_drain:
             self.drain_down()
         self.level_out()
+        if self.is_fed:
+            self.exchange_below()
         if may_dry:
             self.dry(demand_mm)
 
@@ -106,7 +112,10 @@ class Block:
 
     def wet(self, rain_mm: Floats, watering_mm: Floats) -> None:
         """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
-        put_on = np.broadcast_to(watering_mm[:, None], self.top.shape)
+        # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
+        # drained below 0, so that the balance of water closes.
+        put_on = watering_mm[:, None] * self.truck_gain
+        self.drained -= put_on - watering_mm[:, None]
         mixed = np.where(self.mixes, put_on, 0.0)
         supply = rain_mm + (put_on - mixed)
         soaked = supply if self.takes_all else taken_in_mm(supply, self.intake)
@@ -159,6 +168,15 @@ class Block:
         x *= self.level
         self.top += x
         self.base -= x
+
+    def exchange_below(self) -> None:
+        """Even out the last layer and what lies below it, either way; what comes up counts as drained below 0."""
+        layer, x = self.base if self.has_base else self.top, self.x
+        np.subtract(layer, self.below_mm, out=x)
+        x *= self.fed
+        layer -= x
+        self.drained += x
+        self.may_drain = True
 
     def dry(self, demand_mm: np.float64 | Floats) -> None:
         """Take evaporation from the top; demand_mm is that of a bare loose surface."""

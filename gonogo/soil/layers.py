@@ -31,6 +31,10 @@ class SoilParams:
     drainage_rise_h          what a full layer loses of its excess in addition, in proportion to how full it is: gravity
                              drainage whose conductivity falls with content [1/h], 0 or more
     base_drainage_rise_h     the same from the base [1/h]
+    below_theta              content of what lies below the last layer: rolled lifts, or the ground [m3/m3]
+    below_frac_h             share of the difference to it that evens out in an hour, either way [1/h], 0 to 1
+    truck_gain               thickness of both layers over that of the lift, into which the truck's water goes [-], 1 or
+                             more: rain is shared with the soil below a lift, what is put on a lift and mixed in is not
     """
 
     top_thickness_mm: Floats
@@ -46,6 +50,14 @@ class SoilParams:
     intake_mm_h: Floats
     drainage_rise_h: Floats = field(default_factory=_nothing)
     base_drainage_rise_h: Floats = field(default_factory=_nothing)
+    below_theta: Floats = field(default_factory=_nothing)
+    below_frac_h: Floats = field(default_factory=_nothing)
+    truck_gain: Floats = field(default_factory=lambda: np.ones(()))
+
+    @property
+    def column_mm(self) -> Floats:
+        """Thickness of both layers [mm]."""
+        return np.asarray(self.top_thickness_mm + self.base_thickness_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from gonogo.errors import SoilError
 from gonogo.records.air import HourlyAir, Place
-from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d, sun_hours
+from gonogo.soil.sun import clear_sky_share, sun_hours
 from gonogo.units import MJ_M2_H_PER_W_M2
 
 Floats = npt.NDArray[np.float64]
@@ -164,48 +164,6 @@ def penman_monteith_mm(
     radiation = EVAPORATION_MM_PER_MJ_M2 * slope_kpa_degc * (net_radiation_mj_m2 - soil_heat_mj_m2)
     aerodynamic = gamma_kpa_degc * cn / (temp_degc + 273.0) * wind_2m_m_s * deficit_kpa
     return (radiation + aerodynamic) / (slope_kpa_degc + gamma_kpa_degc * (1.0 + cd * wind_2m_m_s))
-
-
-# --- the day -------------------------------------------------------------------------------------------------
-
-
-def daily_et0_mm(
-    temp_max_degc: Number,
-    temp_min_degc: Number,
-    *,
-    vapour_kpa: Number,
-    wind_2m_m_s: Number,
-    shortwave_mj_m2_d: Number,
-    day_of_year: Number,
-    latitude_deg: Number,
-    elevation_m: Number,
-    soil_heat_mj_m2_d: Number = 0.0,
-) -> Number:
-    """Return daily reference evapotranspiration of short grass [mm/d]; everything broadcasts.
-
-    vapour_kpa         actual vapour pressure, day mean [kPa]
-    wind_2m_m_s        day mean at 2 m, taken as 0.5 where it is less [m/s]
-    shortwave_mj_m2_d  incoming shortwave radiation [MJ/m2/d]
-
-    Source: FAO-56, eq. 6. Checked in tests/published/fao56_ex18_daily.toml and pyet_ten_days.toml.
-    """
-    latitude_rad = np.radians(latitude_deg)
-    clear = clear_sky_share(elevation_m) * extraterrestrial_mj_m2_d(latitude_rad, day_of_year)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        clearness = np.where(np.asarray(clear) > 0.0, shortwave_mj_m2_d / clear, CLEARNESS_UNKNOWN)
-    lost = net_longwave_mj_m2_d(temp_max_degc, temp_min_degc, vapour_kpa, cloud_factor(clearness))
-    temp_mean_degc = (temp_max_degc + temp_min_degc) / 2.0
-    return penman_monteith_mm(
-        net_radiation_mj_m2=net_shortwave_mj_m2(shortwave_mj_m2_d) - lost,
-        soil_heat_mj_m2=soil_heat_mj_m2_d,
-        temp_degc=temp_mean_degc,
-        wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
-        deficit_kpa=mean_saturation_kpa(temp_max_degc, temp_min_degc) - vapour_kpa,
-        slope_kpa_degc=vapour_slope_kpa_degc(temp_mean_degc),
-        gamma_kpa_degc=psychrometric_kpa_degc(pressure_kpa(elevation_m)),
-        cn=900.0,
-        cd=0.34,
-    )
 
 
 # --- the hour ------------------------------------------------------------------------------------------------

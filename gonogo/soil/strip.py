@@ -7,7 +7,7 @@ a reading teaches. So what a strip has learned is a mean and a spread of scores 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -50,15 +50,26 @@ class Learnable:
 
 # Spreads are our own assumption until fitted on measured soil: common practice, no source.
 LEARNABLE: dict[str, Learnable] = {
-    "theta_fc": Learnable(spread=0.15, meaning="field capacity"),
+    "theta_fc": Learnable(spread=0.25, meaning="field capacity"),
     "rew_mm": Learnable(spread=0.25, meaning="water that dries readily"),
-    "evaporation_factor": Learnable(spread=0.25, meaning="evaporation against bare soil"),
+    "evaporation_factor": Learnable(spread=0.6, meaning="evaporation against bare soil"),
     "drainage_frac_h": Learnable(spread=0.6, meaning="drainage from the top"),
-    "base_drainage_frac_h": Learnable(spread=0.8, meaning="drainage out of the lift"),
-    "resupply_frac_h": Learnable(spread=0.6, meaning="levelling between base and top"),
+    "base_drainage_frac_h": Learnable(spread=1.2, meaning="drainage out of the lift"),
+    "resupply_frac_h": Learnable(spread=1.0, meaning="levelling between base and top"),
     "intake_mm_h": Learnable(spread=0.6, meaning="intake of rain"),
-    "evaporation_depth_mm": Learnable(spread=0.2, meaning="depth that evaporation reaches"),
+    "evaporation_depth_mm": Learnable(spread=0.4, meaning="depth that evaporation reaches"),
+    "below_frac_h": Learnable(spread=0.8, meaning="exchange with what lies below"),
+    "shared_depth": Learnable(spread=0.4, meaning="depth below that shares rain and drying"),
+    "below_theta": Learnable(spread=0.2, meaning="content of what lies below"),
 }
+# Before anything is learned. A lift that was recorded as spread or disked is loose and bare, and lies on a rolled one:
+# it dries less than the bare-soil limit of FAO-56 by our own choice, and exchanges little. Of one that nobody recorded
+# it is not known how long it has lain, nor on what: it is taken to dry and to be fed as measured ground is (chosen on
+# stations of the U.S. Climate Reference Network; see DEVELOPERS.md).
+FRESH_EVAPORATION, LONG_LAID_EVAPORATION = 0.7, 0.4  # against the bare-soil limit
+EVAPORATION_RANGE = (0.15, 2.5)  # sealed, crusted, mulched and fed ground
+FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H = 0.005, 0.02  # of the difference to what lies below, an hour
+FRESH_SHARED_DEPTH, LONG_LAID_SHARED_DEPTH = 0.0, 1.2  # of the lift's thickness, below it
 SCORE_LIMIT = 3.0  # a member stays within three standard deviations of the default
 
 
@@ -84,6 +95,15 @@ class StripSoil:
     base_drainage_frac_h: Floats
     resupply_frac_h: Floats
     intake_mm_h: Floats
+
+    def only(self, which: Sequence[int]) -> StripSoil:
+        """Return some of the strips."""
+        return StripSoil(**{one.name: getattr(self, one.name)[list(which)] for one in fields(self)})
+
+    @property
+    def start_theta(self) -> Floats:
+        """Content at optimum, around which a strip lies before any reading [m3/m3]."""
+        return np.asarray(theta_from_w_pct(self.omc_pct, self.dry_density_kg_m3))
 
     @property
     def top_mm(self) -> Floats:
@@ -152,12 +172,24 @@ def strip_soil(
     )
 
 
-def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
-    """Return the parameters of every member (S, M) from its scores (P, S, M) in the order of LEARNABLE."""
+def params_from_scores(
+    strips: StripSoil, scores: Floats, theta: Floats, is_fresh: npt.NDArray[np.bool_] | None = None
+) -> SoilParams:
+    """Return the parameters of every member (S, M) from its scores (P, S, M) in the order of LEARNABLE.
+
+    theta      content of the lift at its last reading (S,) [m3/m3]: what lies below is taken to be about as wet
+    is_fresh   (S,) the lift was seen to be spread; None: all were
+    """
+    fresh = np.ones(theta.shape, dtype=np.bool_) if is_fresh is None else is_fresh
+    own = {
+        "evaporation_factor": np.where(fresh, FRESH_EVAPORATION, LONG_LAID_EVAPORATION),
+        "below_frac_h": np.where(fresh, FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H),
+        "below_theta": theta,
+        "shared_depth": np.where(fresh, FRESH_SHARED_DEPTH, LONG_LAID_SHARED_DEPTH),
+    }
     drawn: dict[str, Floats] = {}
     for (name, row), score in zip(LEARNABLE.items(), scores, strict=True):
-        # The evaporation factor has no default of its own: 1 is bare soil.
-        default = np.ones(score.shape[0]) if name == "evaporation_factor" else getattr(strips, name)
+        default = own[name] if name in own else getattr(strips, name)
         drawn[name] = default[:, None] * row.factor(score)
     top = strips.top_mm[:, None]
     theta_fc = np.minimum(drawn["theta_fc"], FC_MAX_SHARE * strips.theta_sat[:, None])
@@ -166,63 +198,27 @@ def params_from_scores(strips: StripSoil, scores: Floats) -> SoilParams:
     tew_mm = np.minimum(tew_mm, theta_fc * top)  # no more than the layer holds at field capacity
     return SoilParams(
         top_thickness_mm=top,
-        base_thickness_mm=strips.lift_thickness_mm[:, None] - top,
+        base_thickness_mm=strips.lift_thickness_mm[:, None] * (1.0 + drawn["shared_depth"]) - top,
         theta_fc=theta_fc,
         theta_sat=strips.theta_sat[:, None],
         tew_mm=tew_mm,
         rew_mm=np.minimum(drawn["rew_mm"] * depth_mm / SURFACE_LAYER_MM, REW_MAX_SHARE * tew_mm),
-        evaporation_factor=drawn["evaporation_factor"],
+        evaporation_factor=np.clip(drawn["evaporation_factor"], *EVAPORATION_RANGE),
         drainage_frac_h=np.minimum(drawn["drainage_frac_h"], 1.0),
         base_drainage_frac_h=np.minimum(drawn["base_drainage_frac_h"], 1.0),
         resupply_frac_h=np.minimum(drawn["resupply_frac_h"], 1.0),
         intake_mm_h=drawn["intake_mm_h"],
+        below_theta=np.minimum(drawn["below_theta"], strips.theta_sat[:, None]),
+        truck_gain=1.0 + drawn["shared_depth"],
+        below_frac_h=np.minimum(drawn["below_frac_h"], 1.0),
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Learned:
-    """What each strip's soil has been found to be: mean and spread of the scores, each (P, S) in LEARNABLE's order."""
+def drawn_start(strips: StripSoil, draws: Floats) -> SoilState:
+    """Return a wide start (S, M) from standard normal draws (2, S, M), for strips of which nothing has been measured.
 
-    score_mean: Floats
-    score_sd: Floats
-
-    def of_strips(self, rows: Sequence[int]) -> Learned:
-        """Return what was learned of some strips; a row may stand more than once."""
-        return Learned(score_mean=self.score_mean[:, list(rows)], score_sd=self.score_sd[:, list(rows)])
-
-    def discounted(self, share: float) -> Learned:
-        """Return what the next lift of the same material may take over: `share` 1 everything, 0 nothing.
-
-        The mean shrinks to the default and the spread grows back to what it was before any reading.
-        """
-        if not 0.0 <= share <= 1.0:
-            raise SoilError(f"share of what was learned = {share:g}: must lie between 0 and 1, for example 0.5.")
-        variance = share**2 * self.score_sd**2 + (1.0 - share**2)
-        return Learned(score_mean=share * self.score_mean, score_sd=np.sqrt(variance))
-
-
-def nothing_learned(n_strips: int) -> Learned:
-    """Return the state of knowledge before any reading."""
-    shape = (len(LEARNABLE), n_strips)
-    return Learned(score_mean=np.zeros(shape), score_sd=np.ones(shape))
-
-
-def standardised(draws: Floats) -> Floats:
-    """Return draws (..., M) with mean 0 and standard deviation 1 over the members, free of sampling error."""
-    centred = draws - draws.mean(axis=-1, keepdims=True)
-    return np.asarray(centred / centred.std(axis=-1, keepdims=True, ddof=1))
-
-
-def drawn_scores(learned: Learned, n_members: int, rng: np.random.Generator) -> Floats:
-    """Return scores (P, S, M) of members drawn around what was learned."""
-    draws = standardised(rng.standard_normal((*learned.score_mean.shape, n_members)))
-    scores = learned.score_mean[..., None] + learned.score_sd[..., None] * draws
-    return np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT)
-
-
-def drawn_start(strips: StripSoil, n_members: int, rng: np.random.Generator) -> SoilState:
-    """Return a wide start (S, M) for strips of which nothing has been measured yet: around optimum, layers apart."""
-    draws = standardised(rng.standard_normal((2, strips.omc_pct.size, n_members)))
+    Around optimum, layers apart.
+    """
     omc = strips.omc_pct[:, None]
     lift_pct, apart_pct = omc * (1.0 + START_SPREAD * draws[0]), omc * LAYER_SPREAD * draws[1]
     driest, wettest = 0.1 * omc, TRAPPED_AIR * strips.saturated_w_pct[:, None]

@@ -14,6 +14,8 @@ import numpy.typing as npt
 
 from gonogo.soil.balance import march
 from gonogo.soil.layers import SoilState
+from gonogo.soil.readings import UNEXPLAINED, ReadingAt
+from gonogo.soil.sky import Sky
 from gonogo.soil.strip import LEARNABLE, StripSoil, params_from_scores
 
 Floats = npt.NDArray[np.float64]
@@ -68,7 +70,7 @@ def gains(
     asked = sorted((t for t in tests if t.strip in many), key=lambda t: t.hour)
     if not asked:
         return ()
-    params = params_from_scores(strips, np.zeros((len(LEARNABLE), strips.omc_pct.size, 1)))
+    params = params_from_scores(strips, np.zeros((len(LEARNABLE), strips.omc_pct.size, 1)), strips.start_theta)
     mm_per_pct = strips.mm_per_pct
     share_top = strips.top_mm / strips.lift_thickness_mm
     top = (strips.omc_pct * mm_per_pct * share_top)[:, None]
@@ -110,6 +112,38 @@ def gains(
         for s in many
         if _is_steady(found[s])
     )
+
+
+def flags(
+    strips: StripSoil, sky: Sky, columns: Sequence[int], readings: Sequence[tuple[int, ReadingAt]]
+) -> list[tuple[int, str, str]]:
+    """Return a flag (index, key, text) for the last reading of each strip that holds more water than it should.
+
+    sky        of the whole site; columns its places of the strips
+    readings   possible ones, each with its index
+    """
+    tests = [SoilTest(strip=r.strip, hour=r.hour, w_pct=r.w_pct, sd_pct=r.error_pct) for _, r in readings]
+    out = []
+    found = gains(
+        strips,
+        tests,
+        et0_mm=sky.et0_mm if sky.et0_mm.ndim == 1 else sky.et0_mm.mean(axis=-1),
+        kc_max=sky.kc_max,
+        rain_mm=sky.rain_mm.mean(axis=-1),
+        frozen=sky.frozen,
+        watering_mm=sky.watering_mm[:, columns],
+        surface=sky.surface[:, columns],
+    )
+    for gain in found:
+        last_hour, last = max((r.hour, i) for i, r in readings if r.strip == gain.strip)
+        days = (last_hour - gain.since_hour) / 24.0
+        text = (
+            f"over {days:.1f} days the tests found {gain.gain_pct:.1f} points more water than rain and truck "
+            f"explain (expected change {gain.expected_change_pct:+.1f} points): ground water, a spring, a "
+            "leak, standing water, or more than was recorded."
+        )
+        out.append((last, UNEXPLAINED, text))
+    return out
 
 
 def _is_steady(found: Sequence[tuple[float, float]]) -> bool:

@@ -56,10 +56,20 @@ def test_a_wrong_value_is_named_and_nothing_is_written(tmp_path: Path, column: s
 def test_a_missing_column_is_named_with_what_is_needed(tmp_path: Path) -> None:
     data = write_folder(tmp_path / "data")
     path = data / "made-1_2020.csv"
-    pd.read_csv(path).drop(columns=["solar_mj_m2", "soil_moisture_10cm_m3_m3"]).to_csv(path, index=False)
+    pd.read_csv(path).drop(columns=["solar_mj_m2", "rh_max_pct"]).to_csv(path, index=False)
     with pytest.raises(ConfigError) as refused:
         run(data, tmp_path / "p.csv")
-    assert {c.key for c in refused.value.faults} == {"solar_mj_m2", "soil_moisture_10cm_m3_m3"}
+    assert {c.key for c in refused.value.faults} == {"solar_mj_m2", "rh_max_pct"}
+
+
+def test_files_without_the_probes_of_a_layer_are_left_out_and_a_folder_without_any_is_refused(tmp_path: Path) -> None:
+    data = write_folder(tmp_path / "data")
+    path = data / "made-1_2020.csv"
+    pd.read_csv(path).drop(columns=["soil_moisture_10cm_m3_m3"]).to_csv(path, index=False)
+    run(data, tmp_path / "p.csv")
+    assert set(pd.read_csv(tmp_path / "p.csv")["station"]) == {"made-0"}
+    with pytest.raises(ConfigError, match="no file has it"):
+        run(data, tmp_path / "p.csv", layer="7.5cm")
 
 
 def test_a_folder_without_stations_or_files_is_refused(tmp_path: Path) -> None:

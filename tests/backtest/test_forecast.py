@@ -10,10 +10,12 @@ import pandas as pd
 import pytest
 from backtest_builders import MEASURED, WHY_NOT, some_measured, without_the_future, write_folder
 
-from gonogo.backtest import daily, folder, forecast, population
+from gonogo.backtest import folder, forecast
+from gonogo.backtest.forecast import HORIZON
+from gonogo.backtest.hours import Hours, hours
 from gonogo.backtest.run import COLUMNS, backtest
-from gonogo.backtest.starts import HORIZON, Starts, starts
-from gonogo.errors import SoilError
+from gonogo.config.settings import setting_rows
+from gonogo.soil.ground import SCORE_NAMES
 
 measured = pytest.mark.skipif(not MEASURED.is_dir(), reason=WHY_NOT)
 # One of each climate, wet and dry, with the longest season.
@@ -26,11 +28,12 @@ def rows(data: Path, tmp_path: Path, readings: str = "weekly", **changed: Any) -
     return pd.read_csv(out, dtype=str)
 
 
-def begun(data: Path, name: str = "made-0") -> tuple[folder.StationYear, daily.Days, Starts]:
+def begun(data: Path, readings: str, name: str = "made-0") -> tuple[folder.StationYear, Hours, forecast.Forecast]:
     known = folder.stations(data)
     one = folder.read(data / f"{name}_2020.csv", known[name], folder.LAYERS["0-150mm"])
-    weather = daily.days(one)
-    return one, weather, starts(one, weather)
+    of = hours(one, 20)
+    settings = {row_name: row.value for row_name, row in setting_rows().items()}
+    return one, of, forecast.forecasts(one, of, readings, settings=settings)
 
 
 @pytest.mark.parametrize("readings", forecast.READINGS)
@@ -97,87 +100,49 @@ def test_the_first_reading_alone_knows_of_no_other(tmp_path: Path) -> None:
     assert changed == {table["date_local_standard"][70]}
 
 
-def test_earlier_readings_teach_and_do_not_collapse_the_band(tmp_path: Path) -> None:
+def test_earlier_readings_teach(tmp_path: Path) -> None:
     data = write_folder(tmp_path / "data")
-    one, _, of = begun(data)
-    table = population.shipped()
-    first, weekly = (forecast.moments(of, table, mode) for mode in ("first", "weekly"))
-    error = {name: np.abs(m[0].T - of.measured)[9:].mean() for name, m in (("first", first), ("weekly", weekly))}
-    assert error["weekly"] < error["first"]
-    narrowed = np.sqrt(weekly[1][:, -1] / first[1][:, -1])
-    assert np.all((narrowed > 0.05) & (narrowed <= 1.0 + 1e-9))
+    (one, _, first), (_, _, weekly) = (begun(data, mode) for mode in ("first", "weekly"))
+    truth = one.theta[first.day[:, None] + np.arange(1, HORIZON + 1)]
+    assert np.abs(weekly.mean - truth)[9:].mean() < np.abs(first.mean - truth)[9:].mean()
     assert one.readings.size == 30
 
 
-def test_gaps_in_the_weather_are_filled_from_before_and_marked(tmp_path: Path) -> None:
+def test_gaps_in_the_weather_are_marked(tmp_path: Path) -> None:
     data = write_folder(tmp_path / "data")
     path = data / "made-0_2020.csv"
     table = pd.read_csv(path)
     table.loc[100:103, ["air_temp_max_c", "air_temp_min_c"]] = np.nan
     table.to_csv(path, index=False)
-    _, weather, of = begun(data)
-    assert np.flatnonzero(weather.is_gap).tolist() == [100, 101, 102, 103]
-    assert weather.temp_degc[100:104] == pytest.approx(weather.temp_degc[99])
-    marked = of.gap_days > 0
+    _, _, told = begun(data, "first")
+    marked = told.gap_days > 0
     assert marked.any()
-    assert np.all((of.day[marked] >= 90) & (of.day[marked] <= 103))
-    table.loc[104:, "air_temp_max_c"] += 5.0
-    table.to_csv(path, index=False)
-    assert np.all(begun(data)[1].et0_mm[:104] == weather.et0_mm[:104])
+    assert np.all((told.day[marked] >= 90) & (told.day[marked] <= 103))
 
 
-def test_a_gap_before_the_first_value_is_filled_with_what_the_table_says() -> None:
-    series = np.array([np.nan, np.nan, 4.0, np.nan, 6.0])
-    assert daily.carried(series, 9.0).tolist() == [9.0, 9.0, 4.0, 4.0, 6.0]
+@pytest.mark.parametrize("mode", forecast.READINGS)
+def test_the_band_keeps_its_order_and_widens_with_the_days(tmp_path: Path, mode: str) -> None:
+    _, _, told = begun(write_folder(tmp_path / "data"), mode)
+    assert np.all((told.p10 <= told.mean) & (told.mean <= told.p90) & (told.p10 >= 0.0))
+    width = (told.p90 - told.p10).mean(axis=0)
+    assert width[0] < width[4] < width[9]
 
 
-def test_snow_wets_the_ground_when_it_melts(tmp_path: Path) -> None:
-    data = write_folder(tmp_path / "data")
-    path = data / "made-0_2020.csv"
-    table = pd.read_csv(path)
-    table["precip_mm"] = 0.0
-    table.loc[10, "precip_mm"] = 9.0
-    table.loc[9:12, "air_temp_max_c"], table.loc[9:12, "air_temp_min_c"] = -2.0, -8.0
-    table.loc[13:, "air_temp_max_c"], table.loc[13:, "air_temp_min_c"] = 4.0, 0.0
-    table.to_csv(path, index=False)
-    water = begun(data)[1].water_mm
-    assert water[:13].sum() == 0.0
-    assert water[13:15] == pytest.approx([2.0 * 2.74, 9.0 - 2.0 * 2.74])
+@pytest.mark.parametrize("ground", SCORE_NAMES)
+def test_a_morning_makes_every_forecast(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ground: str) -> None:
+    """One model: what judges a morning's strips is what is proven here, called as a morning calls it."""
+    from gonogo.decide import judge
+    from gonogo.moisture import simulate
 
+    calls: list[str] = []
 
-def test_members_lie_between_dry_and_full_and_dry_when_nothing_falls(tmp_path: Path) -> None:
-    _, _, of = begun(write_folder(tmp_path / "data"))
-    table = population.shipped()
-    drawn = population.members(table, of, deviations=table.deviations(20))
-    assert drawn.shape == (HORIZON, len(of), 20)
-    assert np.all((drawn > 0.0) & (drawn < population.FULLEST))
-    dry = Starts(**{n: getattr(of, n) for n in Starts.__slots__} | {"water_mm": np.zeros_like(of.water_mm)})
-    assert np.all(np.diff(population.members(table, dry), axis=0) <= 1e-12)
+    def counted(site: Any, **known: Any) -> Any:
+        calls.append(site.strips[0].ground)
+        return simulate.marched(site, **known)
 
-
-def test_the_shipped_table_says_what_it_was_fitted_on_and_that_it_may_travel() -> None:
-    source = population.shipped().source
-    assert "U.S. Climate Reference Network" in source
-    assert "public domain" in source
-    assert "fit_population.py" in source
-
-
-def test_a_table_fitted_for_other_names_is_refused() -> None:
-    import importlib.resources
-    import json
-
-    text = importlib.resources.files("gonogo.backtest").joinpath("population.json").read_text(encoding="utf-8")
-    assert population.parsed(text).beta.size == len(population.COEFFICIENTS)
-    row = json.loads(text)
-    row["parameters"] = row["parameters"][::-1]
-    with pytest.raises(SoilError, match="not this program's"):
-        population.parsed(json.dumps(row))
-
-
-def test_the_band_keeps_its_order_and_widens_with_the_days(tmp_path: Path) -> None:
-    _, _, of = begun(write_folder(tmp_path / "data"))
-    for mode in forecast.READINGS:
-        told = forecast.forecasts(of, population.shipped(), mode)
-        assert np.all((told.p10 <= told.mean) & (told.mean <= told.p90) & (told.p10 >= 0.0))
-        width = (told.p90 - told.p10).mean(axis=1)
-        assert width[0] < width[4] < width[9]
+    assert judge.marched is simulate.marched is forecast.marched
+    monkeypatch.setattr(forecast, "marched", counted)
+    data = write_folder(tmp_path / "data", n_stations=1)
+    told = rows(data, tmp_path, "first", ground=ground)
+    assert set(calls) == {ground}
+    assert len(calls) * HORIZON == len(told)

@@ -19,10 +19,13 @@ import pytest
 from gonogo.soil import ensemble
 from gonogo.soil.balance import MoisturePath, march
 from gonogo.soil.classes import SOIL_CLASSES
-from gonogo.soil.ensemble import ReadingAt
+from gonogo.soil.ground import FILL, SCORE_NAMES, Fill, Tables
+from gonogo.soil.knowledge import nothing_known
 from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACES
-from gonogo.soil.strip import StripSoil, drawn_scores, drawn_start, nothing_learned, params_from_scores, strip_soil
+from gonogo.soil.readings import ReadingAt
+from gonogo.soil.sky import Sky
+from gonogo.soil.strip import LEARNABLE, StripSoil, drawn_start, params_from_scores, strip_soil
 
 N_HOURS, N_MEMBERS = 384, 50
 
@@ -57,14 +60,20 @@ def weather(n_strips: int) -> dict[str, Any]:
 
 @pytest.mark.benchmark(group="moisture")
 def test_one_site_of_12_strips_with_readings(benchmark: Any) -> None:
-    sky = weather(12)
-    rain = sky.pop("rain")
-    hour_utc = np.datetime64("2026-06-01T00") + np.arange(N_HOURS).astype("timedelta64[h]")
+    columns = weather(12)
+    sky = Sky(rain_mm=columns.pop("rain"), **columns)
     readings = [ReadingAt(strip=s, hour=h, w_pct=12.0, sd_pct=0.6) for s in range(12) for h in (48 + s, 216 + s)]
 
     def one_site() -> ensemble.StripMoisture:
-        rng = np.random.default_rng(1)
-        return ensemble.run(soil(12), hour_utc=hour_utc, rain_members_mm=rain, readings=readings, rng=rng, **sky)
+        strips = soil(12)
+        return ensemble.run(
+            strips,
+            Fill(strips=strips, growth=Tables().growth[FILL], is_fresh=np.ones(12, dtype=np.bool_)),
+            sky,
+            readings=readings,
+            knowledge=[nothing_known(len(SCORE_NAMES[FILL]))] * 12,
+            rngs=[np.random.default_rng(s) for s in range(12)],
+        )
 
     assert benchmark(one_site).w_pct.shape == (N_HOURS + 1, 12, N_MEMBERS)
 
@@ -129,8 +138,9 @@ def many(n_strips: int) -> tuple[SoilState, SoilParams, dict[str, Any]]:
     sky = weather(n_strips)
     sky["rain_mm"] = sky.pop("rain")
     strips, rng = soil(n_strips), np.random.default_rng(1)
-    params = params_from_scores(strips, drawn_scores(nothing_learned(n_strips), N_MEMBERS, rng))
-    return drawn_start(strips, N_MEMBERS, rng), params, sky
+    draws = rng.standard_normal((len(LEARNABLE) + 2, n_strips, N_MEMBERS))
+    params = params_from_scores(strips, draws[2:], strips.start_theta)
+    return drawn_start(strips, draws[:2]), params, sky
 
 
 class CompiledLoop:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sites import small_site
 
-from gonogo.moisture.learned import LearnedSoil, Lift, factors, in_force_of, lessons, prior, reset
-from gonogo.soil.strip import LEARNABLE, Learned
+from gonogo.moisture.learned import LearnedSoil, Lift, factors, in_force_of, lessons, prior, reset, season_put_down
+from gonogo.soil.knowledge import nothing_known
+from gonogo.soil.strip import LEARNABLE
 
 MONDAY = datetime(2026, 5, 11, 12, tzinfo=UTC)
 SITE = small_site()
@@ -40,16 +42,16 @@ def lift(*readings: float, spread: float | None = None) -> Lift:
 
 
 def mean_of(one: Lift, *stored: LearnedSoil, share: float = 0.5) -> float:
-    found = prior([one], stored, share_next_lift=share).learned.score_mean[:, 0]
+    found = prior([one], stored, share_next_lift=share).knowledge[0].mean
     assert np.all(found == found[0])
     return float(found[0])
 
 
 def test_nothing_stored_is_nothing_known() -> None:
     found = prior([lift(1.0)], (), share_next_lift=0.5)
-    assert np.all(found.learned.score_mean == 0.0)
-    assert np.all(found.learned.score_sd == 1.0)
-    assert found.share == (0.0,)
+    assert np.all(found.knowledge[0].mean == 0.0)
+    assert np.all(found.knowledge[0].sd == 1.0)
+    assert found.taken_from == (None,)
 
 
 def test_a_reading_that_this_morning_learns_from_is_not_in_what_it_starts_from() -> None:
@@ -63,8 +65,9 @@ def test_a_reading_that_this_morning_learns_from_is_not_in_what_it_starts_from()
 
 def test_the_next_lift_starts_from_a_share_and_is_less_sure() -> None:
     found = prior([lift(6.0, spread=5.0)], (lesson(4.0, 0.8),), share_next_lift=0.5)
-    assert found.learned.score_mean[:, 0] == pytest.approx(0.4)
-    assert found.learned.score_sd[:, 0] == pytest.approx(np.sqrt(0.25 * 0.25 + 0.75))
+    assert found.knowledge[0].mean == pytest.approx(0.4)
+    assert found.knowledge[0].sd == pytest.approx(np.sqrt(0.25 * 0.25 + 0.75))
+    assert found.knowledge[0].n_readings == 0
     assert mean_of(lift(6.0, spread=5.0), lesson(4.0, 0.8), share=0.0) == 0.0
 
 
@@ -88,14 +91,37 @@ def test_a_reset_forgets_what_was_before_it_and_keeps_what_comes_after() -> None
 def test_lessons_name_the_last_reading_and_count_those_that_taught() -> None:
     lifts = [lift(4.0, 8.0), lift(4.0), lift()]
     before = prior(lifts, (lesson(3.0, n=5),), share_next_lift=0.5)
-    learned = Learned(score_mean=np.full((len(LEARNABLE), 3), 0.7), score_sd=np.full((len(LEARNABLE), 3), 0.4))
-    (one,) = lessons(lifts, before, learned, [1, 0, 0])
+    known = [replace(k, mean=np.full(len(LEARNABLE), 0.7)) for k in before.knowledge]
+    taught = replace(known[0], n_taught=known[0].n_taught + 1, highest=0.3, lowest=0.2, n_readings=4)
+    (one,) = lessons(lifts, before, [taught, *known[1:]], [(1.0, 2.0)] * 3)
     assert (one.through_utc, one.n_readings) == (at(8.0), 6)
+    assert (one.n_seen, one.highest, one.lowest, one.season) == (4, 0.3, 0.2, (1.0, 2.0))
     assert set(one.score_mean.values()) == {0.7}
     assert list(one.score_mean) == list(LEARNABLE)
     new_lift = [lift(6.0, 8.0, spread=5.0)]
-    (fresh,) = lessons(new_lift, prior(new_lift, (lesson(3.0, n=5),), share_next_lift=0.5), learned, [1])
+    fresh_before = prior(new_lift, (lesson(3.0, n=5),), share_next_lift=0.5)
+    known_then = replace(fresh_before.knowledge[0], n_taught=1)
+    (fresh,) = lessons(new_lift, fresh_before, [known_then], [()])
     assert (fresh.n_readings, fresh.lift_from_utc) == (1, at(5.0))
+
+
+def test_what_is_put_down_is_taken_up_again_with_its_correlations() -> None:
+    n = len(LEARNABLE)
+    known = nothing_known(n).read(0.2).read(0.25).taught(np.linspace(-0.02, 0.03, n), 0.01, 1e-4)
+    one_lift = [lift(4.0, 8.0)]
+    (one,) = lessons(one_lift, prior(one_lift, (), share_next_lift=0.5), [known], [()])
+    again = prior([lift(9.0)], (one,), share_next_lift=0.5).knowledge[0]
+    assert again.mean == pytest.approx(known.mean)
+    assert again.covariance == pytest.approx(known.covariance, abs=1e-9)
+    assert (again.n_readings, again.highest, again.lowest) == (2, 0.25, 0.2)
+    # The reading through which it was learned is this morning's first: it will be counted again.
+    assert prior([lift(8.0)], (one,), share_next_lift=0.5).knowledge[0].n_readings == 1
+
+
+def test_a_season_belongs_to_no_strip() -> None:
+    put_down = season_put_down((1.0,) * 7, at(3.0))
+    assert mean_of(lift(6.0), put_down) == 0.0
+    assert prior([lift(6.0)], (put_down,), share_next_lift=0.5).taken_from == (None,)
 
 
 @given(mean=st.floats(-3.0, 3.0))
@@ -110,7 +136,7 @@ def test_a_parameter_that_an_older_program_did_not_know_has_taught_nothing() -> 
         strip_id=STRIP.id, material_id=STRIP.material_id, lift_from_utc=None, through_utc=at(1.0), n_readings=2,
         score_mean={"theta_fc": 0.5, "gone": 2.0}, score_sd={"theta_fc": 0.4, "gone": 0.1},
     )  # fmt: skip
-    found = prior([lift(6.0)], (old,), share_next_lift=0.5).learned
-    assert found.score_mean[list(LEARNABLE).index("theta_fc"), 0] == 0.5
-    assert found.score_mean[list(LEARNABLE).index("intake_mm_h"), 0] == 0.0
-    assert found.score_sd[list(LEARNABLE).index("intake_mm_h"), 0] == 1.0
+    found = prior([lift(6.0)], (old,), share_next_lift=0.5).knowledge[0]
+    assert found.mean[list(LEARNABLE).index("theta_fc")] == 0.5
+    assert found.mean[list(LEARNABLE).index("intake_mm_h")] == 0.0
+    assert found.sd[list(LEARNABLE).index("intake_mm_h")] == 1.0

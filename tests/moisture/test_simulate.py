@@ -17,15 +17,17 @@ from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 STRIP = hand_made.strip()
 # No sun, no wind, air full of vapour: nothing evaporates, so that water moves only where it is brought.
 STILL = {"temp_degc": 5.0, "rh_pct": 100.0, "wind_2m_m_s": 0.5, "shortwave_w_m2": 0.0}
+# Seen to be spread: what is not recorded counts as lying there for long, and shares its rain with what lies below.
+SPREAD = SurfaceWork(strip_id=STRIP.id, at_utc=at(-31), work="spread")
 SURE = Reading(strip_id=STRIP.id, at_utc=at(-30), w_pct=11.0, method="oven")  # below field capacity: nothing drains
 
 
-def simulated(*entries: Entry, rain_mm: object = 0.0, **sky: object) -> Marched:
+def simulated(*entries: Entry, rain_mm: object = 0.0, spread: bool = True, **sky: object) -> Marched:
     return marched(
         hand_made.site([STRIP]),
         now_utc=hand_made.NOW_UTC,
         weather=hand_made.weather(rain_mm, **(STILL | sky)),
-        entries=[SURE, *entries],
+        entries=[*[SPREAD] * spread, SURE, *entries],
         settings=SETTINGS,
         rng=np.random.default_rng(1),
     )
@@ -51,7 +53,7 @@ def test_truck_water_is_in_the_lift_at_the_end_of_its_hour_and_by_its_depth() ->
     truck = Watering(strip_id=STRIP.id, at_utc=at(-10) + timedelta(minutes=50), litres=10_000.0)
     added = added_pct(simulated(truck), simulated())
     assert np.all(added[: row(-10) + 1] == 0.0)
-    assert added[row(-9)] == pytest.approx(3.125, abs=0.01)
+    assert added[row(-9)] == pytest.approx(3.125, abs=0.02)  # the rest is on its way to what lies below
 
 
 def test_rain_is_in_the_lift_at_the_end_of_its_hour() -> None:
@@ -63,7 +65,7 @@ def test_rain_is_in_the_lift_at_the_end_of_its_hour() -> None:
 @pytest.mark.parametrize(("minutes", "hour"), [(-29, -10), (0, -10), (29, -10), (31, -9)])
 def test_a_test_counts_at_the_nearest_full_hour(minutes: int, hour: int) -> None:
     second = Reading(strip_id=STRIP.id, at_utc=at(-10) + timedelta(minutes=minutes), w_pct=11.6, method="oven")
-    moved = np.flatnonzero(added_pct(simulated(second), simulated()))
+    moved = np.flatnonzero(np.abs(added_pct(simulated(second), simulated())) > 0.05)
     assert moved[0] == row(hour)
 
 
@@ -79,7 +81,8 @@ def test_a_sealed_lift_sheds_the_rain_of_the_very_hour_in_which_it_was_sealed() 
 def test_work_from_before_the_table_still_shapes_the_surface() -> None:
     long_ago = SurfaceWork(strip_id=STRIP.id, at_utc=hand_made.FIRST_UTC - timedelta(hours=1), work="sealed")
     rain = in_hour(-10)
-    assert mean_pct(simulated(long_ago, rain_mm=rain))[-1] < mean_pct(simulated(rain_mm=rain))[-1] - 0.3
+    sealed, loose = (mean_pct(simulated(*works, rain_mm=rain, spread=False))[-1] for works in ([long_ago], []))
+    assert sealed < loose - 0.05
 
 
 FROZEN: list[dict[str, Any]] = [
@@ -119,4 +122,6 @@ def test_a_lift_of_half_the_thickness_gains_twice_the_points() -> None:
 
     tests = [Reading(strip_id=name, at_utc=at(-30), w_pct=10.0, method="oven") for name in ("thin", "thick")]
     trucks = [Watering(strip_id=name, at_utc=at(-10), litres=3200.0) for name in ("thin", "thick")]
-    assert of_both([*tests, *trucks]) - of_both(tests) == pytest.approx([2.0, 1.0], abs=0.01)
+    thin, thick = of_both([*tests, *trucks]) - of_both(tests)
+    assert thin / thick == pytest.approx(2.0, rel=0.02)
+    assert thick == pytest.approx(1.0, abs=0.03)  # a little is on its way to what lies below

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import printed
 import pytest
+from daily_et0 import daily_et0_mm
 
 from gonogo.records.air import HourlyAir, Place
 from gonogo.soil import reference_et, sun
@@ -109,7 +110,7 @@ def day(temp_max_degc, temp_min_degc, day_of_year, latitude_deg, elevation_m, so
     else:
         shortwave = sun.shortwave_from_range_mj_m2_d(temp_max_degc, temp_min_degc, top)
     terms = net_radiation(temp_max_degc, temp_min_degc, vapour, shortwave, top, elevation_m)
-    et0_mm = reference_et.daily_et0_mm(
+    et0_mm = daily_et0_mm(
         temp_max_degc,
         temp_min_degc,
         vapour_kpa=vapour,
@@ -210,7 +211,7 @@ def days(latitude_rad, elevation_m, first_day_of_year, temp_max_degc, temp_min_d
     high, low, breeze = arrays(temp_max_degc, temp_min_degc, wind_10m_m_s)
     rh_max, rh_min, shortwave = arrays(given["rh_max_pct"], given["rh_min_pct"], given["rs_mj_m2_d"])
     dates = first_day_of_year + np.arange(high.size)
-    et0_mm = reference_et.daily_et0_mm(
+    et0_mm = daily_et0_mm(
         high,
         low,
         vapour_kpa=reference_et.vapour_from_rh_range_kpa(low, high, rh_max, rh_min),

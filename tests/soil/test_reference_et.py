@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from daily_et0 import daily_et0_mm
 
 from gonogo.records.air import HourlyAir, Place
 from gonogo.soil import reference_et, sun
@@ -21,7 +22,7 @@ def test_daily_values_agree_with_an_independent_library(latitude_deg: float) -> 
     wind = rng.uniform(0.6, 7.0, n)
     top = sun.extraterrestrial_mj_m2_d(np.radians(latitude_deg), day_of_year)
     shortwave = top * rng.uniform(0.2, 0.75, n)
-    ours = reference_et.daily_et0_mm(
+    ours = daily_et0_mm(
         high, low, vapour_kpa=vapour, wind_2m_m_s=wind, shortwave_mj_m2_d=shortwave,
         day_of_year=day_of_year, latitude_deg=latitude_deg, elevation_m=400.0,
     )  # fmt: skip
@@ -39,7 +40,7 @@ def test_still_air_counts_as_half_a_metre_a_second() -> None:
 
     def of_day(wind_2m_m_s: float) -> float:
         return float(
-            reference_et.daily_et0_mm(
+            daily_et0_mm(
                 25.0, 12.0, vapour_kpa=1.4, wind_2m_m_s=wind_2m_m_s, shortwave_mj_m2_d=22.0,
                 day_of_year=170, latitude_deg=45.0, elevation_m=100.0,
             )

@@ -9,7 +9,10 @@ import pytest
 
 from gonogo.errors import SoilError
 from gonogo.soil import strip
-from gonogo.soil.strip import LEARNABLE, Learned, StripSoil, strip_soil
+from gonogo.soil.knowledge import whitened
+from gonogo.soil.strip import FRESH_EVAPORATION, LEARNABLE, StripSoil, strip_soil
+
+THETA = np.array([0.2, 0.1])
 
 RIGHT: dict[str, Any] = {
     "soil_class": ["loam", "sand"],
@@ -27,7 +30,7 @@ def soil(**changed: Any) -> StripSoil:
 
 
 def test_top_and_base_make_up_the_lift_and_evaporation_reaches_100_mm_at_most() -> None:
-    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)))
+    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)), THETA)
     thickness = params.top_thickness_mm + params.base_thickness_mm
     assert thickness[:, 0] == pytest.approx([220.0, 80.0])
     assert params.top_thickness_mm[:, 0] == pytest.approx([100.0, 70.0])
@@ -51,14 +54,14 @@ def test_a_strip_outside_physics_is_refused(changed: dict[str, Any], fault: str)
 def test_a_dense_lift_keeps_field_capacity_below_saturation() -> None:
     dense = soil(dry_density_kg_m3=[2100.0, 2100.0])
     assert np.all(dense.theta_fc < dense.theta_sat)
-    params = strip.params_from_scores(dense, np.full((len(LEARNABLE), 2, 3), 3.0))
+    params = strip.params_from_scores(dense, np.full((len(LEARNABLE), 2, 3), 3.0), THETA)
     assert np.all(params.theta_fc < params.theta_sat)
     assert params.theta_fc[0] == pytest.approx(0.95 * params.theta_sat[0, 0])
     assert np.all(params.rew_mm <= 0.8 * params.tew_mm + 1e-12)
 
 
 def test_the_default_evaporates_from_its_top_layer_between_the_two_limits_of_fao_56() -> None:
-    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)))
+    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)), soil().start_theta)
     assert params.tew_mm[:, 0] == pytest.approx([(0.25 - 0.06) * 100.0, (0.12 - 0.0225) * 70.0])
     assert params.rew_mm[:, 0] == pytest.approx([9.0, 4.5 * 0.7])
 
@@ -67,9 +70,11 @@ def test_a_member_that_learned_to_dry_little_keeps_two_millimetres_and_a_second_
     scores = np.zeros((len(LEARNABLE), 2, 3))
     scores[list(LEARNABLE).index("theta_fc")] = -3.0
     scores[list(LEARNABLE).index("evaporation_depth_mm")] = -3.0
-    params = strip.params_from_scores(soil(theta_wp=[0.3, 0.14]), scores)
+    ground = soil(theta_wp=[0.3, 0.14])
+    params = strip.params_from_scores(ground, scores, ground.start_theta)
     assert params.tew_mm == pytest.approx(2.0)
-    assert params.rew_mm == pytest.approx(1.6)
+    assert params.rew_mm[0] == pytest.approx(1.6)
+    assert np.all(params.rew_mm <= 0.8 * params.tew_mm + 1e-12)
 
 
 def test_a_lift_lets_its_water_go_down_four_times_as_slowly_as_from_top_to_base() -> None:
@@ -80,40 +85,19 @@ def test_a_lift_lets_its_water_go_down_four_times_as_slowly_as_from_top_to_base(
 
 
 def test_scores_of_zero_are_the_default() -> None:
-    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)))
+    params = strip.params_from_scores(soil(), np.zeros((len(LEARNABLE), 2, 3)), THETA)
     assert params.theta_fc[:, 0] == pytest.approx([0.25, 0.12])
-    assert params.evaporation_factor == pytest.approx(1.0)
-
-
-def test_members_have_the_stated_mean_and_spread() -> None:
-    scores = strip.drawn_scores(strip.nothing_learned(2), 50, np.random.default_rng(1))
-    assert scores.shape == (len(LEARNABLE), 2, 50)
-    # Cutting at three standard deviations moves these a little.
-    assert scores.mean(axis=-1) == pytest.approx(0.0, abs=0.01)
-    assert scores.std(axis=-1, ddof=1) == pytest.approx(1.0, abs=0.05)
+    assert params.evaporation_factor == pytest.approx(FRESH_EVAPORATION)
+    assert params.below_theta[:, 0] == pytest.approx(THETA)
 
 
 def test_the_start_without_a_reading_is_wide_and_physical() -> None:
     ground = soil()
-    start = strip.drawn_start(ground, 50, np.random.default_rng(1))
+    start = strip.drawn_start(ground, np.stack([whitened(np.random.default_rng(k), 2, 50) for k in (1, 2)], axis=1))
     w = (start.top_mm + start.base_mm) / ground.mm_per_pct[:, None]
     assert w.mean(axis=-1) == pytest.approx(ground.omc_pct, rel=0.03)
     assert np.all(w.std(axis=-1) > 0.2 * ground.omc_pct)
     assert np.all((w > 0.0) & (w < ground.saturated_w_pct[:, None]))
-
-
-def test_what_was_learned_passes_on_at_a_discount() -> None:
-    shape = (len(LEARNABLE), 2)
-    learned = Learned(score_mean=np.full(shape, 2.0), score_sd=np.full(shape, 0.4))
-    assert learned.discounted(1.0).score_mean == pytest.approx(learned.score_mean)
-    assert learned.discounted(1.0).score_sd == pytest.approx(learned.score_sd)
-    assert learned.discounted(0.0).score_mean == pytest.approx(0.0)
-    assert learned.discounted(0.0).score_sd == pytest.approx(1.0)
-    half = learned.discounted(0.5)
-    assert half.score_mean == pytest.approx(1.0)
-    assert np.all((half.score_sd > 0.4) & (half.score_sd < 1.0))
-    with pytest.raises(SoilError):
-        learned.discounted(1.1)
 
 
 def test_a_score_is_a_factor_on_the_default_and_none_leaves_it() -> None:
@@ -126,7 +110,7 @@ def test_a_score_is_a_factor_on_the_default_and_none_leaves_it() -> None:
 def test_a_top_layer_has_its_share_of_the_readily_evaporable_water_of_100_mm(thickness_mm: float) -> None:
     """FAO-56, table 19 gives REW of the upper 100 mm: 9 mm for loam. Stage two keeps a fifth of TEW at least."""
     ground = soil(soil_class=["loam", "loam"], lift_thickness_mm=[thickness_mm] * 2, omc_pct=[14.0] * 2)
-    params = strip.params_from_scores(ground, np.zeros((len(LEARNABLE), 2, 3)))
+    params = strip.params_from_scores(ground, np.zeros((len(LEARNABLE), 2, 3)), ground.start_theta)
     top_mm = min(100.0, thickness_mm - 10.0)
     assert params.rew_mm[0] == pytest.approx(min(9.0 * top_mm / 100.0, 0.8 * params.tew_mm[0, 0]))
     assert params.tew_mm[0] == pytest.approx(max((0.25 - 0.5 * 0.12) * top_mm, 2.0))

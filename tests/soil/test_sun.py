@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from daily_et0 import daily_et0_mm
 
 from gonogo.errors import SoilError
 from gonogo.records.air import HourlyAir, Place
@@ -95,7 +96,7 @@ def test_hourly_values_of_a_summer_day_add_up_near_the_daily_equation() -> None:
     breeze = np.full(168, 2.0)
     air = HourlyAir(hour_utc=WEEK, temp_degc=temp, rh_pct=rh, wind_2m_m_s=breeze, shortwave_w_m2=shortwave)
     hourly = reference_et.hourly_et0_mm(air, Place(latitude_deg=45.0, longitude_deg=0.0, elevation_m=100.0))
-    daily = reference_et.daily_et0_mm(
+    daily = daily_et0_mm(
         29.0, 15.0, vapour_kpa=vapour, wind_2m_m_s=2.0, shortwave_mj_m2_d=shortwave[72:96].sum() * 0.0036,
         day_of_year=172, latitude_deg=45.0, elevation_m=100.0,
     )  # fmt: skip

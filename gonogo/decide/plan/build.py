@@ -20,7 +20,7 @@ from gonogo.records.field import Entry
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import WorkOrder
-from gonogo.soil.ensemble import FAR, IMPOSSIBLE
+from gonogo.soil.readings import FAR, IMPOSSIBLE
 
 
 def build(

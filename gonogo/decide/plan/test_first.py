@@ -16,7 +16,7 @@ from gonogo.decide.windows import moment
 from gonogo.records.day_plan import Job, Task, TestFirst, Then
 from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 
 AFTER_DISK_H = 2.5  # disking itself, and the sun on what it turned up: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice

@@ -1,0 +1,195 @@
+"""Strips of a site through the hours of its weather, with whatever happened to them: the run behind every moisture."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo import times
+from gonogo.moisture.learned import Prior
+from gonogo.moisture.lift_history import SURFACE_AFTER, Story
+from gonogo.records.field import Reading
+from gonogo.records.site import Site, Strip
+from gonogo.soil import ensemble, ground, unexplained
+from gonogo.soil.ensemble import StripMoisture
+from gonogo.soil.error_growth import TERMS
+from gonogo.soil.ground import Ground, Tables
+from gonogo.soil.rain import SURFACE_INDEX
+from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, PROBE, PROBE_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
+from gonogo.soil.season import Season
+from gonogo.soil.sky import Sky
+from gonogo.soil.strip import StripSoil, strip_soil
+
+LOOSENS = ("spread", "disked")  # a lift of which this is recorded lies loose and bare on what was there before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """All that runs of a site's strips have in common.
+
+    sky      of the site; its watering and surface are put in for the strips of a run
+    season   the weather so far at every hour
+    prior    what is known of each strip of the site before its first reading
+    root     of the random numbers; each strip has a stream of its own
+    """
+
+    site: Site
+    hour_utc: npt.NDArray[np.datetime64]
+    sky: Sky
+    season: Season
+    prior: Prior
+    root: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripsRun:
+    """Moisture of some strips, and the readings that found a place on the hours, as its flags count them."""
+
+    moisture: StripMoisture
+    readings: tuple[Reading, ...]
+
+
+def run_strips(start: Start, rows: Sequence[int], stories: Sequence[Story]) -> StripsRun:
+    """Simulate the strips on some rows of the site, a row as often as it stands there, each with its history.
+
+    The strips of each kind of ground run together and are put back in the order of the rows. Raises SoilError.
+    """
+    strips = [start.site.strips[s] for s in rows]
+    placed, placed_from = place(stories, start.hour_utc)
+    sky = replace(
+        start.sky,
+        watering_mm=_watering_mm(strips, stories, start.hour_utc),
+        surface=_surface(strips, stories, start.hour_utc),
+    )
+    whole = _soil(start.site, strips)
+    n_hours, n_members = len(sky.frozen), sky.rain_mm.shape[-1]
+    w = np.empty((3, n_hours + 1, len(strips), n_members))
+    terms = np.empty((n_hours + 1, len(strips), len(TERMS)))
+    known = [start.prior.knowledge[s] for s in rows]
+    flags: list[tuple[int, str, str]] = []
+    closure_error_mm = 0.0
+    for kind in ground.SCORE_NAMES:
+        own = [i for i, strip in enumerate(strips) if strip.ground == kind]
+        if not own:
+            continue
+        soil = whole.only(own)
+        mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
+        found = ensemble.run(
+            soil,
+            _ground(kind, soil, start, [stories[i] for i in own]),
+            replace(sky, watering_mm=sky.watering_mm[:, own], surface=sky.surface[:, own]),
+            readings=[r for _, r in mine],
+            knowledge=[known[i] for i in own],
+            # A stream of its own for each strip: one more strip on the site moves no other.
+            rngs=[np.random.default_rng([start.root, zlib.crc32(strips[i].id.encode())]) for i in own],
+            spread_at=[(hour, own.index(i)) for hour, i in _spread(stories, start.hour_utc) if i in own],
+        )
+        w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
+        terms[:, own] = found.error_terms
+        flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
+        closure_error_mm = max(closure_error_mm, found.closure_error_mm)
+        for i, knowledge in zip(own, found.knowledge, strict=True):
+            known[i] = knowledge
+        if kind == ground.FILL:
+            barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
+            wet = unexplained.flags(soil, sky, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
+            flags += [(mine[i][0], key, text) for i, key, text in wet]
+    moisture = StripMoisture(
+        w_pct=w[0],
+        w_top_pct=w[1],
+        w_base_pct=w[2],
+        closure_error_mm=closure_error_mm,
+        knowledge=tuple(known),
+        error_terms=terms,
+        reading_flags=tuple(sorted(flags)),
+    )
+    return StripsRun(moisture=moisture, readings=tuple(placed_from))
+
+
+def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:
+    """Return the index of the hour start nearest to a moment, or of the hour that holds it; may lie off the axis."""
+    hours = (times.as_datetime(hour_utc[0]) - at_utc) / times.HOUR
+    return round(-hours) if nearest else int(np.floor(-hours))
+
+
+def place(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> tuple[list[ReadingAt], list[Reading]]:
+    """Return readings on the model's axes, with the records they came from; what is older than the weather is left."""
+    placed: list[ReadingAt] = []
+    placed_from: list[Reading] = []
+    for i, story in enumerate(stories):
+        for reading in story.readings:
+            hour = hour_index(reading.at_utc, hour_utc)
+            if 0 <= hour <= len(hour_utc):
+                is_probe = reading.method == PROBE
+                placed.append(
+                    ReadingAt(
+                        strip=i,
+                        hour=hour,
+                        w_pct=reading.w_pct,
+                        sd_pct=PROBE_ERROR_PCT if is_probe else METHOD_ERROR_PCT[reading.method],
+                        spot_sd_pct=0.0 if is_probe else SPOT_SCATTER_PCT,
+                    )
+                )
+                placed_from.append(reading)
+    return placed, placed_from
+
+
+def _ground(kind: str, soil: StripSoil, start: Start, stories: Sequence[Story]) -> Ground:
+    tables = Tables()
+    if kind == ground.NATURAL:
+        return ground.Natural(strips=soil, season=start.season, table=tables.population, growth=tables.growth[kind])
+    is_fresh = np.array([any(work.work in LOOSENS for work in story.works) for story in stories])
+    return ground.Fill(strips=soil, growth=tables.growth[kind], is_fresh=is_fresh)
+
+
+def _spread(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:
+    """Hours within the weather in which a lift was spread, with its place among the stories."""
+    return [
+        (hour, i)
+        for i, story in enumerate(stories)
+        if story.lift_from_utc is not None and 0 <= (hour := hour_index(story.lift_from_utc, hour_utc)) < len(hour_utc)
+    ]
+
+
+def _soil(site: Site, strips: Sequence[Strip]) -> StripSoil:
+    materials = [site.material(strip.material_id) for strip in strips]
+    return strip_soil(
+        soil_class=[m.soil_class for m in materials],
+        lift_thickness_mm=[1000.0 * s.lift_thickness_m for s in strips],
+        dry_density_kg_m3=[s.dry_density_kg_m3 for s in strips],
+        specific_gravity=[m.specific_gravity for m in materials],
+        omc_pct=[m.omc_pct for m in materials],
+        theta_fc=[m.theta_fc for m in materials],
+        theta_wp=[m.theta_wp for m in materials],
+    )
+
+
+def _watering_mm(
+    strips: Sequence[Strip], stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]
+) -> npt.NDArray[np.float64]:
+    """Water put on each strip in each hour [mm], (H, S)."""
+    put_on = np.zeros((len(hour_utc), len(strips)))
+    for i, (strip, story) in enumerate(zip(strips, stories, strict=True)):
+        for watering in story.waterings:
+            hour = hour_index(watering.at_utc, hour_utc, nearest=False)
+            if 0 <= hour < len(hour_utc):
+                put_on[hour, i] += watering.litres / strip.area_m2
+    return put_on
+
+
+def _surface(
+    strips: Sequence[Strip], stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]
+) -> npt.NDArray[np.int64]:
+    """Surface state of each strip in each hour as an index into rain.SURFACES, (H, S)."""
+    states = np.empty((len(hour_utc), len(strips)), dtype=np.int64)
+    for i, (strip, story) in enumerate(zip(strips, stories, strict=True)):
+        states[:, i] = SURFACE_INDEX[strip.surface]
+        for work in story.works:
+            hour = hour_index(work.at_utc, hour_utc, nearest=False)
+            states[max(hour, 0) :, i] = SURFACE_INDEX[SURFACE_AFTER[work.work]]
+    return states

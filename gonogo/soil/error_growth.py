@@ -1,0 +1,101 @@
+"""How far the content may lie from what the march says, the longer since the last reading; fitted on measured soil.
+
+The half width grows with the days, the content, the rain since the reading and what the soil's unknown parameters do to
+the march, and is smaller the more readings have taught. The shape of the distribution is the one that measured errors
+have, so a share of members within a window is a frequency.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import json
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.errors import SoilError
+
+Floats = npt.NDArray[np.float64]
+
+TERMS = (
+    "one", "lead", "lead2", "soil", "content", "content2", "rain", "thickness", "soil_lead", "content_lead",
+    "rain_lead", "taught",
+)  # fmt: skip
+LEAD_LEAST_D = 0.125  # a reading is not known to the hour
+SOIL_LEAST = 0.0015  # [m3/m3]
+CONTENT_LEAST = 0.01  # [m3/m3]
+RAIN_MOST_MM = 150.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorGrowth:
+    """The fitted table of one kind of ground.
+
+    scale          coefficients of the logarithm of the half width, in the order of TERMS
+    probability    rising, 0 to 1; quantile: of the measured errors in half widths, at those
+    """
+
+    scale: Floats = field(repr=False)
+    probability: Floats = field(repr=False)
+    quantile: Floats = field(repr=False)
+
+    def half_width(self, terms: Floats) -> Floats:
+        """Return the half width [m3/m3] from terms (..., TERMS)."""
+        return np.exp(np.clip(terms @ self.scale, np.log(2e-4), np.log(0.2)))
+
+    def steps(self, n_members: int) -> Floats:
+        """Return where equally likely members stand (M,), in half widths, from the driest on; their mean is 0."""
+        at = (np.arange(n_members) + 0.5) / n_members
+        steps = np.interp(at, self.probability, self.quantile)
+        return np.asarray(steps - steps.mean())
+
+
+@cache
+def shipped() -> dict[str, ErrorGrowth]:
+    """Return the tables that travel with the package, by kind of ground."""
+    return parsed(importlib.resources.files("gonogo.soil").joinpath("error_growth.json").read_text(encoding="utf-8"))
+
+
+def parsed(text: str) -> dict[str, ErrorGrowth]:
+    """Return the tables by ground from their JSON. Raises SoilError where they were fitted for other terms."""
+    row = json.loads(text)
+    if tuple(row["terms"]) != TERMS:
+        raise SoilError("table of error growth: its terms are not this program's. Fit it again: tests/fit_natural.py.")
+    return {
+        ground: ErrorGrowth(
+            scale=np.array(one["scale"]), probability=np.array(one["probability"]), quantile=np.array(one["quantile"])
+        )
+        for ground, one in row["grounds"].items()
+    }
+
+
+def terms(
+    *,
+    lead_h: npt.ArrayLike,
+    soil_variance: Floats,
+    theta: Floats,
+    rain_mm: Floats,
+    thickness_mm: npt.ArrayLike,
+    n_taught: npt.ArrayLike,
+) -> Floats:
+    """Return what the half width depends on, (..., TERMS); all arguments broadcast.
+
+    lead_h        hours since the reading; rain_mm water that came since
+    soil_variance of the content, from what is not known of the soil's parameters [(m3/m3)^2]
+    theta         content expected [m3/m3]; n_taught readings that taught
+    """
+    shape = np.broadcast_shapes(*(np.shape(a) for a in (lead_h, soil_variance, theta, rain_mm, thickness_mm, n_taught)))
+    lead = np.log(np.maximum(np.asarray(lead_h) / 24.0, LEAD_LEAST_D))
+    soil = np.log(np.sqrt(np.maximum(soil_variance, 0.0)) + SOIL_LEAST)
+    content = np.log(np.maximum(theta, 0.0) + CONTENT_LEAST)
+    rain = np.log1p(np.minimum(rain_mm, RAIN_MOST_MM))
+    out = np.empty((*shape, len(TERMS)))
+    columns = (
+        1.0, lead, lead**2, soil, content, content**2, rain, np.log(np.asarray(thickness_mm) / 150.0),
+        soil * lead, content * lead, rain * lead, 1.0 / (1.0 + np.asarray(n_taught)),
+    )  # fmt: skip
+    for k, column in enumerate(columns):
+        out[..., k] = column
+    return out

@@ -1,0 +1,148 @@
+"""The two kinds of ground that a strip can be: fill that was spread, and natural ground that lay there all along."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.soil import error_growth, natural
+from gonogo.soil.error_growth import ErrorGrowth
+from gonogo.soil.knowledge import Knowledge
+from gonogo.soil.layers import SoilParams, SoilState
+from gonogo.soil.season import Season, predictors
+from gonogo.soil.strip import LEARNABLE, SCORE_LIMIT, START_SPREAD, StripSoil, drawn_start, params_from_scores
+
+Floats = npt.NDArray[np.float64]
+
+FILL, NATURAL = "fill", "natural"
+SCORE_NAMES: dict[str, tuple[str, ...]] = {FILL: tuple(LEARNABLE), NATURAL: tuple(natural.PARAMETERS)}
+SCORE_MEANING: dict[str, dict[str, str]] = {
+    FILL: {name: row.meaning for name, row in LEARNABLE.items()},
+    NATURAL: natural.MEANING,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tables:
+    """What was fitted on measured soil: the population of natural ground, and how errors grow by kind of ground."""
+
+    population: natural.Population = field(default_factory=natural.shipped, repr=False)
+    growth: Mapping[str, ErrorGrowth] = field(default_factory=error_growth.shipped, repr=False)
+
+
+class Ground(Protocol):
+    """What a kind of ground must tell.
+
+    n_scores     parameters that readings teach
+    growth       how the error grows with the days since a reading
+    is_carried   members march with what was learned; else as before any reading, and are moved afterwards
+    """
+
+    @property
+    def n_scores(self) -> int: ...
+
+    @property
+    def growth(self) -> ErrorGrowth: ...
+
+    @property
+    def is_carried(self) -> bool: ...
+
+    def start(self, draws: Floats) -> SoilState:
+        """Return the state (S, M) before any reading from draws (2, S, M)."""
+
+    def params(self, scores: Floats, theta: Floats, hour: Sequence[int], known: Sequence[Knowledge]) -> SoilParams:
+        """Return the parameters of scores (P, S, M) where the strips held theta (S,) at an hour each."""
+
+    def placed(
+        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
+    ) -> tuple[Floats, Floats]:
+        """Return top and base [mm] (M,) of a strip whose members hold theta (M,).
+
+        apart   share of the difference between the layers before that stays (M,)
+        """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fill:
+    """Fill: two layers that start from soil class and laboratory.
+
+    is_fresh   (S,) the lift was recorded as spread or disked
+    """
+
+    strips: StripSoil = field(repr=False)
+    growth: ErrorGrowth = field(repr=False)
+    is_fresh: npt.NDArray[np.bool_] = field(repr=False)
+    n_scores: int = len(LEARNABLE)
+    is_carried: bool = True
+
+    def start(self, draws: Floats) -> SoilState:
+        start = drawn_start(self.strips, draws)
+        lift = self.strips.lift_thickness_mm[:, None] - self.strips.top_mm[:, None]
+        nothing = np.zeros((self.n_scores, *start.top_mm.shape))
+        column = self.params(nothing, self.strips.start_theta, [], []).base_thickness_mm
+        return SoilState(top_mm=start.top_mm, base_mm=start.base_mm * (column / lift))
+
+    def params(self, scores: Floats, theta: Floats, hour: Sequence[int], known: Sequence[Knowledge]) -> SoilParams:
+        return params_from_scores(self.strips, np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT), theta, self.is_fresh)
+
+    def placed(
+        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
+    ) -> tuple[Floats, Floats]:
+        thick_top = self.strips.top_mm[strip]
+        column = np.broadcast_to(params.column_mm, before.top_mm.shape)[strip]
+        thick_base, total = column - thick_top, theta * column
+        held = before.top_mm[strip] + before.base_mm[strip]
+        modelled_top = before.top_mm[strip] - held * (thick_top / column)
+        wanted = total * (thick_top / column) + apart * modelled_top
+        full = self.strips.theta_sat[strip]
+        # Neither layer may end below dry or past full; the lift keeps the mean that was measured.
+        top = np.clip(wanted, np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total))
+        return top, total - top
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Natural:
+    """Natural ground: one column that starts from what measured places like it were found to be."""
+
+    strips: StripSoil = field(repr=False)
+    season: Season = field(repr=False)
+    table: natural.Population = field(repr=False)
+    growth: ErrorGrowth = field(repr=False)
+    n_scores: int = len(natural.PARAMETERS)
+    is_carried: bool = False
+
+    def start(self, draws: Floats) -> SoilState:
+        theta = self.strips.start_theta[:, None]
+        held = np.clip(theta * (1.0 + START_SPREAD * draws[0]), 0.1 * theta, self.strips.theta_sat[:, None])
+        scores = np.zeros((self.n_scores, *held.shape))
+        nobody = [Knowledge(mean=np.zeros(1), covariance=np.eye(1))] * len(held)
+        first = self.params(scores, self.strips.start_theta, [0] * len(held), nobody)
+        return SoilState(top_mm=held * first.column_mm, base_mm=np.zeros_like(held))
+
+    def params(self, scores: Floats, theta: Floats, hour: Sequence[int], known: Sequence[Knowledge]) -> SoilParams:
+        thick, s_range = self.strips.lift_thickness_mm, range(len(theta))
+        row = np.stack(
+            [
+                predictors(
+                    self.season.at(hour[s]),
+                    float(theta[s]),
+                    float(thick[s]),
+                    float(np.fmax(known[s].highest, theta[s])),
+                    float(np.fmin(known[s].lowest, theta[s])),
+                )
+                for s in s_range
+            ]
+        )
+        is_later = np.array([k.n_readings > 1 for k in known])
+        expected = np.where(is_later, *(natural.scores(self.table, row, name) for name in ("later", "first")))
+        away = np.einsum("pq,qsm->psm", self.table.root, scores)
+        return natural.params(expected[:, :, None] + away, thick[:, None], self.strips.theta_sat[:, None])
+
+    def placed(
+        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
+    ) -> tuple[Floats, Floats]:
+        return theta * params.column_mm[strip], np.zeros_like(theta)
