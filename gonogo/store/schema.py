@@ -131,20 +131,15 @@ outlook_day = Table(
     Column("record", sa.Text, nullable=False),
 )
 
-# The order of work that a run proposed.
-work_order = Table(
-    "work_order",
-    metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
-    Column("record", sa.Text, nullable=False),
-)
-
-# The day plan that a run told.
-day_plan = Table(
-    "day_plan",
-    metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
-    Column("record", sa.Text, nullable=False),
+# The order of work that a run proposed, and the day plan that it told.
+work_order, day_plan = (
+    Table(
+        name,
+        metadata,
+        Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+        Column("record", sa.Text, nullable=False),
+    )
+    for name in ("work_order", "day_plan")
 )
 
 # What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
