@@ -104,6 +104,8 @@ def targets(seasons: Sequence[Season], label: str = "") -> str:
             ("seals", mean(name, "seals"), "<=", 0.4 * mean("sealing habit", "seals")),
         )
         for what, value, sign, limit in rows:
+            if math.isnan(value - limit):  # a policy that was not lived
+                continue
             is_met = value >= limit if sign == ">=" else value <= limit
             lines.append(f"{name}: {what} {value:.1f}, asked {sign} {limit:.1f}: {'met' if is_met else 'MISSED'}")
     return "\n".join(lines)
