@@ -197,6 +197,8 @@ def morning(
     day: date = DAY,
     reading_doubtful: object = 0.0,
     water_unexplained: object = 0.0,
+    work_unknown: object = 0.0,
+    untested_water_litres_m2: object = 0.0,
 ) -> MorningInputs:
     """Return a morning on which a right lift is compacted; each argument spoils one thing."""
     strips = (strip(),) if strips is None else tuple(strips)
@@ -220,4 +222,6 @@ def morning(
         surfaces=surfaces,
         reading_doubtful=np.broadcast_to(np.asarray(reading_doubtful, dtype=np.float64), (n,)).copy(),
         water_unexplained=np.broadcast_to(np.asarray(water_unexplained, dtype=np.float64), (n,)).copy(),
+        work_unknown=np.broadcast_to(np.asarray(work_unknown, dtype=np.float64), (n,)).copy(),
+        untested_water_litres_m2=np.broadcast_to(np.asarray(untested_water_litres_m2, dtype=np.float64), (n,)).copy(),
     )

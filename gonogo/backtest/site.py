@@ -16,7 +16,7 @@ from gonogo.backtest.starts import HORIZON
 from gonogo.config import Config
 from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
-from gonogo.moisture.simulate import Marched, marched
+from gonogo.moisture.simulate import Kept, Marched, marched
 from gonogo.morning import answers, compute, previous
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
@@ -112,7 +112,7 @@ def _as_told(
             entries=stored.entries,
             settings=settings,
             rng=rng,
-            stored=stored.learned,
+            kept=Kept(learned=stored.learned),
         )
     except GonogoError:
         return None

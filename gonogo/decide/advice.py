@@ -33,7 +33,16 @@ class Row:
 _ANY = (Verdict.COMPACT, Verdict.WATER, Verdict.WAIT)
 _WORK = (Verdict.COMPACT, Verdict.WATER)
 _WAIT = (Verdict.WAIT,)
-_UNSURE = ("no_reading", "reading_too_old", "too_uncertain", "not_knowable", "no_forecast", "forecast_too_old")
+_UNSURE = (
+    "work_not_recorded",
+    "watered_not_tested",
+    "no_reading",
+    "reading_too_old",
+    "too_uncertain",
+    "not_knowable",
+    "no_forecast",
+    "forecast_too_old",
+)
 _WET = ("too_wet",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
 _WEAK: Condition = ("evaporation_mm_h", "<", "strong_evaporation_mm_h")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from gonogo.decide.judge import Judgement
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import Change, PlannedWork, WorkOrder
 from gonogo.weather.forecast_status import ForecastStatus
@@ -20,6 +21,7 @@ class Conclusion:
     judgement  None where there is no verdict; `reason` then says why, for the crews
     faults     repairs and passing troubles, a sentence each, for the operator
     error      traceback of what failed, "" where nothing did
+    plan       the day plan, of which all mails are views; None only where making it failed
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
     answer_id  number of the stored answer that it rests on, None where none came or it was not stored
@@ -33,6 +35,7 @@ class Conclusion:
     reason: str
     faults: tuple[str, ...]
     error: str
+    plan: DayPlan | None = None
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
     answer_id: int | None = None

@@ -6,31 +6,21 @@ A yes/no fact is 1 or 0. NaN = unknown; "not applicable" is 0, 1 or infinity, as
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from gonogo.decide import rolling
-from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide import measures, rolling
+from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.measures import Known
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, epoch_h, longest_run_h, rows
+from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
 from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
 
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
-
-RAIN_LOOK_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
-COLD_LOOK_H = 12.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What facts are read from: the prepared morning, and what the water truck could do, by row of the strip."""
-
-    prepared: Prepared
-    watered: Mapping[int, dose.Outcome]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,130 +30,6 @@ class Fact:
     unit: str
     meaning: str
     of: Callable[[Known, int], float]
-
-
-def _best(known: Known, s: int, pick: Callable[[Stretch], float]) -> float:
-    """Return a number of the strip's best stretch, 0 where no stretch fits into today."""
-    chosen = known.prepared.best[s]
-    return 0.0 if chosen is None else pick(chosen)
-
-
-def _chance_of_rain(known: Known, s: int) -> float:
-    """Return the chance of rain in the driest stretch of those that frost and storm leave, 0 where none fits."""
-    prepared = known.prepared
-    candidates = prepared.candidates[s]
-    if not candidates:
-        return 0.0
-    chances = np.array([c.chance_of_rain for c in candidates])
-    if np.any(np.isnan(chances)):
-        return math.nan
-    free = [
-        np.all((prepared.cond.is_unfrozen[part] == 1.0) & (prepared.cond.is_calm[part] == 1.0))
-        for c in candidates
-        if (part := rows(prepared.cond, c.start_h, c.end_h + prepared.seal_h)) is not None
-    ]
-    return float(np.min(chances[free] if any(free) else chances))
-
-
-def _hours_until_rain(known: Known, from_h: float) -> float:
-    """Return hours until the first hour that is likely rainy, infinity where there is none within a day."""
-    cond, inputs = known.prepared.cond, known.prepared.inputs
-    first = max(math.floor(from_h) - cond.first_h, 0)
-    for row in range(first, min(first + int(RAIN_LOOK_H), len(cond.is_calm))):
-        chance = 1.0 - float(np.mean(cond.is_rainless[row]))
-        if math.isnan(chance):
-            return math.nan
-        if chance > inputs.setting("rain_chance_stop"):
-            return max(cond.first_h + row - from_h, 0.0)
-    return math.nan if math.isnan(inputs.setting("rain_chance_stop")) else math.inf
-
-
-def _rain_free(known: Known, s: int) -> float:
-    """Return hours from the start of the best stretch until rain."""
-    chosen = known.prepared.best[s]
-    return math.inf if chosen is None else _hours_until_rain(known, chosen.start_h)
-
-
-def _rain_in_window(known: Known, s: int) -> float:
-    """Return the greatest expected hourly rain of the best stretch [mm/h], 0 where none fits."""
-    chosen = known.prepared.best[s]
-    if chosen is None:
-        return 0.0
-    part = rows(known.prepared.cond, chosen.start_h, chosen.end_h) if not math.isnan(chosen.end_h) else None
-    if part is None:
-        return math.nan
-    return float(np.max(np.mean(known.prepared.cond.rain_mm[part], axis=1)))
-
-
-def _rain_today(known: Known, _s: int) -> float:
-    """Return the greatest expected hourly rain of the working hours left [mm/h], 0 where none are left."""
-    today, cond = known.prepared.today, known.prepared.cond
-    part = rows(cond, today.from_h, today.until_h)
-    if today.hours <= 0.0:
-        return 0.0
-    return math.nan if part is None else float(np.max(np.mean(cond.rain_mm[part], axis=1)))
-
-
-def _evaporation(known: Known, _s: int) -> float:
-    """Return the mean reference evapotranspiration of the working hours left [mm/h], 0 where none are left."""
-    prepared = known.prepared
-    if prepared.today.hours <= 0.0:
-        return 0.0
-    total = amount_between(prepared.cond, prepared.inputs.et0_mm, prepared.today.from_h, prepared.today.until_h)
-    return float(total) / prepared.today.hours
-
-
-def _at_start(known: Known, s: int, path: Floats) -> Floats:
-    """Return the members of a strip where work begins today, NaN outside the table."""
-    row = known.prepared.row_at(known.prepared.today.from_h)
-    return np.full(path.shape[2], np.nan) if row is None else path[row, s]
-
-
-def _thunder(known: Known, _s: int) -> float:
-    """Return the greatest chance of thunder of the working hours left, 1 where a weather code says so, 0 where none."""
-    prepared = known.prepared
-    part = rows(prepared.cond, prepared.today.from_h, prepared.today.until_h)
-    if part is None or prepared.today.hours <= 0.0:
-        return 0.0
-    weather = prepared.inputs.weather
-    chance = np.nan_to_num(on_hours(prepared.inputs, weather.thunder_chance)[part], nan=0.0)
-    codes = on_hours(prepared.inputs, weather.weather_code)[part]
-    return float(max(np.max(chance, initial=0.0), 1.0 if np.any(np.isin(codes, THUNDER_CODES)) else 0.0))
-
-
-def _deviation(known: Known, s: int, path: Floats) -> float:
-    """Return the mean deviation from optimum where work begins [% points]."""
-    inputs = known.prepared.inputs
-    return float(np.mean(_at_start(known, s, path))) - inputs.material(inputs.strips[s]).omc_pct
-
-
-def _chance_rain_does_it(known: Known, s: int) -> float:
-    """Return the share of members whose rain brings what is missing up to the target."""
-    prepared = known.prepared
-    inputs, from_h = prepared.inputs, prepared.today.from_h
-    strip = inputs.strips[s]
-    rain = amount_between(
-        prepared.cond,
-        prepared.cond.rain_mm,
-        from_h,
-        min(from_h + inputs.setting("rain_wait_h"), prepared.cond.first_h + float(len(inputs.hour_utc))),
-    )
-    target = dose.target_w_pct(inputs.material(strip))
-    missing = dose.water_litres(strip.dry_mass_kg_m2, _at_start(known, s, inputs.w_pct), target)
-    values = rain + missing
-    if np.any(np.isnan(values)) or math.isnan(inputs.setting("dose_min_litres_m2")):
-        return math.nan
-    return float(np.mean(rain >= np.maximum(missing, inputs.setting("dose_min_litres_m2"))))
-
-
-def _coldest(known: Known, _s: int) -> float:
-    """Return the lowest temperature of the hours before work, infinity where none is known."""
-    prepared = known.prepared
-    until_h = prepared.today.from_h + 1.0
-    temp = on_hours(prepared.inputs, prepared.inputs.weather.temp_degc)
-    first = max(math.floor(until_h - COLD_LOOK_H) - prepared.cond.first_h, 0)
-    part = temp[first : max(math.ceil(until_h) - prepared.cond.first_h, first)]
-    return float(np.min(part[~np.isnan(part)], initial=np.inf))
 
 
 def _strip(known: Known, s: int, pick: Callable[[MorningInputs, int], float | bool]) -> float:
@@ -180,7 +46,9 @@ def _of_day(unit: str, meaning: str, pick: Callable[[Prepared], float | bool]) -
 
 
 def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
-    return Fact(unit="-", meaning=f"{meaning}; 0 where no stretch fits into today", of=lambda k, s: _best(k, s, pick))
+    return Fact(
+        unit="-", meaning=f"{meaning}; 0 where no stretch fits into today", of=lambda k, s: measures.best(k, s, pick)
+    )
 
 
 def _watered(known: Known, s: int, pick: Callable[[dose.Outcome], float], otherwise: float) -> float:
@@ -226,29 +94,31 @@ FACTS: dict[str, Fact] = {
     "chance_of_rain": Fact(
         unit="-",
         meaning="chance of rain above the stop in the driest stretch; 0 where none fits into today",
-        of=_chance_of_rain,
+        of=measures.chance_of_rain,
     ),
     "hours_until_rain_h": Fact(
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",
-        of=lambda k, _s: _hours_until_rain(k, k.prepared.today.from_h),
+        of=lambda k, _s: measures.hours_until_rain(k, k.prepared.today.from_h),
     ),
-    "rain_free_h": Fact(unit="h", meaning="hours from the start of the best stretch until likely rain", of=_rain_free),
+    "rain_free_h": Fact(
+        unit="h", meaning="hours from the start of the best stretch until likely rain", of=measures.rain_free
+    ),
     "rain_in_window_mm_h": Fact(
-        unit="mm/h", meaning="greatest expected hourly rain in the best stretch", of=_rain_in_window
+        unit="mm/h", meaning="greatest expected hourly rain in the best stretch", of=measures.rain_in_window
     ),
     "rain_today_mm_h": Fact(
-        unit="mm/h", meaning="greatest expected hourly rain of the working hours left", of=_rain_today
+        unit="mm/h", meaning="greatest expected hourly rain of the working hours left", of=measures.rain_today
     ),
     "thunder_chance": Fact(
         unit="-",
         meaning="greatest chance of thunder in the working hours left; 0 where no service speaks of it",
-        of=_thunder,
+        of=measures.thunder,
     ),
     "evaporation_mm_h": Fact(
-        unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=_evaporation
+        unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=measures.evaporation
     ),
-    "coldest_12h_degc": Fact(unit="degC", meaning="lowest air temperature of the 12 h up to work", of=_coldest),
+    "coldest_12h_degc": Fact(unit="degC", meaning="lowest air temperature of the 12 h up to work", of=measures.coldest),
     # --- readings
     "has_reading": _of_strip("yes/no", "the lift has a moisture test", lambda i, s: i.reading_age_h[s] != math.inf),
     "reading_age_h": _of_strip("h", "age of that test, infinite without one", lambda i, s: i.reading_age_h[s]),
@@ -256,12 +126,20 @@ FACTS: dict[str, Fact] = {
     "is_reading_doubtful": _of_strip(
         "yes/no",
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
-        lambda i, s: 0.0 if i.reading_doubtful is None else i.reading_doubtful[s],
+        lambda i, s: i.column(i.reading_doubtful, s),
     ),
     "is_water_unexplained": _of_strip(
         "yes/no",
         "tests find more water than rain and truck explain",
-        lambda i, s: 0.0 if i.water_unexplained is None else i.water_unexplained[s],
+        lambda i, s: i.column(i.water_unexplained, s),
+    ),
+    "is_work_unknown": _of_strip(
+        "yes/no",
+        "watering or rolling told on an earlier day is neither recorded nor settled by a test",
+        lambda i, s: i.column(i.work_unknown, s),
+    ),
+    "untested_water_litres_m2": _of_strip(
+        "L/m2", "water recorded since the last test", lambda i, s: i.column(i.untested_water_litres_m2, s)
     ),
     # --- moisture
     "chance_in_window": _of_best(
@@ -280,12 +158,12 @@ FACTS: dict[str, Fact] = {
     "deviation_pct": Fact(
         unit="% points",
         meaning="mean deviation from optimum where work begins",
-        of=lambda k, s: _deviation(k, s, k.prepared.inputs.w_pct),
+        of=lambda k, s: measures.deviation(k, s, k.prepared.inputs.w_pct),
     ),
     "top_deviation_pct": Fact(
         unit="% points",
         meaning="mean deviation of the top half where work begins",
-        of=lambda k, s: _deviation(k, s, k.prepared.inputs.w_top_pct),
+        of=lambda k, s: measures.deviation(k, s, k.prepared.inputs.w_top_pct),
     ),
     "window_low_pct": _of_strip(
         "% points", "dry edge of the window", lambda i, s: i.material(i.strips[s]).window_low_pct
@@ -297,7 +175,7 @@ FACTS: dict[str, Fact] = {
         unit="-",
         meaning="mean water content over optimum where work begins",
         of=lambda k, s: float(
-            np.mean(_at_start(k, s, k.prepared.inputs.w_pct))
+            np.mean(measures.at_start(k, s, k.prepared.inputs.w_pct))
             / k.prepared.inputs.material(k.prepared.inputs.strips[s]).omc_pct
         ),
     ),
@@ -309,7 +187,9 @@ FACTS: dict[str, Fact] = {
         lambda i, s: i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
-        unit="-", meaning="chance that rain within rain_wait_h brings the water missing", of=_chance_rain_does_it
+        unit="-",
+        meaning="chance that rain within rain_wait_h brings the water missing",
+        of=measures.chance_rain_does_it,
     ),
     "dose_litres_m2": Fact(
         unit="L/m2",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.records.site import Crew, Material, Site, Strip, Surface
 from gonogo.weather.series import HourlyWeather
@@ -34,6 +35,10 @@ class MorningInputs:
     surfaces                   S surface states as they are now; None = as the strips say
     settings                   every number of defaults.toml by name, as in force for the site
     reading_doubtful           (S,) 1 where the newest test does not fit and no second one agrees; None = all fit
+    work_unknown               (S,) 1 where work told on an earlier day is neither recorded nor denied; None = nowhere
+    untested_water_litres_m2   (S,) water recorded since the last test [L/m2]; None = none
+    last_water_utc             by strip id, the last water recorded since its last test
+    orders                     by strip id, what was told today and has begun or may have
     water_unexplained          (S,) 1 where tests find water that rain and truck do not explain; None = nowhere
 
     Raises SoilError where the shapes do not fit together: nothing may be judged on rows that do not belong together.
@@ -56,6 +61,10 @@ class MorningInputs:
     surfaces: tuple[Surface, ...] | None = None
     reading_doubtful: Floats | None = None
     water_unexplained: Floats | None = None
+    work_unknown: Floats | None = None
+    untested_water_litres_m2: Floats | None = None
+    last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
+    orders: Mapping[str, Standing] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -71,7 +80,7 @@ class MorningInputs:
         }
         if self.rolled is not None:
             wanted["rolled"] = (n_strips,)
-        for name in ("surfaces", "reading_doubtful", "water_unexplained"):
+        for name in ("surfaces", "reading_doubtful", "water_unexplained", "work_unknown", "untested_water_litres_m2"):
             if getattr(self, name) is not None:
                 wanted[name] = (n_strips,)
         wrong = [
@@ -88,6 +97,10 @@ class MorningInputs:
     def setting(self, name: str) -> float:
         """Return a setting, NaN where it is missing: a missing number makes a strip wait, it does not stop the run."""
         return float(self.settings.get(name, math.nan))
+
+    def column(self, column: Floats | None, s: int) -> float:
+        """Return the number of row s of a column that may be absent, 0 where it is."""
+        return 0.0 if column is None else float(column[s])
 
     def is_rolled(self, s: int) -> float:
         """Return 1 where the lift on row s has been rolled, 0 where not, NaN where that is unknown."""

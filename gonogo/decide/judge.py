@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 import numpy as np
 
 from gonogo import times
+from gonogo.decide.dry_back import Disked, disked
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.outlook import outlook
+from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import Story
-from gonogo.moisture.simulate import marched
-from gonogo.records.field import Entry, Reading
+from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Marched, marched
+from gonogo.moisture.unknown_work import ToldWork
+from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.soil import ensemble
 from gonogo.weather.series import HourlyWeather, fallen_mm
+
+WET = frozenset(("too_wet",))  # reasons from which disking is the way back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +35,9 @@ class Judgement:
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
     lessons           what this morning's readings taught of the strips' soil, to be kept
+    stories           what was recorded of each strip's present lift
+    disked            by strip id, the wet ones as they would be if they were disked
+    unknown           told work of which nobody knows, each with the chance that it was done
     """
 
     decisions: tuple[Decision, ...]
@@ -39,6 +47,9 @@ class Judgement:
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
     lessons: tuple[LearnedSoil, ...] = ()
+    stories: tuple[Story, ...] = ()
+    unknown: tuple[tuple[ToldWork, float], ...] = ()
+    disked: Mapping[str, Disked] = field(default_factory=dict)
 
 
 def judge(
@@ -50,26 +61,57 @@ def judge(
     entries: Sequence[Entry],
     settings: Mapping[str, float],
     rng: np.random.Generator,
-    stored: Sequence[LearnedSoil] = (),
+    kept: Kept = NOTHING_KEPT,
 ) -> Judgement:
     """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead.
 
     entries    readings, waterings and surface work in force, in any order; those after now_utc are left out. The
                gauge's rain is part of `weather` already
     settings   every adjustable number in force for the site
-    stored     what earlier mornings learned of the strips' soil, in the order in which it was stored
+    kept       what earlier runs left: what they learned of the soil, in the order in which it was stored, and what
+               they told, oldest first
 
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
     """
-    done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, stored=stored)
+    done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    orders = standing(kept.plans, done.unknown, day)
+    inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
+    decisions = decide(inputs)
+    wet = [s for s, d in enumerate(decisions) if d.reason in WET]
+    return Judgement(
+        decisions=decisions,
+        outlook=outlook(inputs),
+        inputs=inputs,
+        moisture=done.moisture,
+        reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
+        closure_error_mm=done.moisture.closure_error_mm,
+        lessons=done.lessons,
+        stories=done.stories,
+        unknown=done.unknown,
+        disked=disked(inputs, wet, done.stories, done.resimulate),
+    )
+
+
+def _inputs(
+    site: Site,
+    done: Marched,
+    orders: Mapping[str, Standing],
+    *,
+    day: date,
+    now_utc: datetime,
+    weather: HourlyWeather,
+    settings: Mapping[str, float],
+) -> MorningInputs:
+    """What the decisions are made from. orders: what was told today and has begun or may have."""
     stories, moisture, placed_from = done.stories, done.moisture, done.readings
     # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
     doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (ensemble.IMPOSSIBLE, ensemble.FAR)]
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == ensemble.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
     told = list(zip(stories, usable, strict=True))
-    inputs = MorningInputs(
+    from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
+    return MorningInputs(
         site=site,
         strips=site.strips,
         now_utc=now_utc,
@@ -87,21 +129,27 @@ def judge(
         settings=settings,
         reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in told]),
         water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
-    )
-    return Judgement(
-        decisions=decide(inputs),
-        outlook=outlook(inputs),
-        inputs=inputs,
-        moisture=moisture,
-        reading_notes=tuple((placed_from[i], key, text) for i, key, text in moisture.reading_flags),
-        closure_error_mm=moisture.closure_error_mm,
-        lessons=done.lessons,
+        work_unknown=np.array([float(strip.id in from_before) for strip in site.strips]),
+        untested_water_litres_m2=np.array(
+            [
+                sum(w.litres for w in _untested(story)) / strip.area_m2
+                for story, strip in zip(usable, site.strips, strict=True)
+            ]
+        ),
+        last_water_utc={w.strip_id: w.at_utc for story in usable for w in _untested(story)},
+        orders=orders,
     )
 
 
 def _age_h(one: Story, now_utc: datetime) -> float:
     """Age of the newest reading [h], inf where there is none."""
     return (now_utc - one.readings[-1].at_utc) / times.HOUR if one.readings else np.inf
+
+
+def _untested(usable: Story) -> tuple[Watering, ...]:
+    """Water recorded since the last test that counts."""
+    since = usable.readings[-1].at_utc if usable.readings else None
+    return tuple(w for w in usable.waterings if since is None or w.at_utc > since)
 
 
 def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:

@@ -58,6 +58,15 @@ REASONS: dict[str, Key] = {
         meaning="wait: raining, or rain is likely before rolling and sealing could be finished",
         gaps=("chance_of_rain", "hours_until_rain_h", "time_needed_h", "rain_stop_mm_h"),
     ),
+    "work_not_recorded": Key(
+        meaning="wait: watering or rolling told on an earlier day is not on record, and no test says whether it was "
+        "done; test first, then go on by the result",
+        gaps=_MOISTURE,
+    ),
+    "watered_not_tested": Key(
+        meaning="wait: watered since the last test; mix it in, let it soak, test, then roll if it is in the window",
+        gaps=("untested_water_litres_m2", *_MOISTURE),
+    ),
     "no_reading": Key(meaning="wait: no moisture test of this lift; test first, then roll if it is in the window"),
     "reading_too_old": Key(
         meaning="wait: the last moisture test is too old; test first, then roll if it is in the window",
@@ -89,6 +98,10 @@ REASONS: dict[str, Key] = {
         gaps=("chance_rain_does_it", "hours_until_rain_h", *_MOISTURE),
     ),
     "no_truck": Key(meaning="wait: too dry, and the crew has no water truck", gaps=("chance_too_dry", *_MOISTURE)),
+    "roller_full": Key(
+        meaning="wait: too dry, and the roller has no time for it today; it is watered on the day it is rolled",
+        gaps=("chance_too_dry", *_MOISTURE),
+    ),
     "truck_taken": Key(
         meaning="wait: too dry, and the water truck is busy with other strips until it is too late today",
         gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),

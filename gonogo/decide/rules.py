@@ -63,6 +63,8 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait("rain_too_soon", ("chance_of_rain", ">", "chance_spare"), because="rain_too_soon", site_may_change=True),
+    # --- told is not done, and not recorded is not undone
+    _wait("work_not_recorded", ("is_work_unknown", "==", "yes"), because="work_not_recorded"),
     # --- nothing measured
     _wait("no_reading", ("has_reading", "==", "no"), because="no_reading"),
     _wait(
@@ -72,6 +74,12 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait("reading_doubtful", ("is_reading_doubtful", "==", "yes"), because="reading_doubtful"),
+    _wait(
+        "watered_not_tested",
+        ("untested_water_litres_m2", ">=", "dose_min_litres_m2"),
+        because="watered_not_tested",
+        site_may_change=True,
+    ),
     # --- the lift itself
     _wait("too_wet_or_too_dry", _TOO_WET, _TOO_DRY, because="too_uncertain", site_may_change=True),
     _wait("too_wet", _TOO_WET, because="too_wet", site_may_change=True),

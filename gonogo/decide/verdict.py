@@ -15,10 +15,12 @@ from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
+from gonogo.decide.standing import ORDER_STANDS, TAKEN_BACK, Standing
 from gonogo.decide.today import Prepared, prepare, run_around
 from gonogo.decide.water import trucks
 from gonogo.decide.water.dose import Outcome
-from gonogo.decide.windows import moment
+from gonogo.decide.windows import epoch_h, moment
+from gonogo.records.day_plan import Task
 from gonogo.records.site import Site, Strip
 from gonogo.records.verdict import Decision, RuleSeen, Verdict
 
@@ -103,17 +105,39 @@ def decide(inputs: MorningInputs) -> tuple[Decision, ...]:
     those strips (see trucks.plan); and the table is judged again with what came out.
     """
     prepared, settings = prepare(inputs), inputs.settings
-    n_strips = range(len(inputs.strips))
     dry_run = facts.collect(facts.Known(prepared=prepared, watered={}))
-    wanted = [s for s in n_strips if judge(_of_strip(dry_run, s), settings).verdict == Verdict.WATER]
-    free: trucks.Free = {}
+    wanted = [
+        s
+        for s, strip in enumerate(inputs.strips)
+        if strip.id not in inputs.orders and judge(_of_strip(dry_run, s), settings).verdict == Verdict.WATER
+    ]
+    free = _trucks_at_work(inputs)
     watered = trucks.plan(prepared, wanted, free)
     columns = facts.collect(facts.Known(prepared=prepared, watered=watered)) if watered else dry_run
     decisions = tuple(
-        _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free)
-        for s in n_strips
+        as_told(
+            _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free),
+            inputs.orders.get(strip.id),
+            inputs,
+        )
+        for s, strip in enumerate(inputs.strips)
     )
     return _with_full_days(prepared, decisions)
+
+
+def _trucks_at_work(inputs: MorningInputs) -> trucks.Free:
+    """When each truck that is at an order of today can be called again; a truck without one is free at once."""
+    free: trucks.Free = {}
+    for strip_id, order in inputs.orders.items():
+        truck = inputs.crew(inputs.site.strip(strip_id)).truck
+        job = order.job(Task.WATER)
+        if truck is None or job is None:
+            continue
+        times_h = free.setdefault(truck.id, [epoch_h(inputs.now_utc)] * truck.count)
+        back_h = epoch_h(job.end_utc) + truck.travel_time_min / 60.0 / inputs.setting("truck_efficiency")
+        first = times_h.index(min(times_h))
+        times_h[first] = max(times_h[first], back_h)
+    return free
 
 
 def _decision(
@@ -158,6 +182,29 @@ def _decision(
         w_base_pct=math.nan if row is None else float(np.mean(inputs.w_base_pct[row, s])),
         reading_age_h=float(inputs.reading_age_h[s]),
         rolling_time_h=prepared.rolling_h[s],
+    )
+
+
+def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -> Decision:
+    """Return the decision of a strip whose order stands: as it was told, unless something takes it back."""
+    if order is None or decision.reason in TAKEN_BACK:
+        return decision
+    told, rolling, water = order.told, order.job(Task.ROLL), order.job(Task.WATER) or order.job(Task.DAMP)
+    if decision.reason == "not_enough_hours" and (rolling is None or rolling.end_utc <= inputs.now_utc):
+        return decision
+    is_work = told.verdict != Verdict.WAIT
+    judged = Judged(verdict=told.verdict, rule_id=ORDER_STANDS, reason=told.reason, seen=decision.seen)
+    return replace(
+        decision,
+        verdict=told.verdict,
+        rule_id=ORDER_STANDS,
+        reason=told.reason,
+        from_utc=told.roll_from_utc if is_work else None,
+        until_utc=told.roll_by_utc if is_work else None,
+        next_utc=None if is_work else decision.next_utc,
+        water=None if water is None else water.water,
+        advice=sentences(ADVICE_ROWS, judged, decision.facts, inputs.settings),
+        test=sentences(TEST_ROWS, judged, decision.facts, inputs.settings),
     )
 
 

@@ -15,6 +15,7 @@ from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.moisture.learned import LearnedSoil
+from gonogo.moisture.simulate import Kept
 from gonogo.records.field import Entry, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
@@ -76,7 +77,7 @@ def courses(
             entries=known,
             settings=settings,
             rng=rng,
-            stored=stored_soil,
+            kept=Kept(learned=stored_soil),
         )
 
     is_it = judged(weather, entries)

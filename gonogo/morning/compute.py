@@ -13,10 +13,11 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import WeatherError
+from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan
 from gonogo.morning.answers import ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
-from gonogo.outgoing.attempts import trace
+from gonogo.outgoing.attempts import first_made, trace
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
 from gonogo.weather.series import HourlyWeather
@@ -48,14 +49,14 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
         came = _with_verdict(came, _judged(frame, stored, weather, rng))
-        return plan.planned(came, frame.site, entries=stored.entries, now_utc=frame.now_utc, previous=stored.previous)
+        return plan.planned(frame, came, stored)
     except ClockRefutedError:
         raise
     except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
-        return _despite(frame, came, error)
+        return _despite(frame, stored, came, error)
 
 
-def _despite(frame: RunFrame, came: Conclusion, error: Exception) -> Conclusion:
+def _despite(frame: RunFrame, stored: StoredInputs, came: Conclusion, error: Exception) -> Conclusion:
     """What a run comes to where a step failed; `came`: what it had come to by then."""
     noted = {"site": frame.site.id, "day": frame.day, "issue": frame.edition}
     if came.judgement is not None:  # a plan that fails costs nobody the verdict
@@ -64,9 +65,16 @@ def _despite(frame: RunFrame, came: Conclusion, error: Exception) -> Conclusion:
     if isinstance(error, WeatherError):
         log.warning("no usable forecast", extra=noted)
         none = without_verdict(frame.site, NO_FORECAST_TEXT, "no_forecast")
-        return replace(none, faults=(*came.faults, *str(error).splitlines()), answer_id=came.answer_id)
+        none = replace(none, faults=(*came.faults, *str(error).splitlines()), answer_id=came.answer_id)
+        return _with_tests(frame, stored, none)
     log.error("the computation failed", exc_info=error, extra=noted)
-    return replace(came, reason=COMPUTATION_TEXT, error=trace(error))
+    return _with_tests(frame, stored, replace(came, reason=COMPUTATION_TEXT, error=trace(error)))
+
+
+def _with_tests(frame: RunFrame, stored: StoredInputs, none: Conclusion) -> Conclusion:
+    """A conclusion without a verdict with its day plan, which holds the last tests; one that fails costs no mail."""
+    made, _ = first_made((lambda: plan.planned(frame, none, stored),), what=f"{frame.site.id}: the plan of last tests")
+    return none if made is None else made
 
 
 def without_verdict(site: Site, reason: str, key: str) -> Conclusion:
@@ -91,7 +99,7 @@ def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: 
         entries=stored.entries,
         settings=frame.config.settings[frame.site.id],
         rng=rng,
-        stored=stored.learned,
+        kept=Kept(learned=stored.learned, plans=stored.previous.plans),
     )
 
 

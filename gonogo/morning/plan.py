@@ -3,45 +3,56 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 
 from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
+from gonogo.decide.plan.build import build, no_plan
+from gonogo.decide.plan.told import as_planned, order_as_planned, with_places
 from gonogo.moisture.lift_history import lifts_done
-from gonogo.morning.previous import PreviousRuns
-from gonogo.records.field import Entry
-from gonogo.records.site import Site
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.frame import RunFrame
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import fallen_mm
 
 log = logging.getLogger("gonogo.morning.plan")
 
 
-def planned(
-    conclusion: Conclusion, site: Site, *, entries: Sequence[Entry], now_utc: datetime, previous: PreviousRuns
-) -> Conclusion:
-    """Return a conclusion with its order of work and what changed; unchanged where it has no verdict."""
+def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Conclusion:
+    """Return a conclusion with its day plan, order of work and what changed.
+
+    Verdicts and order of work are told as the plan has them. Without a verdict every strip waits, and its last test is
+    all that the plan holds.
+    """
     judgement, weather = conclusion.judgement, conclusion.weather
+    site, now_utc, entries, previous = frame.site, frame.now_utc, stored.entries, stored.previous
     if judgement is None or weather is None or weather.status is ForecastStatus.NONE:
-        return conclusion
-    proposed = propose.propose(
-        judgement.inputs,
-        judgement.decisions,
-        done={strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips},
-        before=previous.order,
-    )
+        plan = no_plan(site, conclusion.decisions, entries, day=frame.day, now_utc=now_utc, edition=frame.edition)
+        return replace(conclusion, plan=plan)
+    done = {strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips}
+    proposed = propose.propose(judgement.inputs, judgement.decisions, done=done, before=previous.order)
+    decisions = with_places(site, judgement.decisions, proposed)
+    plan = build(judgement, decisions, proposed, edition=frame.edition, done=done)
+    decisions = as_planned(decisions, plan)
+    order = order_as_planned(proposed, {d.strip_id: d for d in decisions}, plan, site)
     found = None
     if previous.last is not None:
         found = changes(
             site,
             previous.last,
-            PreviousRun(at_utc=now_utc, decisions=judgement.decisions, outlook=judgement.outlook, order=proposed),
+            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=judgement.outlook, order=order),
             entries=entries,
             fallen_mm=fallen_mm(weather, previous.last.at_utc, now_utc),
             settings=judgement.inputs.settings,
         )
-    faults = (*conclusion.faults, f"order of work as given: {proposed.fault}") if proposed.fault else conclusion.faults
-    return replace(conclusion, order=proposed, changes=found, faults=faults)
+    faults = (*conclusion.faults, f"order of work as given: {order.fault}") if order.fault else conclusion.faults
+    return replace(
+        conclusion,
+        decisions=decisions,
+        judgement=replace(judgement, decisions=decisions),
+        plan=plan,
+        order=order,
+        changes=found,
+        faults=faults,
+    )

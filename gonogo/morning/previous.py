@@ -14,6 +14,7 @@ from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.outgoing.frame import RunFrame
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
@@ -21,6 +22,8 @@ from gonogo.records.work_order import PlannedWork, WorkOrder
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, learned, runs, schema
 from gonogo.weather import past
+
+PLAN_DAYS = 14  # told work older than this is forgotten: the test that a strip needs is older still by then
 
 log = logging.getLogger("gonogo.morning.previous")
 
@@ -33,6 +36,7 @@ class PreviousRuns:
     order        the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks
                  against it
     works        what previous runs planned and when, oldest first: what calendars hold by now
+    plans        the day plans of the last PLAN_DAYS days, oldest first: what was told, and may have been done
     days_before  by crew the run that its last mail on the last day before came from; its strips only
     today        by crew the run that its last mail on the day itself came from; its strips only
     """
@@ -40,6 +44,7 @@ class PreviousRuns:
     last: PreviousRun | None = None
     order: WorkOrder | None = None
     works: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
+    plans: tuple[DayPlan, ...] = ()
     days_before: Mapping[str, PreviousRun] = field(default_factory=dict)
     today: Mapping[str, PreviousRun] = field(default_factory=dict)
 
@@ -85,9 +90,19 @@ def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousR
         last=None if last is None else _came_to(connection, last),
         order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
         works=_works(connection, site, day),
+        plans=_plans(connection, site, day),
         days_before=_last_mailed(connection, site, before_day=day),
         today=_last_mailed(connection, site, day=day),
     )
+
+
+def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
+    """The day plans that may still matter; none where another version of the program wrote them differently."""
+    try:
+        return runs.day_plans(connection, site.id, since_day=day - timedelta(days=PLAN_DAYS), until_day=day)
+    except StoreError as error:
+        log.warning("%s: earlier day plans: %s", site.id, error)
+        return ()
 
 
 def _last_mailed(

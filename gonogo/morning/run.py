@@ -125,6 +125,7 @@ def finish(
         faults=(*conclusion.faults, *(f.splitlines()[-1] for f in mail_faults)),
         error="\n".join(filter(None, (conclusion.error, *mail_faults))),
         order=conclusion.order,
+        plan=conclusion.plan,
     )
     envelopes = [*prepared]
     if not conclusion.has_verdict or record.error:

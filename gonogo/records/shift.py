@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import astral
 import astral.sun
 
+from gonogo.records.day_plan import Half
 from gonogo.records.site import Site
 from gonogo.times import moment_utc
 
@@ -50,3 +51,9 @@ def working_hours_utc(site: Site, day: date) -> tuple[datetime, datetime]:
         return start, end
     start, end = max(start, light[0]), min(end, light[1])
     return (start, end) if start < end else (start, start)
+
+
+def half_of(site: Site, at_utc: datetime) -> tuple[date, Half]:
+    """Return the local date and the half of the day that hold a moment; the afternoon begins at noon."""
+    local = at_utc.astimezone(site.zone)
+    return local.date(), Half.MORNING if local.time() < time(12) else Half.AFTERNOON

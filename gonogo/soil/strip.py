@@ -186,6 +186,10 @@ class Learned:
     score_mean: Floats
     score_sd: Floats
 
+    def of_strips(self, rows: Sequence[int]) -> Learned:
+        """Return what was learned of some strips; a row may stand more than once."""
+        return Learned(score_mean=self.score_mean[:, list(rows)], score_sd=self.score_sd[:, list(rows)])
+
     def discounted(self, share: float) -> Learned:
         """Return what the next lift of the same material may take over: `share` 1 everything, 0 nothing.
 

@@ -15,6 +15,7 @@ from datetime import date, datetime, timedelta
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
@@ -56,6 +57,7 @@ class RunRecord:
     faults        faults that passed and what was mended, one sentence each
     error         traceback of what failed, "" where nothing did
     order         the order of work it proposed, None where it proposed none
+    plan          the day plan it told, None where it made none
     """
 
     decisions: Sequence[Decision]
@@ -67,6 +69,7 @@ class RunRecord:
     faults: tuple[str, ...] = ()
     error: str = ""
     order: WorkOrder | None = None
+    plan: DayPlan | None = None
 
 
 def claim_run(
@@ -200,6 +203,9 @@ def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) ->
     if record.order is not None:
         order = {"run_id": run_id, "record": encoded(record.order)}
         connection.execute(sa.insert(schema.work_order).values(**order))
+    if record.plan is not None:
+        plan = {"run_id": run_id, "record": encoded(record.plan)}
+        connection.execute(sa.insert(schema.day_plan).values(**plan))
 
 
 def _claimed(claim: Claim) -> sa.Update:

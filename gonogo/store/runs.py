@@ -9,6 +9,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
@@ -135,6 +136,18 @@ def work_orders(
         .order_by(row.c.finished_utc, row.c.id)
     )
     return tuple((at_utc, decoded(text, WorkOrder)) for at_utc, text in connection.execute(query))
+
+
+def day_plans(connection: sa.Connection, site_id: str, *, since_day: date, until_day: date) -> tuple[DayPlan, ...]:
+    """Return the day plans of a site's finished runs of some local dates, oldest first."""
+    row = schema.run
+    query = (
+        sa.select(schema.day_plan.c.record)
+        .join(row, schema.day_plan.c.run_id == row.c.id)
+        .where(row.c.site_id == site_id, row.c.state == "finished", row.c.day >= since_day, row.c.day <= until_day)
+        .order_by(row.c.finished_utc, row.c.id)
+    )
+    return tuple(decoded(text, DayPlan) for text in connection.scalars(query))
 
 
 def config_text(connection: sa.Connection, run_id: int) -> str:

@@ -139,6 +139,10 @@ work_order = Table(
     Column("record", sa.Text, nullable=False),
 )
 
+# The day plan that a run told.
+_plan_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
+day_plan = Table("day_plan", metadata, _plan_run, Column("record", sa.Text, nullable=False))
+
 # What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
 learned = Table(
     "learned",

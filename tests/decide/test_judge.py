@@ -16,6 +16,7 @@ from gonogo.decide.judge import Judgement, judge
 from gonogo.moisture import lift_history
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import story
+from gonogo.moisture.simulate import Kept
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Surface
 from gonogo.records.verdict import Verdict
@@ -66,7 +67,7 @@ def judged(
         entries=entries,
         settings=loaded.settings[site.id],
         rng=np.random.default_rng(2),
-        stored=stored,
+        kept=Kept(learned=stored),
     )
 
 

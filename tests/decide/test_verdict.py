@@ -58,6 +58,8 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "no_reading": {"reading_age_h": math.inf},
     "reading_too_old": {"reading_age_h": 73.0},
     "reading_doubtful": {"reading_doubtful": 1.0},
+    "work_not_recorded": {"work_unknown": 1.0},
+    "watered_not_tested": {"untested_water_litres_m2": 5.0},
     "too_wet_or_too_dry": {"w_pct": HALF_WET[None, None, :]},
     "too_wet": {"w_pct": 17.0},
     "retest_after_rain": {"rained_since_reading_mm": 11.0},

@@ -7,10 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.option import Option
+from gonogo.decide.order.today import new_lift_today, options_today
 from gonogo.decide.outlook import days
+from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.forecast import CLEARLY, TruckTime, borrow_dose_litres_m2, chance_watered, dose_on, truck_time
-from gonogo.decide.windows import Working, epoch_h, rows, window_chance
+from gonogo.decide.windows import Working, rows, window_chance
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
 
@@ -19,44 +22,24 @@ _NUDGE_H = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """One way to do a lift: when it is rolled, and when it is watered first.
-
-    day_n             day of the horizon, 0 = the morning's own
-    start_h, end_h    rolling [epoch h]
-    at_h, done_h      first and last drop [epoch h], NaN without watering
-    called_h, free_h  from the truck's call until it can be called again; NaN where the order need not ask for it
-    """
-
-    day_n: int
-    start_h: float
-    end_h: float
-    chance: float
-    litres: float = 0.0
-    at_h: float = math.nan
-    done_h: float = math.nan
-    called_h: float = math.nan
-    free_h: float = math.nan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LiftToDo:
-    """One lift with its ways.
+    """One lift with its options.
 
     s            row of the strip; number: 1 = the first recorded lift of the strip
     is_present   it lies there now; the others are still to be spread
-    is_watered   this morning's verdict has it watered today
-    ways         those that are likely enough; reason: why there is none, a key of UNPLANNED, "" where there are some
-    best         the likeliest way of all, however unlikely; None where none fits or is known
+    is_watered   this morning's verdict has it watered today; is_told: watered or compacted
+    options         those that are likely enough; reason: why there is none, a key of UNPLANNED, "" where there are some
+    best         the likeliest option of all, however unlikely; None where none fits or is known
     """
 
     s: int
     number: int
     is_present: bool
     is_watered: bool
-    ways: tuple[Way, ...]
+    is_told: bool
+    options: tuple[Option, ...]
     reason: str
-    best: Way | None
+    best: Option | None
 
 
 def lifts_to_do(
@@ -78,15 +61,18 @@ def lifts_to_do(
         n_done = done.get(strip.id, 0)
         first = n_done + 1
         if lies_rolled != 1.0:
-            ways = () if math.isnan(lies_rolled) else tuple(_present(prepared, s, decision, ahead, step_h[strip.id]))
-            found.append(_lift(prepared, s, first, ways, is_present=True, is_watered=decision.verdict == Verdict.WATER))
+            options = () if math.isnan(lies_rolled) else tuple(_present(prepared, s, decision, ahead, step_h[strip.id]))
+            if options or not _is_under_way(prepared, decision):
+                found.append(_lift(prepared, s, first, options, decision))
             first += 1
         if first <= strip.lifts:
-            later = tuple(_later(prepared, s, ahead, step_h[strip.id]))
-            found += [
-                _lift(prepared, s, number, later, is_present=False, is_watered=False)
-                for number in range(first, strip.lifts + 1)
-            ]
+            step = step_h[strip.id]
+            later = tuple(_later(prepared, s, ahead, step))
+            for number in range(first, strip.lifts + 1):
+                is_next = lies_rolled == 1.0 and number == first
+                mass = following_mass_kg_m2(strip)
+                today = tuple(new_lift_today(prepared, s, mass, step)) if is_next else ()
+                found.append(_lift(prepared, s, number, (*today, *later), None))
     return tuple(found)
 
 
@@ -100,48 +86,61 @@ def starts_by_day(ahead: Sequence[Working], needed_h: float, step_h: float) -> I
             yield day_n, hours, hours.from_h + k * step_h
 
 
-def _lift(
-    prepared: Prepared, s: int, number: int, ways: Sequence[Way], *, is_present: bool, is_watered: bool
-) -> LiftToDo:
-    """Keep the ways that are likely enough; say why where none is."""
-    known = [way for way in ways if not math.isnan(way.chance)]
+def _is_under_way(prepared: Prepared, decision: Decision) -> bool:
+    """Whether an order of today has begun or may have: nothing is told a second time, today or later."""
+    return decision.rule_id == ORDER_STANDS and decision.strip_id in prepared.inputs.orders
+
+
+def _lift(prepared: Prepared, s: int, number: int, options: Sequence[Option], decision: Decision | None) -> LiftToDo:
+    """Keep the options that are likely enough; say why where none is. decision: of a present lift, else None."""
+    is_present = decision is not None
+    known = [option for option in options if not math.isnan(option.chance)]
     least = prepared.inputs.setting("plan_chance_min")
-    likely = tuple(way for way in known if way.chance >= least or way.day_n == 0)
-    best = max(known, key=lambda way: way.chance, default=None)
-    reason = "" if likely else _no_way(prepared, s, ways, best, is_present=is_present)
+    likely = tuple(option for option in known if option.chance >= least or option.day_n == 0)
+    best = max(known, key=lambda option: option.chance, default=None)
+    reason = "" if likely else _no_way(prepared, s, options, best, is_present=is_present)
     return LiftToDo(
-        s=s, number=number, is_present=is_present, is_watered=is_watered, ways=likely, reason=reason, best=best
+        s=s,
+        number=number,
+        is_present=is_present,
+        is_watered=decision is not None and decision.verdict == Verdict.WATER,
+        is_told=decision is not None and decision.verdict != Verdict.WAIT,
+        options=likely,
+        reason=reason,
+        best=best,
     )
 
 
-def _no_way(prepared: Prepared, s: int, ways: Sequence[Way], best: Way | None, *, is_present: bool) -> str:
-    """Return why a lift has no way that is likely enough: a key of UNPLANNED."""
+def _no_way(prepared: Prepared, s: int, options: Sequence[Option], best: Option | None, *, is_present: bool) -> str:
+    """Return why a lift has no option that is likely enough: a key of UNPLANNED."""
     inputs = prepared.inputs
     strip = inputs.strips[s]
     needed_h = prepared.rolling_h[s] + prepared.seal_h
     later = [hours for hours in days(prepared) if hours.is_working_day and hours.day != inputs.day]
-    if math.isnan(needed_h) or not (ways or later):
+    if math.isnan(needed_h) or not (options or later):
         return "not_knowable"
     if not any(hours.hours >= needed_h for hours in later):
         return "longer_than_shift"
-    if not is_present and math.isnan(borrow_dose_litres_m2(inputs.material(strip), _following_mass_kg_m2(strip))):
+    if not is_present and math.isnan(borrow_dose_litres_m2(inputs.material(strip), following_mass_kg_m2(strip))):
         return "borrow_too_wet"
-    if ways and best is None:
+    if options and best is None:
         return "not_knowable"
     dry = [inputs.w_pct[row, s].mean() for hours in later if (row := prepared.row_at(hours.from_h)) is not None]
     material = inputs.material(strip)
     edge = material.omc_pct + material.window_low_pct
-    needs_water = all(w < edge for w in dry) if is_present else not ways
+    needs_water = all(w < edge for w in dry) if is_present else not options
     if needs_water and (best is None or best.litres == 0.0):
         return "no_truck" if inputs.crew(strip).truck is None else "no_time_for_water"
     return "no_likely_hour"
 
 
-def _present(prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Working], step_h: float) -> Iterator[Way]:
-    """Yield the ways to do the lift that lies there: today as the verdict says, later as weather and moisture allow."""
+def _present(
+    prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Working], step_h: float
+) -> Iterator[Option]:
+    """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
     rolling_h = prepared.rolling_h[s]
     if ahead and ahead[0].day == prepared.inputs.day:
-        yield from _today(prepared, s, decision, step_h)
+        yield from options_today(prepared, s, decision, step_h)
     chances: dict[tuple[int, int, int], float] = {}  # weather is hourly: starts within the same hours share a chance
     wet: dict[tuple[int, int, int, int], float] = {}
     by_day: dict[int, tuple[float, TruckTime] | None] = {}
@@ -156,7 +155,7 @@ def _present(prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Wor
         if key not in chances:
             chances[key] = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
         dry_chance = chances[key]
-        dry = Way(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=dry_chance)
+        dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=dry_chance)
         yield dry
         if day_n not in by_day:
             by_day[day_n] = dose_on(prepared, s, hours)
@@ -164,36 +163,17 @@ def _present(prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Wor
         if needed is None or not dry_chance < prepared.chance_needed:
             continue  # what is likely right as it lies is not watered
         litres_m2, took = needed
-        for way in _watered(prepared, hours, dry, litres_m2 * prepared.inputs.strips[s].area_m2, took):
-            wet_key = (*key, math.floor(way.at_h))
+        for option in _watered(prepared, hours, dry, litres_m2 * prepared.inputs.strips[s].area_m2, took):
+            wet_key = (*key, math.floor(option.at_h))
             if wet_key not in wet:
-                wet[wet_key] = chance_watered(prepared, s, litres_m2, way.at_h, start_h)
+                wet[wet_key] = chance_watered(prepared, s, litres_m2, option.at_h, start_h)
             if not wet[wet_key] > dry_chance + CLEARLY:
                 break  # lying longer makes it no better
-            yield replace(way, chance=wet[wet_key])
+            yield replace(option, chance=wet[wet_key])
 
 
-def _today(prepared: Prepared, s: int, decision: Decision, step_h: float) -> Iterator[Way]:
-    """Yield the ways of today: inside the hours of the verdict, watered as its plan says."""
-    if decision.verdict == Verdict.WAIT or decision.from_utc is None or decision.until_utc is None:
-        return
-    plan = decision.water if decision.verdict == Verdict.WATER else None
-    from_h, until_h, rolling_h = epoch_h(decision.from_utc), epoch_h(decision.until_utc), prepared.rolling_h[s]
-    second_h = 1.0 / 3600.0  # the verdict's times are kept to the second
-    for k in range(math.floor((until_h - rolling_h - from_h) / step_h + second_h) + 1):
-        start_h = from_h + k * step_h
-        way = Way(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=math.nan)
-        if plan is None:
-            yield replace(way, chance=window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h))
-        else:
-            at_h = epoch_h(plan.start_utc)
-            chance = chance_watered(prepared, s, plan.litres_m2, at_h, start_h)
-            done_h = epoch_h(plan.finish_utc)
-            yield replace(way, chance=chance, litres=plan.litres, at_h=at_h, done_h=done_h)
-
-
-def _watered(prepared: Prepared, hours: Working, dry: Way, litres: float, took: TruckTime) -> Iterator[Way]:
-    """Yield a way with the watering before it, as late as soaking in allows and some hours earlier."""
+def _watered(prepared: Prepared, hours: Working, dry: Option, litres: float, took: TruckTime) -> Iterator[Option]:
+    """Yield an option with the watering before it, as late as soaking in allows and some hours earlier."""
     soak_h = prepared.inputs.setting("soak_in_h")
     for lag_h in LAGS_H:
         done_h = dry.start_h - soak_h - lag_h
@@ -204,21 +184,21 @@ def _watered(prepared: Prepared, hours: Working, dry: Way, litres: float, took: 
             yield replace(dry, litres=litres, at_h=at_h, done_h=done_h, called_h=called_h, free_h=free_h)
 
 
-def _following_mass_kg_m2(strip: Strip) -> float:
+def following_mass_kg_m2(strip: Strip) -> float:
     """Return the dry mass under a square metre of a lift still to come [kg/m2]."""
     thickness_m = strip.following_lift_thickness_m
     return strip.dry_density_kg_m3 * (strip.lift_thickness_m if thickness_m is None else thickness_m)
 
 
-def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Iterator[Way]:
-    """Yield the ways to do a lift that is still to be spread, from tomorrow on.
+def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Iterator[Option]:
+    """Yield the options to do a lift that is still to be spread: from tomorrow on, from tomorrow on.
 
     It is taken to be spread as it comes from the borrow, on the day of its rolling: weather decides, and how often a
     fresh lift arrives right (setting fresh_lift_chance). Where the borrow is too dry, the truck comes first.
     """
     inputs, cond = prepared.inputs, prepared.cond
     strip = inputs.strips[s]
-    litres_m2 = borrow_dose_litres_m2(inputs.material(strip), _following_mass_kg_m2(strip))
+    litres_m2 = borrow_dose_litres_m2(inputs.material(strip), following_mass_kg_m2(strip))
     truck = inputs.crew(strip).truck
     took: TruckTime | None = None
     if math.isnan(litres_m2):
@@ -240,11 +220,11 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
             dry = float(cond.is_rainless[part].min(axis=0).mean())
             held = float(cond.is_unfrozen[part].min() * cond.is_calm[part].min())
             chances[key] = inputs.setting("fresh_lift_chance") * dry * held
-        way = Way(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chances[key])
+        option = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chances[key])
         if took is None:
-            yield way
+            yield option
         else:
-            yield from _watered(prepared, hours, way, litres_m2 * strip.area_m2, took)
+            yield from _watered(prepared, hours, option, litres_m2 * strip.area_m2, took)
 
 
 def steps_h(inputs: MorningInputs, done: Mapping[str, int], finest: int) -> dict[str, float]:

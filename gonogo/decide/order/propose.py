@@ -14,23 +14,31 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order.options import LiftToDo, Way, lifts_to_do, shared, steps_h
+from gonogo.decide.order.option import Option
+from gonogo.decide.order.options import LiftToDo, lifts_to_do, shared, steps_h
 from gonogo.decide.order.result import Part, day_of, expected_m2, moves, sealing, told, unplanned, watered_today, works
 from gonogo.decide.order.solver import Solution, SolverError, solve
-from gonogo.decide.order.timetable import Choice, Problem, Use, worth
+from gonogo.decide.order.timetable import Choice, Problem, Use, objective
 from gonogo.decide.outlook import days
 from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.windows import Working
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import PlannedWork, WorkOrder
 
-# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third; a
-# day later, a five-hundredth less; water costs a hundredth; a strip that is watered today wants to be rolled today.
+# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third;
+# water costs a hundredth. What a crew is told today wants its place today, the more so where it is watered and soaked
+# by then. Each hour later costs a little, more where the strip closes early.
 PRIORITY_STEP = 2.0
 LATE_SHARE = 1.0 / 3.0
-DAY_SHARE = 0.002
+DAY_SHARE = 0.005
+NEXT_DAY_SHARE = 0.04  # more than the latest start of a day costs: nothing is put off because it would start late
 WATER_SHARE = 0.01
-WATERED_TODAY_SHARE = 0.25
+TODAY_SHARE = 0.3
+TESTED_TODAY_SHARE = 0.2
+WATERED_TODAY_SHARE = 0.5
+START_SHARE_H = 0.003
+URGENT_WITHIN_H = 6.0
+SAMPLING_SD = 1.64  # chances closer than this many standard errors of the ensemble are the same
 FINE_UP_TO = 12  # so many lifts on shared machines are planned to the quarter hour, more to the half
 _NUDGE = 1e-6
 
@@ -61,14 +69,14 @@ def propose(
     givens: list[tuple[int | None, ...]] = []
     faults: list[str] = []
     for part in parts:
-        given = in_given_order(part.problem, [way.chance for way in part.ways], prepared.chance_needed)
+        given = in_given_order(part.problem, [option.chance for option in part.options], prepared.chance_needed)
         givens.append(given)
         try:
             limit_s = inputs.setting("plan_time_limit_s") / len(parts)
             solutions.append(solve(part.problem, limit_s, start=given))
         except SolverError as error:  # whatever a solver does, the crews get their order and their mail
             faults.append(str(error))
-            solutions.append(Solution(chosen=given, value=worth(part.problem, given), bound=math.inf))
+            solutions.append(Solution(chosen=given, value=objective(part.problem, given), bound=math.inf))
     solved = tuple(zip(parts, solutions, strict=True))
     planned = [work for part, solution in solved for work in works(prepared, ahead, part, solution.chosen)]
     planned += watered_today(prepared, decisions, planned)
@@ -110,9 +118,9 @@ def in_given_order(problem: Problem, chances: Sequence[float], chance_needed: fl
         return all(used[u.machine, u.first : u.last + 1].max() < problem.capacity[u.machine] for u in choice.uses)
 
     for job in range(problem.n_jobs):
-        ways = by_job.get(job, [])
-        likely = sorted((k for k in ways if chances[k] >= chance_needed), key=lambda k: problem.choices[k].start)
-        rest = sorted((k for k in ways if not chances[k] >= chance_needed), key=lambda k: -chances[k])
+        options = by_job.get(job, [])
+        likely = sorted((k for k in options if chances[k] >= chance_needed), key=lambda k: problem.choices[k].start)
+        rest = sorted((k for k in options if not chances[k] >= chance_needed), key=lambda k: -chances[k])
         for k in (*likely, *rest):
             if fits(problem.choices[k]):
                 chosen[job] = k
@@ -148,7 +156,7 @@ def _part(
     old: Mapping[tuple[str, int], PlannedWork],
     step_h: float,
 ) -> Part:
-    """Return the problem of some lifts: every way as a choice on the slots of its day."""
+    """Return the problem of some lifts: every option as a choice on the slots of its day."""
     inputs = prepared.inputs
     first_slot = [0]
     for hours in ahead:
@@ -175,56 +183,76 @@ def _part(
         return first_slot[-1]
 
     choices: list[Choice] = []
-    ways: list[Way] = []
+    options: list[Option] = []
     for job, lift in enumerate(lifts):
         crew = inputs.crew(inputs.strips[lift.s])
         roller = machine("roller", crew.roller.id, crew.roller.count)
-        for way in lift.ways:
-            uses = [use(roller, way.day_n, way.start_h, way.end_h)]
-            if crew.truck is not None and not math.isnan(way.called_h):
+        by_day = _best_by_day(lift)
+        for option in lift.options:
+            uses = [use(roller, option.day_n, option.start_h, option.end_h)]
+            if crew.truck is not None and not math.isnan(option.called_h):
                 truck = machine("truck", crew.truck.id, crew.truck.count)
-                uses.append(use(truck, way.day_n, way.called_h, way.free_h))
+                uses.append(use(truck, option.day_n, option.called_h, option.free_h))
             choices.append(
                 Choice(
                     job=job,
-                    value=_value(prepared, ahead, lift, way, old),
+                    value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
                     start=uses[0].first,
-                    ready=slot_after(way.end_h + inputs.setting("next_lift_after_h")),
+                    ready=slot_after(option.end_h + inputs.setting("next_lift_after_h")),
                     uses=tuple(uses),
                 )
             )
-            ways.append(way)
-    after = tuple((job, job + 1) for job, (lower, upper) in enumerate(itertools.pairwise(lifts)) if lower.s == upper.s)
+            options.append(option)
     problem = Problem(
         n_jobs=len(lifts),
         n_slots=first_slot[-1],
         capacity=tuple(capacity),
         choices=tuple(choices),
-        after=after,
+        after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
     )
-    return Part(lifts=tuple(lifts), problem=problem, ways=tuple(ways))
+    return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
+
+
+def _best_by_day(lift: LiftToDo) -> dict[int, tuple[float, float]]:
+    """Return of each day the best chance of a lift and when its hours close [epoch h]."""
+    found: dict[int, tuple[float, float]] = {}
+    for option in lift.options:
+        chance, closes_h = found.get(option.day_n, (0.0, 0.0))
+        found[option.day_n] = (max(chance, option.chance), max(closes_h, option.end_h))
+    return found
 
 
 def _value(
     prepared: Prepared,
-    ahead: Sequence[Working],
+    hours: Working,
     lift: LiftToDo,
-    way: Way,
+    option: Option,
+    best_of_day: tuple[float, float],
     old: Mapping[tuple[str, int], PlannedWork],
 ) -> float:
-    """Return what a way is worth: expected area, with the weights above [m2]."""
+    """Return what an option is worth: expected area, with the weights above [m2]."""
     inputs = prepared.inputs
     strip = inputs.strips[lift.s]
-    day = ahead[way.day_n].day
-    share = way.chance * (1.0 - DAY_SHARE * way.day_n)
-    if strip.finish_by is not None and day > strip.finish_by:
+    best_chance, closes_h = best_of_day
+    later = NEXT_DAY_SHARE * min(option.day_n, 3) + DAY_SHARE * max(option.day_n - 3, 0)
+    share = _counted_chance(inputs, option.chance, best_chance) * (1.0 - later)
+    if strip.finish_by is not None and hours.day > strip.finish_by:
         share *= LATE_SHARE
-    if way.litres > 0.0:
+    if option.litres > 0.0:
         share -= WATER_SHARE
-        if way.day_n == 0 and lift.is_watered:
-            share += WATERED_TODAY_SHARE
+    if option.day_n == 0 and lift.is_present:
+        told = TODAY_SHARE + (WATERED_TODAY_SHARE if lift.is_watered else 0.0)
+        share += told if lift.is_told else TESTED_TODAY_SHARE
     planned = old.get((strip.id, lift.number))
-    if planned is not None and day_of(inputs, planned) == day:
+    if planned is not None and day_of(inputs, planned) == hours.day:
         share += inputs.setting("plan_move_share")
-    share -= 1e-5 * (way.start_h - ahead[way.day_n].from_h)  # of equals, the earlier
+    urgency = 1.0 + max(URGENT_WITHIN_H / max(closes_h - hours.from_h, 1.0) - 0.5, 0.0)
+    share -= START_SHARE_H * urgency * (option.start_h - hours.from_h)
     return PRIORITY_STEP ** (3 - strip.priority) * strip.area_m2 * share
+
+
+def _counted_chance(inputs: MorningInputs, chance: float, best: float) -> float:
+    """Return a chance, the best of its day where both differ by no more than the ensemble can tell."""
+    n_members = inputs.w_pct.shape[2]
+    error = SAMPLING_SD * max(math.sqrt(max(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
+    return best if best - chance <= error else chance

@@ -9,7 +9,8 @@ from datetime import date
 
 from gonogo import times
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order.options import LiftToDo, Way
+from gonogo.decide.order.option import Option
+from gonogo.decide.order.options import LiftToDo
 from gonogo.decide.order.timetable import Problem
 from gonogo.decide.today import Prepared
 from gonogo.decide.windows import Working, moment
@@ -20,11 +21,11 @@ from gonogo.records.work_order import Move, PlannedWork, Unplanned, Work, WorkOr
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """The lifts of crews that share machines, as a problem; ways[k] is the way of problem.choices[k]."""
+    """The lifts of crews that share machines, as a problem; options[k] is the option of problem.choices[k]."""
 
     lifts: tuple[LiftToDo, ...]
     problem: Problem
-    ways: tuple[Way, ...]
+    options: tuple[Option, ...]
 
 
 def told(inputs: MorningInputs, before: WorkOrder | None) -> dict[tuple[str, int], PlannedWork]:
@@ -39,60 +40,60 @@ def day_of(inputs: MorningInputs, work: PlannedWork) -> date:
 
 
 def expected_m2(inputs: MorningInputs, part: Part, k: int | None) -> float:
-    """Return chance x area of a chosen way, 0 where there is none [m2]."""
+    """Return chance x area of a chosen option, 0 where there is none [m2]."""
     if k is None:
         return 0.0
-    return part.ways[k].chance * inputs.strips[part.lifts[part.problem.choices[k].job].s].area_m2
+    return part.options[k].chance * inputs.strips[part.lifts[part.problem.choices[k].job].s].area_m2
 
 
 def works(prepared: Prepared, ahead: Sequence[Working], part: Part, chosen: Sequence[int | None]) -> list[PlannedWork]:
-    """Return rolling, and the watering before it, of the chosen ways; today's watering stands in the verdicts."""
+    """Return rolling, and the watering before it, of the chosen options; today's watering stands in the verdicts."""
     inputs = prepared.inputs
     works: list[PlannedWork] = []
     for lift, k in zip(part.lifts, chosen, strict=True):
         if k is None:
             continue
-        way, strip = part.ways[k], inputs.strips[lift.s]
+        option, strip = part.options[k], inputs.strips[lift.s]
         rolling = PlannedWork(
             strip_id=strip.id,
             lift=lift.number,
             crew_id=strip.crew_id,
             work=Work.ROLLING,
-            start_utc=moment(way.start_h),
-            end_utc=moment(way.end_h),
-            chance=way.chance,
+            start_utc=moment(option.start_h),
+            end_utc=moment(option.end_h),
+            chance=option.chance,
             area_m2=strip.area_m2,
-            expected_area_m2=way.chance * strip.area_m2,
-            flags=_flags(prepared, lift, way, strip, ahead[way.day_n].day),
+            expected_area_m2=option.chance * strip.area_m2,
+            flags=_flags(prepared, lift, option, strip, ahead[option.day_n].day),
         )
         works.append(rolling)
-        if way.litres > 0.0 and way.day_n > 0:
+        if option.litres > 0.0 and option.day_n > 0:
             works.append(
                 replace(
                     rolling,
                     work=Work.WATERING,
-                    start_utc=moment(way.at_h),
-                    end_utc=moment(way.done_h),
+                    start_utc=moment(option.at_h),
+                    end_utc=moment(option.done_h),
                     chance=math.nan,
                     expected_area_m2=0.0,
-                    litres=way.litres,
+                    litres=option.litres,
                 )
             )
     return works
 
 
-def _flags(prepared: Prepared, lift: LiftToDo, way: Way, strip: Strip, day: date) -> tuple[str, ...]:
+def _flags(prepared: Prepared, lift: LiftToDo, option: Option, strip: Strip, day: date) -> tuple[str, ...]:
     """Return the marks of a planned rolling: keys of PLAN_FLAGS."""
     inputs = prepared.inputs
-    age_h = float(inputs.reading_age_h[lift.s]) + 24.0 * way.day_n
+    age_h = float(inputs.reading_age_h[lift.s]) + 24.0 * option.day_n
     rained = float(inputs.rained_since_reading_mm[lift.s])
     is_tested = age_h <= inputs.setting("reading_max_age_h") and rained <= inputs.setting("heavy_rain_retest_mm")
     marks = {
-        "today": way.day_n == 0,
-        "water_first": way.litres > 0.0,
+        "today": option.day_n == 0,
+        "water_first": option.litres > 0.0,
         "next_lift": not lift.is_present,
-        "test_first": way.day_n > 0 and not is_tested,
-        "unsure": not way.chance >= prepared.chance_needed,
+        "test_first": (option.is_after_test and not option.litres > 0.0) or (option.day_n > 0 and not is_tested),
+        "unsure": not option.chance >= prepared.chance_needed,
         "late": strip.finish_by is not None and day > strip.finish_by,
     }
     return tuple(key for key, holds in marks.items() if holds)

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from gonogo.decide.order.timetable import Problem, inserted, polished, worth
+from gonogo.decide.order.timetable import Problem, inserted, objective, polished
 from gonogo.errors import GonogoError
 
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
@@ -52,8 +52,8 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
         return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
     try:
         relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
-        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: worth(problem, chosen))
-        value, bound = worth(problem, best), relaxed.bound
+        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: objective(problem, chosen))
+        value, bound = objective(problem, best), relaxed.bound
         left_s = time_limit_s - relaxed.took_s
         if bound > value * (1.0 + RELATIVE_GAP) and left_s > 0.0:
             open_ = [k for k, lost in zip(worthy, relaxed.lost, strict=True) if bound - lost > value or k in best]
@@ -61,14 +61,14 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
             found = _chosen(problem, open_, whole.shares)
             # What was left out could not have exceeded `value`: the bound holds for all.
             bound = min(bound, max(whole.bound, value))
-            if worth(problem, found) > value:
+            if objective(problem, found) > value:
                 best = found
     except SolverError:
         raise
     except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
         raise SolverError(f"{type(error).__name__}: {error}") from error
     best = polished(problem, best)
-    value = worth(problem, best)
+    value = objective(problem, best)
     if not math.isfinite(value):
         raise SolverError("the solver's answer breaks a rule of the problem")
     return Solution(chosen=tuple(best), value=value, bound=max(bound, value))

@@ -1,4 +1,4 @@
-"""Choices among ways of doing jobs, booked on machines slot by slot: what fits, what it is worth, what can be bettered.
+"""Choices among ways of doing jobs, in time slots on machines: what fits, what it is worth, what can be bettered.
 
 Time is cut into slots, numbered through the whole horizon.
 """
@@ -53,7 +53,7 @@ class Problem:
     after: tuple[tuple[int, int], ...] = ()
 
 
-def worth(problem: Problem, chosen: Sequence[int | None]) -> float:
+def objective(problem: Problem, chosen: Sequence[int | None]) -> float:
     """Return the summed value of chosen choices, minus infinity where they break a rule of the problem."""
     taken = [None if k is None else problem.choices[k] for k in chosen]
     used = np.zeros((len(problem.capacity), problem.n_slots), dtype=np.int64)
@@ -69,7 +69,7 @@ def worth(problem: Problem, chosen: Sequence[int | None]) -> float:
     return sum(choice.value for choice in taken if choice is not None)
 
 
-class Book:
+class Timetable:
     """Who has which machine when; changed in place while a solution is built."""
 
     def __init__(self, problem: Problem, chosen: Sequence[int | None]) -> None:
@@ -114,17 +114,17 @@ class Book:
 
 def inserted(problem: Problem, listed: Sequence[int]) -> list[int | None]:
     """Take choices as they are listed, each where it fits; again while one above another waits for it."""
-    book = Book(problem, [None] * problem.n_jobs)
+    table = Timetable(problem, [None] * problem.n_jobs)
     for _ in range(1 + len(problem.after)):
         is_changed = False
         for k in listed:
             job = problem.choices[k].job
-            if book.chosen[job] is None and book.fits(k):
-                book.take(k)
+            if table.chosen[job] is None and table.fits(k):
+                table.take(k)
                 is_changed = True
         if not is_changed:
             break
-    return book.chosen
+    return table.chosen
 
 
 def polished(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
@@ -132,25 +132,25 @@ def polished(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]
 
     The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.
     """
-    book = Book(problem, chosen)
+    table = Timetable(problem, chosen)
     by_job: dict[int, list[int]] = {}
     for k, choice in enumerate(problem.choices):
         if choice.value > 0.0:
             by_job.setdefault(choice.job, []).append(k)
-    for ways in by_job.values():
-        ways.sort(key=lambda k: (-problem.choices[k].value, problem.choices[k].start))
+    for options in by_job.values():
+        options.sort(key=lambda k: (-problem.choices[k].value, problem.choices[k].start))
     for _ in range(_POLISH_ROUNDS):
-        before = list(book.chosen)
-        for job in sorted(by_job, key=lambda j: _start(problem, book.chosen[j])):
-            held = book.drop(job)
+        before = list(table.chosen)
+        for job in sorted(by_job, key=lambda j: _start(problem, table.chosen[j])):
+            held = table.drop(job)
             least = 0.0 if held is None else problem.choices[held].value
-            better = (k for k in by_job[job] if problem.choices[k].value > least and book.fits(k))
+            better = (k for k in by_job[job] if problem.choices[k].value > least and table.fits(k))
             taken = next(better, held)
             if taken is not None:
-                book.take(taken)
-        if book.chosen == before:
+                table.take(taken)
+        if table.chosen == before:
             break
-    return book.chosen
+    return table.chosen
 
 
 def _start(problem: Problem, k: int | None) -> int:

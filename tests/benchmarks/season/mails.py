@@ -187,10 +187,12 @@ class Mails:
 
     def _after_test(self, work: Work, strip: StripNow, told: Instruction, w_pct: float) -> list[Step]:
         lot = strip.lot
-        if lot.is_inside(w_pct):
+        low_pct = lot.low_pct if told.test_low_pct is None else told.test_low_pct
+        high_pct = lot.high_pct if told.test_high_pct is None else told.test_high_pct
+        if low_pct <= w_pct <= high_pct:
             return [self._rolling(work, strip, told)]
-        if w_pct > lot.high_pct:
-            return [Step(kind="disk", from_h=h) for h in told.above_disk_at_h]
+        if w_pct > high_pct:
+            return self._disking(work, strip, told, told.above_disk_at_h)
         if told.below_litres_point is None:
             work.say(strip, "called: below the window")
             return []
@@ -229,15 +231,20 @@ class Mails:
         return []
 
     def _disking(self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...]) -> list[Step]:
+        """Disk; where the mail says when, test, and roll what is inside or disk on what is not."""
         steps = [Step(kind="disk", from_h=h) for h in at_h]
         if told.test_after_disk_h is None:
             return steps
+        n_before = sum(h < told.test_after_disk_h for h in at_h)
 
         def then(w_pct: float) -> list[Step]:
-            is_to_roll = told.rolls_after_disk and strip.lot.is_inside(w_pct)
-            return [self._rolling(work, strip, told)] if is_to_roll else []
+            low_pct = strip.lot.low_pct if told.test_low_pct is None else told.test_low_pct
+            high_pct = strip.lot.high_pct if told.test_high_pct is None else told.test_high_pct
+            if low_pct <= w_pct <= high_pct:
+                return [self._rolling(work, strip, told)] if told.rolls_after_disk else []
+            return steps[n_before:] if w_pct > high_pct else []
 
-        return [*steps, Step(kind="test", from_h=told.test_after_disk_h, then=then)]
+        return [*steps[:n_before], Step(kind="test", from_h=told.test_after_disk_h, then=then)]
 
     def _fits(self, strip: StripNow, what: str) -> bool:
         """Whether the crew's own newest test, if newer than the mail, allows what the mail says."""

@@ -2,22 +2,19 @@
 
     python product.py CONFIG_FOLDER        one question a line on stdin, one answer a line on stdout (told.py has both)
 
-Only what stands in a mail is passed on, word for word: an advice without hour or litres gives none.
+What the mails say is read from the day plan, of which they are views: an advice without hour or litres gives none.
 """
 
 from __future__ import annotations
 
 import json
-import math
 import os
 import sys
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
-
-import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.config import Config, load
@@ -31,20 +28,16 @@ from gonogo.morning import recheck
 from gonogo.morning.compute import conclude
 from gonogo.morning.previous import PreviousRuns, StoredInputs
 from gonogo.outgoing.frame import RunFrame
-from gonogo.records import shift
+from gonogo.records.day_plan import DayPlan, StripPlan, Task, TestFirst, Then
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.records.verdict import Decision, Verdict
-from gonogo.records.work_order import PlannedWork, Work
-from gonogo.wording import sky
+from gonogo.records.verdict import Verdict
 
-TESTED_THEN_ROLLED = "test_then_roll"
-DISKED = ("disk_and_aerate", "aerate_thin_layers")
-FIRST_DISKING_H, TEST_AFTER_DISKING_H = 9.0, 14.0  # the mail says "then test again": the crew's own hours
 LIFTS_AHEAD = 2
-# A failed lift that was broken up again is recorded as what the mail asks for: the next one, spread.
-WORK_OF = {"rolled": "rolled", "sealed": "sealed", "disked": "disked", "spread": "spread", "reworked": "spread"}
+# A failed lift that was broken up again is recorded as it was done: disked.
+WORK_OF = {"rolled": "rolled", "sealed": "sealed", "disked": "disked", "spread": "spread", "reworked": "disked"}
+Hour = Callable[[datetime | None], float | None]
 
 
 def entry(values: dict[str, Any]) -> Entry:
@@ -61,23 +54,24 @@ def entry(values: dict[str, Any]) -> Entry:
 
 
 class Mornings:
-    """Mornings and looks of one site in a row, with what the product keeps between them."""
+    """Mornings and re-checks of one site in a row, with what the product keeps between them."""
 
     def __init__(self, folder: Path) -> None:
         self.config: Config = load(folder, environ={})
         self.site: Site = self.config.sites[0]
         self.answers: list[Answer] = []
         self.soil: list[LearnedSoil] = []
+        self.plans: list[DayPlan] = []
         self.today: dict[str, PreviousRun] = {}
-        self.newest: PreviousRun | None = None
-        self.last_of_day_before: PreviousRun | None = None
+        self.last: tuple[datetime, Conclusion] | None = None
+        self.before: PreviousRun | None = None
         self.day: date | None = None
 
     def ask(self, question: dict[str, Any]) -> dict[str, Any]:
-        """Return what the mails of a morning or a look say."""
+        """Return what the mails of a morning or a re-check say."""
         now_utc, day = datetime.fromisoformat(question["now"]), date.fromisoformat(question["day"])
         if day != self.day:
-            self.day, self.last_of_day_before, self.today = day, self.newest, {}
+            self.day, self.before, self.today = day, self._as_previous(), {}
         entries = (*self.config.readings[self.site.id], *(entry(e) for e in question["entries"]))
         frame = RunFrame(
             config=self.config,
@@ -86,7 +80,7 @@ class Mornings:
             edition=question["issue"],
             now_utc=now_utc,
             deadline_utc=now_utc,
-            store=sa.create_engine("sqlite://"),
+            store=None,  # type: ignore[arg-type]
             fetch=lambda *_: self._forecast(question["body"], now_utc),
             keeps=False,
         )
@@ -95,24 +89,19 @@ class Mornings:
             answers=tuple(self.answers),
             learned=tuple(self.soil),
             previous=PreviousRuns(
-                last=self.last_of_day_before, order=self.newest.order if self.newest else None, today=self.today
+                last=self.before,
+                order=self.last[1].order if self.last else None,
+                plans=tuple(self.plans[-30:]),
+                today=self.today,
             ),
         )
         conclusion = conclude(frame, stored)
-        if conclusion.judgement is None:
-            raise RuntimeError(f"{day}: no verdict: {conclusion.reason} {conclusion.error}")
+        if conclusion.judgement is None or conclusion.plan is None:
+            raise RuntimeError(f"{day}: no verdict: {conclusion.reason} {conclusion.error} {conclusion.faults}")
         self.soil += conclusion.judgement.lessons
-        self.newest = came_to(conclusion, now_utc)
-        crews = [crew.id for crew in self.site.crews]
-        if frame.edition != "morning":
-            found, faults = recheck.changed(frame, stored, conclusion)
-            if faults:
-                raise RuntimeError(faults[0])
-            crews = list(found)
-        for crew_id in crews:
-            own = {s.id for s in self.site.strips if s.crew_id == crew_id}
-            self.today[crew_id] = came_to(conclusion, now_utc, own)
-        return answer(self.site, conclusion, crews, day, now_utc)
+        self.plans.append(conclusion.plan)
+        self.last = (now_utc, conclusion)
+        return answer(self.site, conclusion.plan, self._mailed(frame, stored, conclusion))
 
     def _with_lifts_near(self, entries: Sequence[Entry], now_utc: datetime) -> Site:
         """The site with the next two lifts of each strip: later ones change nothing today and cost most time."""
@@ -121,6 +110,12 @@ class Mornings:
             for strip in self.site.strips
         )
         return replace(self.site, strips=strips)
+
+    def _as_previous(self) -> PreviousRun | None:
+        if self.last is None:
+            return None
+        at_utc, last = self.last
+        return PreviousRun(at_utc=at_utc, decisions=last.decisions, outlook=last.outlook, order=last.order)
 
     def _forecast(self, body: str, now_utc: datetime) -> Downloaded:
         new = Answer(
@@ -135,86 +130,116 @@ class Mornings:
         self.answers = [new, *self.answers][:40]
         return replace(found, is_stored=False, faults=())
 
+    def _mailed(self, frame: RunFrame, stored: StoredInputs, conclusion: Conclusion) -> list[str]:
+        """Which crews get a mail: all in the morning, later those for whom something changed."""
+        crews = [crew.id for crew in self.site.crews]
+        if frame.edition != "morning":
+            found, faults = recheck.changed(frame, stored, conclusion)
+            if faults:
+                raise RuntimeError(faults[0])
+            crews = list(found)
+        for crew_id in crews:
+            own = {s.id for s in self.site.strips if s.crew_id == crew_id}
+            self.today[crew_id] = PreviousRun(
+                at_utc=frame.now_utc,
+                decisions=tuple(d for d in conclusion.decisions if d.strip_id in own),
+                outlook=tuple(o for o in conclusion.outlook if o.strip_id in own),
+            )
+        return crews
 
-def came_to(conclusion: Conclusion, at_utc: datetime, strips: Collection[str] | None = None) -> PreviousRun:
-    """Return a run as later ones look back on it, for some strips or all."""
-    return PreviousRun(
-        at_utc=at_utc,
-        decisions=tuple(d for d in conclusion.decisions if strips is None or d.strip_id in strips),
-        outlook=tuple(o for o in conclusion.outlook if strips is None or o.strip_id in strips),
-        order=conclusion.order,
-    )
 
-
-def answer(site: Site, conclusion: Conclusion, crews: Sequence[str], day: date, now_utc: datetime) -> dict[str, Any]:
-    """Return what the mails of a conclusion say, for the strips of the crews that got one."""
-    midnight = times.moment_utc(day, datetime.min.time(), site.zone)
+def answer(site: Site, plan: DayPlan, crews: Sequence[str]) -> dict[str, Any]:
+    """Return what the mails of a plan say, for the strips of the crews that got one."""
+    midnight = times.moment_utc(plan.day, datetime.min.time(), site.zone)
 
     def hour(at_utc: datetime | None) -> float | None:
         return None if at_utc is None else round((at_utc - midnight) / timedelta(hours=1), 3)
 
-    works = () if conclusion.order is None else conclusion.order.works
-    today = [w for w in works if times.local_date(w.start_utc, site.zone) == day]
-    strips, rain_h, spread = [], {}, {}
-    assert conclusion.weather is not None
-    rain_from = sky.today(conclusion.weather, site, day, now_utc).rain_from
-    for decision in conclusion.decisions:
-        crew = site.strip(decision.strip_id).crew_id
-        if crew not in crews:
-            continue
-        strips.append(said_of(site, decision, today, hour, now_utc))
-        rain_h[crew] = None if rain_from is None else rain_from.at_local.hour + rain_from.at_local.minute / 60.0
-        spread[crew] = spread.get(crew, False) or "spread_no_more" in decision.advice
-    return {"crews": list(crews), "strips": strips, "rain_h": rain_h, "spread_before_rain": spread}
-
-
-def said_of(
-    site: Site, decision: Decision, today: Sequence[PlannedWork], hour: Any, now_utc: datetime
-) -> dict[str, Any]:
-    """Return what the superintendent's mail and the driver's card say of one strip."""
-    rolling = next((w for w in today if w.strip_id == decision.strip_id and w.work == Work.ROLLING), None)
-    crew = site.strip(decision.strip_id).crew_id
-    said: dict[str, Any] = {
-        "strip": decision.strip_id,
-        "verdict": "wait",
-        "rank": hour(rolling.start_utc) if rolling else 30.0,
-        "seal_by_h": _seal_by_h(site, decision, [w for w in today if w.crew_id == crew], hour, now_utc),
-        "is_said_rolled": decision.reason == "already_rolled",
-        "said": f"{decision.verdict} {decision.reason} {decision.w_now_pct:.1f} "
-        f"({decision.w_p10_pct:.1f}-{decision.w_p90_pct:.1f}) {' '.join(decision.advice)}",
+    strips = [said_of(plan, strip, hour) for strip in plan.strips if strip.crew_id in crews]
+    spell = next((s for s in plan.rain if s.rain_mm >= 0.3), None)
+    rain_h = None if spell is None or times.local_date(spell.from_utc, site.zone) != plan.day else hour(spell.from_utc)
+    stops = {c: any(s.crew_id == c and s.new_lift and s.new_lift.stop == "weather" for s in plan.strips) for c in crews}
+    return {
+        "crews": list(crews),
+        "strips": strips,
+        "rain_h": dict.fromkeys(crews, rain_h),
+        "spread_before_rain": {c: stops[c] or rain_h is not None for c in crews},
     }
-    if decision.verdict != Verdict.WAIT:
-        starts = [w for w in (decision.from_utc, rolling.start_utc if rolling else None) if w is not None]
-        said |= {"roll_from_h": hour(max(starts, default=None)), "roll_until_h": hour(decision.until_utc)}
-    if decision.verdict == Verdict.COMPACT:
-        said |= {"verdict": "roll", "damp_litres": decision.water.litres if decision.water else 0.0}
-    elif decision.verdict == Verdict.WATER and decision.water is not None:
+
+
+def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
+    """Return what the superintendent's mail and the driver's card say of one strip."""
+    jobs = {job.task: job for job in plan.jobs_of(strip.strip_id)}
+    rolling, water, damp = jobs.get(Task.ROLL), jobs.get(Task.WATER), jobs.get(Task.DAMP)
+    sealing = plan.sealing(strip.crew_id)
+    lies_new = strip.new_lift is not None and strip.new_lift.test is not None
+    last = strip.last_test
+    said: dict[str, Any] = {
+        "strip": strip.strip_id,
+        "verdict": "wait",
+        "rank": float(strip.rank) if rolling is None else hour(rolling.start_utc),
+        "seal_by_h": hour(sealing.by_utc) if sealing is not None and strip.strip_id in sealing.strips else None,
+        "is_said_rolled": strip.reason == "already_rolled" and not lies_new,
+        "stop_if_watered": water is not None or damp is not None,
+        "said": f"{strip.badge} {strip.reason} {strip.w_now_pct:.1f} ({strip.w_p10_pct:.1f}-{strip.w_p90_pct:.1f})"
+        f" {last.w_pct if last else ''} {[f'{t.value} {hour(j.start_utc):.1f}' for t, j in jobs.items()]}"
+        f" {[(n.task.value, round(n.chance_done, 2)) for n in strip.not_recorded]}",
+    }
+    if strip.verdict == Verdict.COMPACT:
+        said |= {
+            "verdict": "roll",
+            "roll_from_h": hour(strip.roll_from_utc),
+            "roll_until_h": hour(strip.roll_by_utc),
+            "damp_litres": damp.litres if damp else 0.0,
+        }
+    elif strip.verdict == Verdict.WATER and water is not None:
         said |= {
             "verdict": "water",
-            "litres": decision.water.litres,
-            "water_from_h": hour(decision.water.start_utc),
-            "test_after_water": "test_after_watering" in decision.test,
+            "litres": water.litres,
+            "water_from_h": hour(water.start_utc),
+            "roll_from_h": None if rolling is None else hour(rolling.start_utc),
+            "roll_until_h": hour(strip.roll_by_utc),
+            "test_after_water": True,
         }
-    elif TESTED_THEN_ROLLED in decision.advice:
-        said |= {"verdict": "test", "test_first": True}
-    elif any(key in decision.advice for key in DISKED):
-        said |= {"disk_at_h": [FIRST_DISKING_H], "test_after_disk_h": TEST_AFTER_DISKING_H}
-    elif decision.reason == "split_lift":
-        said |= {"disk_at_h": [7.0], "test_after_disk_h": 7.0, "rolls_after_disk": True}
+    elif lies_new:
+        assert strip.new_lift is not None
+        said |= tested(strip.new_lift.test, hour) | {"roll_until_h": hour(strip.new_lift.roll_by_utc)}
+    elif strip.test is not None:
+        said |= tested(strip.test, hour)
+    elif strip.dry_back is not None and Task.DISK in jobs:
+        said |= disked(plan, strip, hour)
+    if lies_new and strip.new_lift is not None:
+        new = tested(strip.new_lift.test, hour) | {"roll_until_h": hour(strip.new_lift.roll_by_utc)}
+        said["new_lift"] = new | {"strip": strip.strip_id, "rank": said["rank"], "seal_by_h": said["seal_by_h"]}
     return said
 
 
-def _seal_by_h(
-    site: Site, decision: Decision, today: Sequence[PlannedWork], hour: Any, now_utc: datetime
-) -> float | None:
-    """Before the rain where the mail says so, else by the end of the shift where mail or order has it sealed."""
-    start_utc, end_utc = shift.shift_utc(site, times.local_date(now_utc, site.zone))
-    end_h = float(hour(end_utc))
-    until_rain_h = decision.facts.get("hours_until_rain_h", math.inf)
-    if "seal_before_rain" in decision.advice and math.isfinite(until_rain_h):
-        return min(float(hour(max(now_utc, start_utc))) + until_rain_h, end_h)
-    is_in_order = any(w.work == Work.SEALING for w in today)
-    return end_h if is_in_order or "seal_at_shift_end" in decision.advice else None
+def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
+    """Return a test that decides, with its branches."""
+    if test is None:
+        return {}
+    return {
+        "verdict": "test",
+        "test_first": True,
+        "test_after_water": True,
+        "test_low_pct": test.low_pct,
+        "test_high_pct": test.high_pct,
+        "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,
+        "above_disk_at_h": [hour(at) for at in test.disk_utc] if test.above == Then.DISK else [],
+        "test_after_disk_h": hour(test.again_utc),
+        "rolls_after_disk": test.again_utc is not None,
+    }
+
+
+def disked(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
+    """Return the diskings of a wet strip, and the test after them where it may be ready today."""
+    assert strip.dry_back is not None
+    hours = [job.start_utc for job in plan.jobs_of(strip.strip_id) if job.task == Task.DISK]
+    ready = strip.dry_back.ready
+    said: dict[str, Any] = {"disk_at_h": [hour(at) for at in hours]}
+    if ready is not None and ready.day == plan.day:
+        said |= {"test_after_disk_h": hour(ready.at_utc), "rolls_after_disk": True}
+    return said
 
 
 def main() -> None:

@@ -27,6 +27,7 @@ class Instruction:
     disk_at_h           hours of disking; test_after_disk_h: of the test after it; rolls_after_disk: roll if inside
     below_litres_point  where a test lies below the window: times the litres that lead to optimum; None = call, wait
     above_disk_at_h     where a test lies above the window: hours of disking
+    test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's
     seal_by_h           to be sealed by then if it lies loose
     stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
     is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
@@ -48,6 +49,8 @@ class Instruction:
     rolls_after_disk: bool = False
     below_litres_point: float | None = None
     above_disk_at_h: tuple[float, ...] = ()
+    test_low_pct: float | None = None
+    test_high_pct: float | None = None
     seal_by_h: float | None = None
     stop_if_watered: bool = False
     is_said_rolled: bool = False

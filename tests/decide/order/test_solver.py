@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from gonogo.decide.order.solver import SolverError, solve
-from gonogo.decide.order.timetable import Choice, Problem, Use, polished, worth
+from gonogo.decide.order.timetable import Choice, Problem, Use, objective, polished
 
 
 def drawn(seed: int, *, n_jobs: int = 4, n_slots: int = 7, n_machines: int = 2) -> Problem:
@@ -39,7 +39,7 @@ def everything(problem: Problem) -> float:
     for k, choice in enumerate(problem.choices):
         if choice.value > 0.0:
             by_job[choice.job].append(k)
-    return max(worth(problem, chosen) for chosen in itertools.product(*by_job))
+    return max(objective(problem, chosen) for chosen in itertools.product(*by_job))
 
 
 @pytest.mark.parametrize("seed", range(60))
@@ -47,7 +47,7 @@ def test_no_combination_is_better_than_the_answer(seed: int) -> None:
     problem = drawn(seed)
     best = everything(problem)
     found = solve(problem, 5.0)
-    assert worth(problem, found.chosen) == pytest.approx(found.value)
+    assert objective(problem, found.chosen) == pytest.approx(found.value)
     assert found.value == pytest.approx(best, rel=6e-4, abs=1e-9)
     assert found.bound >= best - 1e-6
     assert found.gap_frac <= 6e-4
@@ -71,7 +71,7 @@ def test_the_same_problem_has_the_same_answer() -> None:
 def test_the_answer_is_worth_no_less_than_what_it_starts_from() -> None:
     problem = drawn(11, n_jobs=8, n_slots=20)
     start = solve(problem, 5.0).chosen
-    assert solve(problem, 5.0, start=start).value >= worth(problem, start)
+    assert solve(problem, 5.0, start=start).value >= objective(problem, start)
 
 
 def test_worth_refuses_what_breaks_a_rule() -> None:
@@ -81,12 +81,12 @@ def test_worth_refuses_what_breaks_a_rule() -> None:
     problem = Problem(
         n_jobs=2, n_slots=8, capacity=(1,), after=((0, 1),), choices=(way(0, 1), way(1, 1), way(1, 3), way(1, 4))
     )
-    assert worth(problem, (0, 3)) == 2.0
-    assert worth(problem, (0, 2)) == -math.inf  # too early above
-    assert worth(problem, (None, 3)) == -math.inf  # nothing below
+    assert objective(problem, (0, 3)) == 2.0
+    assert objective(problem, (0, 2)) == -math.inf  # too early above
+    assert objective(problem, (None, 3)) == -math.inf  # nothing below
     apart = Problem(n_jobs=2, n_slots=8, capacity=(1,), choices=problem.choices)
-    assert worth(apart, (0, 1)) == -math.inf  # one machine, one slot
-    assert worth(apart, (0, 2)) == 2.0
+    assert objective(apart, (0, 1)) == -math.inf  # one machine, one slot
+    assert objective(apart, (0, 2)) == 2.0
     assert solve(problem, 5.0).chosen == (0, 3)
 
 
@@ -119,4 +119,4 @@ def test_no_time_gives_an_error_or_the_start_and_never_a_wrong_answer() -> None:
         found = solve(problem, 1e-6, start=start)
     except SolverError:
         return
-    assert worth(problem, found.chosen) == found.value <= found.bound
+    assert objective(problem, found.chosen) == found.value <= found.bound

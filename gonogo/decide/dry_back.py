@@ -1,0 +1,114 @@
+"""The way back of a wet lift: the same model with the strip disked, and when it is inside its window again.
+
+Disking opens the surface to the sun and mixes what has dried with what has not; how much that brings is the model's,
+not a ratio's. The chance is given a test on that morning: it says how likely the test is to release the strip.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time
+
+import numpy as np
+
+from gonogo import times
+from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.windows import moment
+from gonogo.moisture.lift_history import Story
+from gonogo.records import shift
+from gonogo.records.field import SurfaceWork
+from gonogo.soil.ensemble import StripMoisture
+
+DISK_AT = (time(9), time(13))  # when dew is off, and once more while the sun is high: common practice
+DAYS_AT_MOST = 4  # disked on so many working days ahead at most; more is another plan
+DRY_H = 3  # hours after a disking in which it must be likely dry for it to be worth the diesel: our own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disked:
+    """A wet strip as it would be if it were disked.
+
+    disk_utc   when, oldest first
+    w_pct      (H, M) mean of the lift at the start of each hour [%], beside MorningInputs.w_pct
+    """
+
+    disk_utc: tuple[datetime, ...]
+    w_pct: Floats
+
+
+def disked(
+    inputs: MorningInputs,
+    rows: Sequence[int],
+    stories: Sequence[Story],
+    resimulate: Callable[[Sequence[int], Sequence[Story]], StripMoisture],
+) -> dict[str, Disked]:
+    """Return what disking would make of some strips; a strip without a dry hour to disk in is left out.
+
+    rows      of the wet strips; stories: of every strip of the site
+    """
+    at_utc = disk_hours(inputs)
+    if not at_utc or not rows:
+        return {}
+    worked = [
+        replace(
+            stories[s],
+            works=(
+                *stories[s].works,
+                *(SurfaceWork(strip_id=inputs.strips[s].id, at_utc=at, work="disked") for at in at_utc),
+            ),
+        )
+        for s in rows
+    ]
+    moisture = resimulate(rows, worked)
+    return {inputs.strips[s].id: Disked(disk_utc=at_utc, w_pct=moisture.w_pct[:-1, k]) for k, s in enumerate(rows)}
+
+
+def disk_hours(inputs: MorningInputs) -> tuple[datetime, ...]:
+    """Return when wet lifts are disked: twice a working day, on hours that are ahead and likely dry."""
+    found: list[datetime] = []
+    n_days = 0
+    last = times.local_date(times.as_datetime(inputs.hour_utc[-1]), inputs.site.zone)
+    day = inputs.day
+    while day <= last and n_days < DAYS_AT_MOST:
+        own = [at for at in _of_day(inputs, day) if at > inputs.now_utc and _is_dry(inputs, at)]
+        found += own
+        n_days += bool(own)
+        day = date.fromordinal(day.toordinal() + 1)
+    return tuple(found)
+
+
+def _of_day(inputs: MorningInputs, day: date) -> list[datetime]:
+    if not shift.is_working_day(inputs.site, day):
+        return []
+    start, end = shift.shift_utc(inputs.site, day)
+    return [at for clock in DISK_AT if start <= (at := times.moment_utc(day, clock, inputs.site.zone)) < end]
+
+
+def _is_dry(inputs: MorningInputs, at_utc: datetime) -> bool:
+    """Whether rain is unlikely in the hours after a moment."""
+    hours = inputs.weather.hour_utc
+    first = int(np.searchsorted(hours, times.as_hour(at_utc)))
+    rain = inputs.weather.rain_members_mm[first : first + DRY_H]
+    if len(rain) < DRY_H or bool(np.any(np.isnan(rain))):
+        return False
+    wet = np.max(rain, axis=0) >= inputs.setting("rain_stop_mm_h")
+    return float(np.mean(wet)) <= inputs.setting("rain_chance_stop")
+
+
+def chance_inside(inputs: MorningInputs, s: int, path: Disked, from_h: float, needed_h: float) -> float:
+    """Return the chance that a disked lift is inside its window during some hours [epoch h], NaN outside the table."""
+    first_h = int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64))
+    rows = slice(math.floor(from_h) - first_h, math.ceil(from_h + needed_h) - first_h + 1)
+    if rows.start < 0 or rows.stop > len(path.w_pct):
+        return math.nan
+    material = inputs.material(inputs.strips[s])
+    deviation = path.w_pct[rows] - material.omc_pct
+    inside = (deviation >= material.window_low_pct) & (deviation <= material.window_high_pct)
+    return float(np.mean(inside.all(axis=0)))
+
+
+def last_disking_before(path: Disked, at_h: float) -> tuple[datetime, ...]:
+    """Return the diskings that come before a moment [epoch h]."""
+    return tuple(at for at in path.disk_utc if at < moment(at_h))

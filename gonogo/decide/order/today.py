@@ -1,0 +1,193 @@
+"""Today's options of a lift: as its verdict says, as its test may release it, or as a lift that is spread this morning.
+
+What an earlier run of today told, and has begun or may have, keeps its hours: it has one option, or none once they are
+over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gonogo.decide.order.option import Option
+from gonogo.decide.standing import ORDER_STANDS
+from gonogo.decide.today import Prepared
+from gonogo.decide.water.forecast import chance_watered
+from gonogo.decide.windows import epoch_h, rows, window_chance
+from gonogo.records.day_plan import Task
+from gonogo.records.verdict import Decision, Verdict
+
+# Verdicts "wait" that a test can release today: the weather and the hours allow work, only the moisture is not known.
+TESTABLE = frozenset(
+    (
+        "work_not_recorded", "watered_not_tested", "no_reading", "reading_too_old", "reading_doubtful",
+        "retest_after_rain", "too_uncertain",
+    )
+)  # fmt: skip
+# These too, where the lift is as likely inside as the site's test_worth_chance.
+TESTABLE_IF_LIKELY = frozenset(("too_wet", "split_lift", "rain_will_wet_it", "no_time_for_water", "truck_taken"))
+TEST_H = 0.25  # a gauge test with its way and its note: common practice, no source
+SPREAD_H = 0.75  # a lift of usual size is spread in about so long: common practice, no source
+SECOND_H = 1.0 / 3600.0  # the verdict's times are kept to the second
+STEP_BACK_H = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """Hours of today in which a lift may be rolled once its test is in [epoch h]; test_h: when the test is done."""
+
+    test_h: float
+    from_h: float
+    until_h: float
+
+
+def is_testable(prepared: Prepared, decision: Decision) -> bool:
+    """Return whether a test can release a waiting strip today."""
+    if decision.verdict != Verdict.WAIT:
+        return False
+    if decision.reason in TESTABLE:
+        return True
+    likely = decision.facts.get("chance_in_window", 0.0) >= prepared.inputs.setting("test_worth_chance")
+    return decision.reason in TESTABLE_IF_LIKELY and likely
+
+
+def options_today(prepared: Prepared, s: int, decision: Decision, step_h: float) -> Iterator[Option]:
+    """Yield today's options of the lift that lies there."""
+    strip = prepared.inputs.strips[s]
+    order = prepared.inputs.orders.get(strip.id)
+    if order is not None and decision.rule_id == ORDER_STANDS:
+        rolling = order.job(Task.ROLL)
+        if rolling is not None and rolling.end_utc > prepared.inputs.now_utc:
+            water = order.job(Task.WATER)
+            yield Option(
+                day_n=0,
+                start_h=epoch_h(rolling.start_utc),
+                end_h=epoch_h(rolling.end_utc),
+                chance=rolling.chance,
+                litres=0.0 if water is None else water.litres,
+                is_after_test=rolling.is_after_test,
+            )
+        return
+    if is_testable(prepared, decision):
+        yield from _after_test(prepared, s, step_h)
+    elif decision.verdict != Verdict.WAIT and decision.from_utc is not None and decision.until_utc is not None:
+        yield from _as_told(prepared, s, decision, step_h)
+
+
+def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> Iterator[Option]:
+    """Yield the starts inside the hours of the verdict, watered as its plan says."""
+    assert decision.from_utc is not None
+    assert decision.until_utc is not None
+    plan = decision.water if decision.verdict == Verdict.WATER else None
+    from_h, until_h, rolling_h = epoch_h(decision.from_utc), epoch_h(decision.until_utc), prepared.rolling_h[s]
+    for k in range(math.floor((until_h - rolling_h - from_h) / step_h + SECOND_H) + 1):
+        start_h = from_h + k * step_h
+        option = Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=math.nan)
+        if plan is None:
+            yield replace(option, chance=window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h))
+        else:
+            at_h = epoch_h(plan.start_utc)
+            chance = chance_watered(prepared, s, plan.litres_m2, at_h, start_h)
+            done_h = epoch_h(plan.finish_utc)
+            yield replace(option, chance=chance, litres=plan.litres, at_h=at_h, done_h=done_h, is_after_test=True)
+
+
+def weather_chance(prepared: Prepared, start_h: float, needed_h: float) -> float:
+    """Return the chance that hours are dry, unfrozen and calm, NaN where the table does not hold them."""
+    cond = prepared.cond
+    part = rows(cond, start_h, start_h + needed_h)
+    if part is None:
+        return math.nan
+    dry = float(cond.is_rainless[part].min(axis=0).mean())
+    return dry * float(cond.is_unfrozen[part].min() * cond.is_calm[part].min())
+
+
+def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
+    """Yield the starts after a test, of hours in which the weather is as likely to hold as the site asks."""
+    rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
+    if not math.isfinite(needed_h):
+        return
+    start_h = test_done_h(prepared, s)
+    while start_h + needed_h <= prepared.today.until_h + SECOND_H:
+        if weather_chance(prepared, start_h, needed_h) >= prepared.chance_needed:
+            chance = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
+            if not math.isnan(chance):
+                yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
+        start_h += step_h
+
+
+def test_done_h(prepared: Prepared, s: int) -> float:
+    """Return when the test of a waiting strip is in: the crew's gauge takes its strips one after the other."""
+    inputs = prepared.inputs
+    strip = inputs.strips[s]
+    before = sum(other.crew_id == strip.crew_id for other in inputs.strips[:s])
+    at_h = prepared.today.from_h + TEST_H * (1 + min(before, 3))
+    watered_utc = inputs.last_water_utc.get(strip.id)
+    if watered_utc is not None:
+        at_h = max(at_h, epoch_h(watered_utc) + inputs.setting("soak_in_h") + TEST_H)
+    return at_h
+
+
+test_done_h.__test__ = False  # type: ignore[attr-defined]
+
+
+def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float) -> Iterator[Option]:
+    """Yield the starts of a lift that is spread this morning: after its test, before it leaves its window."""
+    inputs = prepared.inputs
+    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
+    if opening is None:
+        return
+    rolling_h = prepared.rolling_h[s]
+    start_h = opening.from_h
+    while start_h + rolling_h <= opening.until_h + SECOND_H:
+        chance = weather_chance(prepared, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
+        if chance >= inputs.setting("plan_chance_min"):
+            yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
+        start_h += step_h
+
+
+def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Opening | None:
+    """Return the hours of a lift that is spread from the start of the shift on; None where they hold no rolling.
+
+    It may be spread until a third of the shift is over; it is taken to lie as the borrow delivers it, and loses what a
+    watered surface loses until it reaches the dry edge.
+    """
+    inputs, today = prepared.inputs, prepared.today
+    if not today.is_working_day or today.hours <= 0.0:
+        return None
+    material = inputs.material(inputs.strips[s])
+    w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
+    if w_pct > material.omc_pct + material.window_high_pct:
+        return None
+    # Where the borrow is dry, its lift is watered to optimum after its test, and dries from there.
+    w_pct = max(w_pct, material.omc_pct)
+    spare_mm = (w_pct - material.omc_pct - material.window_low_pct) / 100.0 * mass_kg_m2
+    test_h = today.from_h + SPREAD_H + TEST_H
+    last_h = today.until_h - prepared.seal_h
+    until_h = test_h
+    while until_h + STEP_BACK_H <= last_h + SECOND_H:
+        lost_mm = inputs.setting("watered_surface_kc") * float(
+            prepared.evaporated.between(test_h, until_h + STEP_BACK_H)
+        )
+        if not lost_mm <= spare_mm:
+            break
+        until_h += STEP_BACK_H
+    return Opening(test_h=test_h, from_h=test_h, until_h=until_h) if until_h > test_h else None
+
+
+def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
+    """Return why no lift is to be spread on a strip this morning: a key of SPREAD_STOPS, "" where one may be."""
+    today = prepared.today
+    if not today.is_working_day:
+        return "day_off"
+    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
+    if opening is None:
+        return "borrow_not_right" if today.hours > 0.0 else "day_over"
+    needed_h = prepared.rolling_h[s] + prepared.seal_h
+    starts = np.arange(opening.from_h, opening.until_h - prepared.rolling_h[s] + SECOND_H, STEP_BACK_H)
+    if not any(weather_chance(prepared, float(h), needed_h) >= prepared.chance_needed for h in starts):
+        return "weather"
+    return ""

@@ -1,0 +1,69 @@
+"""What a day plan is made from, computed once for its parts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from gonogo.decide.dry_back import Disked
+from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.today import Prepared
+from gonogo.moisture.lift_history import Story
+from gonogo.moisture.unknown_work import ToldWork
+from gonogo.records import shift
+from gonogo.records.site import Site
+from gonogo.records.verdict import Decision
+from gonogo.records.work_order import WorkOrder
+
+NEXT_SHIFT_WITHIN_DAYS = 21  # a longer break is nobody's next working morning
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """A morning with its verdicts and its order of work.
+
+    stories     by strip id, what was recorded of the lift that lies there
+    refused     by strip id, tests that cannot be or stand alone: they are shown, and said not to count
+    unknown     told work of which nobody knows, each with the chance that it was done
+    disked      by strip id, the wet strips as they would be if they were disked
+    done        by strip id, how many of its lifts were rolled
+    next_shift_utc  start of the next working day's shift, None where no day within three weeks works
+    """
+
+    prepared: Prepared
+    decisions: Mapping[str, Decision]
+    stories: Mapping[str, Story]
+    refused: frozenset[tuple[str, datetime]]
+    unknown: Sequence[tuple[ToldWork, float]]
+    disked: Mapping[str, Disked]
+    order: WorkOrder
+    done: Mapping[str, int]
+    shift_utc: tuple[datetime, datetime]
+    next_shift_utc: datetime | None
+
+    @property
+    def inputs(self) -> MorningInputs:
+        return self.prepared.inputs
+
+    @property
+    def site(self) -> Site:
+        return self.prepared.inputs.site
+
+
+def next_shift_utc(site: Site, day: date) -> datetime | None:
+    """Return the start of the next working day's shift after a date, None where none comes within three weeks."""
+    for ahead in range(1, NEXT_SHIFT_WITHIN_DAYS + 1):
+        after = day + timedelta(days=ahead)
+        if shift.is_working_day(site, after):
+            return shift.shift_utc(site, after)[0]
+    return None
+
+
+def last_shift_end_utc(site: Site, day: date) -> datetime:
+    """Return the end of the last shift before a date, of the day before where none was within three weeks."""
+    for back in range(1, NEXT_SHIFT_WITHIN_DAYS + 1):
+        before = day - timedelta(days=back)
+        if shift.is_working_day(site, before):
+            return shift.shift_utc(site, before)[1]
+    return shift.shift_utc(site, day - timedelta(days=1))[1]

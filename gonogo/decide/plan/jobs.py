@@ -1,0 +1,136 @@
+"""Today's work, piece by piece: testing, watering, soaking and mixing, damping, rolling, disking, spreading."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from gonogo import times
+from gonogo.decide.order.today import SPREAD_H, TEST_H, is_testable
+from gonogo.decide.plan.basis import Basis
+from gonogo.decide.plan.new_lift import new_lift
+from gonogo.decide.plan.test_first import test_of
+from gonogo.decide.plan.way_back import way_back
+from gonogo.decide.standing import ORDER_STANDS
+from gonogo.records.day_plan import Job, Task
+from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.work_order import PlannedWork, Work
+
+DISK_H = 0.75  # a strip of usual size is disked in about so long: common practice
+
+
+def jobs(basis: Basis) -> tuple[Job, ...]:
+    """Return today's work by start. An order of this day that stands keeps its jobs as they were told."""
+    found = [job for s in range(len(basis.inputs.strips)) for job in _of_strip(basis, s)]
+    return tuple(sorted(found, key=lambda j: (j.start_utc, j.end_utc, j.crew_id, j.strip_id)))
+
+
+def rolling_today(basis: Basis, strip_id: str) -> PlannedWork | None:
+    """Return the rolling of a strip that the order of work has today."""
+    return next(
+        (
+            w
+            for w in basis.order.works
+            if w.strip_id == strip_id
+            and w.work == Work.ROLLING
+            and times.local_date(w.start_utc, basis.site.zone) == basis.inputs.day
+        ),
+        None,
+    )
+
+
+def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
+    strip = basis.inputs.strips[s]
+    decision = basis.decisions[strip.id]
+    order = basis.inputs.orders.get(strip.id)
+    if order is not None and decision.rule_id == ORDER_STANDS:
+        yield from order.jobs
+        return
+    work = rolling_today(basis, strip.id)
+    rolling = None if work is None else _rolling(basis, work, decision)
+    lift = basis.done.get(strip.id, 0) + 1
+    coming = new_lift(basis, s)
+    if coming is not None and coming.spread_utc is not None and coming.test is not None:
+        yield _by_hand(basis, Task.SPREAD, strip.id, lift, coming.spread_utc, SPREAD_H)
+        yield _by_hand(basis, Task.TEST, strip.id, lift, coming.spread_utc + timedelta(hours=SPREAD_H), TEST_H)
+    elif is_testable(basis.prepared, decision):
+        test = test_of(basis, s, decision, rolling)
+        if test is not None and test.by_utc is not None:
+            yield _by_hand(basis, Task.TEST, strip.id, lift, test.by_utc - timedelta(hours=TEST_H), TEST_H)
+    if decision.verdict == Verdict.WATER and decision.water is not None and work is not None:
+        yield from _watering(basis, decision, lift, work)
+    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolling is not None:
+        yield _spraying(basis, Task.DAMP, decision, lift)
+    back = way_back(basis, s)
+    for at_utc in () if back is None or back.is_hopeless else back.disk_utc:
+        if times.local_date(at_utc, basis.site.zone) == basis.inputs.day:
+            yield _by_hand(basis, Task.DISK, strip.id, lift, at_utc, DISK_H)
+    if rolling is not None:
+        yield rolling
+
+
+def _by_hand(basis: Basis, task: Task, strip_id: str, lift: int, start_utc: datetime, lasts_h: float) -> Job:
+    """A job of a machine that the config does not name."""
+    return Job(
+        task=task,
+        strip_id=strip_id,
+        lift=lift,
+        crew_id=basis.site.strip(strip_id).crew_id,
+        machine_id="",
+        start_utc=start_utc,
+        end_utc=start_utc + timedelta(hours=lasts_h),
+    )
+
+
+def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
+    strip = basis.site.strip(work.strip_id)
+    roller = basis.site.crew(work.crew_id).roller
+    return Job(
+        task=Task.ROLL,
+        strip_id=work.strip_id,
+        lift=work.lift,
+        crew_id=work.crew_id,
+        machine_id=roller.id,
+        start_utc=work.start_utc,
+        end_utc=work.end_utc,
+        latest_utc=decision.until_utc,
+        is_after_test=decision.verdict != Verdict.COMPACT,
+        chance=work.chance,
+        passes=roller.passes if strip.passes is None else strip.passes,
+        lanes=math.ceil(strip.width_m / max(roller.rolled_width_m - roller.overlap_m, 1e-6) - 1e-9),
+    )
+
+
+def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) -> Iterator[Job]:
+    """Yield the truck's time on a strip, mixing and soaking in, and the test before it is rolled."""
+    water = decision.water
+    assert water is not None
+    soak = timedelta(hours=basis.inputs.setting("soak_in_h"))
+    yield _spraying(basis, Task.WATER, decision, lift)
+    mix_h = min(DISK_H, soak / timedelta(hours=1))
+    yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, mix_h)
+    yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak / timedelta(hours=1))
+    tested_utc = max(work.start_utc - timedelta(hours=TEST_H), water.finish_utc)
+    yield _by_hand(basis, Task.TEST, decision.strip_id, lift, tested_utc, TEST_H)
+
+
+def _spraying(basis: Basis, task: Task, decision: Decision, lift: int) -> Job:
+    water = decision.water
+    assert water is not None
+    by_utc = None
+    if task == Task.WATER and decision.until_utc is not None:
+        before = timedelta(hours=decision.rolling_time_h + basis.inputs.setting("soak_in_h"))
+        by_utc = max(decision.until_utc - before, water.finish_utc)
+    return Job(
+        task=task,
+        strip_id=decision.strip_id,
+        lift=lift,
+        crew_id=basis.site.strip(decision.strip_id).crew_id,
+        machine_id=water.truck_id,
+        start_utc=water.start_utc,
+        end_utc=water.finish_utc,
+        latest_utc=by_utc,
+        litres=water.litres,
+        water=water,
+    )

@@ -1,0 +1,98 @@
+"""What each crew seals today, by when and with which machine.
+
+Sealed is what lies loose when rain is likely before the next working morning, nights, weekends and holidays included;
+without such rain a loose lift may lie. All of it is closed before the rain and before the shift's end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+import numpy as np
+
+from gonogo.decide.plan.basis import Basis
+from gonogo.decide.plan.rain import spells
+from gonogo.decide.windows import epoch_h, moment
+from gonogo.records.day_plan import Job, Sealing, Task
+from gonogo.records.site import Crew, Drum, Roller, Site, Surface
+
+MARGIN_H = 0.25  # a forecast's rain comes a quarter hour early often enough: our own choice
+
+
+def sealings(basis: Basis, jobs: Sequence[Job]) -> tuple[Sealing, ...]:
+    """Return the sealing of each crew that has loose lifts when rain is likely, also where it rolls nothing today."""
+    today = basis.prepared.today
+    rain_h = rain_before_next_shift_h(basis)
+    if rain_h is None or not today.is_working_day or today.hours <= 0.0:
+        return ()
+    by_h = min(rain_h - MARGIN_H, today.until_h)
+    found = []
+    for crew in basis.site.crews:
+        strips = _loose(basis, crew, jobs, by_h)
+        start_h = max(by_h - basis.prepared.seal_h, today.from_h)
+        if not strips or not by_h > today.from_h:
+            continue
+        roller = sealing_roller(basis.site, crew)
+        found.append(
+            Sealing(
+                crew_id=crew.id,
+                strips=strips,
+                start_utc=moment(start_h),
+                by_utc=moment(by_h),
+                roller_id=roller.id,
+                drum=roller.drum,
+                why="rain_today" if rain_h < today.until_h else "rain_before_next_shift",
+                rain_utc=moment(rain_h),
+            )
+        )
+    return tuple(found)
+
+
+def rain_before_next_shift_h(basis: Basis) -> float | None:
+    """Return when the first rain worth sealing for begins before the next working morning [epoch h], None without."""
+    inputs, cond = basis.inputs, basis.prepared.cond
+    if basis.next_shift_utc is None:
+        return None
+    from_h = max(epoch_h(inputs.now_utc), basis.prepared.today.from_h)
+    least_mm, least_chance = inputs.setting("seal_rain_mm"), inputs.setting("seal_rain_chance")
+    last = min(epoch_h(basis.next_shift_utc), float(cond.first_h + len(cond.is_calm)))
+    rows = slice(max(int(from_h) - cond.first_h, 0), int(last) - cond.first_h)
+    fallen = np.cumsum(cond.rain_mm[rows], axis=0)
+    if not len(fallen) or not float(np.mean(fallen[-1] >= least_mm)) >= least_chance:
+        return None
+    reached = np.mean(fallen >= least_mm, axis=1) >= least_chance
+    at_h = float(cond.first_h + rows.start + int(np.argmax(reached)))
+    begun = [
+        epoch_h(spell.from_utc) for spell in spells(basis.prepared, from_h, last) if epoch_h(spell.from_utc) <= at_h
+    ]
+    return max(min(begun[-1] if begun else at_h, at_h), from_h)
+
+
+def sealing_roller(site: Site, crew: Crew) -> Roller:
+    """Return the machine that closes a crew's lifts: a padded drum leaves a surface that takes in rain.
+
+    The crew's own where it is smooth or pneumatic, else another of the site, else its own after all.
+    """
+    closing = (roller for c in (crew, *site.crews) if (roller := c.roller).drum != Drum.PADDED)
+    return next(closing, crew.roller)
+
+
+def _loose(basis: Basis, crew: Crew, jobs: Sequence[Job], by_h: float) -> tuple[str, ...]:
+    """Return the strips that are likely to lie loose by a moment, or may if their test does not release them."""
+    inputs = basis.inputs
+    by_utc = moment(by_h)
+    found = []
+    for s, strip in enumerate(inputs.strips):
+        if strip.crew_id != crew.id:
+            continue
+        own = [job for job in jobs if job.strip_id == strip.id]
+        is_opened = any(job.task in (Task.SPREAD, Task.DISK, Task.WATER) for job in own)
+        lies_loose = inputs.is_rolled(s) != 1.0 and inputs.surface(s) != Surface.SEALED
+        is_closed = any(
+            job.task == Task.ROLL and not job.is_after_test and job.end_utc <= by_utc + timedelta(minutes=1)
+            for job in own
+        )
+        if (is_opened or lies_loose) and not is_closed:
+            found.append(strip.id)
+    return tuple(found)

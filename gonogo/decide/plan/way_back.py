@@ -1,0 +1,45 @@
+"""The way back of a wet strip as the plan tells it: when it is disked, when it is likely ready, or that it never is."""
+
+from __future__ import annotations
+
+import math
+
+from gonogo.decide.dry_back import chance_inside, last_disking_before
+from gonogo.decide.order.today import weather_chance
+from gonogo.decide.outlook import days
+from gonogo.decide.plan.basis import Basis
+from gonogo.decide.windows import moment, starts_h
+from gonogo.records.day_plan import DryBack, NextTry
+from gonogo.records.shift import half_of
+
+READY_CHANCE = 0.5  # from here on a test is as likely to release a strip as not
+SOME_CHANCE = 0.2  # a lift that never reaches this is not brought back by disking
+REST_H = 1.0  # a disked lift is tested this long after the last disking at the earliest
+
+
+def way_back(basis: Basis, s: int) -> DryBack | None:
+    """Return how the wet strip on row s comes back, None where disking was not asked for it."""
+    inputs, prepared = basis.inputs, basis.prepared
+    strip = inputs.strips[s]
+    path = basis.disked.get(strip.id)
+    if path is None or math.isnan(prepared.rolling_h[s]):
+        return None
+    best = 0.0
+    needed_h = prepared.rolling_h[s] + prepared.seal_h
+    for hours in days(prepared):
+        if not hours.is_working_day:
+            continue
+        for start_h in starts_h(hours, needed_h):
+            before = last_disking_before(path, start_h - REST_H)
+            if not before or not weather_chance(prepared, start_h, needed_h) >= READY_CHANCE:
+                continue
+            chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
+            best = max(best, 0.0 if math.isnan(chance) else chance)
+            # Today a test decides at once, and costs little: it is asked for earlier than a day is promised.
+            least = inputs.setting("test_worth_chance") if hours.day == inputs.day else READY_CHANCE
+            if chance >= least:
+                at_utc = moment(start_h)
+                day, half = half_of(basis.site, at_utc)
+                ready = NextTry(day=day, half=half, at_utc=at_utc, chance=chance, after="disk")
+                return DryBack(disk_utc=before, ready=ready, chance=chance, is_hopeless=False)
+    return DryBack(disk_utc=path.disk_utc[:2], ready=None, chance=best, is_hopeless=best < SOME_CHANCE)

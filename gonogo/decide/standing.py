@@ -1,0 +1,49 @@
+"""Orders of this day that have begun, or may have: what an earlier run told for an hour that has come stands.
+
+A re-check orders nothing a second time. The litres and hours of such an order stay as they were told until an entry
+says what became of it; only weather that stops the work, or a lift that has grown too wet, takes it back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from gonogo.moisture.unknown_work import ToldWork
+from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task
+
+# Reasons that take an order back although it may have begun; everything else is doubt about the moisture, which the
+# order itself has changed.
+ORDER_STANDS = "order_stands"  # rule id of a decision that such an order made
+TAKEN_BACK = frozenset(
+    (
+        "not_knowable", "no_forecast", "forecast_too_old", "already_rolled", "day_off", "frozen", "stormy",
+        "weather_leaves_no_time", "rain_too_soon", "too_wet",
+    )
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What a strip was told today, with the jobs that were told with it; told_utc: by which run."""
+
+    told: StripPlan
+    jobs: tuple[Job, ...]
+    told_utc: datetime
+
+    def job(self, task: Task) -> Job | None:
+        return next((job for job in self.jobs if job.task == task), None)
+
+
+def standing(plans: Sequence[DayPlan], unknown: Sequence[tuple[ToldWork, float]], day: date) -> Mapping[str, Standing]:
+    """Return by strip the order of this day of which a part has begun or may have."""
+    found: dict[str, Standing] = {}
+    for work, _ in unknown:
+        for plan in reversed(plans):
+            told = plan.strip(work.strip_id)
+            if plan.day == day and plan.made_utc == work.told_utc and told is not None:
+                found.setdefault(
+                    work.strip_id, Standing(told=told, jobs=plan.jobs_of(work.strip_id), told_utc=plan.made_utc)
+                )
+    return found

@@ -1,0 +1,293 @@
+"""Work that was told and of which nobody knows whether it was done: told is not done, not recorded is not undone.
+
+A strip with such work is simulated once without it and once for each way in which it may have been done. The members
+then carry all of them, each with its share: at first the site's `told_is_done_chance`, after a test by how well each
+foresaw the result (Bayes' rule).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.moisture.lift_history import Story
+from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
+from gonogo.records.field import Reading, SurfaceWork, Watering
+from gonogo.records.site import Site
+from gonogo.soil.ensemble import METHOD_ERROR_PCT, SPOT_SCATTER_PCT, StripMoisture
+from gonogo.soil.strip import Learned
+
+Floats = npt.NDArray[np.float64]
+
+TRACKED = (Task.WATER, Task.DISK, Task.ROLL)  # damping is gone with the day's sun
+SURFACE_WORK = {Task.DISK: "disked", Task.ROLL: "rolled"}
+SOON_H = 0.25  # a test so long after work began was made with its effect in the soil: our own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldWork:
+    """One piece of work as an earlier plan told it.
+
+    chance   that it was done, before any test of it [-]
+    is_open  neither an entry nor a test since says whether it was done
+    """
+
+    strip_id: str
+    task: Task
+    lift: int
+    told_utc: datetime
+    start_utc: datetime
+    end_utc: datetime
+    litres: float
+    chance: float
+    is_open: bool = True
+
+
+def told_work(
+    site: Site, stories: Sequence[Story], plans: Sequence[DayPlan], now_utc: datetime, done_chance: float
+) -> dict[str, tuple[ToldWork, ...]]:
+    """Return by strip the told work whose hour has come and that no entry confirms or denies, oldest first.
+
+    stories      of the present lifts, in the order of site.strips
+    plans        earlier day plans, oldest first
+    done_chance  told_is_done_chance [-]
+
+    Of each kind only the newest counts: an older one was never followed by a second order without a test.
+    """
+    found: dict[str, tuple[ToldWork, ...]] = {}
+    ends = [plan.made_utc for plan in plans[1:]] + [now_utc] * bool(plans)
+    for strip, story in zip(site.strips, stories, strict=True):
+        newest: dict[Task, ToldWork] = {}
+        for plan, in_force_until in zip(plans, ends, strict=True):
+            told = plan.strip(strip.id)
+            if told is None:
+                continue
+            for work in (*_by_jobs(plan, told, story, done_chance), *_by_branches(plan, told, story, done_chance)):
+                if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, story):
+                    newest[work.task] = work
+        works = sorted(newest.values(), key=lambda w: (w.start_utc, w.task))
+        if works:
+            found[strip.id] = tuple(replace(w, is_open=not _is_tested(w, story)) for w in works)
+    return found
+
+
+def _by_jobs(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -> list[ToldWork]:
+    """The work that a plan gave an hour; what was to follow a test counts unless the test spoke against it."""
+    found = []
+    for job in plan.jobs_of(told.strip_id):
+        chance = done_chance
+        if job.task not in TRACKED:
+            continue
+        if job.is_after_test:
+            tests = _tests(story, plan.made_utc, job.start_utc + timedelta(hours=SOON_H))
+            low_pct, high_pct = (told.test or told).low_pct, (told.test or told).high_pct
+            if any(not low_pct <= r.w_pct <= high_pct for r in tests[-1:]):
+                continue
+            if not tests and told.test is not None and not math.isnan(job.chance):
+                chance *= job.chance
+        found.append(_from_job(plan, job, chance))
+    return found
+
+
+def _from_job(plan: DayPlan, job: Job, chance: float) -> ToldWork:
+    return ToldWork(
+        strip_id=job.strip_id,
+        task=job.task,
+        lift=job.lift,
+        told_utc=plan.made_utc,
+        start_utc=job.start_utc,
+        end_utc=job.end_utc,
+        litres=job.litres,
+        chance=chance,
+    )
+
+
+def _by_branches(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -> list[ToldWork]:
+    """The work that a branch of a told test ordered, once the test is on record."""
+    test = told.test
+    tests = _tests(story, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
+    if test is None or not tests:
+        return []
+    reading = tests[0]
+    if reading.w_pct < test.low_pct and test.below in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
+        litres = min((test.target_pct - reading.w_pct) * test.litres_per_pct, test.litres_most)
+        task = Task.WATER
+    elif test.low_pct <= reading.w_pct <= test.high_pct and test.inside == Then.ROLL:
+        litres, task = 0.0, Task.ROLL
+    else:
+        return []
+    if any(job.task == task for job in plan.jobs_of(told.strip_id)):
+        return []
+    start_utc = reading.at_utc + timedelta(hours=SOON_H)
+    return [
+        ToldWork(
+            strip_id=told.strip_id,
+            task=task,
+            lift=told.lift,
+            told_utc=plan.made_utc,
+            start_utc=start_utc,
+            end_utc=start_utc + timedelta(hours=1),
+            litres=litres,
+            chance=done_chance,
+        )
+    ]
+
+
+def _tests(story: Story, from_utc: datetime, until_utc: datetime) -> list[Reading]:
+    return [r for r in story.readings if from_utc < r.at_utc <= until_utc]
+
+
+def _is_answered(work: ToldWork, story: Story) -> bool:
+    """Whether an entry says that it was done, or that it was not."""
+    if story.begins_utc is not None and story.begins_utc > work.start_utc:
+        return True
+    if work.task == Task.WATER:
+        return any(w.at_utc >= work.told_utc for w in story.waterings) or any(
+            w.work == "rolled" and w.at_utc >= work.start_utc for w in story.works
+        )
+    answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
+    return any(w.at_utc >= work.told_utc and w.work in answers for w in story.works)
+
+
+def _is_tested(work: ToldWork, story: Story) -> bool:
+    since_utc = (work.end_utc if work.task == Task.ROLL else work.start_utc) + timedelta(hours=SOON_H)
+    return any(r.at_utc >= since_utc for r in story.readings)
+
+
+# --- members that carry both ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variant:
+    """One way in which told work may have been done: the strip's row, its share, and what then happened to the lift."""
+
+    s: int
+    share: float
+    works: tuple[ToldWork, ...]
+    story: Story
+
+
+def variants(site: Site, stories: Sequence[Story], unknown: Mapping[str, tuple[ToldWork, ...]]) -> tuple[Variant, ...]:
+    """Return the ways in which unknown work may have been done; none of it done is the rest of the shares.
+
+    Work is done in its order: what comes later only where the earlier was done.
+    """
+    found = []
+    for s, (strip, story) in enumerate(zip(site.strips, stories, strict=True)):
+        works = unknown.get(strip.id, ())
+        reached = 1.0
+        for n in range(1, len(works) + 1):
+            reached *= works[n - 1].chance
+            next_chance = works[n].chance if n < len(works) else 0.0
+            found.append(
+                Variant(s=s, share=reached * (1.0 - next_chance), works=works[:n], story=_done(story, works[:n]))
+            )
+    return tuple(found)
+
+
+def _done(story: Story, works: Sequence[ToldWork]) -> Story:
+    """The lift's history with told work done as it was told."""
+    waterings = [
+        Watering(strip_id=w.strip_id, at_utc=w.start_utc, litres=w.litres) for w in works if w.task == Task.WATER
+    ]
+    surface = [SurfaceWork(strip_id=w.strip_id, at_utc=w.end_utc, work="rolled") for w in works if w.task == Task.ROLL]
+    return replace(
+        story,
+        waterings=tuple(sorted((*story.waterings, *waterings), key=lambda w: w.at_utc)),
+        works=tuple(sorted((*story.works, *surface), key=lambda w: w.at_utc)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixed:
+    """Moisture whose members carry unknown work, and the share of them in which each was done.
+
+    chance_done  by strip and kind of work
+    likeliest    (S,) the variant that is likelier than all others of its strip, -1 where that is none of them
+    """
+
+    moisture: StripMoisture
+    chance_done: Mapping[tuple[str, Task], float]
+    likeliest: npt.NDArray[np.int64]
+
+
+def mixed(
+    base: StripMoisture,
+    done: StripMoisture,
+    ways: Sequence[Variant],
+    *,
+    hour_of: Callable[[datetime], int],
+    rng: np.random.Generator,
+) -> Mixed:
+    """Return the members of `base` with each variant's share of them taken from `done`.
+
+    base     moisture without any of the unknown work, (H + 1, S, M); done: of each variant, (H + 1, V, M)
+    hour_of  the row of a moment
+
+    Source: Bayes' rule over the variants, each foreseeing a test as a normal distribution. Checked in
+    tests/moisture/test_unknown_work.py.
+    """
+    paths = {name: getattr(base, name).copy() for name in ("w_pct", "w_top_pct", "w_base_pct")}
+    n_members = base.w_pct.shape[2]
+    chance_done: dict[tuple[str, Task], float] = {}
+    likeliest = np.full(base.w_pct.shape[1], -1)
+    for s in sorted({way.s for way in ways}):
+        own = [v for v, way in enumerate(ways) if way.s == s]
+        priors = [1.0 - sum(ways[v].share for v in own), *(ways[v].share for v in own)]
+        candidates = [base.w_pct[:, s], *(done.w_pct[:, v] for v in own)]
+        shares = _posterior(priors, candidates, ways[own[0]], hour_of)
+        order = rng.permutation(n_members)
+        stops = np.round(np.cumsum(shares) * n_members).astype(int)
+        for k, v in enumerate(own, start=1):
+            taken = order[stops[k - 1] : stops[k]]
+            for name, path in paths.items():
+                path[:, s, taken] = getattr(done, name)[:, v, taken]
+        if (best := int(np.argmax(shares))) > 0:
+            likeliest[s] = own[best - 1]
+        for work in ways[own[-1]].works:
+            chance_done[work.strip_id, work.task] = float(
+                sum(share for share, v in zip(shares[1:], own, strict=True) if work in ways[v].works)
+            )
+    learned, n_taught = _learned(base, done, likeliest), _n_taught(base, done, likeliest)
+    return Mixed(
+        moisture=replace(base, **paths, learned=learned, n_taught=n_taught),
+        chance_done=chance_done,
+        likeliest=likeliest,
+    )
+
+
+def _posterior(
+    priors: Sequence[float], candidates: Sequence[Floats], way: Variant, hour_of: Callable[[datetime], int]
+) -> Floats:
+    """Return each candidate's share after the tests since the first unknown work."""
+    since_utc = way.works[0].start_utc + timedelta(hours=SOON_H)
+    logs = np.log(np.maximum(np.array(priors), 1e-9))
+    readings = way.story.readings
+    for reading in readings[1:]:  # a lift starts from its first test, whatever was done before
+        row = hour_of(reading.at_utc) - 1  # the row before it pulls
+        if reading.at_utc < since_utc or not 0 <= row < len(candidates[0]):
+            continue
+        error = math.hypot(METHOD_ERROR_PCT[reading.method], SPOT_SCATTER_PCT)
+        for k, path in enumerate(candidates):
+            variance = float(np.var(path[row])) + error**2
+            logs[k] -= 0.5 * (math.log(variance) + (reading.w_pct - float(np.mean(path[row]))) ** 2 / variance)
+    shares = np.exp(logs - logs.max())
+    return np.asarray(shares / shares.sum())
+
+
+def _learned(base: StripMoisture, done: StripMoisture, likeliest: npt.NDArray[np.int64]) -> Learned:
+    """What the readings taught, by the likeliest history of each strip."""
+    mean, sd = base.learned.score_mean.copy(), base.learned.score_sd.copy()
+    for s in np.flatnonzero(likeliest >= 0):
+        mean[:, s] = done.learned.score_mean[:, likeliest[s]]
+        sd[:, s] = done.learned.score_sd[:, likeliest[s]]
+    return Learned(score_mean=mean, score_sd=sd)
+
+
+def _n_taught(base: StripMoisture, done: StripMoisture, likeliest: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    return np.where(likeliest >= 0, done.n_taught[np.maximum(likeliest, 0)], base.n_taught)

@@ -1,0 +1,118 @@
+"""The day plan of a site: who does what on which strip from when to when, on what condition, and why not.
+
+One record a run. Mails, calendar, page, terminal and change lines are views of it: none of them computes an hour, a
+litre or a condition of its own, so no two of them can disagree. Numbers are SI and unrounded but for what a crew works
+by (WaterPlan's passes and speed), moments are UTC, causes are keys of decide/keys.py; NaN means unknown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from gonogo.records.site import Drum
+from gonogo.records.strip_plan import (
+    Badge,
+    DryBack,
+    Half,
+    Job,
+    LastTest,
+    NewLift,
+    NextTry,
+    NotRecorded,
+    StripPlan,
+    Task,
+    TestFirst,
+    Then,
+)
+
+__all__ = [
+    "Badge",
+    "DayPlan",
+    "DryBack",
+    "Half",
+    "Job",
+    "LastTest",
+    "NewLift",
+    "NextTry",
+    "NotRecorded",
+    "RainSpell",
+    "Sealing",
+    "StripPlan",
+    "Task",
+    "TestFirst",
+    "Then",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sealing:
+    """What a crew seals, and by when.
+
+    strips       what lies loose by then, in the order in which it is sealed
+    start_utc    when the machine begins; by_utc: when all of it is closed: before the rain, before the shift's end
+    roller_id, drum   the machine that does it: one that the crew has and that closes this soil
+    why          a key of keys.SEAL_CAUSES: "rain_today", "rain_before_next_shift", "no_work_next_day"...
+    rain_utc     when that rain begins, None where no rain is the cause
+    """
+
+    crew_id: str
+    strips: tuple[str, ...]
+    start_utc: datetime
+    by_utc: datetime
+    roller_id: str
+    drum: Drum
+    why: str
+    rain_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RainSpell:
+    """An unbroken run of hours with likely rain: expected amount [mm], and the chance of measurable rain in it."""
+
+    from_utc: datetime
+    until_utc: datetime
+    rain_mm: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayPlan:
+    """What a site does on one day, as one run told it.
+
+    next_shift_utc  start of the next working day's shift
+    strips          by crew, in working order
+    jobs            today's work by start; what has begun before the run stands in StripPlan.not_recorded
+    sealings        one a crew that has anything to seal
+    rain            what is still to come, up to the next shift
+    fallen_mm       rain since fallen_since_utc (the end of the last shift), NaN = unknown
+    edition         "morning", or the name of a re-check
+    is_knowable     False: no usable forecast or no result; jobs are then empty and every strip waits
+    """
+
+    site_id: str
+    day: date
+    edition: str
+    made_utc: datetime
+    shift_start_utc: datetime
+    shift_end_utc: datetime
+    next_shift_utc: datetime | None
+    is_knowable: bool
+    strips: tuple[StripPlan, ...]
+    jobs: tuple[Job, ...]
+    sealings: tuple[Sealing, ...]
+    rain: tuple[RainSpell, ...]
+    fallen_mm: float
+    fallen_since_utc: datetime | None
+
+    def strip(self, strip_id: str) -> StripPlan | None:
+        """Return the plan of one strip, None where the plan does not know it."""
+        return next((s for s in self.strips if s.strip_id == strip_id), None)
+
+    def jobs_of(self, strip_id: str) -> tuple[Job, ...]:
+        """Return a strip's work of today, by start."""
+        return tuple(job for job in self.jobs if job.strip_id == strip_id)
+
+    def sealing(self, crew_id: str) -> Sealing | None:
+        """Return what a crew seals today, None where nothing."""
+        return next((s for s in self.sealings if s.crew_id == crew_id), None)
