@@ -49,6 +49,7 @@ MORNINGS = tuple(
 )
 PROCESSES = 2
 SLOW = ("whole",)  # never first
+TESTED_IN = {"wording": "mail"}  # rooms whose tests stand in the folder of another
 LEFT_OUT = ("benchmarks", "mornings", "mail/test_screens.py", "page/test_page_screens.py")  # no tests of a module
 WALL_S = 900.0  # what waits longer than this hangs
 
@@ -134,7 +135,8 @@ def stages_of(file: str) -> tuple[tuple[str, ...], ...]:
         away = distances(test).get(PACKAGE / file)
         if away is None or place.startswith(LEFT_OUT):
             continue
-        is_mirror = place.split("/")[0] == file.split("/")[0]
+        room = file.split("/")[0]
+        is_mirror = place.split("/")[0] == TESTED_IN.get(room, room)
         is_near = not place.startswith(SLOW) and (away == 1 or is_mirror)
         stages[0 if is_near and away == 1 else 1 if is_near else 2].append((not is_mirror, away, f"tests/{place}"))
     first, own, others = (tuple(place for *_, place in sorted(stage)) for stage in stages)

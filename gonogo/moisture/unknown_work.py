@@ -195,7 +195,11 @@ def _done(story: Story, works: Sequence[ToldWork]) -> Story:
     waterings = [
         Watering(strip_id=w.strip_id, at_utc=w.start_utc, litres=w.litres) for w in works if w.task == Task.WATER
     ]
-    surface = [SurfaceWork(strip_id=w.strip_id, at_utc=w.end_utc, work="rolled") for w in works if w.task == Task.ROLL]
+    surface = [
+        SurfaceWork(strip_id=w.strip_id, at_utc=w.end_utc, work=SURFACE_WORK[w.task])
+        for w in works
+        if w.task in SURFACE_WORK
+    ]
     return replace(
         story,
         waterings=tuple(sorted((*story.waterings, *waterings), key=lambda w: w.at_utc)),

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, timedelta
 
 import mail_scene as scene
 import numpy as np
 import pytest
 
+from gonogo import times
 from gonogo.mail import view
 from gonogo.mail.items import MorningView
 from gonogo.records.verdict import Decision, Verdict
@@ -20,6 +22,7 @@ from gonogo.wording.language import speaker
 from gonogo.wording.phrases import Number
 
 EN = speaker("en", "metric")
+MINUTE = timedelta(minutes=1)
 
 
 def built(
@@ -229,3 +232,71 @@ def test_assumed_soil_values_are_named() -> None:
     assert clay.assumed is not None
     assert EN.say(clay.assumed) == "specific gravity, field capacity and wilting point"
     assert next(m for m in built().materials if m.name == "Pit sand").assumed is None
+
+
+def test_the_loads_of_a_morning_are_those_of_its_sections() -> None:
+    made = built()
+    assert made.n_loads == sum(len(w.sections) for w in made.watering) > len(made.watering)
+
+
+@pytest.mark.parametrize(("apart", "is_split"), [(0.9, False), (1.0, True), (-1.4, True)])
+def test_halves_a_point_apart_are_shown_apart(apart: float, is_split: bool) -> None:
+    decision = scene.decision("N1", Verdict.WAIT, "too_wet", w_top_pct=16.0 + apart, w_base_pct=16.0)
+    assert built([decision]).strips[0].is_split is is_split
+
+
+@pytest.mark.parametrize(
+    ("w_pct", "key"), [(15.9, "deviation.below"), (16.5, "deviation.at"), (17.1, "deviation.above")]
+)
+def test_a_drier_lift_is_below_optimum(w_pct: float, key: str) -> None:
+    assert built([scene.decision("N1", Verdict.WAIT, "too_wet", w_now_pct=w_pct)]).strips[0].deviation.key == key
+
+
+def test_a_window_is_never_shown_longer_than_it_is() -> None:
+    """Two minutes past nine to two minutes to one: from five past to five to."""
+    decision = scene.decision(
+        "N1", Verdict.COMPACT, "in_window", from_utc=scene.at(9.0) + 2 * MINUTE, until_utc=scene.at(13.0) - 2 * MINUTE
+    )
+    window = built([decision]).strips[0].window
+    assert window is not None
+    assert [(m.at_local.hour, m.at_local.minute) for m in (window.start, window.end)] == [(9, 5), (12, 55)]
+
+
+@pytest.mark.parametrize(("gain", "is_told"), [(0.04, False), (0.06, True)])
+def test_what_the_truck_adds_to_a_day_is_told_from_a_twentieth_on(gain: float, is_told: bool) -> None:
+    outlook = [replace(o, chance=0.3, chance_watered=0.3 + gain) for o in scene.outlook()]
+    made = view.build(
+        scene.site(), scene.CREW, day=scene.DAY, decisions=scene.decisions(), outlook=outlook,
+        weather=scene.weather(), now_utc=scene.NOW_UTC,
+    )  # fmt: skip
+    ahead = [cell for row in made.rows for cell in row.cells if cell.day.day != scene.DAY]
+    assert {cell.after_water is not None for cell in ahead} == {is_told}
+
+
+def test_rain_begins_where_half_of_the_members_have_had_a_tip_of_the_gauge() -> None:
+    """0.2 mm, common practice: 0.1 mm in each of two hours tips it in the second."""
+    members = np.zeros((72, 10))
+    members[10:20, :5] = 0.1
+    made = built(weather=scene.weather(rain_members_mm=members))
+    assert made.weather is not None
+    assert made.weather.rain_from is not None
+    first = scene.weather().hour_utc[11]
+    assert times.as_hour(made.weather.rain_from.at_local.astimezone(UTC)) == first
+    fewer = np.where(np.arange(10) < 4, members, 0.0)
+    assert built(weather=scene.weather(rain_members_mm=fewer)).weather.rain_from is None  # type: ignore[union-attr]
+
+
+def test_frost_is_told_from_freezing_down_and_until_noon_of_the_next_day() -> None:
+    for degc, row_of, is_told in ((0.0, 27, True), (0.1, 27, False), (-3.0, 31, True), (-3.0, 34, False)):
+        temps = np.full(72, 8.0)
+        temps[row_of] = degc
+        made = built(weather=scene.weather(temp_degc=temps))
+        assert made.weather is not None
+        assert (made.weather.frost_from is not None) is is_told, (degc, row_of)
+
+
+def test_a_watering_ends_no_sooner_than_it_is_shown_to() -> None:
+    finish = built().watering[0].finish.at_local
+    plan = next(d.water for d in scene.decisions() if d.strip_id == built().watering[0].strip_id)
+    assert plan is not None
+    assert timedelta(0) <= finish - plan.finish_utc < timedelta(minutes=5)

@@ -1,0 +1,194 @@
+"""Told work piece by piece: whose hour has come, what answers for it, and which share of the members carries it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from sites import STRIP, small_site
+
+from gonogo.moisture import unknown_work
+from gonogo.moisture.lift_history import Story, story
+from gonogo.moisture.unknown_work import ToldWork, told_work, variants
+from gonogo.records.day_plan import DayPlan, Job, Task, Then
+from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.site import Surface
+from gonogo.soil.ensemble import StripMoisture
+from gonogo.soil.strip import nothing_learned
+
+TOLD = datetime(2026, 5, 12, 10, tzinfo=UTC)
+DONE = 0.7  # chance that told work is done
+SITE = small_site()
+
+
+def at(hours: float) -> datetime:
+    return TOLD + timedelta(hours=hours)
+
+
+def job(task: Task, start: float = 2.0, end: float = 3.0, **changes: Any) -> Job:
+    return Job(
+        task=task, strip_id=STRIP.id, lift=1, crew_id="north", machine_id="m", start_utc=at(start), end_utc=at(end),
+        **({"litres": 9000.0 if task == Task.WATER else 0.0} | changes),
+    )  # fmt: skip
+
+
+def plan(*jobs: Job, made: float = 0.0, test: Any = None) -> DayPlan:
+    told = SimpleNamespace(strip_id=STRIP.id, lift=1, test=test, low_pct=14.5, high_pct=18.5)
+    return DayPlan(
+        site_id=SITE.id, day=TOLD.date(), edition="morning", made_utc=at(made), shift_start_utc=at(1),
+        shift_end_utc=at(10), next_shift_utc=at(25), is_knowable=True, strips=(told,), jobs=jobs, sealings=(), rain=(),  # type: ignore[arg-type]
+        fallen_mm=0.0, fallen_since_utc=None,
+    )  # fmt: skip
+
+
+def reading(hours: float, w_pct: float = 16.5) -> Reading:
+    return Reading(strip_id=STRIP.id, at_utc=at(hours), w_pct=w_pct, method="oven")
+
+
+def unknown(plans: list[DayPlan], *entries: Entry, now: float = 24.0) -> tuple[ToldWork, ...]:
+    lift = story(STRIP, [reading(-20.0), *entries], at(now))
+    return told_work(SITE, [lift], plans, at(now), DONE).get(STRIP.id, ())
+
+
+@pytest.mark.parametrize("task", [Task.WATER, Task.DISK, Task.ROLL])
+def test_told_work_is_unknown_from_its_hour_on_and_not_before(task: Task) -> None:
+    assert unknown([plan(job(task))], now=1.9) == ()
+    (work,) = unknown([plan(job(task))], now=2.0)
+    assert (work.task, work.start_utc, work.chance, work.is_open) == (task, at(2.0), DONE, True)
+
+
+def test_work_of_a_plan_that_another_replaced_before_its_hour_was_never_begun() -> None:
+    assert unknown([plan(job(Task.WATER)), plan(made=1.5)]) == ()
+    assert len(unknown([plan(job(Task.WATER)), plan(made=2.5)])) == 1
+
+
+def test_a_recorded_watering_answers_for_the_told_one_and_an_older_one_does_not() -> None:
+    for hours, n_left in ((-1.0, 1), (2.5, 0), (20.0, 0)):
+        put_on = Watering(strip_id=STRIP.id, at_utc=at(hours), litres=5000.0)
+        assert len(unknown([plan(job(Task.WATER))], put_on)) == n_left
+
+
+@pytest.mark.parametrize(
+    ("task", "recorded", "is_answered"),
+    [
+        (Task.ROLL, "rolled", True),
+        (Task.ROLL, "disked", True),
+        (Task.DISK, "disked", True),
+        (Task.DISK, "sealed", False),
+        (Task.WATER, "rolled", True),
+        (Task.WATER, "disked", False),
+        (Task.ROLL, "spread", True),  # another lift lies there now
+    ],
+)
+def test_recorded_work_answers_for_what_it_follows(task: Task, recorded: str, is_answered: bool) -> None:
+    since = SurfaceWork(strip_id=STRIP.id, at_utc=at(4.0), work=recorded)
+    assert (unknown([plan(job(task))], since) == ()) is is_answered
+
+
+def test_a_test_with_the_work_in_the_soil_closes_the_question_and_one_before_does_not() -> None:
+    for hours, is_open in ((1.0, True), (2.2, True), (2.3, False), (20.0, False)):
+        (work,) = unknown([plan(job(Task.WATER))], reading(hours))
+        assert work.is_open is is_open, hours
+
+
+@pytest.mark.parametrize(("w_pct", "chance"), [(16.0, DONE), (19.0, None), (14.0, None)])
+def test_rolling_after_a_test_counts_where_the_test_allowed_it(w_pct: float, chance: float | None) -> None:
+    rolling = job(Task.ROLL, is_after_test=True, chance=0.5)
+    found = unknown([plan(rolling)], reading(1.5, w_pct))
+    assert [work.chance for work in found] == ([] if chance is None else [chance])
+
+
+def test_rolling_after_a_test_that_nobody_recorded_is_as_likely_as_the_test_was_to_allow_it() -> None:
+    asked = SimpleNamespace(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD)
+    (work,) = unknown([plan(job(Task.ROLL, is_after_test=True, chance=0.5), test=asked)])
+    assert work.chance == pytest.approx(DONE * 0.5)
+
+
+def test_of_two_orders_of_a_kind_the_newest_counts() -> None:
+    found = unknown([plan(job(Task.WATER)), plan(job(Task.WATER, 12.0, 13.0), made=11.0)])
+    assert [work.start_utc for work in found] == [at(12.0)]
+
+
+# --- members that carry both ---------------------------------------------------------------------------------
+
+
+def work(task: Task, start: float, chance: float = DONE) -> ToldWork:
+    return ToldWork(
+        strip_id=STRIP.id, task=task, lift=1, told_utc=TOLD, start_utc=at(start), end_utc=at(start + 1.0),
+        litres=9000.0 if task == Task.WATER else 0.0, chance=chance,
+    )  # fmt: skip
+
+
+def test_what_comes_later_is_done_only_where_the_earlier_was_and_the_shares_make_up_one() -> None:
+    works = (work(Task.WATER, 2.0, 0.8), work(Task.ROLL, 5.0, 0.5))
+    found = variants(SITE, [story(STRIP, [], TOLD)], {STRIP.id: works})
+    assert [way.share for way in found] == pytest.approx([0.8 * 0.5, 0.8 * 0.5])
+    assert [len(way.works) for way in found] == [1, 2]
+    assert sum(way.share for way in found) == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize(
+    ("task", "surface", "litres"),
+    [(Task.WATER, Surface.LOOSE, 9000.0), (Task.DISK, Surface.SCARIFIED, 0.0), (Task.ROLL, Surface.SEALED, 0.0)],
+)
+def test_work_that_may_have_been_done_does_to_the_lift_what_it_does(
+    task: Task, surface: Surface, litres: float
+) -> None:
+    (way,) = variants(SITE, [story(STRIP, [], TOLD)], {STRIP.id: (work(task, 2.0),)})
+    assert way.story.surface(STRIP) == surface
+    assert sum(w.litres for w in way.story.waterings) == litres
+
+
+N_HOURS, N_MEMBERS = 24, 200
+
+
+def moisture(mean_pct: float, pulled_to: float | None = None, hour: int = 10) -> StripMoisture:
+    """Members around a mean; from the hour of a test on all at what it found, as a test that counts leaves them."""
+    rng = np.random.default_rng(3)
+    path = np.tile(mean_pct + 0.4 * rng.standard_normal(N_MEMBERS), (N_HOURS + 1, 1, 1))
+    if pulled_to is not None:
+        path[hour:] = pulled_to + 0.1 * rng.standard_normal(N_MEMBERS)
+    return StripMoisture(
+        w_pct=path, w_top_pct=path.copy(), w_base_pct=path.copy(), closure_error_mm=0.0, learned=nothing_learned(1),
+        n_taught=np.zeros(1, dtype=np.int64), reading_flags=(),
+    )  # fmt: skip
+
+
+def mixed(tested_pct: float | None) -> unknown_work.Mixed:
+    """Ten points without the water and thirteen with it; a test five hours after."""
+    entries = [reading(-20.0, 10.0)] + ([] if tested_pct is None else [reading(7.0, tested_pct)])
+    lift: Story = story(STRIP, entries, at(24))
+    ways = variants(SITE, [lift], {STRIP.id: (work(Task.WATER, 2.0),)})
+    return unknown_work.mixed(
+        moisture(10.0, tested_pct),
+        moisture(13.0, tested_pct),
+        ways,
+        hour_of=lambda at_utc: round((at_utc - at(-3.0)) / timedelta(hours=1)),
+        rng=np.random.default_rng(1),
+    )
+
+
+def test_without_a_test_seven_of_ten_members_carry_what_was_told() -> None:
+    found = mixed(None)
+    assert found.chance_done == {(STRIP.id, Task.WATER): pytest.approx(DONE)}
+    assert np.mean(found.moisture.w_pct[0, 0] > 11.5) == pytest.approx(DONE, abs=0.01)
+
+
+@pytest.mark.parametrize(("tested_pct", "low", "high"), [(13.0, 0.98, 1.0), (11.5, 0.5, 0.85), (10.0, 0.0, 0.05)])
+def test_a_test_says_which_history_it_was(tested_pct: float, low: float, high: float) -> None:
+    """Bayes by hand: at the middle of both the test says nothing, and the chance stays what it was."""
+    found = mixed(tested_pct)
+    chance = found.chance_done[STRIP.id, Task.WATER]
+    assert low <= chance <= high
+    assert bool(found.likeliest[0] == 0) is (chance > 0.5)
+
+
+def test_how_much_a_test_says_follows_its_error() -> None:
+    """Likelihoods of 12.4 % under 13 and under 10, each with 0.4 of the members and the error of an oven test."""
+    variance = 0.4**2 * N_MEMBERS / (N_MEMBERS - 1) + 0.4**2 + 0.6**2
+    ratio = np.exp(-((12.4 - 13.0) ** 2 - (12.4 - 10.0) ** 2) / (2.0 * variance))
+    by_hand = DONE * ratio / (DONE * ratio + 1.0 - DONE)
+    assert mixed(12.4).chance_done[STRIP.id, Task.WATER] == pytest.approx(by_hand, abs=0.02)
