@@ -17,7 +17,8 @@ from gonogo.records.day_plan import DayPlan, Job, Task, Then
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Surface
 from gonogo.soil.ensemble import StripMoisture
-from gonogo.soil.strip import nothing_learned
+from gonogo.soil.error_growth import TERMS
+from gonogo.soil.knowledge import nothing_known
 
 TOLD = datetime(2026, 5, 12, 10, tzinfo=UTC)
 DONE = 0.7  # chance that told work is done
@@ -152,8 +153,8 @@ def moisture(mean_pct: float, pulled_to: float | None = None, hour: int = 10) ->
     if pulled_to is not None:
         path[hour:] = pulled_to + 0.1 * rng.standard_normal(N_MEMBERS)
     return StripMoisture(
-        w_pct=path, w_top_pct=path.copy(), w_base_pct=path.copy(), closure_error_mm=0.0, learned=nothing_learned(1),
-        n_taught=np.zeros(1, dtype=np.int64), reading_flags=(),
+        w_pct=path, w_top_pct=path.copy(), w_base_pct=path.copy(), closure_error_mm=0.0, knowledge=(nothing_known(1),),
+        error_terms=np.zeros((N_HOURS + 1, 1, len(TERMS))), reading_flags=(),
     )  # fmt: skip
 
 
