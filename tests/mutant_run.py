@@ -14,7 +14,6 @@ import signal
 import sys
 from pathlib import Path
 from types import FrameType
-from typing import Any
 
 import pytest
 
@@ -33,47 +32,52 @@ class Watch:
     def __init__(self) -> None:
         self.failed = ""
         self.is_python = True
+        self.is_over = False
+        signal.signal(signal.SIGXCPU, self.time_is_up)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if report.failed and not self.failed:
+        if report.failed and not self.failed and not self.is_over:
             self.failed = report.nodeid
 
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
-        if report.failed and not self.failed:
+        if report.failed and not self.failed and not self.is_over:
             self.failed = report.nodeid
             said = str(report.longrepr)
             self.is_python = not any(name in said for name in ("SyntaxError", "ImportError", "NameError"))
 
+    def time_is_up(self, _signal: int, _frame: FrameType | None) -> None:
+        """End the run as Ctrl-C does, so that what its tests have started ends with it."""
+        self.is_over = True
+        limit_cpu(30)
+        raise KeyboardInterrupt
+
 
 def limit_cpu(seconds: int) -> None:
-    """Let so many more seconds of the processor pass before the run is ended as by Ctrl-C: seconds of the clock would
-    judge otherwise on a busy machine."""
+    """Let so many more seconds of the processor pass: seconds of the clock would judge otherwise on a busy machine."""
     spent = resource.getrusage(resource.RUSAGE_SELF)
     until = int(spent.ru_utime + spent.ru_stime) + seconds
     resource.setrlimit(resource.RLIMIT_CPU, (until, resource.RLIM_INFINITY))
 
 
-def time_is_up(_signal: int, _frame: FrameType | None) -> Any:
-    limit_cpu(60)  # for taking down what the tests have started
-    raise KeyboardInterrupt
-
-
 def main(folder: Path, stages: list[list[str]]) -> None:
     """Run the stages and write what they came to."""
-    signal.signal(signal.SIGXCPU, time_is_up)
     watch, fault = Watch(), ""
     for n, tests in enumerate(stages):
         is_last = n == len(stages) - 1
         limit_cpu(LAST_CPU_S if is_last else CPU_S)
-        code = pytest.main([*ARGUMENTS, f"--basetemp={folder / 'made'}", *tests], plugins=[watch]) if tests else 0
+        try:
+            code = pytest.main([*ARGUMENTS, f"--basetemp={folder / 'made'}", *tests], plugins=[watch]) if tests else 0
+        except KeyboardInterrupt:
+            code = pytest.ExitCode.INTERRUPTED
         if watch.failed:
             fault = "" if watch.is_python else "the change is no Python"
-            break
-        if code == pytest.ExitCode.INTERRUPTED and is_last:
-            break
-        if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        elif watch.is_over:
+            fault = "" if is_last else "its time was up"
+        elif code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             fault = f"pytest ended with {code}"
+        if watch.failed or watch.is_over or fault:
             break
+    signal.signal(signal.SIGXCPU, signal.SIG_IGN)
     outcome = {"killer": watch.failed, "fault": fault}
     (folder / "outcome.json").write_text(json.dumps(outcome), encoding="utf-8")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -22,6 +23,7 @@ from gonogo.decide.windows import (
     window_chance,
     working,
 )
+from gonogo.errors import SoilError
 from gonogo.records.verdict import Verdict
 
 
@@ -123,8 +125,6 @@ def test_the_longest_run_counts_part_hours_and_knows_when_it_does_not_know() -> 
 
 
 def test_the_forecast_may_stand_on_other_hours_than_the_moisture() -> None:
-    from dataclasses import replace
-
     inputs = morning()
     later = replace(inputs.weather, hour_utc=inputs.weather.hour_utc + 30)
     # the first 30 hours of the path have no weather: that is the past, and today is known
@@ -154,3 +154,12 @@ def test_a_lift_must_be_sealed_before_the_rain(first_rain: float, chance: float)
     rain[row(first_rain)] = 5.0
     cond = conditions(morning(rain_mm=rain))
     assert window_chance(cond, 0, epoch_h(at(10.0)), 2.0, 0.5) == chance
+
+
+@pytest.mark.parametrize("step", [0, 2, 24])
+def test_one_hour_that_does_not_follow_the_one_before_refuses_the_morning(step: int) -> None:
+    inputs = morning()
+    hours = inputs.hour_utc.copy()
+    hours[50:] += step - 1
+    with pytest.raises(SoilError, match="hour by hour"):
+        replace(inputs, hour_utc=hours)

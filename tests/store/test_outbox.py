@@ -219,3 +219,21 @@ def test_outcomes_are_told_by_reader_site_and_run(store: sa.Engine) -> None:
     assert [one.address for one in south] == ["reader2@example.com"]
     assert [(one.address, one.settled_utc) for one in gone] == [("reader1@example.com", MORNING)]
     assert set(later.values()) == {0}
+
+
+def test_outcomes_come_newest_first_and_the_newest_where_there_are_many(store: sa.Engine) -> None:
+    for n in (2, 1, 3):
+        with schema.begin(store) as connection:
+            outbox.put(connection, [envelope(n)], now_utc=MORNING + n * MINUTE)
+    with schema.read(store) as connection:
+        found = [queued.message_id for queued in outcomes.outcomes(connection)]
+        newest = [queued.message_id for queued in outcomes.outcomes(connection, limit=1)]
+    assert found == [envelope(n).message_id for n in (3, 2, 1)]
+    assert newest == [envelope(3).message_id]
+
+
+@pytest.mark.parametrize(("minutes", "is_leased"), [(-1, False), (0, False), (1, True)])
+def test_a_mail_goes_out_only_before_its_deadline(store: sa.Engine, minutes: int, is_leased: bool) -> None:
+    put(store, envelope(1, deadline_utc=MORNING + minutes * MINUTE))
+    assert bool(outbox.lease(store, now_utc=MORNING, owner="a")) is is_leased
+    assert bool(endings.expire(store, now_utc=MORNING)) is not is_leased

@@ -14,10 +14,10 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from hypothesis import given
 from hypothesis import strategies as st
-from messages import MORNING
+from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import claims, schema
+from gonogo.store import claims, outbox, schema
 from gonogo.store.upgrade import VERSION_TABLE, migrations, upgrade, version
 
 SOME_CONFIG = {"sha256": "00", "text": "[site]", "first_seen_utc": MORNING}
@@ -236,3 +236,18 @@ def test_a_full_disk_is_reported_and_what_was_stored_stays(sqlite_store: sa.Engi
         store_much()
     with schema.read(sqlite_store) as connection:
         assert connection.scalars(sa.select(schema.config_copy.c.sha256)).all() == ["00"]
+
+
+def test_a_power_cut_forgets_nothing_and_no_row_stands_without_what_it_names(sqlite_store: sa.Engine) -> None:
+    """FULL (2): what was stored is on the disk before the next mail goes; with less it could go a second time."""
+    with schema.begin(sqlite_store) as connection:
+        found = {
+            name: connection.exec_driver_sql(f"PRAGMA {name}").scalar_one()
+            for name in ("synchronous", "foreign_keys", "journal_mode", "busy_timeout")
+        }
+    assert found == {"synchronous": 2, "foreign_keys": 1, "journal_mode": "wal", "busy_timeout": 10_000}
+
+
+def test_a_mail_of_no_run_is_refused(store: sa.Engine) -> None:
+    with pytest.raises(StoreError, match=r"(?i)foreign key"), schema.begin(store) as connection:
+        outbox.put(connection, [envelope(1, run_id=999)], now_utc=MORNING)
