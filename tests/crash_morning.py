@@ -180,7 +180,7 @@ def nursery() -> None:
     from gonogo.service import due  # noqa: F401
 
     # The order of work takes most of a morning's time and has neither a commit nor a network step: it is left out.
-    compute.plan.planned = lambda conclusion, *_, **__: conclusion
+    compute.plan.planned = lambda _frame, conclusion, _stored: conclusion
     with tempfile.TemporaryDirectory() as folder:
         loaded = small_config(Path(folder), 1, 9, "warm.example.com")
         store = opened(loaded)

@@ -98,8 +98,9 @@ def test_todays_plan_and_todays_verdicts_agree(first: First) -> None:
     waiting = {d.strip_id for d in conclusion.decisions if d.verdict == Verdict.WAIT}
     watered = {d.strip_id for d in conclusion.decisions if d.verdict == Verdict.WATER}
     today = [w for w in conclusion.order.works if "today" in w.flags]
-    assert not waiting & {w.strip_id for w in today}
-    assert watered == {w.strip_id for w in today if w.work == Work.WATERING}
+    # A strip that waits for a test may have its place today, on the condition of the test.
+    assert not waiting & {w.strip_id for w in today if "test_first" not in w.flags}
+    assert watered == {w.strip_id for w in today if w.work == Work.WATERING and "test_first" not in w.flags}
 
 
 def test_a_first_morning_has_nothing_to_compare_with_and_the_next_has(first: First) -> None:
