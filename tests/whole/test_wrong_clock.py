@@ -147,7 +147,8 @@ class World:
 
 @pytest.fixture
 def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., World]]:
-    monkeypatch.setattr(compute.plan, "planned", lambda _frame, conclusion, _stored: conclusion)  # not what is asked here
+    # The plan is not what is asked here.
+    monkeypatch.setattr(compute.plan, "planned", lambda _frame, conclusion, _stored: conclusion)
     folder = Transport(kind="folder", sender="gonogo@example.com", folder=tmp_path / "mails")
     loaded = replace(small_config(tmp_path, 1, 9, "example.com"), transport=folder, operator_address=None)
     made: list[World] = []
