@@ -206,14 +206,21 @@ def judged(copy: Copy, mutant: Mutant, stages: Sequence[Sequence[str]]) -> Outco
 
 
 def run_all(mutants: Sequence[Mutant], folder: Path) -> tuple[list[Outcome], str]:
-    """Judge every mutant, two at a time; return the outcomes, and which killers fail without any change."""
+    """Judge every mutant, two at a time; return the outcomes, and which tests fail without any change.
+
+    Mornings that fail by themselves would kill everything: with them nothing is begun.
+    """
     stages = {mutant.file: stages_of(mutant.file) for mutant in mutants}
     copies: queue.SimpleQueue[Copy] = queue.SimpleQueue()
     for n in range(PROCESSES):
         copies.put(Copy(folder / f"copy_{n}"))
+    first = copies.get()
+    if fails_alone := "; ".join(filter(None, first.run([MORNINGS]))):
+        return [], fails_alone
+    copies.put(first)
     said = threading.Lock()
 
-    def one(mutant: Mutant) -> Outcome:
+    def judge_in_turn(mutant: Mutant) -> Outcome:
         copy = copies.get()
         try:
             outcome = judged(copy, mutant, stages[mutant.file])
@@ -226,7 +233,7 @@ def run_all(mutants: Sequence[Mutant], folder: Path) -> tuple[list[Outcome], str
         return outcome
 
     with ThreadPoolExecutor(PROCESSES) as pool:
-        outcomes = list(pool.map(one, mutants))
+        outcomes = list(pool.map(judge_in_turn, mutants))
     killers = sorted({outcome.killer for outcome in outcomes if outcome.verdict in ("killed", "mornings")})
     fails_alone = "; ".join(filter(None, copies.get().run([killers, []]))) if killers else ""
     return outcomes, fails_alone

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -140,3 +141,12 @@ def test_a_parameter_that_an_older_program_did_not_know_has_taught_nothing() -> 
     assert found.mean[list(LEARNABLE).index("theta_fc")] == 0.5
     assert found.mean[list(LEARNABLE).index("intake_mm_h")] == 0.0
     assert found.sd[list(LEARNABLE).index("intake_mm_h")] == 1.0
+
+
+def test_the_likely_range_of_a_factor_holds_eight_of_ten() -> None:
+    """Its logarithm is normal: mean and spread of the score times the parameter's own spread before any reading."""
+    tenth = NormalDist().inv_cdf(0.9)
+    for name, (low, middle, high) in factors(lesson(1.0, 0.7)).items():
+        spread = LEARNABLE[name].spread
+        assert middle == pytest.approx(np.exp(0.7 * spread))
+        assert (low, high) == pytest.approx(tuple(np.exp(spread * (0.7 + k * 0.5 * tenth)) for k in (-1, 1)), rel=1e-4)
