@@ -9,7 +9,8 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -61,6 +62,19 @@ class TableFile:
 
     def close(self) -> None:
         self._file.close()
+
+
+@contextmanager
+def table_files(folder: Path) -> Iterator[dict[str, TableFile]]:
+    """Give a file for each table of the book, closed at the end of the block."""
+    files: dict[str, TableFile] = {}
+    try:
+        for name in TABLES:
+            files[name] = TableFile(folder, name)
+        yield files
+    finally:
+        for file in files.values():
+            file.close()
 
 
 def described(span: Covered, tables: Iterable[TableFile], *, made_utc: datetime) -> dict[str, Any]:

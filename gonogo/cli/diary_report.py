@@ -17,13 +17,14 @@ def write(
     config: Config, covered: Covered, *, folder: Path, now_utc: datetime, speak: Speaker, say: Callable[[str], None]
 ) -> Outcome:
     """Write the book and say what was written. Raises StoreError, GonogoError."""
-    written = diary.write(config, covered, folder=folder, now_utc=now_utc, say=say)
+    written = diary.write(config, covered, folder=folder, now_utc=now_utc, speak=speak, say=say)
     rows = ", ".join(f"{name} {n}" for name, n in written.n_rows.items())
     lines = [
-        f"{covered.site.name}, {covered.first} to {covered.last}: rows written to {written.folder}: {rows}.",
+        f"{covered.site.name}, {covered.first} to {covered.last}: rows written to {folder}: {rows}.",
+        "To print: " + ", ".join(str(page) for page in written.pages),
         f"SHA-256 of its description: {written.sha256}",
         "Send that number to whoever shall be able to tell later that nothing was altered; check with "
-        f"gonogo diary --verify {written.folder}",
+        f"gonogo diary --verify {folder}",
         export.NOT_THE_STATION,
     ]
     return Outcome(text="\n".join(lines), exit_code=Exit.OK)

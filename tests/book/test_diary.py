@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import csv
-from datetime import UTC, datetime, timedelta
+import re
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import frictionless
 import pytest
 from book_season import FIRST, Season
+from sites import small_site
 
 from gonogo.book import chain, diary, export
 from gonogo.book.export import Covered
+from gonogo.cli import app, book_app
 from gonogo.errors import GonogoError
 from gonogo.records.field import GaugeRain, Reading
 from gonogo.store import history, schema
 from gonogo.store.history import Arrival
+from gonogo.wording.language import languages, speaker
 
 N_DAYS = 5
 MADE_UTC = datetime(2026, 5, 1, 12, tzinfo=UTC)
@@ -23,7 +28,7 @@ Table = list[dict[str, str]]
 
 
 @pytest.fixture(scope="module")
-def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
     """Five working days of the example site, with a test corrected, one withdrawn, water, rolling and a gauge."""
     season = Season(tmp_path_factory.mktemp("book"), n_days=N_DAYS)
     days = [FIRST + timedelta(days=n) for n in range(N_DAYS)]
@@ -44,10 +49,15 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
     season.add(GaugeRain(from_utc=season.at(days[0], "12:00"), until_utc=season.at(days[2], "12:00"), rain_mm=8.0))
     for day in days[1:]:
         season.morning(day)
-    folder = season.config.transport.folder.parent / "diary"
-    covered = Covered(site=season.site, first=days[0], last=days[-1])
-    diary.write(season.config, covered, folder=folder, now_utc=MADE_UTC)
+    yield season
     season.store.dispose()
+
+
+@pytest.fixture(scope="module")
+def exported(season: Season, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("diary")
+    covered = Covered(site=season.site, first=FIRST, last=FIRST + timedelta(days=N_DAYS - 1))
+    diary.write(season.config, covered, folder=folder, now_utc=MADE_UTC, speak=speaker("en", "metric"))
     return folder
 
 
@@ -145,3 +155,47 @@ def test_a_folder_that_is_no_diary_is_refused(tmp_path: Path) -> None:
     (tmp_path / export.DESCRIPTION).write_text("[]")
     with pytest.raises(GonogoError, match="Export the diary again"):
         export.verified(tmp_path)
+
+
+@pytest.mark.parametrize("code", languages())
+def test_the_page_of_a_month_stands_in_every_language_and_shows_what_the_tables_hold(
+    season: Season, tmp_path: Path, code: str
+) -> None:
+    covered = Covered(site=season.site, first=FIRST, last=FIRST + timedelta(days=N_DAYS - 1))
+    written = diary.write(season.config, covered, folder=tmp_path, now_utc=MADE_UTC, speak=speaker(code, "metric"))
+    assert [path.name for path in written.pages] == ["2026-04.html"]
+    text = written.pages[0].read_text(encoding="utf-8")
+    assert len(text) < 200_000
+    assert not re.search("<script|src=", text), "complete in itself"
+    assert text.count("<svg") == 1 + len(season.site.strips)
+    decimal = "," if code != "en" else "."
+    assert f"6{decimal}5" in text, "the rain of the second day"
+    assert f"17{decimal}8" in text
+    assert f"71{decimal}8" not in text, "what was corrected is not shown as a test"
+
+
+def test_months_of_a_span_are_whole_but_for_its_ends() -> None:
+    covered = Covered(site=small_site(), first=date(2026, 1, 30), last=date(2026, 3, 2))
+    spans = [(part.first, part.last) for part in diary.months(covered)]
+    assert spans == [
+        (date(2026, 1, 30), date(2026, 1, 31)),
+        (date(2026, 2, 1), date(2026, 2, 28)),
+        (date(2026, 3, 1), date(2026, 3, 2)),
+    ]
+
+
+def test_the_command_writes_and_verifies(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(book_app, "load_config", lambda _: season.config)
+    folder = str(tmp_path / "out")
+    assert app.run(["diary", "--month", "2026-04", "--out", folder]) == app.Exit.OK
+    assert "strip_day 50" in capsys.readouterr().out
+    assert app.run(["diary", "--verify", folder]) == app.Exit.OK
+    table_path = tmp_path / "out" / "strip_day.csv"
+    table_path.write_text(table_path.read_text(encoding="utf-8").replace("9000", "9001"), encoding="utf-8")
+    assert app.run(["diary", "--verify", folder]) == app.Exit.ATTENTION
+    assert "strip_day.csv: line" in capsys.readouterr().out
+    assert app.run(["diary", "--out", folder]) == app.Exit.CONFIG
+    assert app.run(["diary", "--month", "2031-04", "--out", folder]) == app.Exit.CONFIG
+    assert "no day of it has been" in capsys.readouterr().err
