@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, time, timedelta
 from functools import cache
 from importlib import resources
 
@@ -195,12 +195,12 @@ def _site_month(month: Month, speak: Speaker) -> pictures.SiteMonth:
 
 def _strip_month(month: Month, strip: Strip, speak: Speaker) -> pictures.StripMonth:
     site, days = month.covered.site, month.days
-    first_utc = times.moment_utc(days[0].weather.day, site.shift_start.min, site.zone)
+    first_utc = times.moment_utc(days[0].weather.day, time(0), site.zone)
     told = {day.weather.day: row for day in days for row in day.strips if row.strip == strip.id}
     material = site.material(strip.material_id)
 
-    def place(at_utc: object) -> float:
-        return (at_utc - first_utc) / timedelta(days=1)  # type: ignore[operator,no-any-return]
+    def place(at_utc: datetime) -> float:
+        return (at_utc - first_utc) / timedelta(days=1)
 
     works: list[tuple[float, str]] = []
     for entry in month.entries:

@@ -166,3 +166,29 @@ def _svg(title: str, height: float, parts: Sequence[str]) -> str:
     said = escape(title, quote=True)
     head = f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{said}">'
     return "\n".join([head, f"<title>{said}</title>", *parts, "</svg>"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errors:
+    """Errors by lead, in pairs of bars: the forecast's beside that of "as last tested"."""
+
+    title: str
+    labels: tuple[str, ...]
+    forecast: tuple[float, ...]
+    as_tested: tuple[float, ...]
+    tick: Callable[[float], str]
+
+
+def errors(found: Errors) -> str:
+    """Return the drawing of the errors of a score."""
+    days = tuple(DayMark(label=label, is_working_day=True) for label in found.labels)
+    most = max((*found.forecast, *found.as_tested)) or 1.0
+    floor, scale = HEIGHT - BOTTOM, (HEIGHT - TOP - BOTTOM) / most
+    width = min(_step(days) * 0.25, 40.0)
+    parts = _frame(days, HEIGHT)
+    for n, (forecast, as_tested) in enumerate(zip(found.forecast, found.as_tested, strict=True)):
+        middle = _x(n + 0.5, days)
+        parts.append(_box(middle - width - 1, floor - forecast * scale, width, forecast * scale, "lost-weather"))
+        parts.append(_box(middle + 1, floor - as_tested * scale, width, as_tested * scale, "lost-other"))
+    parts += [_tick(floor, found.tick(0.0)), _tick(TOP + 4, found.tick(most))]
+    return _svg(found.title, HEIGHT, parts)

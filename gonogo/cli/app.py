@@ -188,6 +188,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
+    ("score", book_app.score, "Say how right the mails were."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

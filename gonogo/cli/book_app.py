@@ -1,4 +1,4 @@
-"""`gonogo sent` and `gonogo diary`: what was mailed, and the site's book as tables that an office keeps."""
+"""`gonogo sent`, `diary` and `score`: what was mailed, the site's book, and how right the mails were."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ from gonogo.cli.arguments import (
     takes,
     usage,
 )
+
+SCORED_DAYS = 28
 
 
 def sent(
@@ -89,6 +91,47 @@ def diary(asked: DiaryOptions) -> None:
                 speak=speaker_asked(asked.language, asked.units),
                 say=step,
             )
+    print(outcome.text)
+    raise typer.Exit(outcome.exit_code)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoreOptions:
+    """The words of `gonogo score`."""
+
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = ""
+    since: Annotated[str, typer.Option("--since", help="First local date; four weeks ago when left out.")] = ""
+    until: Annotated[str, typer.Option("--until", help="Last local date; today when left out.")] = ""
+    html: Annotated[Path | None, typer.Option("--html", help="Write a page with a picture to this file too.")] = None
+    language: LanguageOption = "en"
+    units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric"
+    config: ConfigOption = CONFIG_FOLDER
+
+
+@takes(ScoreOptions)
+def score(asked: ScoreOptions) -> None:
+    """Say how right a site's mails were: moisture as foreseen beside the tests that came later and beside "as last
+    tested", chances beside what came true, rain beside the gauge, verdicts and litres beside tests, mails on time.
+
+    Everything scored is what was stored and told at the time; no figure is given for fewer than 10 pairs.
+    """
+    from gonogo.book.export import Covered
+    from gonogo.cli import score_report
+
+    loaded = load_config(asked.config)
+    site = one_site(loaded, asked.site)
+    today = datetime.now(UTC).astimezone(site.zone).date()
+    last = min(_date(asked.until), today) if asked.until else today
+    first = _date(asked.since) if asked.since else last - timedelta(days=SCORED_DAYS - 1)
+    if last < first:
+        raise usage("--since", f"{first} to {last}: no day of it has been.", "Name days up to today, the first first.")
+    with progress("score"):
+        outcome = score_report.show(
+            loaded,
+            Covered(site=site, first=first, last=last),
+            speak=speaker_asked(asked.language, asked.units),
+            html=asked.html,
+        )
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
