@@ -9,14 +9,17 @@ from datetime import datetime, time, timedelta
 from pathlib import Path
 
 from gonogo import times
-from gonogo.book import export, gather, month
+from gonogo.book import ags, export, gather, month
 from gonogo.book.export import Covered
 from gonogo.book.gather import Day, Kept
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.store import schema, span
+from gonogo.store.history import StoredEntry
 from gonogo.store.open import open_store
 from gonogo.wording.language import Speaker
+
+AGS_FILE = "tests.ags"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +54,17 @@ def write(
             kept = gather.kept_of(
                 connection, site, config.readings[site.id], rain_stop_mm_h=config.settings[site.id]["rain_stop_mm_h"]
             )
-            _write_lines(kept, files, *_bounds_utc(covered))
+            lines = _write_lines(kept, files, *_bounds_utc(covered))
             pages = []
             for part in months(covered):
                 found = _days(kept, part, files, say)
                 pages.append(folder / f"{part.first:%Y-%m}.html")
                 pages[-1].write_text(month.page(_month(kept, part, found), speak), encoding="utf-8")
-        package = export.described(covered, files.values(), made_utc=now_utc)
+            tests = tuple(gather.test_rows(kept, lines, *_bounds_utc(covered)))
+            text = ags.ags4(covered, tests, made_utc=now_utc)
+            (folder / AGS_FILE).write_bytes(text.encode("utf-8"))
+        others = (folder / AGS_FILE, *pages)
+        package = export.described(covered, files.values(), others, made_utc=now_utc)
         sha256 = export.write_description(folder, package)
     except OSError as error:
         raise GonogoError(f"{folder} cannot be written: {error.strerror}. Name another folder with --out.") from error
@@ -106,10 +113,13 @@ def _month(kept: Kept, part: Covered, days: tuple[Day, ...]) -> month.Month:
     )
 
 
-def _write_lines(kept: Kept, files: dict[str, export.TableFile], since_utc: datetime, until_utc: datetime) -> None:
-    """Write the tables that have a row a line of the store: tests, entries, mails."""
+def _write_lines(
+    kept: Kept, files: dict[str, export.TableFile], since_utc: datetime, until_utc: datetime
+) -> list[StoredEntry]:
+    """Write the tables that have a row a line of the store: tests, entries, mails. Returns the log's lines."""
     site_id = kept.site.id
     lines = list(span.entry_lines(kept.connection, site_id, since_utc, until_utc))
     files["test"].add(gather.test_rows(kept, lines, since_utc, until_utc))
     files["entry"].add(gather.entry_row(line) for line in lines)
     files["mail"].add(gather.mail_rows(kept.connection, site_id, since_utc, until_utc))
+    return lines

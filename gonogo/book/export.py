@@ -77,8 +77,13 @@ def table_files(folder: Path) -> Iterator[dict[str, TableFile]]:
             file.close()
 
 
-def described(span: Covered, tables: Iterable[TableFile], *, made_utc: datetime) -> dict[str, Any]:
-    """Return the data package of a folder, with the last hash of each table. made_utc: when it was made."""
+def described(
+    span: Covered, tables: Iterable[TableFile], others: Iterable[Path], *, made_utc: datetime
+) -> dict[str, Any]:
+    """Return the data package of a folder, with the last hash of each table and the hash of each other file.
+
+    made_utc   when it was made
+    """
     name = f"site-book-{span.site.id}-{span.first}-{span.last}"
     return {
         "name": "".join(c if c.isalnum() or c in "-._" else "-" for c in name.lower()),
@@ -87,7 +92,7 @@ def described(span: Covered, tables: Iterable[TableFile], *, made_utc: datetime)
         "created": f"{made_utc:%Y-%m-%dT%H:%M:%SZ}",
         "version": f"gonogo {__version__}",
         "site": {"id": span.site.id, "name": span.site.name, "time_zone": span.site.zone.key},
-        "resources": [_resource(table) for table in tables],
+        "resources": [*(_resource(table) for table in tables), *(_file(path) for path in others)],
     }
 
 
@@ -107,6 +112,18 @@ def _resource(table: TableFile) -> dict[str, Any]:
         "schema": {"fields": [*schema_fields, {**hashed, "constraints": required}], "missingValues": [""]},
         "rows": table.n_rows,
         "last_row_sha256": table.last_hash,
+    }
+
+
+def _file(path: Path) -> dict[str, Any]:
+    """A file of the package that is no table."""
+    data = path.read_bytes()
+    return {
+        "name": path.name.replace(".", "-"),
+        "path": path.name,
+        "format": path.suffix.removeprefix("."),
+        "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
     }
 
 
@@ -136,18 +153,25 @@ def verified(folder: Path) -> tuple[tuple[str, ...], str]:
     path = folder / DESCRIPTION
     try:
         text = path.read_text(encoding="utf-8")
-        tables = [(str(found["path"]), str(found["last_row_sha256"])) for found in json.loads(text)["resources"]]
+        resources = [(Path(str(found["path"])).name, found) for found in json.loads(text)["resources"]]
+        tables = {name: str(found["last_row_sha256"]) for name, found in resources if "last_row_sha256" in found}
+        others = {name: str(found["hash"]) for name, found in resources if name not in tables}
     except OSError as error:
         raise GonogoError(
             f"{path} cannot be read: {error.strerror}. Name a folder that `gonogo diary` wrote."
         ) from error
     except (ValueError, KeyError, TypeError) as error:
         raise GonogoError(f"{path}: no description of a diary ({error}). Export the diary again.") from error
-    known = {f"{name}.csv" for name in TABLES}
-    faults = [f"{DESCRIPTION}: {name} is not described." for name in sorted(known - {name for name, _ in tables})]
-    for name, last_hash in tables:
-        if name not in known:
-            faults.append(f"{DESCRIPTION}: {name} is no table of a diary.")
-        elif fault := first_fault(folder / name, last_hash):
-            faults.append(fault)
+    missing = sorted({f"{name}.csv" for name in TABLES} - set(tables))
+    faults = [f"{DESCRIPTION}: {name} is not described." for name in missing]
+    faults += [fault for name, last_hash in tables.items() if (fault := first_fault(folder / name, last_hash))]
+    faults += [f"{name}: is not what was exported." for name, known in others.items() if _hash(folder / name) != known]
     return tuple(faults), hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _hash(path: Path) -> str:
+    """The hash of a file as the description writes it, "" where it cannot be read."""
+    try:
+        return str(_file(path)["hash"])
+    except OSError:
+        return ""

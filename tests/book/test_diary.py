@@ -11,6 +11,7 @@ from pathlib import Path
 import frictionless
 import pytest
 from book_season import FIRST, Season
+from python_ags4 import AGS4
 from sites import small_site
 
 from gonogo.book import chain, diary, export
@@ -120,7 +121,32 @@ def test_another_program_reads_the_package_and_finds_it_valid(exported: Path) ->
     """Checked by the reference library of the Data Package and Table Schema specifications."""
     report = frictionless.Package(str(exported / export.DESCRIPTION)).validate()
     assert report.valid, report.flatten(["type", "note"])
-    assert sum(task.stats["rows"] for task in report.tasks) > 100
+    assert sum(task.stats.get("rows", 0) for task in report.tasks) > 100
+
+
+def test_a_laboratory_s_program_reads_the_tests_and_finds_nothing_wrong(exported: Path) -> None:
+    """Checked by the open library of the AGS4 format against the dictionary of its edition 4.1.1."""
+    path = str(exported / diary.AGS_FILE)
+    found = AGS4.check_file(path)
+    assert set(found) <= {"Summary of data", "Metadata"}, found
+    tables, _ = AGS4.AGS4_to_dataframe(path)
+    rows = tables["IDEN"].loc[tables["IDEN"]["HEADING"] == "DATA"]
+    assert list(rows["IDEN_MC"]) == ["17.4", "15.0", "17.8", "17.2", "16.9"]
+    assert rows["IDEN_IDEN"].iloc[-1] == f"{1.7 * 1.169:.2f}", "bulk density, as the format asks"
+    assert "% required" in rows["IDEN_REM"].iloc[-1]
+    peaks = tables["CMPG"].loc[tables["CMPG"]["HEADING"] == "DATA"]
+    assert len(peaks) == 3
+
+
+def test_an_altered_page_or_a_file_gone_is_found(exported: Path) -> None:
+    for path in (exported / diary.AGS_FILE, exported / "2026-04.html"):
+        data = path.read_bytes()
+        path.write_bytes(data.replace(b"17", b"18", 1))
+        assert export.verified(exported)[0] == (f"{path.name}: is not what was exported.",)
+        path.unlink()
+        assert export.verified(exported)[0] == (f"{path.name}: is not what was exported.",)
+        path.write_bytes(data)
+    assert not export.verified(exported)[0]
 
 
 def test_an_export_is_as_exported_and_any_digit_altered_is_found(exported: Path) -> None:
