@@ -1,6 +1,6 @@
 """A season of an invented site in a database: mornings really run, entries as a crew would make them, for the book.
 
-The weather is told anew each morning from one story, so that a later answer accounts for the days before it.
+The weather is told anew each morning from one scenario, so that a later answer accounts for the days before it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 from example_mornings import example_config, opened
-from weather_story import Day, Shower, Story, body
+from weather_scenario import Day, Scenario, Shower, body
 
 from gonogo import times
 from gonogo.config import Config
@@ -32,7 +32,7 @@ from gonogo.store.history import Arrival
 FIRST = date(2026, 4, 6)
 
 
-def story(site: Site, first: date, n_days: int, seed: int = 7) -> Story:
+def scenario(site: Site, first: date, n_days: int, seed: int = 7) -> Scenario:
     """Return weather of some weeks: 6.5 mm on the second afternoon, and showers on about every fourth day besides."""
     days: dict[date, Day] = {}
     second = datetime.combine(first + timedelta(days=1), time(14), tzinfo=site.zone)
@@ -46,7 +46,7 @@ def story(site: Site, first: date, n_days: int, seed: int = 7) -> Story:
             start = datetime.combine(day, time(int(rng.integers(0, 22))), tzinfo=site.zone)
             amounts = tuple(float(mm) for mm in rng.uniform(0.2, 4.0, int(rng.integers(1, 5))).round(1))
             showers.append((start, amounts, 0.8, False))
-    return Story(
+    return Scenario(
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
         elevation_m=site.elevation_m,
@@ -65,7 +65,7 @@ class Season:
         self.config: Config = example_config(tmp_path)
         self.site = self.config.sites[0]
         self.first, self.n_days = first, n_days
-        self.story = story(self.site, first, n_days, seed)
+        self.scenario = scenario(self.site, first, n_days, seed)
         self.store: sa.Engine = opened(self.config)
 
     def mail_utc(self, day: date) -> datetime:
@@ -81,8 +81,8 @@ class Season:
         return times.moment_utc(day, time.fromisoformat(clock), self.site.zone)
 
     def answer(self, now_utc: datetime) -> Answer:
-        """The service's answer at a moment, told from the one story."""
-        told = body(replace(self.story, morning_utc=now_utc.replace(minute=0), seed=int(now_utc.timestamp())))
+        """The service's answer at a moment, told from the one scenario."""
+        told = body(replace(self.scenario, morning_utc=now_utc.replace(minute=0), seed=int(now_utc.timestamp())))
         return Answer(
             service="open_meteo",
             url="https://weather.example.com",
