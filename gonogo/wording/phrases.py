@@ -135,6 +135,11 @@ def chance(share: float) -> Chance:
     return Chance(pct=share if math.isnan(share) else float(math.floor(min(max(share, 0.0), 1.0) * 100 + 0.5 + 1e-9)))
 
 
+def share(value: float) -> Amount:
+    """Return a share of 0 to 1 in whole per cent: one that is set, and so may be 0 or 100."""
+    return amount("rh_pct", 100.0 * value)
+
+
 def whole(value: float) -> Number:
     """Return a count or whole hours; a half counts up, as everywhere."""
     return Number(value=value if math.isnan(value) else float(math.floor(value + 0.5 + 1e-9)))
