@@ -10,7 +10,8 @@ import babel
 import pytest
 
 import gonogo
-from gonogo.decide.keys import ADVICE, CAUSES, CHANGES, FLAGS, LIMITS, PLAN_FLAGS, REASONS, TESTS, UNPLANNED, Key
+from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS, Key
+from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.mail import letter, render, view
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
