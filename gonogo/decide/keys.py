@@ -1,4 +1,4 @@
-"""The sentence keys that decisions use and every language must have: reasons, advice, tests, flags, limits.
+"""The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
 
 Those of the order of work and of what changed stand in plan_keys.py.
 
@@ -245,7 +245,7 @@ TESTS: dict[str, Key] = {
 }
 
 # Warnings on a water plan.
-FLAGS: dict[str, Key] = {
+WATER_WARNINGS: dict[str, Key] = {
     "dose_outside_usual": Key(
         meaning="the dose lies outside the usual band: check the reading and the lift",
         gaps=("litres_m2", "dose_min_litres_m2", "dose_max_litres_m2"),

@@ -15,7 +15,7 @@ from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, amount_between, rows
 from gonogo.weather.table import THUNDER_CODES
 
-RAIN_LOOK_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
+RAIN_AHEAD_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
 COLD_LOOK_H = 12.0
 
 
@@ -63,7 +63,7 @@ def hours_until_rain(known: Known, from_h: float) -> float:
     """Return hours until rain is likely to have come, in any hour so far; infinity where it is not within a day."""
     cond, inputs = known.prepared.cond, known.prepared.inputs
     first = max(math.floor(from_h) - cond.first_h, 0)
-    for row in range(first, min(first + int(RAIN_LOOK_H), len(cond.is_calm))):
+    for row in range(first, min(first + int(RAIN_AHEAD_H), len(cond.is_calm))):
         chance = 1.0 - float(np.mean(cond.is_rainless[first : row + 1].min(axis=0)))
         if math.isnan(chance):
             return math.nan

@@ -8,7 +8,7 @@ import numpy as np
 
 from gonogo.decide.conditions import FROST_MEMORY_H, standing_mm
 from gonogo.decide.inputs import Floats, on_hours
-from gonogo.decide.measures import RAIN_LOOK_H, Fact, Known
+from gonogo.decide.measures import RAIN_AHEAD_H, Fact, Known
 from gonogo.decide.windows import amount_between, epoch_h, longest_run_h, rows
 
 STORM_H = 24.0  # rain of so many hours together counts as one: a day, as specifications count rain
@@ -97,7 +97,7 @@ def chance_rain_in_window(known: Known, s: int) -> float:
 def chance_rain_ahead(known: Known, _s: int) -> float:
     """Return the chance of any rain within a day of the start of work."""
     from_h = known.prepared.today.from_h
-    return chance_any_rain(known, from_h, from_h + RAIN_LOOK_H)
+    return chance_any_rain(known, from_h, from_h + RAIN_AHEAD_H)
 
 
 def at_start_of_work(known: Known, column: Floats) -> float:
