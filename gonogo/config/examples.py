@@ -17,7 +17,6 @@ EXAMPLES: dict[str, str] = {
     "holidays": "[2026-05-25, 2026-07-03]",
     "recheck_at": '["09:00"]',
     "contract_station": '"Harrow airfield"',
-    "adverse_days": "[6, 5, 4, 4, 3, 2, 2, 2, 3, 3, 4, 5]",
     "soil_class": '"clay"',
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",
