@@ -82,6 +82,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     ),
     Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, *_NO_RAIN)),
     Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, *_NO_RAIN)),
+    Row(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK,)),
     Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
     Row(
         key="crown_and_drain",
@@ -94,7 +95,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="let_water_off", verdicts=_WAIT, reasons=("standing_water",)),
     Row(
         key="let_water_off",
-        verdicts=_ANY,
+        verdicts=_WORK,
         when=(("standing_water_mm", ">=", "ponding_stop_mm"),),
     ),
     Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),

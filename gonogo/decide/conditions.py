@@ -12,12 +12,11 @@ import numpy.typing as npt
 
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.soil.ponding import standing_water_mm
-from gonogo.units import wind_2m_m_s
+from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
 from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
 
 FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
-WIND_2M_OF_10M = wind_2m_m_s(1.0, 10.0)  # FAO-56 eq. 47: the table holds wind at 2 m, forecasts tell it at 10 m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

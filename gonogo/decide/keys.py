@@ -177,6 +177,9 @@ ADVICE: dict[str, Key] = {
         meaning="far too wet to dry in time: remove it, spread it elsewhere or treat it, as the engineer says",
         gaps=("moisture_ratio",),
     ),
+    "treat_or_remove": Key(
+        meaning="wet, and little evaporation: the guide treats such fill or removes it, as the engineer says"
+    ),
     "clear_snow": Key(
         meaning="clear the snow off the strip; roll none in, and look for frost and soft ground under it",
         gaps=("snow_lying_mm",),

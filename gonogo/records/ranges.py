@@ -60,6 +60,7 @@ RANGES: dict[str, Range] = {
     "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
     "retained_pct": Range(0, 40, "% of dry mass", "12"),
     "borrow_w_pct": _W_PCT,
+    "soak_in_h": Range(0, 24, "h", "12", (Slip(30, 1440, "That looks like minutes: write hours"),)),
     "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
     "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
     # plant
