@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide.inputs import Floats, MorningInputs, as_tested, on_hours
 from gonogo.records import shift
 from gonogo.weather.frost import FROZEN_FROM_MM
 
@@ -58,7 +58,8 @@ class Conditions:
     is_rainless    (H, M) that rain below the site's stop
     is_unfrozen    (H,)
     is_calm        (H,) no thunderstorm, wind below the site's stop
-    is_inside      (H, S, M) mean of the lift inside its window and the lift not split, at the start of the hour
+    is_inside      (H, S, M) mean of the lift inside its window and the lift not split, at the start of the hour; where
+                   the newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     """
 
@@ -122,6 +123,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         for name in ("window_low_pct", "window_high_pct", "omc_pct")
     )
     mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
+    driest, wettest = as_tested(inputs, mean)
     split = ((top < low) & (base > high)) | ((top > high) & (base < low))
     halves = (mean, top, base)
     return Conditions(
@@ -131,9 +133,11 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop),
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
-        is_inside=flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
+        is_inside=flagged(
+            (driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]
+        ),
         is_too_wet=flagged(mean > high, mean, high),
-        is_too_dry=flagged(mean < low, mean, low),
+        is_too_dry=flagged(wettest < low, mean, low),
         is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
     )
 
