@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.strips_run import place
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.readings import together
@@ -28,7 +28,9 @@ class LastTests:
     apart_pct: Floats
 
 
-def last_tests(usable: Sequence[Story], hour_utc: npt.NDArray[np.datetime64], moisture: StripMoisture) -> LastTests:
+def last_tests(
+    usable: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64], moisture: StripMoisture
+) -> LastTests:
     """Return the newest test of each strip among those that count.
 
     usable   of each strip, what happened to its lift without the tests that were refused
