@@ -58,7 +58,11 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
     Row(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
-    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain")),
+    Row(
+        key="test_then_roll",
+        verdicts=_WAIT,
+        reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain", "test_outside"),
+    ),
     Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
@@ -131,7 +135,7 @@ TEST_ROWS: tuple[Row, ...] = (
         when=(("n_more_tests", ">=", "yes"),),
     ),
     Row(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
-    Row(key="test_before_rolling", verdicts=_WAIT, reasons=_UNSURE),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_UNSURE, "test_outside")),
     Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
     Row(
         key="retest_after_rain",

@@ -121,6 +121,14 @@ FACTS: dict[str, Fact] = {
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
     ),
+    "last_test_pct": _of_strip(
+        "%",
+        "what the newest test that counts says of the lift; unknown without one",
+        lambda i, s: math.nan if i.last_test_pct is None else i.last_test_pct[s],
+    ),
+    "is_test_outside": _of_strip(
+        "yes/no", "that test lies outside the window", lambda i, s: i.test_outside_pct(s) != 0.0
+    ),
     "is_water_unexplained": _of_strip(
         "yes/no",
         "tests find more water than rain and truck explain",

@@ -89,6 +89,11 @@ REASONS: dict[str, Key] = {
         meaning="wait: the last moisture test does not fit the weather and the tests before; repeat it, then decide",
         gaps=_MOISTURE,
     ),
+    "test_outside": Key(
+        meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
+        "not bring the lift inside with the chance that is asked for; a second test decides",
+        gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
+    ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",
         gaps=("heaviest_rain_mm", "rain_to_start_mm", "rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),

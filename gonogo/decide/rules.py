@@ -99,6 +99,15 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait("split_lift", ("chance_split", ">", "split_chance_max"), because="split_lift", site_may_change=True),
+    # --- a test rules the level: outside the window by the test, only weather, water or work since carries it inside
+    _wait(
+        "test_outside",
+        ("is_test_outside", "==", "yes"),
+        ("chance_in_window", "<", "chance_needed"),
+        ("chance_too_dry", "<=", "too_dry_chance_max"),
+        because="test_outside",
+        site_may_change=True,
+    ),
     # --- too dry: what keeps the water truck away, then the water truck
     _wait(
         "lift_too_thick_to_mix",

@@ -1,7 +1,8 @@
 """Orders of this day that have begun, or may have: what an earlier run told for an hour that has come stands.
 
 A re-check orders nothing a second time. The litres and hours of such an order stay as they were told until an entry
-says what became of it; only weather that stops the work, or a lift that has grown too wet, takes it back.
+says what became of it; only weather that stops the work, a lift that has grown too wet, or a test since then that
+speaks against rolling, takes it back.
 """
 
 from __future__ import annotations
