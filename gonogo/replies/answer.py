@@ -104,7 +104,7 @@ class Teller:
     def entry_text(self, number: int, entry: Entry) -> str:
         """Return an entry with its number, strip, value, unit and time. number: 0 where it has none yet."""
         says = self._says
-        shown: dict[str, Gap] = {"number": str(number) if number else "-", "at": self._at(_moment_of(entry))}
+        shown: dict[str, Gap] = {"number": str(number) if number else "?", "at": self._at(_moment_of(entry))}
         match entry:
             case Reading():
                 method = printed(self.person.language, entry.method) if entry.method in METHOD_ERROR_PCT else ""
@@ -165,6 +165,14 @@ def _density(density_kg_m3: float) -> Amount:
     )
 
 
+def _paragraphs(lines: Sequence[str]) -> str:
+    """Return lines as text, with a blank line between them but inside a list."""
+    text = lines[0]
+    for line in lines[1:]:
+        text += f"\n{line}" if line.startswith(("- ", "  ")) else f"\n\n{line}"
+    return text + "\n"
+
+
 def raw_answer(
     written: Written,
     person: Recipient,
@@ -179,7 +187,7 @@ def raw_answer(
     says = speaker(person.language, person.units)
     raw = raw_message(
         subject=written.subject,
-        text="\n\n".join((marker_line(says), *written.lines)) + "\n",
+        text=_paragraphs((marker_line(says), *written.lines)),
         html="",
         recipient=person,
         sender=sender,
