@@ -83,7 +83,12 @@ def _login(inbox: Inbox) -> BaseMailBox:
             trusted.load_verify_locations(inbox.ca_file)
         kind = MailBoxStartTls if inbox.security == "starttls" else MailBox
         box = kind(inbox.host, inbox.port, timeout=TIMEOUT_S, ssl_context=trusted)
-    return box.login(inbox.username, inbox.password, initial_folder=None)
+    try:
+        return box.login(inbox.username, inbox.password, initial_folder=None)
+    except (ImapToolsError, imaplib.IMAP4.error, OSError):
+        with contextlib.suppress(OSError):
+            box.client.shutdown()  # the library leaves it open
+        raise
 
 
 class ImapFolder:

@@ -16,6 +16,7 @@ from email.policy import SMTP
 from email.utils import getaddresses, parsedate_to_datetime
 
 from bs4 import BeautifulSoup, MarkupResemblesLocatorWarning
+from bs4.element import NavigableString
 from flufl.bounce import all_failures
 
 from gonogo.mail import token
@@ -153,7 +154,10 @@ def html_text(page: str) -> str:
     for part in soup(_QUOTED_PARTS):
         part.decompose()
     for line in soup.find_all(string=True):
-        line.replace_with(re.sub(r"[\r\n\t ]+", " ", line))
+        if type(line) is NavigableString:
+            line.replace_with(re.sub(r"[\r\n\t ]+", " ", line))
+        else:  # a comment, a declaration: nobody sees it
+            line.extract()
     for end in soup.find_all("br"):
         end.replace_with("\n")
     for rule in soup.find_all("hr"):

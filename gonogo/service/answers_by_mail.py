@@ -27,7 +27,7 @@ class AnswersByMail:
         self._runner, self._may_go_on = runner, may_go_on
 
     def read(self, _now_utc: datetime) -> bool:
-        """Read the mailbox; where it is empty, wait for a mail. Return, as soon as mails were taken, whether any was."""
+        """Read the mailbox, where it is empty wait for a mail; return whether any was taken, as soon as one was."""
         if self._runner.configs.accepted.inbox is None:
             return False
         try:
