@@ -201,6 +201,27 @@ class MailTable(Table):
     ca_file: PathText | None = None
 
 
+class InboxTable(Table):
+    kind: Literal["imap", "maildir"]
+    address: Address
+    key_env: Variable | None = None
+    key_file: PathText | None = None
+    trusted_server: Host | None = None
+    checks_dkim: bool = True
+    host: Host | None = None
+    port: int | None = None
+    security: Literal["starttls", "tls", "none"] | None = None
+    username: Name | None = None
+    password_env: Variable | None = None
+    password_file: PathText | None = None
+    ca_file: PathText | None = None
+    folder: Name = "INBOX"
+    done: Name = "gonogo-done"
+    waiting: Name = "gonogo-waiting"
+    other: Name = "gonogo-other"
+    maildir: PathText | None = None
+
+
 class WatchTable(Table):
     ping_url: ServiceUrl | None = None
     ping_url_env: Variable | None = None

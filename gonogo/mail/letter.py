@@ -14,6 +14,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 
 from gonogo.errors import ConfigError, Fault
+from gonogo.mail import token
 from gonogo.records.site import Recipient
 from gonogo.wording.language import load
 
@@ -75,7 +76,7 @@ def raw_message(
     mail["To"] = _mailbox("recipient", recipient.name, recipient.address)
     if reply_to:
         mail["Reply-To"] = _mailbox("reply_to", "", reply_to)
-    mail["Subject"] = _literal(" ".join(subject.split()))
+    mail["Subject"] = _literal(" ".join(token.subject_with(subject, message_id).split()))
     mail["Date"] = format_datetime(date_utc.astimezone(UTC))
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")

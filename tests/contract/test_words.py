@@ -17,6 +17,7 @@ from gonogo.mail import letter, render, view
 from gonogo.moisture.lift_history import SURFACE_AFTER
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
+from gonogo.replies import parts
 from gonogo.soil.readings import METHOD_ERROR_PCT
 from gonogo.weather.notes import NOTES
 from gonogo.weather.table import COLUMNS
@@ -29,7 +30,7 @@ VOCABULARY |= PLANNING
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli")]
+ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "replies")]
 
 
 def test_four_languages_are_there() -> None:
@@ -126,6 +127,8 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
         f"{table}.{work}{lift}" for table in ("order", "calendar") for work in MACHINE_WORK for lift in ("", "_lift")
     }
     made |= {"order.sealing", "form.day_and_span"}
+    made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
+    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
