@@ -16,12 +16,14 @@ from gonogo.records.site import Site
 from gonogo.soil.rain import melt_mm
 from gonogo.times import as_hour
 from gonogo.weather import frost, skill
-from gonogo.weather.checks import CHECKS, Asked, passed
+from gonogo.weather.asked import Asked
+from gonogo.weather.checks import CHECKS, MAX_BRIDGED_H, passed
 from gonogo.weather.forecast_status import WIDENING, ForecastStatus, judged
 from gonogo.weather.gauge import override
 from gonogo.weather.members import ensemble_mm, expected_rain_mm, of_ensemble_mm, rain_members_mm
 from gonogo.weather.notes import Note, note
-from gonogo.weather.past import Filled, filled, wanted_since_utc
+from gonogo.weather.past import FULL_SHARE, Filled, filled, wanted_since_utc
+from gonogo.weather.precipitation import of_unknown_hours
 from gonogo.weather.table import ReceivedForecast
 
 __all__ = ["CHECKS", "HourlyWeather", "check"]
@@ -40,7 +42,8 @@ AS_CHECKED = (
     "weather_code",
     "thunder_chance",
 )
-RAIN_COLUMNS = ("rain_mm", "snow_mm", "rain_chance", "chance_span_h")
+RAIN_COLUMNS = ("precip_mm", "rain_mm", "snow_mm", "rain_chance", "chance_span_h")
+UNKNOWN_WIDENING = 2.0  # rain of hours that nobody told; our own choice
 PAST_FORECAST_WIDENING = 1.5  # rain of days gone by that only a forecast vouches for; our own choice
 
 
@@ -59,6 +62,7 @@ class HourlyWeather:
     rain_members_mm      (H, M) equally likely rain amounts; their spread is the forecast's
     thunder_chance       (H,)   0 to 1, NaN where the service says nothing of it
     melt_mm              (H,)   water that lying snow gives off in the hour, on top of rain
+    rain_unknown         (H,)   hours whose rain neither service nor gauge told: their members carry what may be
     frost_depth_mm       (H,)   how deep the frost stands in the lift that freezes deepest, at the end of the hour
     spread_factor        by what the site's own gauge has taught to widen the rain's spread, 1 without
     """
@@ -83,11 +87,13 @@ class HourlyWeather:
     thunder_chance: Floats = field(default_factory=lambda: np.zeros(0))
     melt_mm: Floats = field(default_factory=lambda: np.zeros(0))
     frost_depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    rain_unknown: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     spread_factor: float = 1.0
 
     def __post_init__(self) -> None:
-        """Fill in what a maker of the record left out: thunder unknown, no snow lying, no frost in the ground."""
-        for name, value in (("thunder_chance", np.nan), ("melt_mm", 0.0), ("frost_depth_mm", 0.0)):
+        """Fill in what a maker of the record left out: thunder unknown, no snow, no frost in the ground, rain known."""
+        absent = {"thunder_chance": np.nan, "melt_mm": 0.0, "frost_depth_mm": 0.0, "rain_unknown": False}
+        for name, value in absent.items():
             if not len(getattr(self, name)):
                 object.__setattr__(self, name, np.full(len(self.hour_utc), value))
 
@@ -114,11 +120,16 @@ class HourlyWeather:
 
 
 def fallen_mm(weather: HourlyWeather, since_utc: datetime, until_utc: datetime) -> tuple[float, float]:
-    """Return expected rain and melt between two moments [mm], NaN where the table begins later and nobody knows."""
+    """Return expected rain and melt between two moments [mm], NaN where nobody knows.
+
+    The table begins later, or the rain of more than three hours in between was not told.
+    """
     since = as_hour(since_utc)
     if since < weather.hour_utc[0]:
         return float("nan"), float("nan")
     passed = (weather.hour_utc >= since) & (weather.hour_utc < as_hour(until_utc))
+    if weather.rain_unknown[passed].sum() > MAX_BRIDGED_H:
+        return float("nan"), float("nan")
     return float(weather.rain_mm[passed].sum()), float(weather.melt_mm[passed].sum())
 
 
@@ -165,7 +176,8 @@ def check(
         notes=(*status_notes, *front.notes(), *notes, *rain.notes),
         hour_utc=table.index.to_numpy().astype("datetime64[h]"),
         rain_mm=rain.rain_mm,
-        rain_members_mm=rain.members_mm(column["rain_chance"], n_members, rng),
+        rain_members_mm=rain.members_mm(n_members, rng),
+        rain_unknown=rain.is_unknown,
         melt_mm=melt_mm(column["snow_mm"], column["temp_degc"]),
         frost_depth_mm=_frost_depth_mm(site, column["temp_degc"], column["surface_temp_degc"]),
         spread_factor=learned,
@@ -177,21 +189,23 @@ def check(
 class _Rain:
     """The rain of a site before members are drawn: amounts, how sure they are, and an ensemble's own members or None.
 
-    rain_mm, lead_h, widening, gauged_share   (H,); ensemble_mm (H, K)
+    rain_mm, chance, lead_h, widening, gauged_share, is_unknown   (H,); ensemble_mm (H, K)
     """
 
     rain_mm: Floats
+    chance: Floats
+    is_unknown: npt.NDArray[np.bool_]
     lead_h: Floats
     widening: Floats
     gauged_share: Floats
     ensemble_mm: Floats | None
     notes: tuple[Note, ...]
 
-    def members_mm(self, rain_chance: Floats, n_members: int, rng: np.random.Generator) -> Floats:
+    def members_mm(self, n_members: int, rng: np.random.Generator) -> Floats:
         """Return equally likely rain (H, M): by the chance of rain, or the ensemble's where no gauge vouches for it."""
         by_chance = rain_members_mm(
             self.rain_mm,
-            rain_chance,
+            self.chance,
             self.lead_h,
             n_members=n_members,
             rng=rng,
@@ -202,7 +216,8 @@ class _Rain:
             return by_chance
         widening = np.maximum(self.widening, 1.0)
         drawn = of_ensemble_mm(self.ensemble_mm, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
-        return np.where(self.gauged_share[:, None] > 0.0, by_chance, drawn)
+        is_drawn = (self.gauged_share == 0.0) & ~self.is_unknown
+        return np.where(is_drawn[:, None], drawn, by_chance)
 
 
 def _rain(
@@ -232,9 +247,14 @@ def _rain(
     )
     if members_mm is not None:
         expected_mm = members_mm.mean(axis=1)
+    is_unknown = np.isnan(column["precip_mm"])
+    expected_mm, chance = of_unknown_hours(expected_mm, column["rain_chance"], is_unknown)
+    widened[is_unknown] *= UNKNOWN_WIDENING
     rain_mm, gauged_share, gauge_notes = override(hour_utc, expected_mm, gauge, now_utc=now_utc)
     return _Rain(
         rain_mm=rain_mm,
+        chance=chance,
+        is_unknown=is_unknown & (gauged_share < FULL_SHARE),
         lead_h=lead_h,
         widening=widened,
         gauged_share=gauged_share,

@@ -42,6 +42,7 @@ HALF_WET = np.where(np.arange(MEMBERS) < MEMBERS // 2, 18.0, 10.0) - 0.2 * SPREA
 DECIDED_BY: dict[str, dict[str, object]] = {
     "no_forecast": {"sky": {"status": ForecastStatus.NONE}},
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
+    "rain_not_known": {"sky": {"rain_unknown": np.arange(N_HOURS) == row(9)}},
     "day_off": {"day": DAY + timedelta(days=3)},
     "already_rolled": {"rolled": np.array([1.0])},
     "not_enough_hours": {"strips": [strip(length_m=2000.0)]},
