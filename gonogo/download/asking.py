@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 import requests
 
 from gonogo.download import web
-from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, Visits, refusal, without_secret
+from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, StalledError, Visits, refusal, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
@@ -125,6 +125,11 @@ class Question:
 
 def answered(question: Question) -> tuple[Answer, Usable]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
+    with question.visits.turn(question.asked_at):
+        return _answered(question)
+
+
+def _answered(question: Question) -> tuple[Answer, Usable]:
     service, settings, visits = question.service, question.settings, question.visits
     waiting = visits.ready.pop((question.asked_at, question.site.id), None)
     visits.served[question.asked_at, question.site.id] = visits.clock()
@@ -174,8 +179,12 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
     except RefusedError:
         raise
     except WeatherError as error:  # nothing whole came over the network, or the place could not be read
+        stalls = isinstance(error, StalledError)  # whoever asks it again waits as long again
         raise RefusedError(
-            str(error), passing=error.passing, means_us=error.passing and service.follow is None
+            str(error),
+            passing=error.passing,
+            means_us=stalls or (error.passing and service.follow is None),
+            wait_s=math.inf if stalls else None,
         ) from error
     if answer.status == NOT_MODIFIED and kept and parsed:
         headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}

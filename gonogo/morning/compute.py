@@ -14,7 +14,7 @@ from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.verdict import no_verdict
 from gonogo.errors import WeatherError
 from gonogo.moisture.simulate import Kept
-from gonogo.morning import plan
+from gonogo.morning import plan, second_service
 from gonogo.morning.answers import ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import first_made, trace
@@ -48,7 +48,14 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         rng = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
-        came = _with_verdict(came, _judged(frame, stored, weather, rng))
+        judgement = _judged(frame, stored, weather, rng)
+        if second_service.hangs_on_weather(judgement):
+            weather, is_other = second_service.looked_at(frame, stored, weather, rng)
+            came = replace(came, weather=weather)
+            if is_other:
+                again = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+                judgement = _judged(frame, stored, weather, again)
+        came = _with_verdict(came, judgement)
         return plan.planned(frame, came, stored)
     except ClockRefutedError:
         raise

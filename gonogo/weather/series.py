@@ -161,7 +161,9 @@ def check(
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
     checked = received.checked if front.parsed is parsed else None
     table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
-    notes = [*notes]
+    notes = [*notes, *received.doubts]
+    if received.doubts:
+        table = _without_rain_ahead(table, now_utc)
     status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
@@ -183,6 +185,15 @@ def check(
         spread_factor=learned,
         **{name: column[name] for name in AS_CHECKED},
     )
+
+
+def _without_rain_ahead(table: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """Return a checked table whose rain from now on is not known."""
+    table = table.copy()
+    ahead = table.index >= pd.Timestamp(as_hour(now_utc))
+    table.loc[ahead, "precip_mm"] = np.nan
+    table.loc[ahead, ["rain_mm", "snow_mm"]] = 0.0
+    return table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
