@@ -11,7 +11,7 @@ from datetime import datetime
 from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
 
@@ -43,7 +43,7 @@ class Rounds:
         self._config, self._clock_utc, self._together = config, clock_utc, together
         self._is_scheduled = is_scheduled
         self._lock = threading.Lock()
-        self._visits: Visits | None = None
+        self._round_state: RoundState | None = None
         self._used_s = 0.0
 
     def fetch(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
@@ -59,18 +59,18 @@ class Rounds:
         self, order: Sequence[ServiceSettings], site: Site, now_utc: datetime, stored: Sequence[Answer]
     ) -> Downloaded:
         with self._lock:
-            if self._visits is None or time.monotonic() - self._used_s > ROUND_ENDS_S:
-                if self._visits is not None:
-                    self._visits.session.close()
+            if self._round_state is None or time.monotonic() - self._used_s > ROUND_ENDS_S:
+                if self._round_state is not None:
+                    self._round_state.session.close()
                 spread_s = float(zlib.crc32(site.id.encode()) % SPREAD_S) if self._is_scheduled else None
-                self._visits = Visits(clock_utc=self._clock_utc, spread_s=spread_s)
+                self._round_state = RoundState(clock_utc=self._clock_utc, spread_s=spread_s)
             self._used_s = time.monotonic()
-            visits = self._visits
+            round_state = self._round_state
         return forecasts.forecast(
             site,
             order,
             now_utc=now_utc,
             stored=stored,
             together=self._together(now_utc),
-            visits=visits,
+            round_state=round_state,
         )

@@ -13,7 +13,7 @@ import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC
 
 from gonogo.download.forecasts import NoForecastError, forecast
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.records.outside import ServiceSettings
 
 HEAD = b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n"
@@ -78,12 +78,12 @@ def sound() -> tuple[bytes, bytes]:
 @pytest.mark.parametrize("where", TRICKLES)
 def test_a_server_that_trickles_is_given_up_and_closed_for_the_round(where: str) -> None:
     with server(*TRICKLES[where]) as (url, asked):
-        visits = Visits()
+        round_state = RoundState()
         for site in (HARROW_FLATS, replace(HARROW_FLATS, id="another")):
             with pytest.raises(NoForecastError) as refusal:
-                forecast(site, [settings(url)], now_utc=MORNING_UTC, visits=visits)
+                forecast(site, [settings(url)], now_utc=MORNING_UTC, round_state=round_state)
             assert refusal.value.passing
-        visits.session.close()
+        round_state.session.close()
     assert "was not whole after 1 s" in str(refusal.value)
     assert len(asked) == 1  # neither again for this site, nor for the next
 
@@ -98,13 +98,13 @@ def test_the_second_service_is_asked_after_one_that_trickles() -> None:
 
 def test_sites_of_another_service_do_not_wait_for_one_that_trickles() -> None:
     with server(*TRICKLES["chunks"]) as (slow, begun), server(*sound()) as (good, _):
-        visits = Visits()
+        round_state = RoundState()
         failed: list[Exception] = []
 
         def ask_slow() -> None:
             try:
                 long = replace(settings(slow, "open_meteo_ensemble"), timeout_s=1.5)
-                forecast(HARROW_FLATS, [long], now_utc=MORNING_UTC, visits=visits)
+                forecast(HARROW_FLATS, [long], now_utc=MORNING_UTC, round_state=round_state)
             except NoForecastError as error:
                 failed.append(error)
 
@@ -112,9 +112,9 @@ def test_sites_of_another_service_do_not_wait_for_one_that_trickles() -> None:
         waiting.start()
         while not begun:
             time.sleep(0.01)
-        found = forecast(HARROW_FLATS, [settings(good)], now_utc=MORNING_UTC, visits=visits)
+        found = forecast(HARROW_FLATS, [settings(good)], now_utc=MORNING_UTC, round_state=round_state)
         assert found.answer.status == 200
         assert waiting.is_alive()
         waiting.join()
-        visits.session.close()
+        round_state.session.close()
     assert len(failed) == 1
