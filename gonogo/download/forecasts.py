@@ -123,18 +123,15 @@ def forecast(
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
-            is_stored = any(answer is kept for kept in stored)
-            came = _downloaded(answer, found, gathered, is_stored=is_stored)
-            doubts = _doubts(came, site, newest_first)
-            if not doubts:
+            came = _downloaded(answer, found, gathered, is_stored=any(answer is kept for kept in stored))
+            came = replace(came, doubts=_doubts(came, site, newest_first))
+            if not came.doubts:
                 return came
             gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
-            doubtful = doubtful or replace(came, doubts=doubts)
-    if doubtful is not None:
-        return replace(doubtful, faults=tuple(gathered.faults))
-    kept = _newest_usable(site, now_utc, newest_first, gathered)
+            doubtful = doubtful or came
+    kept = doubtful or _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
-        return kept
+        return replace(kept, faults=tuple(gathered.faults))
     faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
         f"{site.id}: no weather service gave a usable forecast.\n{faults}",

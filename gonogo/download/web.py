@@ -148,20 +148,11 @@ def ask(
             ) as response,
         ):
             offset_s = _clock_offset_s(response.headers, round_state.clock_utc)
-            body = bytearray()
-            for chunk in response.iter_content(CHUNK_BYTES):
-                body += chunk
-                if len(body) > most_bytes:
-                    raise WeatherError(
-                        f"{service.name}: the answer of {host} is longer than {most_bytes // 1_000_000} MB. "
-                        "It is not used.",
-                        passing=False,
-                    )
+            body = _body(response, f"{service.name}: the answer of {host}", most_bytes)
             if stop.is_over:  # a body without a length ends where the connection was cut
                 raise _CutError
-            address = response.url
+            address, status = response.url, response.status_code
             kept = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
-            status = response.status_code
     except (requests.RequestException, _CutError) as error:
         if stop.is_over:
             raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
@@ -178,8 +169,18 @@ def ask(
         fetched_utc=now_utc,
         status=status,
         headers=kept,
-        body=bytes(body),
+        body=body,
     )
+
+
+def _body(response: requests.Response, what: str, most_bytes: int) -> bytes:
+    """Return the body of an answer. Raises WeatherError where it grows too long."""
+    body = bytearray()
+    for chunk in response.iter_content(CHUNK_BYTES):
+        body += chunk
+        if len(body) > most_bytes:
+            raise WeatherError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.", passing=False)
+    return bytes(body)
 
 
 def _clock_offset_s(headers: Mapping[str, str], clock_utc: Callable[[], datetime] | None) -> float | None:
