@@ -42,6 +42,7 @@ _UNSURE = (
     "not_knowable",
     "no_forecast",
     "forecast_too_old",
+    "rain_not_known",
 )
 _WET = ("too_wet",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")

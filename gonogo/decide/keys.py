@@ -38,6 +38,10 @@ REASONS: dict[str, Key] = {
         meaning="wait: the forecast is too old to rely on; decide on site with a test",
         gaps=("forecast_age_h", "forecast_max_age_h"),
     ),
+    "rain_not_known": Key(
+        meaning="wait: the rain of hours up to the end of work is missing, or the forecast contradicts itself over it",
+        gaps=("unknown_rain_h",),
+    ),
     "day_off": Key(meaning="wait: the site does not work today"),
     "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),
     "not_enough_hours": Key(

@@ -48,6 +48,7 @@ RULES: tuple[Rule, ...] = (
     # --- nothing to go by
     _wait("no_forecast", ("is_forecast_usable", "==", "no"), because="no_forecast"),
     _wait("forecast_too_old", ("forecast_age_h", ">", "forecast_max_age_h"), because="forecast_too_old"),
+    _wait("rain_not_known", ("unknown_rain_h", ">", "no"), because="rain_not_known"),
     # --- nothing to do, nobody there, or no time
     _wait("already_rolled", ("is_rolled", "==", "yes"), because="already_rolled"),
     _wait("day_off", ("is_working_day", "==", "no"), because="day_off"),
