@@ -44,9 +44,8 @@ AS_CHECKED = (
     "thunder_chance",
 )
 # What an HourlyWeather holds where its maker left an array out.
-ABSENT = {"thunder_chance": np.nan, "rain_unknown": False} | dict.fromkeys(
-    ("melt_mm", "snow_lying_mm", "frost_index_degc_h", "frost_depth_mm"), 0.0
-)
+NONE_LYING = dict.fromkeys(("melt_mm", "snow_lying_mm", "frost_index_degc_h", "frost_depth_mm"), 0.0)
+ABSENT = {"thunder_chance": np.nan, "rain_unknown": False, **NONE_LYING}
 RAIN_COLUMNS = ("precip_mm", "rain_mm", "snow_mm", "rain_chance", "chance_span_h")
 UNKNOWN_WIDENING = 2.0  # rain of hours that nobody told; our own choice
 PAST_FORECAST_WIDENING = 1.5  # rain of days gone by that only a forecast vouches for; our own choice
@@ -237,10 +236,7 @@ class _Rain:
     notes: tuple[Note, ...]
 
     def members_mm(self, n_members: int, rng: np.random.Generator) -> dict[str, Floats]:
-        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's own.
-
-        Where the gauge vouches for an hour, an ensemble's members give way to it.
-        """
+        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's without a gauge."""
         drawn_by_chance = draw(
             self.rain_mm,
             self.chance,
