@@ -1,6 +1,6 @@
 """The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
 
-Those of the order of work and of what changed stand in plan_keys.py.
+Those of the order of work and of what changed stand in order_keys.py.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
