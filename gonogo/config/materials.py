@@ -10,12 +10,12 @@ from gonogo.errors import SoilError
 from gonogo.records.site import Material
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.compaction import (
-    fit_curve,
     oversize_dry_density_kg_m3,
     oversize_w_pct,
     saturated_w_pct,
     zav_dry_density_kg_m3,
 )
+from gonogo.soil.curve import fit_curve
 
 WIDEST_POINTS = 10.0  # a window further than this from optimum is a slip of the pen: common practice
 # Where the laboratory gives none: quartz sand against clay minerals, common practice, no source.
@@ -118,6 +118,8 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             )
             return None
         omc_pct, mdd_kg_m3 = fit.omc_pct, fit.mdd_kg_m3
+        for note in fit.notes:
+            file.warn((*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
     coarse = table.oversize
     if coarse is None:
         return omc_pct, mdd_kg_m3
