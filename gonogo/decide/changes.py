@@ -13,7 +13,7 @@ from datetime import date, datetime, time, timedelta
 from gonogo import times
 from gonogo.decide import causes
 from gonogo.decide.causes import Sides
-from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
@@ -165,7 +165,7 @@ def _is_window_moved(sides: Sides, old: Decision, new: Decision) -> bool:
 
 def _entered_utc(entry: Entry) -> datetime:
     """Return when an entry happened."""
-    return entry.at_utc if isinstance(entry, Reading | Watering | SurfaceWork) else entry.until_utc
+    return entry.until_utc if isinstance(entry, GaugeRain) else entry.at_utc
 
 
 def _rain(outlook: Sequence[OutlookDay]) -> dict[date, tuple[float, float]]:

@@ -76,6 +76,7 @@ def judge(
     repaired or rejected before.
     """
     done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    site = done.site
     orders = standing(kept.plans, done.unknown, day)
     inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
     decisions = decide(inputs)

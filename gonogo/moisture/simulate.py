@@ -12,6 +12,7 @@ import numpy.typing as npt
 from gonogo.moisture import learned, unknown_work
 from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import Story, story
+from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
@@ -41,6 +42,7 @@ NOTHING_KEPT = Kept()
 class Marched:
     """The moisture of a site's strips as a moment knows it.
 
+    site      with the strips as they lie, each with its own lift
     stories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
               the moisture count them
     lessons   what the readings taught, to be kept
@@ -48,6 +50,7 @@ class Marched:
     unknown   told work that neither entry nor test has settled, each with the share of members in which it was done
     """
 
+    site: Site
     stories: tuple[Story, ...]
     readings: tuple[Reading, ...]
     et0_mm: Floats
@@ -68,7 +71,8 @@ def marched(
     kept: Kept = NOTHING_KEPT,
 ) -> Marched:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
-    stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
+    stories = tuple(story(strip, entries, now_utc, site) for strip in site.strips)
+    site = site_as_it_lies(site, stories)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
     _, placed_from = place(stories, hour_utc)
@@ -96,6 +100,7 @@ def marched(
         if 0 <= now <= len(hour_utc):
             lessons = (*lessons, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
     return Marched(
+        site=site,
         stories=stories,
         readings=run.readings,
         et0_mm=et0_mm,

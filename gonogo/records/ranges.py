@@ -90,6 +90,10 @@ RANGES: dict[str, Range] = {
     "rain_mm": Range(0, 500, "mm", "4.5"),  # the usual hand gauge holds 280
     "litres": Range(1, 500_000, "litres", "9000"),
     "corrects": Range(1, 1_000_000_000, "number of an entry", "12"),
+    "thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
+    "area_share": Range(0.02, 1, "share of the strip", "0.5", (Slip(1.01, 100, "That looks like percent: write 0.5"),)),
+    "loads": Range(1, 5000, "trucks", "24"),
+    "load_m3": Range(1, 80, "m3, loose", "12"),
     # service
     "port": Range(1, 65_535, "-", "587"),
     "timeout_s": Range(1, 120, "s", "20"),

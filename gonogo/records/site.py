@@ -122,7 +122,8 @@ class Strip:
     priority                   1 = first to 5 = last, where water or hours do not suffice for all
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
-    following_lift_thickness_m as spread; None = as lift_thickness_m
+    following_lift_thickness_m, following_dry_density_kg_m3   as spread; None = as the lift that lies there
+    laid_share                 share of the strip that the present lift covers, which length_m follows; None = all of it
     ground                     "fill" that was spread, or "natural" ground that lay there all along
     """
 
@@ -144,6 +145,19 @@ class Strip:
     lifts: int = 1
     following_lift_thickness_m: float | None = None
     ground: str = "fill"
+    following_dry_density_kg_m3: float | None = None
+    laid_share: float | None = None
+
+    @property
+    def following_thickness_m(self) -> float:
+        """Thickness of a lift still to come, as spread [m]."""
+        return self.lift_thickness_m if self.following_lift_thickness_m is None else self.following_lift_thickness_m
+
+    @property
+    def following_dry_mass_kg_m2(self) -> float:
+        """Dry mass under one square metre of a lift still to come [kg/m2]."""
+        density = self.following_dry_density_kg_m3
+        return self.following_thickness_m * (self.dry_density_kg_m3 if density is None else density)
 
     @property
     def area_m2(self) -> float:

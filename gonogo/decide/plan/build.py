@@ -78,7 +78,13 @@ def no_plan(
     start_utc, end_utc = shift.shift_utc(site, day)
     by_id = {d.strip_id: d for d in decisions}
     plans = [
-        waiting(site, strip, by_id[strip.id], story(strip, entries, now_utc), lifts_done(strip, entries, now_utc))
+        waiting(
+            site,
+            strip,
+            by_id[strip.id],
+            story(strip, entries, now_utc, site),
+            lifts_done(strip, entries, now_utc, site),
+        )
         for strip in site.strips
         if strip.id in by_id
     ]

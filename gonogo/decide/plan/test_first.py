@@ -91,9 +91,7 @@ def _again_utc(basis: Basis, strip: Strip, hours: tuple[datetime, ...]) -> datet
 
 def mass_kg_m2(strip: Strip, why: str) -> float:
     """Return the dry mass under a square metre of the lift that is tested: the present one or the next."""
-    if why != "new_lift" or strip.following_lift_thickness_m is None:
-        return strip.dry_mass_kg_m2
-    return strip.dry_density_kg_m3 * strip.following_lift_thickness_m
+    return strip.following_dry_mass_kg_m2 if why == "new_lift" else strip.dry_mass_kg_m2
 
 
 def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, ...]:
