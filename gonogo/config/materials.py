@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
+from gonogo.config.kinds import laboratory_omc_pct, read_binder, wet_edge_of_sand
 from gonogo.config.lines import Loc
-from gonogo.config.tables import MaterialTable
+from gonogo.config.tables import MaterialTable, MethodTable
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
-from gonogo.records.site import Material
+from gonogo.records.site import Material, Method
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.compaction import (
     oversize_dry_density_kg_m3,
@@ -46,26 +49,29 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
             f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
         )
 
+    required_pct = _required(file, loc, table)
+    binder = read_binder(file, loc, table.treated)
     peak = _peak(file, loc, table, specific_gravity)
     if peak is None:
         _window(file, loc, table, 15.0)  # only for its own faults
         return None
-    omc_pct, mdd_kg_m3 = peak
-    window = _window(file, loc, table, omc_pct)
-    if window is not None:
-        _check_reachable(file, loc, table, omc_pct, mdd_kg_m3, window, specific_gravity)
+    window = _window(file, loc, table, peak[0])
+    if window is not None and is_granular:
+        window = window[0], wet_edge_of_sand(*peak, required_pct, specific_gravity)
+    elif window is not None and table.required_compaction_pct is not None:
+        _check_reachable(file, loc, table, *peak, window, specific_gravity)
     if window is None or len(file.faults) > n_before:
         return None
     return Material(
         id=material_id,
         name=table.name,
         soil_class=table.soil_class,
-        omc_pct=omc_pct,
-        mdd_kg_m3=mdd_kg_m3,
+        omc_pct=peak[0],
+        mdd_kg_m3=peak[1],
         test=table.test,
         window_low_pct=window[0],
         window_high_pct=window[1],
-        required_compaction_pct=table.required_compaction_pct,
+        required_compaction_pct=required_pct,
         specific_gravity=specific_gravity,
         theta_fc=theta_fc,
         theta_wp=theta_wp,
@@ -74,7 +80,27 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         is_granular=is_granular,
         borrow_w_pct=table.borrow_w_pct,
         assumed=tuple(assumed),
+        air_voids_max_pct=table.air_voids_max_pct,
+        laboratory_omc_pct=laboratory_omc_pct(table, specific_gravity, peak[0]),
+        binder=binder,
+        method=None if table.method_specification is None else _method(table.method_specification),
+        is_shale=table.is_shale,
     )
+
+
+def _method(table: MethodTable) -> Method:
+    return Method(passes=table.passes, layer_max_m=table.layer_max_m, roller_ids=tuple(table.rollers))
+
+
+def _required(file: ConfigFile, loc: Loc, table: MaterialTable) -> float:
+    """Return the required compaction [%], NaN under a method; a material has the one or the other."""
+    if table.method_specification is not None and table.required_compaction_pct is not None:
+        wrong = "stands beside method_specification, which has no density."
+        file.add_fault((*loc, "required_compaction_pct"), wrong, "Leave it out, or leave out method_specification.")
+    if table.method_specification is None and table.required_compaction_pct is None:
+        right = "Write the specification's, for example required_compaction_pct = 95, or a table method_specification."
+        file.add_fault((*loc, "required_compaction_pct"), "is missing.", right)
+    return math.nan if table.required_compaction_pct is None else table.required_compaction_pct
 
 
 def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: float) -> tuple[float, float] | None:
@@ -185,6 +211,7 @@ def _check_reachable(
     specific_gravity: float,
 ) -> None:
     """Add a fault where the density asked for cannot be reached at the wet edge of the window."""
+    assert table.required_compaction_pct is not None
     target_kg_m3 = table.required_compaction_pct / 100.0 * mdd_kg_m3
     limit_kg_m3 = float(zav_dry_density_kg_m3(omc_pct + window[1], specific_gravity))
     if target_kg_m3 > limit_kg_m3:

@@ -23,6 +23,9 @@ CLOCK_REASONS = frozenset(("no_time_for_water", "not_enough_hours"))
 WORTH_A_MAIL = frozenset(("verdict", "window", "litres"))  # what a crew that has its mail of the day acts on
 
 
+ROLLED = frozenset(("already_rolled", "lift_accepted"))  # reasons of a lift that is rolled
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreviousRun:
     """What a run concluded of a site or of a crew's strips, and when. order None = it proposed none."""
@@ -105,7 +108,7 @@ def _since_this_morning(sides: Sides, today: date) -> tuple[Change, ...]:
     for _, old, new in _pairs(sides):
         is_over = old.until_utc is not None and old.until_utc <= sides.now_utc and new.from_utc is None
         is_clock_alone = new.reason in CLOCK_REASONS and not is_rain_moved
-        if new.reason == "already_rolled" or is_over or is_clock_alone:
+        if new.reason in ROLLED or is_over or is_clock_alone:
             continue
         change = _day_change(sides, old, new, today)
         if change is not None:
@@ -217,7 +220,7 @@ def _is_next_on_another_day(site: Site, old: Decision, new: Decision) -> bool:
 
     Where the new run knows nothing of a strip (no facts) its next hour is unknown, which is no change.
     """
-    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason == "already_rolled" or not new.facts:
+    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason in ROLLED or not new.facts:
         return False
     days = [None if d.next_utc is None else times.local_date(d.next_utc, site.zone) for d in (old, new)]
     return days[0] != days[1]

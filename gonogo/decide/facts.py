@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from gonogo.decide import measures, rolling
 from gonogo.decide.inputs import Floats, MorningInputs
-from gonogo.decide.measures import Known
+from gonogo.decide.lift_facts import LIFT_FACTS
+from gonogo.decide.measures import Fact, Known
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
@@ -21,15 +21,6 @@ from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
 
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fact:
-    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
-
-    unit: str
-    meaning: str
-    of: Callable[[Known, int], float]
 
 
 def _strip(known: Known, s: int, pick: Callable[[MorningInputs, int], float | bool]) -> float:
@@ -183,8 +174,8 @@ FACTS: dict[str, Fact] = {
     "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: i.crew(i.strips[s]).truck is not None),
     "is_mixable": _of_strip(
         "yes/no",
-        "the mixer reaches through the lift",
-        lambda i, s: i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
+        "the mixer reaches through the lift, or water runs through it by itself",
+        lambda i, s: i.material(i.strips[s]).is_granular or i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
         unit="-",
@@ -225,6 +216,8 @@ FACTS: dict[str, Fact] = {
         "distance to a structure within which the drum must not vibrate",
         lambda p: rolling.vibration_caution_m(p.inputs.setting("vibration_limit_mm_s")),
     ),
+    # --- the lift beyond its moisture
+    **LIFT_FACTS,
     "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.crew(i.strips[s]).roller.speed_km_h),
 }
 

@@ -25,6 +25,15 @@ class Known:
     watered: Mapping[int, dose.Outcome]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
+
+    unit: str
+    meaning: str
+    of: Callable[[Known, int], float]
+
+
 def best(known: Known, s: int, pick: Callable[[Stretch], float]) -> float:
     """Return a number of the strip's best stretch, 0 where no stretch fits into today."""
     chosen = known.prepared.best[s]

@@ -19,7 +19,8 @@ ORDER_STANDS = "order_stands"  # rule id of a decision that such an order made
 TAKEN_BACK = frozenset(
     (
         "not_knowable", "no_forecast", "forecast_too_old", "already_rolled", "day_off", "frozen", "stormy",
-        "weather_leaves_no_time", "rain_too_soon", "too_wet",
+        "weather_leaves_no_time", "rain_too_soon", "too_wet", "lift_accepted", "density_failed", "lift_in_rework",
+        "binder_time_over", "binder_too_wet",
     )
 )  # fmt: skip
 

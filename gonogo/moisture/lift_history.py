@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -46,7 +47,9 @@ class Story:
     number       of the lift, 1 = the first that was recorded on the strip
     spread       what was recorded of the lift when it was spread
     arrived      how wet it came from the borrow, where that was recorded instead of a test; no test of the lift
+    passed       what its last density test came to that reached what is required, None where none did
     failed       the density test that it failed since it was last rolled; it is open again
+    n_passes     passes that were recorded on it so far; NaN where a rolling was recorded without their number
     is_rework    the engineer said that it is broken up and done again
     """
 
@@ -59,8 +62,10 @@ class Story:
     number: int = 1
     spread: Spread = NOTHING_TOLD
     arrived: Reading | None = None
+    passed: DensityResult | None = None
     failed: FailedTest | None = None
     is_rework: bool = False
+    n_passes: float = 0.0
 
     @property
     def lift_from_utc(self) -> datetime | None:
@@ -97,8 +102,10 @@ def story(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site: Site 
         number=max(reached.n_done, 1) if reached.is_rolled else reached.n_done + 1,
         spread=reached.spread,
         arrived=arrived,
+        passed=reached.passed,
         failed=reached.failed,
         is_rework=reached.is_rework,
+        n_passes=reached.n_passes,
     )
 
 
@@ -123,7 +130,11 @@ def judged(reading: Reading, material: Material) -> tuple[DensityResult, bool] |
         )
     except SoilError:  # it was stored before such tests were refused: it says nothing
         return None
-    return result, result.compaction_pct >= material.required_compaction_pct
+    if material.method is not None:  # passes decide, not density
+        return result, True
+    is_dense = result.compaction_pct >= material.required_compaction_pct
+    is_tight = material.air_voids_max_pct is None or result.air_voids_pct <= material.air_voids_max_pct
+    return result, is_dense and is_tight
 
 
 _OfStrip = Reading | Watering | SurfaceWork | LiftResult
@@ -140,12 +151,14 @@ class _Reached:
     begins_utc: datetime | None = None
     spread: Spread = NOTHING_TOLD
     spread_utc: datetime | None = None
+    passed: DensityResult | None = None
     failed: FailedTest | None = None
     is_rework: bool = False
+    n_passes: float = 0.0
 
     def opened(self, **changed: Any) -> _Reached:
         """Return the lift as open again: it is no longer done, and what was recorded of it stays."""
-        return replace(self, n_done=self.n_done - self.is_rolled, is_rolled=False, **changed)
+        return replace(self, n_done=self.n_done - self.is_rolled, is_rolled=False, passed=None, **changed)
 
 
 def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> list[_OfStrip]:
@@ -164,7 +177,7 @@ def _walk(strip: Strip, own: Sequence[_OfStrip], site: Site | None) -> _Reached:
     now = _Reached()
     for entry in own:
         if isinstance(entry, SurfaceWork):
-            now = _worked(now, entry)
+            now = _worked(now, entry, strip, site)
         elif isinstance(entry, LiftResult):
             if entry.result == ACCEPTED:
                 n_done = now.n_done + (not now.is_rolled)
@@ -180,23 +193,34 @@ def _walk(strip: Strip, own: Sequence[_OfStrip], site: Site | None) -> _Reached:
             else:
                 now = now.opened(is_rework=True)
         elif isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None:
-            if now.is_rolled and now.failed is None and (failed := _failed(strip, now, entry, site)) is not None:
-                now = now.opened(failed=failed)
+            if now.is_rolled and now.failed is None:
+                now = _tested(now, entry, strip, site)
         elif now.is_rolled and now.rolled_utc is not None and now.n_done < strip.lifts:
             if entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
                 now = _Reached(n_done=now.n_done, assumed=NEW_LIFT, begins_utc=entry.at_utc)
     return now
 
 
-def _worked(now: _Reached, entry: SurfaceWork) -> _Reached:
+def _worked(now: _Reached, entry: SurfaceWork, strip: Strip, site: Site | None) -> _Reached:
     """Return what a strip has come to after work on it."""
     if entry.work == "spread":
         spread = entry.spread or NOTHING_TOLD
         return _Reached(n_done=now.n_done, begins_utc=entry.at_utc, spread=spread, spread_utc=entry.at_utc)
     if entry.work == "rolled":
-        n_done = now.n_done + (not now.is_rolled)
+        n_passes = now.n_passes + (math.nan if entry.passes is None else entry.passes)
+        method = None if site is None else material_of(strip, now.spread, site).method
+        if method is not None and n_passes < method.passes:  # the rest of its passes is still to come
+            return replace(now, n_passes=n_passes)
         return replace(
-            now, n_done=n_done, is_rolled=True, rolled_utc=entry.at_utc, assumed="", failed=None, is_rework=False
+            now,
+            n_done=now.n_done + (not now.is_rolled),
+            is_rolled=True,
+            rolled_utc=entry.at_utc,
+            assumed="",
+            passed=None,
+            failed=None,
+            is_rework=False,
+            n_passes=n_passes,
         )
     if entry.work == "disked" and (now.is_rolled or now.failed is not None or now.is_rework):
         # What failed is known to be reworked; what was thought done is only taken to be.
@@ -205,12 +229,13 @@ def _worked(now: _Reached, entry: SurfaceWork) -> _Reached:
     return now
 
 
-def _failed(strip: Strip, now: _Reached, reading: Reading, site: Site | None) -> FailedTest | None:
-    """Return the density test of a rolled lift where it failed, None where it did not or nobody can say."""
-    if site is None:
-        return None
-    found = judged(reading, material_of(strip, now.spread, site))
-    return None if found is None or found[1] else FailedTest(reading=reading, result=found[0])
+def _tested(now: _Reached, reading: Reading, strip: Strip, site: Site | None) -> _Reached:
+    """Return what a rolled strip has come to after a density test of it: accepted, or open again where it failed."""
+    found = None if site is None else judged(reading, material_of(strip, now.spread, site))
+    if found is None:
+        return now
+    result, is_accepted = found
+    return replace(now, passed=result) if is_accepted else now.opened(failed=FailedTest(reading=reading, result=result))
 
 
 def material_of(strip: Strip, spread: Spread, site: Site) -> Material:

@@ -38,14 +38,51 @@ class Recipient:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Binder:
+    """A binder that a soil is treated with, and what its specification asks for.
+
+    kind                 "lime" or "cement"
+    mellowing_h          from mixing until it may be rolled [h]
+    working_time_h       from mixing until the last pass [h]
+    temp_min_degc        air below which nothing is mixed or rolled [degC]
+    night_min_degc       air that the next nights must not fall below [degC], `nights` of them
+    rain_free_h          hours after mixing in which no rain may be likely [h]
+    """
+
+    kind: str
+    mellowing_h: float
+    working_time_h: float
+    temp_min_degc: float
+    night_min_degc: float
+    nights: int
+    rain_free_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """A method specification: so many passes of a machine over layers no thicker than that, and no density.
+
+    roller_ids   the machines that it allows; empty = any
+    """
+
+    passes: int
+    layer_max_m: float
+    roller_ids: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
     """A fill material with its laboratory compaction result (fitted and corrected for oversize by config.py).
 
     window_low_pct, window_high_pct   allowed deviation from optimum [% points], low end negative
-    required_compaction_pct           required relative compaction [% of maximum dry density]
+    required_compaction_pct           required relative compaction [% of maximum dry density]; NaN under a method
+    air_voids_max_pct                 most air of a density test [% of volume], None where nobody limits it
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    laboratory_omc_pct                optimum as measured without coarse grains, None where nothing was corrected
+    binder, method                    treated soil; a method specification; None where it is neither
+    is_shale                          shale or other soft rock that water and roller break down
     """
 
     id: str
@@ -65,6 +102,11 @@ class Material:
     is_granular: bool = False
     assumed: tuple[str, ...] = ()
     borrow_w_pct: float | None = None
+    air_voids_max_pct: float | None = None
+    laboratory_omc_pct: float | None = None
+    binder: Binder | None = None
+    method: Method | None = None
+    is_shale: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,7 @@ def by_result(
     mass = mass_kg_m2(strip, why)
     litres_per_pct = mass * strip.area_m2 / 100.0
     below = _below(basis, strip, by_utc, mass) if has_water else Then.CALL
-    hours = disk_hours_after(basis, by_utc)
+    hours = () if material.is_granular else disk_hours_after(basis, by_utc)
     low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed)
     return TestFirst(
         why=why,
