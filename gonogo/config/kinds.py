@@ -17,7 +17,7 @@ from gonogo.soil.curve import fit_curve
 # Specifications 24-2.03A. Cement: no frost for seven days: Maryland SHA 502.03.02; mixed and rolled within 2 h:
 # California Soil Stabilization Association, method specification for soil-cement, 2008. Lime mellows a day, from
 # memory, and is rolled within 3 days of its final mixing, a project specification. Hours without rain: common practice.
-# Checked in tests/published/treated_soil.toml.
+# Checked in tests/published/kinds_of_fill.toml.
 BINDERS: dict[str, Binder] = {
     "lime": Binder(
         kind="lime",
@@ -76,7 +76,7 @@ def wet_edge_of_sand(omc_pct: float, mdd_kg_m3: float, required_pct: float, spec
     required_pct         required relative compaction [%]; NaN: the maximum itself
 
     It compacts best as wet as it can be worked, preferably saturated, and lets go of what is more: it has no wet edge
-    but standing water. Source: TM 5-818-1 (UFC 3-220-03FA). Checked in tests/published/treated_soil.toml.
+    but standing water. Source: TM 5-818-1 (UFC 3-220-03FA). Checked in tests/published/kinds_of_fill.toml.
     """
     share = 1.0 if math.isnan(required_pct) else required_pct / 100.0
     return max(float(saturated_w_pct(share * mdd_kg_m3, specific_gravity)) - omc_pct, 0.5)

@@ -11,7 +11,7 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
 from gonogo.records.site import Material, Method
-from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.soil.classes import SOIL_CLASSES, SoilClass
 from gonogo.soil.compaction import (
     oversize_dry_density_kg_m3,
     oversize_w_pct,
@@ -41,26 +41,19 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     specific_gravity = by_class if table.specific_gravity is None else table.specific_gravity
     theta_fc = row.theta_fc if table.theta_fc is None else table.theta_fc
     theta_wp = row.theta_wp if table.theta_wp is None else table.theta_wp
-    if not theta_wp < theta_fc:
-        given = "theta_wp" if table.theta_wp is not None else "theta_fc"
-        file.add_fault(
-            (*loc, given),
-            f"leaves the wilting point {theta_wp:g} at or above the field capacity {theta_fc:g}.",
-            f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
-        )
-
+    _check_capacity(file, loc, table, row)
     required_pct = _required(file, loc, table)
     binder = read_binder(file, loc, table.treated)
     peak = _peak(file, loc, table, specific_gravity)
     if peak is None:
         _window(file, loc, table, 15.0)  # only for its own faults
         return None
-    window = _window(file, loc, table, peak[0])
+    told = window = _window(file, loc, table, peak[0])
     if window is not None and is_granular:
         window = window[0], wet_edge_of_sand(*peak, required_pct, specific_gravity)
     elif window is not None and table.required_compaction_pct is not None:
         _check_reachable(file, loc, table, *peak, window, specific_gravity)
-    if window is None or len(file.faults) > n_before:
+    if window is None or told is None or len(file.faults) > n_before:
         return None
     return Material(
         id=material_id,
@@ -85,7 +78,20 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         binder=binder,
         method=None if table.method_specification is None else _method(table.method_specification),
         is_shale=table.is_shale,
+        aim_high_pct=told[1] if is_granular else None,
     )
+
+
+def _check_capacity(file: ConfigFile, loc: Loc, table: MaterialTable, row: SoilClass) -> None:
+    """Add a fault where the wilting point does not lie below the field capacity, given or of the soil class."""
+    theta_fc = row.theta_fc if table.theta_fc is None else table.theta_fc
+    theta_wp = row.theta_wp if table.theta_wp is None else table.theta_wp
+    if not theta_wp < theta_fc:
+        file.add_fault(
+            (*loc, "theta_wp" if table.theta_wp is not None else "theta_fc"),
+            f"leaves the wilting point {theta_wp:g} at or above the field capacity {theta_fc:g}.",
+            f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
+        )
 
 
 def _method(table: MethodTable) -> Method:

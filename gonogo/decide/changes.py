@@ -13,6 +13,7 @@ from datetime import date, datetime, time, timedelta
 from gonogo import times
 from gonogo.decide import causes
 from gonogo.decide.causes import Sides
+from gonogo.decide.lift_keys import ROLLED
 from gonogo.records.field import Entry, GaugeRain
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
@@ -21,9 +22,6 @@ from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
 # Reasons that the clock alone brings about. The crew has a clock; whether it has begun, only it knows.
 CLOCK_REASONS = frozenset(("no_time_for_water", "not_enough_hours"))
 WORTH_A_MAIL = frozenset(("verdict", "window", "litres"))  # what a crew that has its mail of the day acts on
-
-
-ROLLED = frozenset(("already_rolled", "lift_accepted"))  # reasons of a lift that is rolled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+ROLLED = frozenset(("already_rolled", "lift_accepted"))  # reasons of a lift that is rolled
+
 _TESTED = ("compaction_pct", "compaction_required_pct", "air_voids_pct", "saturation_pct", "failed_deviation_pct")
 
 LIFT_REASONS: dict[str, tuple[str, tuple[str, ...]]] = {

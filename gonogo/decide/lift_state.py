@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from gonogo import times
-from gonogo.moisture.lift_history import FailedTest, Story, judged, material_of
+from gonogo.moisture.lift_history import FailedTest, LiftHistory, judged, material_of
 from gonogo.records.field import Entry, Reading, SurfaceWork
 from gonogo.records.site import Material, Site, Strip
 from gonogo.soil.density import DensityResult, growth_pct, passes_more
@@ -40,7 +40,7 @@ NOTHING_KNOWN = LiftState()
 
 def lift_states(
     site: Site,
-    stories: Sequence[Story],
+    histories: Sequence[LiftHistory],
     entries: Sequence[Entry],
     *,
     day: date,
@@ -49,23 +49,23 @@ def lift_states(
 ) -> dict[str, LiftState]:
     """Return by strip id what its lift is.
 
-    site      with the strips as they lie; stories in their order
+    site      with the strips as they lie; histories in their order
     day       the local date of the run: a lift that failed on it may be rolled again, one of before goes into rework
     """
     record = _record(site, entries, now_utc)
     days = settings.get("curve_check_days", math.nan)
     since_utc = now_utc - timedelta(days=days) if math.isfinite(days) else now_utc
     found = {}
-    for strip, story in zip(site.strips, stories, strict=True):
+    for strip, history in zip(site.strips, histories, strict=True):
         material, roller_id = site.material(strip.material_id), site.crew(strip.crew_id).roller.id
         recent = [row.compaction_pct for row in record if row.at_utc >= since_utc and row.material_id == material.id]
         growth = _growth(record, material.id, roller_id)
-        more, may_roll_again = _way_on(strip, story, material, site, growth, day, settings)
-        mixed = [work.at_utc for work in story.works if work.work == "mixed"]
+        more, may_roll_again = _way_on(strip, history, material, site, growth, day, settings)
+        mixed = [work.at_utc for work in history.works if work.work == "mixed"]
         found[strip.id] = LiftState(
-            passed=story.passed,
-            failed=story.failed,
-            is_rework=story.is_rework,
+            passed=history.passed,
+            failed=history.failed,
+            is_rework=history.is_rework,
             may_roll_again=may_roll_again,
             n_more_passes=more,
             mixed_utc=mixed[-1] if mixed and material.binder is not None else None,
@@ -86,7 +86,7 @@ def with_passes(site: Site, states: Mapping[str, LiftState]) -> Site:
 
 def _way_on(
     strip: Strip,
-    story: Story,
+    history: LiftHistory,
     material: Material,
     site: Site,
     growth: float,
@@ -96,13 +96,13 @@ def _way_on(
     """Return the passes still to roll on a lift, and whether a failed one may be rolled again today."""
     usual = site.crew(strip.crew_id).roller.passes if strip.passes is None else strip.passes
     if material.method is not None:
-        done = 0.0 if math.isnan(story.n_passes) else story.n_passes
+        done = 0.0 if math.isnan(history.n_passes) else history.n_passes
         return max(material.method.passes - done, 0.0), False
-    if story.failed is None or times.local_date(story.failed.reading.at_utc, site.zone) != day:
+    if history.failed is None or times.local_date(history.failed.reading.at_utc, site.zone) != day:
         return 0.0, False
-    deviation_pct = story.failed.reading.w_pct - material.omc_pct
-    missing_pct = material.required_compaction_pct - story.failed.result.compaction_pct
-    done = usual if math.isnan(story.n_passes) or story.n_passes == 0.0 else story.n_passes
+    deviation_pct = history.failed.reading.w_pct - material.omc_pct
+    missing_pct = material.required_compaction_pct - history.failed.result.compaction_pct
+    done = usual if math.isnan(history.n_passes) or history.n_passes == 0.0 else history.n_passes
     more = passes_more(max(missing_pct, 0.0), done, growth)
     if math.isnan(more):
         more = settings.get("roll_again_passes", math.nan)

@@ -5,28 +5,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.site import Site, Strip
 
 
-def site_as_it_lies(site: Site, stories: Sequence[Story]) -> Site:
+def site_as_it_lies(site: Site, histories: Sequence[LiftHistory]) -> Site:
     """Return a site whose strips are those of their present lifts.
 
-    stories   of every strip, in the order of site.strips; a site made so gives itself again
+    histories   of every strip, in the order of site.strips; a site made so gives itself again
     """
-    strips = tuple(as_it_lies(strip, story) for strip, story in zip(site.strips, stories, strict=True))
+    strips = tuple(as_it_lies(strip, history) for strip, history in zip(site.strips, histories, strict=True))
     return site if strips == site.strips else replace(site, strips=strips)
 
 
-def as_it_lies(strip: Strip, story: Story) -> Strip:
+def as_it_lies(strip: Strip, history: LiftHistory) -> Strip:
     """Return a strip with thickness, density, material and area of the lift that lies on it.
 
     The first recorded lift has the config's thickness, later ones that of following lifts, where nobody recorded their
     own. A lift that covers a share of the strip covers it from its beginning on. What following lifts will be stays
     what the config says.
     """
-    spread, later_m, later_kg_m3 = story.spread, strip.following_lift_thickness_m, strip.following_dry_density_kg_m3
-    thickness_m = spread.thickness_m or (strip.lift_thickness_m if later_m is None or story.number == 1 else later_m)
+    spread, later_m, later_kg_m3 = history.spread, strip.following_lift_thickness_m, strip.following_dry_density_kg_m3
+    thickness_m = spread.thickness_m or (strip.lift_thickness_m if later_m is None or history.number == 1 else later_m)
     density_kg_m3 = spread.dry_density_kg_m3 or strip.dry_density_kg_m3
     # Where a strip says nothing of later lifts, they are as its first one: that must not follow the present one.
     is_other = thickness_m != strip.lift_thickness_m, density_kg_m3 != strip.dry_density_kg_m3

@@ -75,6 +75,8 @@ class Material:
     """A fill material with its laboratory compaction result (fitted and corrected for oversize by config.py).
 
     window_low_pct, window_high_pct   allowed deviation from optimum [% points], low end negative
+    aim_high_pct                      wet end of the specification's window, where clean granular soil has none of its
+                                      own [% points]: water is aimed halfway to it; None = window_high_pct
     required_compaction_pct           required relative compaction [% of maximum dry density]; NaN under a method
     air_voids_max_pct                 most air of a density test [% of volume], None where nobody limits it
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
@@ -107,6 +109,7 @@ class Material:
     binder: Binder | None = None
     method: Method | None = None
     is_shale: bool = False
+    aim_high_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

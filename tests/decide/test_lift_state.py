@@ -14,7 +14,7 @@ from hand_made import DAY, NOW_UTC, SETTINGS, at, material, morning, site, strip
 from gonogo.config.kinds import BINDERS
 from gonogo.decide.lift_state import LiftState, lift_states, with_passes
 from gonogo.decide.verdict import decide
-from gonogo.moisture.lift_history import story
+from gonogo.moisture.lift_history import lift_history
 from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.records.field import Entry, Reading, SurfaceWork
 from gonogo.records.site import Material, Method
@@ -47,9 +47,9 @@ def state(*entries: Entry, now: datetime, day: date = DAY, of: Material | None =
     """The state of N1, and the passes that its strip gets; strips N2 to N9 lie beside it."""
     strips = [strip(id=f"N{k}", lifts=3) for k in range(1, 10)]
     whole = site(strips, materials=(of or material(),))
-    stories = [story(s, entries, now, whole) for s in whole.strips]
-    there = site_as_it_lies(whole, stories)
-    states = lift_states(there, stories, entries, day=day, now_utc=now, settings=SETTINGS)
+    histories = [lift_history(s, entries, now, whole) for s in whole.strips]
+    there = site_as_it_lies(whole, histories)
+    states = lift_states(there, histories, entries, day=day, now_utc=now, settings=SETTINGS)
     return states["N1"], with_passes(there, states).strips[0].passes
 
 
@@ -186,7 +186,7 @@ def test_a_method_counts_passes_and_no_density() -> None:
     method = material(method=Method(passes=8, layer_max_m=0.3), required_compaction_pct=math.nan)
     lift, passes = state(work(at(7), "rolled", 5), now=at(9), of=method)
     assert (lift.n_more_passes, passes) == (3.0, 3)
-    history = story(
+    history = lift_history(
         strip(), [work(at(7), "rolled", 5), work(at(8), "rolled", 3)], at(9), site([strip()], materials=(method,))
     )
     assert history.is_rolled

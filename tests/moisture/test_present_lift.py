@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sites import CLAY, STRIP, small_site
 
-from gonogo.moisture.lift_history import Story, lifts_done, story
+from gonogo.moisture.lift_history import LiftHistory, lift_history, lifts_done
 from gonogo.moisture.present_lift import as_it_lies, site_as_it_lies
 from gonogo.records.field import BORROW, Entry, LiftResult, Reading, Spread, SurfaceWork
 from gonogo.records.site import Strip
@@ -36,8 +36,8 @@ def said(hours_ago: float, result: str) -> LiftResult:
     return LiftResult(strip_id=STRIP.id, at_utc=NOW - timedelta(hours=hours_ago), result=result)
 
 
-def lift(*entries: Entry, strip: Strip = THREE) -> Story:
-    return story(strip, entries, NOW, SITE)
+def lift(*entries: Entry, strip: Strip = THREE) -> LiftHistory:
+    return lift_history(strip, entries, NOW, SITE)
 
 
 def test_the_second_lift_has_the_thickness_of_following_lifts() -> None:
@@ -63,10 +63,10 @@ def test_a_lift_of_another_thickness_leaves_the_following_ones_as_the_config_say
 
 
 def test_a_site_as_it_lies_gives_itself_again() -> None:
-    stories = [lift(work(2, "spread", Spread(thickness_m=0.15, area_share=0.4)))]
-    once = site_as_it_lies(SITE, stories)
+    histories = [lift(work(2, "spread", Spread(thickness_m=0.15, area_share=0.4)))]
+    once = site_as_it_lies(SITE, histories)
     assert once != SITE
-    assert site_as_it_lies(once, stories) == once
+    assert site_as_it_lies(once, histories) == once
 
 
 def test_a_lift_may_be_spread_with_its_test() -> None:
