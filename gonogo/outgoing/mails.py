@@ -132,7 +132,7 @@ class _Views:
         is_first = crew.id in self.first_mailed or frame.edition == MORNING
         decisions = self.decisions[crew.id]
         return mail_view.build(
-            frame.site,
+            conclusion.site_as_it_lies(frame.site),
             crew,
             day=frame.day,
             decisions=decisions,
