@@ -35,7 +35,7 @@ def horizon(
         now = today.get(strip.id)
         cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
         if cells:
-            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=_next_window(strip, now, cells)))
+            rows.append(RowView(id=strip.id, name=strip.name, cells=cells))
     return tuple(days.values()), tuple(rows)
 
 
@@ -96,16 +96,6 @@ def _below(outlook: OutlookDay, hours: Phrase | None, after_water: Chance | None
         return hours
     is_silent = after_water is None or is_watered or outlook.is_rolled or not outlook.is_working_day
     return None if is_silent or after_water is None else phrase("text.after_water", chance=after_water)
-
-
-def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:
-    """Return when a strip can be worked next: today as its verdict says, else the first good day ahead."""
-    if now is not None and now.window is not None:
-        return phrase(f"text.next_window_{now.verdict}", strip=strip.name, span=now.window)
-    ahead = next((c for c in cells if c.is_workable), None)
-    if ahead is None or ahead.span is None:
-        return phrase("text.next_window_none", strip=strip.name)
-    return phrase("text.next_window", strip=strip.name, span=ahead.span)
 
 
 def _brief(share: float) -> Chance:

@@ -19,6 +19,7 @@ from gonogo.decide.keys import (
     UNPLANNED,
     Key,
 )
+from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
@@ -34,6 +35,10 @@ VOCABULARY: dict[str, dict[str, Key]] = {
     "unplanned": UNPLANNED,
     "changed": CHANGES,
     "cause": CAUSES,
+    "short": SHORT,
+    "no_place": NO_PLACE,
+    "seal_cause": SEAL_CAUSES,
+    "spread_stop": SPREAD_STOPS,
 }
 NO_VERDICT = frozenset(("not_knowable", "no_forecast", "forecast_too_old"))
 VERDICTS = frozenset(v.value for v in Verdict)

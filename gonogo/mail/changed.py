@@ -1,0 +1,49 @@
+"""The head of a later mail: what is another now, with what it was, and what to do where it is done already."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from gonogo.mail.items import StripRow
+from gonogo.mail.morning import Morning
+from gonogo.records.day_plan import Task
+from gonogo.records.work_order import Change
+from gonogo.wording.changes import what_changed
+from gonogo.wording.instruction import short_name
+from gonogo.wording.phrases import Phrase, phrase
+
+CHANGES_AT_MOST = 3  # told above the line; the others stand in their rows
+
+
+def changed(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
+    """Return what changed since the last mail, each strip once, and the branches of what may be done already."""
+    if not morning.changes:
+        return ()
+    own = morning.strips
+    firsts: dict[str, Change] = {}
+    for change in morning.changes:
+        if change.strip_id in own:
+            firsts.setdefault(change.strip_id, change)
+    return tuple(_lines(morning, firsts, {row.instruction.strip_id for row in rows}))
+
+
+def _lines(morning: Morning, firsts: dict[str, Change], shown: set[str]) -> Iterator[Phrase]:
+    own, clock = morning.strips, morning.clock
+    told = list(firsts.items())
+    for strip_id, change in told[:CHANGES_AT_MOST]:
+        yield phrase("change.strip", strip=short_name(own[strip_id]), what=what_changed(change, clock))
+    if len(told) > CHANGES_AT_MOST:
+        yield phrase("changed_head.more", n=len(told) - CHANGES_AT_MOST)
+    tasks = {task for strip_id, _ in told for task in _may_be_done(morning, strip_id)}
+    for task in (Task.WATER, Task.ROLL):
+        if task in tasks:
+            yield phrase(f"changed_head.if_{task}")
+    if shown - set(firsts):
+        yield phrase("changed_head.rest_stands")
+
+
+def _may_be_done(morning: Morning, strip_id: str) -> Iterator[Task]:
+    """Yield what an earlier mail of the day had done on a strip that may have begun."""
+    told = morning.plan.strip(strip_id)
+    for work in () if told is None else told.not_recorded:
+        yield work.task
