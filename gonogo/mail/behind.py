@@ -45,18 +45,18 @@ SAID_ABOVE = frozenset(
 def behind(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[BehindView, ...]:
     """Return each strip behind the first screen, in working order; those that are done are left out."""
     return tuple(
-        _strip(morning, told, decisions[told.strip_id])
-        for told in morning.told
-        if told.strip_id in decisions and told.badge != Badge.DONE
+        _strip(morning, strip_plan, decisions[strip_plan.strip_id])
+        for strip_plan in morning.strip_plans
+        if strip_plan.strip_id in decisions and strip_plan.badge != Badge.DONE
     )
 
 
-def _strip(morning: Morning, told: StripPlan, decision: Decision) -> BehindView:
-    clock, strip = morning.clock, morning.strips[told.strip_id]
+def _strip(morning: Morning, strip_plan: StripPlan, decision: Decision) -> BehindView:
+    clock, strip = morning.clock, morning.strips[strip_plan.strip_id]
     advice = [("advice", key) for key in decision.advice] + [("test", key) for key in decision.test]
     return BehindView(
         name=short_name(strip),
-        lines=reason_behind(sentences.reason(decision, clock), told),
+        lines=reason_behind(sentences.reason(decision, clock), strip_plan),
         advice=tuple(
             sentences.of_decision(table, key, decision, clock) for table, key in advice if key not in SAID_ABOVE
         ),
@@ -74,23 +74,23 @@ def unsure(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[Phrase,
         found.append(phrase("unsure.old_forecast"))
     if not morning.plan.is_knowable:
         return tuple(found) or (phrase("unsure.no_result"),)
-    told = [t for t in morning.told if t.badge != Badge.DONE and t.strip_id in decisions]
-    ages = {t.strip_id: decisions[t.strip_id].reading_age_h for t in told}
+    strip_plans = [t for t in morning.strip_plans if t.badge != Badge.DONE and t.strip_id in decisions]
+    ages = {t.strip_id: decisions[t.strip_id].reading_age_h for t in strip_plans}
     masks = {
-        "no_reading": [not math.isfinite(ages[t.strip_id]) for t in told],
-        "old_reading": [OLD_READING_H < ages[t.strip_id] < math.inf for t in told],
-        "wide_band": [t.w_p90_pct - t.w_p10_pct > t.high_pct - t.low_pct for t in told],
+        "no_reading": [not math.isfinite(ages[t.strip_id]) for t in strip_plans],
+        "old_reading": [OLD_READING_H < ages[t.strip_id] < math.inf for t in strip_plans],
+        "wide_band": [t.w_p90_pct - t.w_p10_pct > t.high_pct - t.low_pct for t in strip_plans],
     }
     found += [
-        phrase(f"unsure.{key}", strips=_named(morning, [t for t, holds in zip(told, mask, strict=True) if holds]))
-        for key, mask in masks.items()
-        if any(mask)
+        phrase(f"unsure.{key}", strips=_named(morning, strip_plans, mask)) for key, mask in masks.items() if any(mask)
     ]
     return (*found, phrase("unsure.model"))
 
 
-def _named(morning: Morning, told: Sequence[StripPlan]) -> Names:
-    return Names(items=tuple(short_name(morning.strips[t.strip_id]) for t in told))
+def _named(morning: Morning, strip_plans: Sequence[StripPlan], mask: Sequence[bool]) -> Names:
+    """Return the names of the strips for which a mask holds."""
+    held = (t for t, holds in zip(strip_plans, mask, strict=True) if holds)
+    return Names(items=tuple(short_name(morning.strips[t.strip_id]) for t in held))
 
 
 def material_view(material: Material) -> MaterialView:

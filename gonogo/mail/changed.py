@@ -29,12 +29,12 @@ def changed(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
 
 def _lines(morning: Morning, firsts: dict[str, Change], shown: set[str]) -> Iterator[Phrase]:
     own, clock = morning.strips, morning.clock
-    told = list(firsts.items())
-    for strip_id, change in told[:CHANGES_AT_MOST]:
+    changes = list(firsts.items())
+    for strip_id, change in changes[:CHANGES_AT_MOST]:
         yield phrase("change.strip", strip=short_name(own[strip_id]), what=what_changed(change, clock))
-    if len(told) > CHANGES_AT_MOST:
-        yield phrase("changed_head.more", n=len(told) - CHANGES_AT_MOST)
-    tasks = {task for strip_id, _ in told for task in _may_be_done(morning, strip_id)}
+    if len(changes) > CHANGES_AT_MOST:
+        yield phrase("changed_head.more", n=len(changes) - CHANGES_AT_MOST)
+    tasks = {task for strip_id, _ in changes for task in _may_be_done(morning, strip_id)}
     for task in (Task.WATER, Task.ROLL):
         if task in tasks:
             yield phrase(f"changed_head.if_{task}")
@@ -44,6 +44,6 @@ def _lines(morning: Morning, firsts: dict[str, Change], shown: set[str]) -> Iter
 
 def _may_be_done(morning: Morning, strip_id: str) -> Iterator[Task]:
     """Yield what an earlier mail of the day had done on a strip that may have begun."""
-    told = morning.plan.strip(strip_id)
-    for work in () if told is None else told.not_recorded:
+    strip_plan = morning.plan.strip(strip_id)
+    for work in () if strip_plan is None else strip_plan.not_recorded:
         yield work.task

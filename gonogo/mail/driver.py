@@ -18,18 +18,18 @@ from gonogo.wording.instruction import Instruction
 from gonogo.wording.phrases import Amount, Gap, Names, Phrase, phrase
 
 NAMES_AT_MOST = 4
-SPOKEN_FLAGS = frozenset(("bar_overhangs", "retest_after_watering"))  # said by other lines of the card
+SAID_ELSEWHERE = frozenset(("bar_overhangs", "retest_after_watering"))  # said by other lines of the card
 
 
 def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
     """Return what the driver of a crew does today; a planner's mail over several crews has no cards."""
     truck = morning.crews[0].truck if len(morning.crews) == 1 else None
     decisions = {d.strip_id: d for d in morning.decisions}
-    told = {row.instruction.strip_id: row.instruction for row in rows}
-    jobs = [j for j in morning.plan.jobs if j.task in (Task.WATER, Task.DAMP) and j.strip_id in told]
+    instructions = {row.instruction.strip_id: row.instruction for row in rows}
+    jobs = [j for j in morning.plan.jobs if j.task in (Task.WATER, Task.DAMP) and j.strip_id in instructions]
     own = morning.strips
     cards = tuple(
-        _card(morning, job, told[job.strip_id], own[job.strip_id], truck, decisions.get(job.strip_id))
+        _card(morning, job, instructions[job.strip_id], own[job.strip_id], truck, decisions.get(job.strip_id))
         for job in jobs
         if truck is not None and job.water is not None
     )
@@ -112,7 +112,7 @@ def _rows(morning: Morning, job: Job, of: Instruction, strip: Strip, truck: Truc
     yield _row("speed", "card.speed", speed=phrases.amount("speed_km_h", plan.speed_km_h), length=length, n=seconds)
     yield _row("runs", "card.runs" if plan.passes > 1 else "card.runs_one", lanes=n_lanes, n=plan.passes)
     spare_m = strip.width_m - (n_lanes - 1) * truck.bar_width_m
-    if "bar_overhangs" in plan.flags and spare_m > 0:
+    if "bar_overhangs" in plan.warnings and spare_m > 0:
         width = phrases.amount("length_m", spare_m)
         yield phrase("card.label_lane", n=n_lanes), phrase("card.lane", width=width)
     yield _check(plan, truck)
@@ -137,7 +137,7 @@ def _warnings(plan: WaterPlan, decision: Decision | None, morning: Morning) -> I
     if decision is None:
         return
     keys = [("limit", plan.limited_by)] if plan.limited_by and plan.limited_by != "maintain" else []
-    keys += [("flag", flag) for flag in plan.flags if flag not in SPOKEN_FLAGS]
+    keys += [("water_warning", warning) for warning in plan.warnings if warning not in SAID_ELSEWHERE]
     for table, key in keys:
         yield phrase("card.label_mind"), sentences.of_decision(table, key, decision, morning.clock)
 

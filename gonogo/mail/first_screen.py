@@ -60,12 +60,12 @@ def _midnight(at_utc: datetime, clock: Clock) -> datetime:
     return at_utc + timedelta(hours=24 - local.hour, minutes=-local.minute) if local.hour else at_utc
 
 
-def _work(told: Sequence[Instruction]) -> Iterator[Phrase]:
+def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
     """Yield what is rolled, in the order in which it is, and what is tested first."""
-    rolled = sorted((t for t in told if t.roll is not None), key=lambda t: t.roll.start.at_local.timestamp())  # type: ignore[union-attr]
+    rolled = sorted((t for t in instructions if t.roll is not None), key=lambda t: t.roll.start.at_local.timestamp())  # type: ignore[union-attr]
     as_it_lies = [t for t in rolled if t.badge == Badge.COMPACT]
     watered = [t for t in rolled if t.badge == Badge.WATER_FIRST]
-    tested = [t for t in told if t.badge == Badge.TEST]
+    tested = [t for t in instructions if t.badge == Badge.TEST]
     if as_it_lies and watered:
         yield phrase("head.roll_both", strips=_named(as_it_lies), watered=_named(watered))
     elif as_it_lies:
@@ -83,9 +83,9 @@ def _work(told: Sequence[Instruction]) -> Iterator[Phrase]:
             yield phrase("head.test", strips=_named(tested))
 
 
-def _named(told: Sequence[Instruction]) -> Names | Phrase:
+def _named(instructions: Sequence[Instruction]) -> Names | Phrase:
     """Return the strips by their short names, or how many they are where names would fill the line."""
-    return _listed(tuple(t.short for t in told))
+    return _listed(tuple(t.short for t in instructions))
 
 
 def _listed(names: tuple[str, ...]) -> Names | Phrase:
@@ -125,15 +125,18 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     by_id = {row.instruction.strip_id: row.instruction for row in rows}
     clock = morning.clock
     works = [
-        (by_id[told.strip_id], work) for told in morning.told if told.strip_id in by_id for work in told.not_recorded
+        (by_id[strip_plan.strip_id], work)
+        for strip_plan in morning.strip_plans
+        if strip_plan.strip_id in by_id
+        for work in strip_plan.not_recorded
     ]
     found = list(_told_works(works, clock))
-    for told in morning.told:
-        of = by_id.get(told.strip_id)
-        if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in told.not_recorded):
+    for strip_plan in morning.strip_plans:
+        of = by_id.get(strip_plan.strip_id)
+        if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in strip_plan.not_recorded):
             continue
-        if told.last_test is not None:
-            since = clock.near(told.last_test.at_utc)
+        if strip_plan.last_test is not None:
+            since = clock.near(strip_plan.last_test.at_utc)
             found.append(phrase("box.no_water", strip=of.short, since=since))
     if not found:
         return ()
@@ -154,13 +157,13 @@ def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) 
 
 def called_since(morning: Morning, strip_id: str) -> Moment | None:
     """Return since when no water is on record for a strip: its last test, or the hour for which it was told."""
-    told = morning.plan.strip(strip_id)
-    if told is None:
+    strip_plan = morning.plan.strip(strip_id)
+    if strip_plan is None:
         return None
-    water = [work.start_utc for work in told.not_recorded if work.task == Task.WATER]
+    water = [work.start_utc for work in strip_plan.not_recorded if work.task == Task.WATER]
     if water:
         return morning.clock.near(min(water))
-    return None if told.last_test is None else morning.clock.near(told.last_test.at_utc)
+    return None if strip_plan.last_test is None else morning.clock.near(strip_plan.last_test.at_utc)
 
 
 # --- rain and forecast ---------------------------------------------------------------------------------------------

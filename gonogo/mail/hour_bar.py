@@ -35,7 +35,7 @@ def hour_bar(morning: Morning) -> HourBar | None:
     plan, own = morning.plan, morning.strips
     start, end = plan.shift_start_utc, plan.shift_end_utc
     crew_ids = {crew.id for crew in morning.crews}
-    badges = {strip.strip_id: strip.badge for strip in morning.told}
+    badges = {strip.strip_id: strip.badge for strip in morning.strip_plans}
     rolled = [j for j in plan.jobs if j.strip_id in own and j.task == Task.ROLL]
     watered = [j for j in plan.jobs if j.strip_id in own and j.task in (Task.WATER, Task.DAMP)]
     sealed = [s for s in plan.sealings if s.crew_id in crew_ids]

@@ -57,7 +57,7 @@ class Morning:
         return {strip.id: strip for strip in self.site.strips if strip.crew_id in crew_ids}
 
     @property
-    def told(self) -> tuple[StripPlan, ...]:
+    def strip_plans(self) -> tuple[StripPlan, ...]:
         """The plans of these strips, in working order."""
         own = self.strips
         return tuple(strip for strip in self.plan.strips if strip.strip_id in own)

@@ -29,8 +29,8 @@ def paths_view(morning: Morning) -> PathsView | None:
     Strips beyond STRIPS_AT_MOST are left out of the picture, and counted.
     """
     paths = morning.paths
-    told = [t for t in morning.told if t.badge != Badge.DONE]
-    shown = [t for t in told if t.strip_id in paths and bool(np.isfinite(paths[t.strip_id].w_mean_pct).all())]
+    strip_plans = [t for t in morning.strip_plans if t.badge != Badge.DONE]
+    shown = [t for t in strip_plans if t.strip_id in paths and bool(np.isfinite(paths[t.strip_id].w_mean_pct).all())]
     if not shown:
         return None
     first, zone = paths[shown[0].strip_id], morning.site.zone
@@ -53,7 +53,7 @@ def paths_view(morning: Morning) -> PathsView | None:
         rain_mm=tuple(round(float(r), 2) for r in np.nan_to_num(first.rain_mm)),
         rain_by_day=tuple(_rain(first.rain_mm, max(a, now_h), b) for a, b in itertools.pairwise(midnights)),
         panels=tuple(_panel(morning, t, paths, start_utc) for t in shown[:STRIPS_AT_MOST]),
-        n_left_out=max(len(told) - STRIPS_AT_MOST, len(told) - len(shown)),
+        n_left_out=max(len(strip_plans) - STRIPS_AT_MOST, len(strip_plans) - len(shown)),
     )
 
 
@@ -63,9 +63,11 @@ def _rain(rain_mm: Floats, from_h: float, until_h: float) -> Amount:
     return phrases.amount("rain_mm", float(np.nansum(rain_mm[first:last])))
 
 
-def _panel(morning: Morning, told: StripPlan, paths: Mapping[str, MoisturePath], start_utc: datetime) -> PanelView:
+def _panel(
+    morning: Morning, strip_plan: StripPlan, paths: Mapping[str, MoisturePath], start_utc: datetime
+) -> PanelView:
     """Return one strip of the picture, with what its caption says in words."""
-    strip, path = morning.strips[told.strip_id], paths[told.strip_id]
+    strip, path = morning.strips[strip_plan.strip_id], paths[strip_plan.strip_id]
     water = next((j for j in morning.plan.jobs_of(strip.id) if j.task == Task.WATER), None)
     added = np.zeros(len(path.w_mean_pct)) if water is None else added_pct(path, strip, water, start_utc)
     mean = path.w_mean_pct + added
@@ -76,20 +78,20 @@ def _panel(morning: Morning, told: StripPlan, paths: Mapping[str, MoisturePath],
         if 0 <= hour < len(mean):
             ahead.append((Day(day=day, form="head"), phrases.amount("w_pct", float(mean[hour]))))
     roll = None
-    if told.roll_from_utc is not None and told.roll_by_utc is not None:
-        roll = ((told.roll_from_utc - start_utc) / times.HOUR, (told.roll_by_utc - start_utc) / times.HOUR)
+    if strip_plan.roll_from_utc is not None and strip_plan.roll_by_utc is not None:
+        roll = ((strip_plan.roll_from_utc - start_utc) / times.HOUR, (strip_plan.roll_by_utc - start_utc) / times.HOUR)
     return PanelView(
         strip=short_name(strip),
         low=_rounded(path.w_p10_pct + added),
         mean=_rounded(mean),
         high=_rounded(path.w_p90_pct + added),
-        window_low_pct=told.low_pct,
-        window_high_pct=told.high_pct,
-        optimum_pct=told.optimum_pct,
-        window_low=phrases.amount("w_pct", told.low_pct),
-        window_high=phrases.amount("w_pct", told.high_pct),
+        window_low_pct=strip_plan.low_pct,
+        window_high_pct=strip_plan.high_pct,
+        optimum_pct=strip_plan.optimum_pct,
+        window_low=phrases.amount("w_pct", strip_plan.low_pct),
+        window_high=phrases.amount("w_pct", strip_plan.high_pct),
         roll_h=roll,
-        now=phrases.amount("w_pct", told.w_now_pct),
+        now=phrases.amount("w_pct", strip_plan.w_now_pct),
         ahead=tuple(ahead),
         water_h=None
         if water is None

@@ -42,7 +42,7 @@ def _moved(morning: Morning) -> Phrase:
     if not morning.plan.is_knowable:
         return phrase("subject.no_verdict_short")
     if morning.changes is None:
-        return phrase("moved.first", n=sum(told.verdict != "wait" for told in morning.told))
+        return phrase("moved.first", n=sum(strip_plan.verdict != "wait" for strip_plan in morning.strip_plans))
     own = morning.strips
     found: dict[str, Change] = {}
     for change in morning.changes:
@@ -74,30 +74,30 @@ def _move(change: Change, name: str, morning: Morning) -> Phrase:
 def _asked(morning: Morning, rows: dict[str, Instruction]) -> Iterator[Phrase]:
     """Yield what somebody has to decide today, strip by strip."""
     late = {w.strip_id for w in morning.order.works if "late" in w.flags} if morning.order is not None else set()
-    for told in morning.told:
-        name = short_name(morning.strips[told.strip_id])
-        yield from _asked_of(told, name, rows.get(told.strip_id), morning)
-        if told.strip_id in late:
+    for strip_plan in morning.strip_plans:
+        name = short_name(morning.strips[strip_plan.strip_id])
+        yield from _asked_of(strip_plan, name, rows.get(strip_plan.strip_id), morning)
+        if strip_plan.strip_id in late:
             yield phrase("asked.late", strip=name)
 
 
-def _asked_of(told: StripPlan, name: str, of: Instruction | None, morning: Morning) -> Iterator[Phrase]:
+def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning: Morning) -> Iterator[Phrase]:
     clock = morning.clock
-    for work in told.not_recorded:
+    for work in strip_plan.not_recorded:
         if work.task == Task.WATER:
             litres = phrases.amount("litres", work.litres)
             yield phrase("asked.water", strip=name, litres=litres, start=clock.at(work.start_utc))
         else:
             yield phrase(f"asked.{work.task}", strip=name, start=clock.at(work.start_utc))
-    if told.new_lift is not None and told.new_lift.is_assumed:
-        yield phrase("asked.lift", strip=name, lift=Number(value=float(told.new_lift.lift)))
-    if told.dry_back is not None and told.dry_back.is_hopeless:
+    if strip_plan.new_lift is not None and strip_plan.new_lift.is_assumed:
+        yield phrase("asked.lift", strip=name, lift=Number(value=float(strip_plan.new_lift.lift)))
+    if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless:
         yield phrase("asked.hopeless", strip=name)
-    if told.last_test is not None and not told.last_test.is_used:
+    if strip_plan.last_test is not None and not strip_plan.last_test.is_used:
         yield phrase("asked.repeat", strip=name)
-    if told.why_not:
-        yield phrase("asked.no_place", strip=name, why=phrase(f"no_place.{told.why_not}"))
-    if told.badge == Badge.TEST and not told.not_recorded and of is not None and of.test is not None:
+    if strip_plan.why_not:
+        yield phrase("asked.no_place", strip=name, why=phrase(f"no_place.{strip_plan.why_not}"))
+    if strip_plan.badge == Badge.TEST and not strip_plan.not_recorded and of is not None and of.test is not None:
         by = of.test.by
         yield phrase("asked.test", strip=name) if by is None else phrase("asked.test_by", strip=name, by=by)
 

@@ -61,13 +61,13 @@ def message(
     if view.is_update:
         subject = speak.word("subject.update", subject=subject)
     pictures = _pictures(view, role, recipient, message_id)
-    told = picture.told(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
+    described = picture.described(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
     shared = _shared({s.name: [speak.say(line) for line in s.advice] for s in view.behind})
     shown: dict[str, Any] = {
         "subject": subject,
         "said_above": frozenset(shared),
-        "shared": [_told_once(line, names, speak) for line, names in shared.items()],
-        "pictures": [(p.content_id, alt) for p, alt in zip(pictures, told, strict=True)],
+        "shared": [_said_for_several(line, names, speak) for line, names in shared.items()],
+        "pictures": [(p.content_id, alt) for p, alt in zip(pictures, described, strict=True)],
     }
     text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, **shown))
     html = _fitting_html(folder, f"{role.name}/body.html", view, speak, **shown)
@@ -232,7 +232,7 @@ def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | N
     return found
 
 
-def _told_once(line: str, names: Sequence[str] | None, speak: Speaker) -> str:
+def _said_for_several(line: str, names: Sequence[str] | None, speak: Speaker) -> str:
     """Return a sentence that holds for many strips, with their names; without where it holds for all."""
     return line if names is None else speak.word("text.on_strips", strips=Names(items=tuple(names)), line=line)
 

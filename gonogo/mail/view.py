@@ -97,12 +97,12 @@ def _rows(morning: Morning) -> Sequence[StripRow]:
     own, clock, plan = morning.strips, morning.clock, morning.plan
     return [
         strip_row(
-            told,
-            instruction(plan, told, own[told.strip_id], clock, morning.chance_needed),
+            strip_plan,
+            instruction(plan, strip_plan, own[strip_plan.strip_id], clock, morning.chance_needed),
             clock,
             is_knowable=plan.is_knowable,
         )
-        for told in morning.told
+        for strip_plan in morning.strip_plans
     ]
 
 

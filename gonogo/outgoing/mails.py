@@ -31,7 +31,7 @@ from gonogo.records.work_order import Change
 from gonogo.store.queued import Envelope
 
 UNWRITTEN_TEXT = "The mail could not be written; the operator has been told."
-RECHECK_KIND = "later_look"  # as it is stored
+RECHECK_KIND = "recheck"  # as it is stored
 
 
 def mails(
@@ -144,9 +144,9 @@ def _plan(frame: RunFrame, conclusion: Conclusion) -> DayPlan:
     if conclusion.plan is not None:
         return conclusion.plan
     judged = conclusion.judgement
-    stories = {} if judged is None else dict(zip((s.id for s in frame.site.strips), judged.stories, strict=False))
+    histories = {} if judged is None else dict(zip((s.id for s in frame.site.strips), judged.histories, strict=False))
     return verdicts_only(
-        frame.site, conclusion.decisions, stories, now_utc=frame.now_utc, day=frame.day, edition=frame.edition
+        frame.site, conclusion.decisions, histories, now_utc=frame.now_utc, day=frame.day, edition=frame.edition
     )
 
 

@@ -88,41 +88,41 @@ def instructions(plan: DayPlan, own: dict[str, Strip], clock: Clock, chance_need
     chance_needed   the chance that the site asks for, NaN where it is not known
     """
     return tuple(
-        instruction(plan, told, own[told.strip_id], clock, chance_needed)
-        for told in plan.strips
-        if told.strip_id in own
+        instruction(plan, strip_plan, own[strip_plan.strip_id], clock, chance_needed)
+        for strip_plan in plan.strips
+        if strip_plan.strip_id in own
     )
 
 
-def instruction(plan: DayPlan, told: StripPlan, strip: Strip, clock: Clock, chance_needed: float) -> Instruction:
-    """Return what a strip is told today."""
+def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock, chance_needed: float) -> Instruction:
+    """Return what a strip is strip_plan today."""
     jobs = {job.task: job for job in plan.jobs_of(strip.id)}
     roll, water = jobs.get(Task.ROLL), jobs.get(Task.WATER) or jobs.get(Task.DAMP)
-    test = told.test
-    if test is None and told.new_lift is not None:
-        test = told.new_lift.test
+    test = strip_plan.test
+    if test is None and strip_plan.new_lift is not None:
+        test = strip_plan.new_lift.test
     return Instruction(
         strip_id=strip.id,
         crew_id=strip.crew_id,
         name=strip.name,
         short=short_name(strip),
-        badge=told.badge,
-        verdict=told.verdict,
-        rank=told.rank,
+        badge=strip_plan.badge,
+        verdict=strip_plan.verdict,
+        rank=strip_plan.rank,
         roll=None if roll is None else _brief(clock.span(roll.start_utc, roll.end_utc)),
-        roll_window=_brief(clock.span(told.roll_from_utc, told.roll_by_utc)),
-        roll_by=_roll_by(told, roll, clock),
+        roll_window=_brief(clock.span(strip_plan.roll_from_utc, strip_plan.roll_by_utc)),
+        roll_by=_roll_by(strip_plan, roll, clock),
         passes=Number(value=float(roll.passes if roll is not None else 0)),
         is_after_test=roll is not None and roll.is_after_test,
         chance=None if roll is None or math.isnan(roll.chance) else phrases.chance(roll.chance),
         water=None
         if water is None
         else Span(start=clock.at(water.start_utc), end=clock.at(water.end_utc, "later"), is_brief=True),
-        water_by=None if told.water_by_utc is None else clock.at(told.water_by_utc, "earlier"),
+        water_by=None if strip_plan.water_by_utc is None else clock.at(strip_plan.water_by_utc, "earlier"),
         litres=None if water is None else phrases.amount("litres", water.litres),
         is_damp=water is not None and water.task == Task.DAMP,
         test=None if test is None else _test(test, clock),
-        next=None if told.next is None else next_try(told.next, clock.day, chance_needed),
+        next=None if strip_plan.next is None else next_try(strip_plan.next, clock.day, chance_needed),
     )
 
 
@@ -165,10 +165,10 @@ def pct(value: float) -> Number:
     return Number(value=shown[0], decimals=shown[1])
 
 
-def _roll_by(told: StripPlan, roll: Job | None, clock: Clock) -> Moment | None:
-    by_utc = told.roll_by_utc
-    if by_utc is None and told.new_lift is not None:
-        by_utc = told.new_lift.roll_by_utc
+def _roll_by(strip_plan: StripPlan, roll: Job | None, clock: Clock) -> Moment | None:
+    by_utc = strip_plan.roll_by_utc
+    if by_utc is None and strip_plan.new_lift is not None:
+        by_utc = strip_plan.new_lift.roll_by_utc
     if by_utc is None and roll is not None:
         by_utc = roll.latest_utc
     return None if by_utc is None else clock.at(by_utc, "earlier")

@@ -10,7 +10,18 @@ import babel
 import pytest
 
 import gonogo
-from gonogo.decide.keys import ADVICE, CAUSES, CHANGES, FLAGS, LIMITS, PLAN_FLAGS, REASONS, TESTS, UNPLANNED, Key
+from gonogo.decide.keys import (
+    ADVICE,
+    CAUSES,
+    CHANGES,
+    LIMITS,
+    PLAN_FLAGS,
+    REASONS,
+    TESTS,
+    UNPLANNED,
+    WATER_WARNINGS,
+    Key,
+)
 from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
 from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS, TEST_CAUSES
 from gonogo.mail import behind, letter, render, rows, view
@@ -23,7 +34,7 @@ from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
 
 LANGUAGES = language.languages()
-VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "flag": FLAGS, "limit": LIMITS}
+VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "water_warning": WATER_WARNINGS, "limit": LIMITS}
 PLANNING = {"plan_flag": PLAN_FLAGS, "unplanned": UNPLANNED, "changed": CHANGES, "cause": CAUSES}
 VOCABULARY |= PLANNING
 VOCABULARY |= {"short": SHORT, "no_place": NO_PLACE, "seal_cause": SEAL_CAUSES, "spread_stop": SPREAD_STOPS}

@@ -8,19 +8,19 @@ from datetime import date, datetime
 
 from gonogo.decide.plan.build import ranked
 from gonogo.decide.plan.strips import badge, waiting
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHihistory
 from gonogo.records import shift
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
 
-NO_STORY = Story(readings=(), waterings=(), works=(), is_rolled=False)
+NO_HISTORY = LiftHistory(readings=(), waterings=(), works=(), is_rolled=False)
 
 
 def verdicts_only(
     site: Site,
     decisions: Sequence[Decision],
-    stories: Mapping[str, Story],
+    histories: Mapping[str, LiftHihistory],
     *,
     now_utc: datetime,
     day: date,
@@ -28,13 +28,13 @@ def verdicts_only(
 ) -> DayPlan:
     """Return the verdicts of a run as a plan with neither rolling hours of the machine nor sealing.
 
-    stories   by strip id, what was recorded; a strip that is not there shows no last test
+    histories   by strip id, what was recorded; a strip that is not there shows no last test
 
     A run in which no strip has a verdict gives a plan that is not knowable.
     """
     start_utc, end_utc = shift.shift_utc(site, day)
     known = {strip.id for strip in site.strips}
-    plans = [_strip(site, d, stories.get(d.strip_id, NO_STORY)) for d in decisions if d.strip_id in known]
+    plans = [_strip(site, d, histories.get(d.strip_id, NO_HISTORY)) for d in decisions if d.strip_id in known]
     jobs = tuple(job for d in decisions if d.strip_id in known for job in _watering(site, d))
     return DayPlan(
         site_id=site.id,
@@ -54,8 +54,8 @@ def verdicts_only(
     )
 
 
-def _strip(site: Site, decision: Decision, story: Story) -> StripPlan:
-    plan = waiting(site, site.strip(decision.strip_id), decision, story, int(story.is_rolled))
+def _strip(site: Site, decision: Decision, history: LiftHihistory) -> StripPlan:
+    plan = waiting(site, site.strip(decision.strip_id), decision, history, int(history.is_rolled))
     if not decision.facts:
         return plan
     return replace(

@@ -14,12 +14,12 @@ _NUDGE = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spray:
-    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of FLAGS)."""
+    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of WATER_WARNINGS)."""
 
     passes: int
     litres_m2_per_pass: float
     speed_km_h: float
-    flags: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 def spray_rate_litres_m2(flow_litres_min: float, speed_km_h: float, width_m: float) -> float:
@@ -82,7 +82,7 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     dose_litres_m2   [L/m2], above 0
     limit_litres_m2  greatest amount of one pass [L/m2], above 0
 
-    Where the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a flag says so.
+    Where the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a warning says so.
     """
     rates = [
         spray_rate_litres_m2(truck.flow_litres_min, speed, truck.bar_width_m)
@@ -94,14 +94,14 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     passes = min(passes, most)
     per_pass = dose_litres_m2 / passes
     speed = spray_speed_km_h(truck.flow_litres_min, truck.bar_width_m, per_pass)
-    flags = []
+    warnings = []
     if not truck.speed_min_km_h - _NUDGE <= speed <= truck.speed_max_km_h + _NUDGE:
-        flags.append("speed_outside_range")
+        warnings.append("speed_outside_range")
     if per_pass > limit_litres_m2 * (1.0 + _NUDGE):
-        flags.append("more_per_pass_than_soaks_in")
+        warnings.append("more_per_pass_than_soaks_in")
     if lanes(truck, strip_width_m) * truck.bar_width_m > 1.1 * strip_width_m:
-        flags.append("bar_overhangs")
-    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, flags=tuple(flags))
+        warnings.append("bar_overhangs")
+    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, warnings=tuple(warnings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
