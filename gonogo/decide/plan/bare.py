@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from gonogo.decide.plan.build import ranked
 from gonogo.decide.plan.strips import badge, waiting
-from gonogo.moisture.lift_history import LiftHihistory
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records import shift
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task
 from gonogo.records.site import Site
@@ -20,7 +20,7 @@ NO_HISTORY = LiftHistory(readings=(), waterings=(), works=(), is_rolled=False)
 def verdicts_only(
     site: Site,
     decisions: Sequence[Decision],
-    histories: Mapping[str, LiftHihistory],
+    histories: Mapping[str, LiftHistory],
     *,
     now_utc: datetime,
     day: date,
@@ -54,7 +54,7 @@ def verdicts_only(
     )
 
 
-def _strip(site: Site, decision: Decision, history: LiftHihistory) -> StripPlan:
+def _strip(site: Site, decision: Decision, history: LiftHistory) -> StripPlan:
     plan = waiting(site, site.strip(decision.strip_id), decision, history, int(history.is_rolled))
     if not decision.facts:
         return plan
