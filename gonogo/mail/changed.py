@@ -10,21 +10,35 @@ from gonogo.records.day_plan import Task
 from gonogo.records.work_order import Change
 from gonogo.wording.changes import what_changed
 from gonogo.wording.instruction import short_name
-from gonogo.wording.phrases import Phrase, phrase
+from gonogo.wording.phrases import Names, Phrase, phrase
 
 CHANGES_AT_MOST = 3  # told above the line; the others stand in their rows
 
 
 def changed(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     """Return what changed since the last mail, each strip once, and the branches of what may be done already."""
-    if not morning.changes:
+    firsts = _firsts(morning)
+    if not firsts:
         return ()
+    return tuple(_lines(morning, firsts, {row.instruction.strip_id for row in rows}))
+
+
+def changed_strips(morning: Morning) -> Names | Phrase | None:
+    """Return the strips that changed, for a subject; None where none did."""
+    names = tuple(short_name(morning.strips[strip_id]) for strip_id in _firsts(morning))
+    if len(names) > CHANGES_AT_MOST:
+        return phrase("headline.strips", n=len(names))
+    return Names(items=names) if names else None
+
+
+def _firsts(morning: Morning) -> dict[str, Change]:
+    """Return by strip the first thing that changed on it."""
     own = morning.strips
     firsts: dict[str, Change] = {}
-    for change in morning.changes:
+    for change in morning.changes or ():
         if change.strip_id in own:
             firsts.setdefault(change.strip_id, change)
-    return tuple(_lines(morning, firsts, {row.instruction.strip_id for row in rows}))
+    return firsts
 
 
 def _lines(morning: Morning, firsts: dict[str, Change], shown: set[str]) -> Iterator[Phrase]:

@@ -26,7 +26,11 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
     truck = morning.crews[0].truck if len(morning.crews) == 1 else None
     decisions = {d.strip_id: d for d in morning.decisions}
     instructions = {row.instruction.strip_id: row.instruction for row in rows}
-    jobs = [j for j in morning.plan.jobs if j.task in (Task.WATER, Task.DAMP) and j.strip_id in instructions]
+    jobs = [
+        j
+        for j in morning.plan.jobs
+        if j.task in (Task.WATER, Task.DAMP) and j.strip_id in instructions and j.end_utc > morning.plan.made_utc
+    ]
     own = morning.strips
     cards = tuple(
         _card(morning, job, instructions[job.strip_id], own[job.strip_id], truck, decisions.get(job.strip_id))
@@ -37,13 +41,18 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
     dry = tuple(row.instruction.short for row in rows if row.instruction.strip_id not in watered)
     return DriverView(
         headline=_headline(morning, cards),
+        subject=_subject(cards),
         truck=phrase("card.truck", truck=truck.name, tank=phrases.amount("litres", truck.tank_litres))
         if truck is not None and cards
         else None,
         cards=cards,
-        leave=phrase("card.leave", strips=_named(dry)) if dry and morning.plan.is_knowable else None,
+        leave=_leave(dry) if dry and morning.plan.is_knowable else None,
         stop=_stop(morning),
     )
+
+
+def _leave(dry: tuple[str, ...]) -> Phrase:
+    return phrase("card.leave", strips=Names(items=dry)) if len(dry) <= NAMES_AT_MOST else phrase("card.leave_others")
 
 
 def _headline(morning: Morning, cards: Sequence[CardView]) -> Phrase:
@@ -52,13 +61,20 @@ def _headline(morning: Morning, cards: Sequence[CardView]) -> Phrase:
     if not cards:
         return phrase("text.driver_none")
     finish = max((card.instruction.water.end for card in cards if card.instruction.water), key=lambda m: m.at_local)
-    return phrase(
-        "card.headline",
-        strips=_named(tuple(card.instruction.short for card in cards)),
-        n=sum(len(card.loads) for card in cards),
-        litres=phrases.total(tuple(card.instruction.litres for card in cards if card.instruction.litres)),
-        finish=finish,
-    )
+    return phrase("card.headline", finish=finish, **_sums(cards))
+
+
+def _subject(cards: Sequence[CardView]) -> Phrase | None:
+    return phrase("card.subject", **_sums(cards)) if cards else None
+
+
+def _sums(cards: Sequence[CardView]) -> dict[str, Gap]:
+    """Return the strips of some cards, their loads and their litres."""
+    return {
+        "strips": _named(tuple(card.instruction.short for card in cards)),
+        "n": sum(len(card.loads) for card in cards),
+        "litres": phrases.total(tuple(card.instruction.litres for card in cards if card.instruction.litres)),
+    }
 
 
 def _named(names: tuple[str, ...]) -> Names | Phrase:

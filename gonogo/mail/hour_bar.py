@@ -36,8 +36,9 @@ def hour_bar(morning: Morning) -> HourBar | None:
     start, end = plan.shift_start_utc, plan.shift_end_utc
     crew_ids = {crew.id for crew in morning.crews}
     badges = {strip.strip_id: strip.badge for strip in morning.strip_plans}
-    rolled = [j for j in plan.jobs if j.strip_id in own and j.task == Task.ROLL]
-    watered = [j for j in plan.jobs if j.strip_id in own and j.task in (Task.WATER, Task.DAMP)]
+    to_do = [j for j in plan.jobs if j.strip_id in own and j.end_utc > plan.made_utc]
+    rolled = [j for j in to_do if j.task == Task.ROLL]
+    watered = [j for j in to_do if j.task in (Task.WATER, Task.DAMP)]
     sealed = [s for s in plan.sealings if s.crew_id in crew_ids]
     rain = [
         BarPiece(

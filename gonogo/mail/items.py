@@ -135,6 +135,7 @@ class DriverView:
     """What the driver's mails say. headline: the whole day; leave: what gets no water."""
 
     headline: Phrase
+    subject: Phrase | None
     truck: Phrase | None
     cards: tuple[CardView, ...]
     leave: Phrase | None
@@ -172,6 +173,7 @@ class MorningView:
 
     headline   the answer, in short sentences
     changed    of a later mail: what is another now, with what it was; each strip once
+    changed_strips   their names, for a subject
     rows       strips in working order, but for those that are done
     seals      what each crew seals, and by when
     box        what nobody recorded, and how to answer
@@ -190,6 +192,7 @@ class MorningView:
     is_knowable: bool
     headline: tuple[Phrase, ...]
     changed: tuple[Phrase, ...]
+    changed_strips: Names | Phrase | None
     tally: tuple[Phrase, ...]
     bar: HourBar | None
     rows: tuple[StripRow, ...]

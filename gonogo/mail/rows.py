@@ -60,7 +60,7 @@ def _lines(strip_plan: StripPlan, of: Instruction, clock: Clock, *, is_knowable:
 def _compact(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
     if of.roll is not None:
         yield phrase("row.roll", span=of.roll, n=of.passes)
-    else:
+    elif not any(work.task == Task.ROLL for work in strip_plan.not_recorded):
         yield phrase(f"no_place.{strip_plan.why_not}") if strip_plan.why_not else phrase("row.no_hours")
         if of.next is not None:
             yield phrase("row.next", next=try_phrase(of.next))

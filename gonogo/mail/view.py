@@ -9,7 +9,7 @@ from dataclasses import replace
 from gonogo.mail import first_screen
 from gonogo.mail.behind import behind, material_view, unsure
 from gonogo.mail.calendar import entry_views
-from gonogo.mail.changed import changed
+from gonogo.mail.changed import changed, changed_strips
 from gonogo.mail.driver import driver_view
 from gonogo.mail.hour_bar import hour_bar
 from gonogo.mail.items import MorningView, StripRow
@@ -30,7 +30,7 @@ from gonogo.wording.notes import note_phrase
 from gonogo.wording.phrases import Day, Names, Phrase, phrase
 from gonogo.wording.strips import strip as strip_view
 
-CAUTIONS = ("advice", "deciders", "stop", "water")
+CAUTIONS = ("deciders", "stop", "water")  # that it is advice stands above
 MORNING = "morning"
 
 
@@ -59,6 +59,7 @@ def build(morning: Morning) -> MorningView:
         is_knowable=morning.plan.is_knowable,
         headline=first_screen.headline(morning, shown, sky_today),
         changed=changed(morning, shown) if morning.edition != MORNING else (),
+        changed_strips=changed_strips(morning) if morning.edition != MORNING else None,
         tally=_tally(shown),
         bar=hour_bar(morning),
         rows=shown,

@@ -56,6 +56,8 @@ class Instruction:
     """One strip today.
 
     short      its id where the name holds it, else the name: for a headline and the bar of hours
+    Work whose hours are over is no instruction any more: whether it was done is asked (StripPlan.not_recorded).
+
     roll       from first to last pass; roll_by: the last pass at the latest; roll_window: where rolling may stand
     water      from first to last drop, also where it only damps the surface (is_damp); water_by: at the latest
     test       that decides today, of the lift that lies there or that is spread this morning
@@ -96,7 +98,7 @@ def instructions(plan: DayPlan, own: dict[str, Strip], clock: Clock, chance_need
 
 def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock, chance_needed: float) -> Instruction:
     """Return what a strip is strip_plan today."""
-    jobs = {job.task: job for job in plan.jobs_of(strip.id)}
+    jobs = {job.task: job for job in plan.jobs_of(strip.id) if job.end_utc > plan.made_utc}
     roll, water = jobs.get(Task.ROLL), jobs.get(Task.WATER) or jobs.get(Task.DAMP)
     test = strip_plan.test
     if test is None and strip_plan.new_lift is not None:

@@ -59,7 +59,7 @@ def sentence(table: str, key: str, facts: Facts, clock: Clock) -> Phrase:
     for name in VOCABULARY[table][key].gaps:
         if name.endswith("_utc"):
             at_utc = facts.moments.get(name)
-            gaps[name] = clock.at(at_utc) if at_utc is not None else phrase("form.none")
+            gaps[name] = clock.near(at_utc) if at_utc is not None else phrase("form.none")
         elif name in facts.words or name in ("before", "after"):
             word = facts.words.get(name, "")
             gaps[name] = phrase(f"verdict.{word}") if word in VERDICTS else phrase("form.none")

@@ -25,6 +25,7 @@ from gonogo.decide.keys import (
 from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
 from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS, TEST_CAUSES
 from gonogo.mail import behind, letter, render, rows, view
+from gonogo.page import view as page_view
 from gonogo.records.day_plan import Badge, Half, Task
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
@@ -135,7 +136,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"row.told_{task}" for task in UNRECORDED} | {f"changed_head.if_{t}" for t in (Task.WATER, Task.ROLL)}
     made |= {f"method.{m.replace(' ', '_')}" for m in rows.METHODS} | {f"field.{f}" for f in behind.FIELDS}
     made |= {f"card.label_{label}" for label in ("fill", "bar", "speed", "runs", "check", "then")}
-    made |= {f"caution.{c}" for c in view.CAUTIONS}
+    made |= {f"caution.{c}" for c in {*view.CAUTIONS, *page_view.CAUTIONS}}
     made |= {f"unsure.{key}" for key in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
     made |= {
