@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, soil_app
+from gonogo.cli import ahead_app, book_app, soil_app
 from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
@@ -132,7 +132,7 @@ def serve(
         str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
     ] = "",
 ) -> None:
-    """Run the mornings and later looks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
+    """Run the mornings and re-checks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
 
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
@@ -182,10 +182,13 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("check", check, "Read the config and name every fault in it."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
-    ("weather", ahead_app.weather, "Show a site's weather: source, repairs, next hours and days."),
+    ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
     ("serve", serve, "Run every site's mornings until stopped."),
+    ("sent", book_app.sent, "Show the mails of a day as they were sent."),
+    ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
+    ("score", book_app.score, "Say how right the mails were."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

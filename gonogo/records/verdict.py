@@ -34,7 +34,7 @@ class WaterPlan:
     """Water for one strip, SI, unrounded (wording/phrases.py rounds).
 
     limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
-    flags          keys of warnings, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
+    warnings       keys of WATER_WARNINGS, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
     load_ends_m    distance along the strip at which each load runs out [m]
     """
 
@@ -54,7 +54,7 @@ class WaterPlan:
     finish_utc: datetime
     truck_id: str
     limited_by: str = ""
-    flags: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

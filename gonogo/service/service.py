@@ -18,7 +18,7 @@ from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
 from gonogo.service.workers import Workers
-from gonogo.store import answers, schema
+from gonogo.store import thinning
 
 log = logging.getLogger("gonogo.service.service")
 
@@ -93,8 +93,8 @@ class Service:
         self._watch.stepped()
 
     def watch(self, now_utc: datetime, workers: Workers) -> None:
-        """One look of the watch."""
-        self._watch.look(now_utc, workers)
+        """One check by the watch."""
+        self._watch.check(now_utc, workers)
 
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
@@ -107,8 +107,8 @@ class Service:
             owner=self.runner.me,
             rng=self._rng,
             memory=self._memory,
-            expired_instead=notices.expired_instead(config, now_utc),
-            failed_instead=notices.failed_instead(config, now_utc),
+            expired_fallback=notices.expired_fallback(config, now_utc),
+            failed_fallback=notices.failed_fallback(config, now_utc),
             may_go_on=lambda: not self.halt.is_set(),
             may_expire=self.runner.trust.may_expire,
         )
@@ -121,16 +121,29 @@ class Service:
             log.warning("%s", delivery_line(report, config.transport))
 
     def _thin(self, config: Config, now_utc: datetime) -> None:
-        """Once a day let go of stored weather answers that nothing needs any more."""
+        """Once a day let go of what is old and neither an export nor a score needs."""
         if self._thinned == now_utc.date():
             return
         self._thinned = now_utc.date()
-        keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
+        longest = {
+            name: max(config.settings[site.id][name] for site in config.sites)
+            for name in ("answer_keep_days", "mail_body_keep_days", "detail_keep_days")
+        }
+        keep = thinning.KeepDays(
+            answers=longest["answer_keep_days"],
+            mail_bodies=longest["mail_body_keep_days"],
+            details=longest["detail_keep_days"],
+        )
         try:
-            with schema.begin(self.store) as connection:
-                n_gone = answers.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
+            gone = thinning.thin(self.store, keep, now_utc=now_utc)
         except StoreError:
-            log.exception("old weather answers could not be thinned; it is tried again tomorrow")
+            log.exception("what is old could not be thinned; it is tried again tomorrow")
             return
-        if n_gone:
-            log.info("%d old weather answers that no run used were deleted", n_gone)
+        if gone:
+            log.info(
+                "thinned: %d weather answers, %d bodies of mails, details of %d runs, %d superseded rows of learning",
+                gone.answers,
+                gone.mail_bodies,
+                gone.runs,
+                gone.learned,
+            )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from gonogo.decide.inputs import MorningInputs
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import early_intake_mm
@@ -14,12 +15,12 @@ _NUDGE = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spray:
-    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of FLAGS)."""
+    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of WATER_WARNINGS)."""
 
     passes: int
     litres_m2_per_pass: float
     speed_km_h: float
-    flags: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 def spray_rate_litres_m2(flow_litres_min: float, speed_km_h: float, width_m: float) -> float:
@@ -53,6 +54,18 @@ def lanes(truck: Truck, width_m: float) -> int:
     return math.ceil(width_m / truck.bar_width_m - _NUDGE)
 
 
+def efficiency_of(inputs: MorningInputs, truck: Truck) -> float:
+    """Return the share of the hour that a truck works on strips [-]: what haul roads drink is taken from it.
+
+    Never below a tenth: a truck that has no time is a fault of the config, not an endless day.
+    """
+    efficiency = inputs.setting("truck_efficiency")
+    spray_h = truck.tank_litres / truck.flow_litres_min / 60.0
+    load_h = ((truck.fill_time_min + 2.0 * truck.travel_time_min) / 60.0 + spray_h) / efficiency
+    taken = inputs.setting("haul_road_litres_h") / truck.tank_litres * load_h
+    return efficiency * max(1.0 - taken, 0.1)
+
+
 def first_drop_h(truck: Truck, efficiency: float) -> float:
     """Return how long an empty truck takes from the call to the first drop [h]. efficiency: as in trips."""
     return (truck.fill_time_min + truck.travel_time_min) / 60.0 / efficiency
@@ -82,7 +95,7 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     dose_litres_m2   [L/m2], above 0
     limit_litres_m2  greatest amount of one pass [L/m2], above 0
 
-    Where the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a flag says so.
+    Where the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a warning says so.
     """
     rates = [
         spray_rate_litres_m2(truck.flow_litres_min, speed, truck.bar_width_m)
@@ -94,14 +107,14 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     passes = min(passes, most)
     per_pass = dose_litres_m2 / passes
     speed = spray_speed_km_h(truck.flow_litres_min, truck.bar_width_m, per_pass)
-    flags = []
+    warnings = []
     if not truck.speed_min_km_h - _NUDGE <= speed <= truck.speed_max_km_h + _NUDGE:
-        flags.append("speed_outside_range")
+        warnings.append("speed_outside_range")
     if per_pass > limit_litres_m2 * (1.0 + _NUDGE):
-        flags.append("more_per_pass_than_soaks_in")
+        warnings.append("more_per_pass_than_soaks_in")
     if lanes(truck, strip_width_m) * truck.bar_width_m > 1.1 * strip_width_m:
-        flags.append("bar_overhangs")
-    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, flags=tuple(flags))
+        warnings.append("bar_overhangs")
+    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, warnings=tuple(warnings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
