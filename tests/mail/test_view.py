@@ -171,7 +171,7 @@ def test_a_sentence_finds_its_setting_among_the_rules() -> None:
     made = built([scene.decision("N1", Verdict.WAIT, "stormy", facts=facts, seen=(rule,))])
     assert (
         EN.say(made.strips[0].reason).replace("\u00a0", " ")
-        == "Thunderstorm, or wind above 43 km/h (at 10 m above ground)."
+        == "Thunderstorm, or forecast wind above 43 km/h."
     )
 
 
