@@ -125,3 +125,6 @@ def wind_2m_m_s(wind_m_s: float, height_m: float) -> float:
     Source: FAO-56, eq. 47. Checked in tests/published/fao56_building_blocks.toml.
     """
     return wind_m_s * 4.87 / math.log(67.8 * height_m - 5.42)
+
+
+WIND_2M_OF_10M = wind_2m_m_s(1.0, 10.0)  # forecasts tell the wind at 10 m, reference evapotranspiration wants it at 2 m

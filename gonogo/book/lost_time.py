@@ -56,6 +56,13 @@ CAUSE_OF_REASON: dict[str, str] = {
     "roller_full": DRY_GROUND,
     "truck_taken": DRY_GROUND,
     "no_time_for_water": DRY_GROUND,
+    "standing_water": WET_GROUND,
+    "rain_on_water": RAIN,
+    "snow_lying": SNOW,
+    "too_cold": FROST,
+    "water_for_tomorrow": DRY_GROUND,
+    "dry_crust": DRY_GROUND,
+    "dry_crust_unwatered": DRY_GROUND,
 }
 
 

@@ -42,6 +42,7 @@ _UNSURE = (
     "not_knowable",
     "no_forecast",
     "forecast_too_old",
+    "rain_not_known",
 )
 _WET = ("too_wet",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
@@ -58,7 +59,11 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
     Row(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
-    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain")),
+    Row(
+        key="test_then_roll",
+        verdicts=_WAIT,
+        reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain", "test_outside"),
+    ),
     Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
@@ -82,6 +87,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     ),
     Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, *_NO_RAIN)),
     Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, *_NO_RAIN)),
+    Row(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK,)),
     Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
     Row(
         key="crown_and_drain",
@@ -94,7 +100,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="let_water_off", verdicts=_WAIT, reasons=("standing_water",)),
     Row(
         key="let_water_off",
-        verdicts=_ANY,
+        verdicts=_WORK,
         when=(("standing_water_mm", ">=", "ponding_stop_mm"),),
     ),
     Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
@@ -130,7 +136,7 @@ TEST_ROWS: tuple[Row, ...] = (
         when=(("n_more_tests", ">=", "yes"),),
     ),
     Row(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
-    Row(key="test_before_rolling", verdicts=_WAIT, reasons=_UNSURE),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_UNSURE, "test_outside")),
     Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
     Row(
         key="retest_after_rain",

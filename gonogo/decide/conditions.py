@@ -10,14 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide.inputs import Floats, MorningInputs, as_tested, on_hours
 from gonogo.soil.ponding import standing_water_mm
-from gonogo.units import wind_2m_m_s
+from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
 from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
 
 FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
-WIND_2M_OF_10M = wind_2m_m_s(1.0, 10.0)  # FAO-56 eq. 47: the table holds wind at 2 m, forecasts tell it at 10 m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +30,8 @@ class Conditions:
     is_bare        (H,) no snow lies
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
-    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour
+    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour; where the
+                   newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
     """
@@ -93,6 +93,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         for name in ("window_low_pct", "window_high_pct", "omc_pct")
     )
     mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
+    driest, wettest = as_tested(inputs, mean)
     split = ((top < low) & (base > high)) | ((top > high) & (base < low))
     halves = (mean, top, base)
     return Conditions(
@@ -105,9 +106,9 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
         is_inside=is_drained
-        * flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
+        * flagged((driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
         is_too_wet=flagged(mean > high, mean, high),
-        is_too_dry=flagged(mean < low, mean, low),
+        is_too_dry=flagged(wettest < low, mean, low),
         is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
         is_crusted=flagged(~split & (mean >= low) & (mean <= high) & (top < low), *halves, low, high),
     )

@@ -89,6 +89,11 @@ FACTS: dict[str, Fact] = {
         meaning="chance of rain above the stop in the driest stretch; 0 where none fits into today",
         of=measures.chance_of_rain,
     ),
+    "unknown_rain_h": Fact(
+        unit="h",
+        meaning="hours from now to the end of work whose rain no service told, or told against itself",
+        of=measures.unknown_rain,
+    ),
     "hours_until_rain_h": Fact(
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",
@@ -120,6 +125,14 @@ FACTS: dict[str, Fact] = {
         "yes/no",
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
+    ),
+    "last_test_pct": _of_strip(
+        "%",
+        "what the newest test that counts says of the lift; unknown without one",
+        lambda i, s: math.nan if i.last_test_pct is None else i.last_test_pct[s],
+    ),
+    "is_test_outside": _of_strip(
+        "yes/no", "that test lies outside the window", lambda i, s: i.test_outside_pct(s) != 0.0
     ),
     "is_water_unexplained": _of_strip(
         "yes/no",

@@ -1,6 +1,6 @@
 """The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
 
-Those of the order of work and of what changed stand in plan_keys.py.
+Those of the order of work and of what changed stand in order_keys.py.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
@@ -37,6 +37,10 @@ REASONS: dict[str, Key] = {
     "forecast_too_old": Key(
         meaning="wait: the forecast is too old to rely on; decide on site with a test",
         gaps=("forecast_age_h", "forecast_max_age_h"),
+    ),
+    "rain_not_known": Key(
+        meaning="wait: the rain of hours up to the end of work is missing, or the forecast contradicts itself over it",
+        gaps=("unknown_rain_h",),
     ),
     "day_off": Key(meaning="wait: the site does not work today"),
     "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),
@@ -88,6 +92,11 @@ REASONS: dict[str, Key] = {
     "reading_doubtful": Key(
         meaning="wait: the last moisture test does not fit the weather and the tests before; repeat it, then decide",
         gaps=_MOISTURE,
+    ),
+    "test_outside": Key(
+        meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
+        "not bring the lift inside with the chance that is asked for; a second test decides",
+        gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
     ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",
@@ -176,6 +185,9 @@ ADVICE: dict[str, Key] = {
     "very_wet_remove_or_treat": Key(
         meaning="far too wet to dry in time: remove it, spread it elsewhere or treat it, as the engineer says",
         gaps=("moisture_ratio",),
+    ),
+    "treat_or_remove": Key(
+        meaning="wet, and little evaporation: the guide treats such fill or removes it, as the engineer says"
     ),
     "clear_snow": Key(
         meaning="clear the snow off the strip; roll none in, and look for frost and soft ground under it",

@@ -73,17 +73,16 @@ def rained_before_work_mm(known: Known, s: int) -> float:
 
 
 def chance_any_rain(known: Known, from_h: float, until_h: float) -> float:
-    """Return the chance that any hour between two moments has light rain or more, all of them together."""
+    """Return the chance that it rains in any hour between two moments, all of them together, however little."""
     prepared = known.prepared
-    least = prepared.inputs.setting("light_rain_mm_h")
     if until_h <= from_h:
         return 0.0
     last_h = float(prepared.cond.first_h + len(prepared.cond.is_calm))
     part = rows(prepared.cond, from_h, min(until_h, last_h))
-    if part is None or math.isnan(least):
+    if part is None:
         return math.nan
     members = prepared.cond.rain_mm[part]
-    return math.nan if np.any(np.isnan(members)) else float(np.mean((members >= least).any(axis=0)))
+    return math.nan if np.any(np.isnan(members)) else float(np.mean((members > 0.0).any(axis=0)))
 
 
 def chance_rain_in_window(known: Known, s: int) -> float:
@@ -165,12 +164,12 @@ OUTSIDE_FACTS: dict[str, Fact] = {
     ),
     "chance_rain_in_window": Fact(
         unit="-",
-        meaning="chance of light rain or more in any hour of the best stretch; 0 where none fits",
+        meaning="chance of rain in any hour of the best stretch, however little; 0 where none fits",
         of=chance_rain_in_window,
     ),
     "chance_rain_ahead": Fact(
         unit="-",
-        meaning="chance of light rain or more in any hour of the 24 h from the start of work",
+        meaning="chance of rain in any hour of the 24 h from the start of work, however little",
         of=chance_rain_ahead,
     ),
     "heaviest_rain_mm": Fact(

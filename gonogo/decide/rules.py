@@ -48,6 +48,7 @@ RULES: tuple[Rule, ...] = (
     # --- nothing to go by
     _wait("no_forecast", ("is_forecast_usable", "==", "no"), because="no_forecast"),
     _wait("forecast_too_old", ("forecast_age_h", ">", "forecast_max_age_h"), because="forecast_too_old"),
+    _wait("rain_not_known", ("unknown_rain_h", ">", "no"), because="rain_not_known"),
     # --- nothing to do, nobody there, or no time
     _wait("already_rolled", ("is_rolled", "==", "yes"), because="already_rolled"),
     _wait("day_off", ("is_working_day", "==", "no"), because="day_off"),
@@ -99,6 +100,15 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait("split_lift", ("chance_split", ">", "split_chance_max"), because="split_lift", site_may_change=True),
+    # --- a test rules the level: outside the window by the test, only weather, water or work since carries it inside
+    _wait(
+        "test_outside",
+        ("is_test_outside", "==", "yes"),
+        ("chance_in_window", "<", "chance_needed"),
+        ("chance_too_dry", "<=", "too_dry_chance_max"),
+        because="test_outside",
+        site_may_change=True,
+    ),
     # --- too dry: what keeps the water truck away, then the water truck
     _wait(
         "lift_too_thick_to_mix",

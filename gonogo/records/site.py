@@ -165,6 +165,8 @@ class Site:
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
+    contract_station   name of the weather station that the contract names, "" where it names none
+    adverse_days   days of adverse weather that the contract anticipates, January to December; empty where it says none
     """
 
     id: str
@@ -184,6 +186,8 @@ class Site:
     materials: tuple[Material, ...]
     strips: tuple[Strip, ...]
     recheck_at: tuple[time, ...] = ()
+    contract_station: str = ""
+    adverse_days: tuple[float, ...] = ()
 
     @property
     def place(self) -> Place:

@@ -45,7 +45,7 @@ class Runner:
         self.trust = ClockTrust()
         self._fetch = fetch
         self._asking = threading.Lock()
-        self._fetcher: tuple[Config, Fetch] | None = None
+        self._rounds: tuple[Config, Rounds] | None = None
         self._done: set[tuple[str, date, str]] = set()
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
@@ -112,17 +112,23 @@ class Runner:
         return found
 
     def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        """Ask one site at a time: rounds of questions are shared between sites."""
+        return self._shared_rounds().fetch(site, now_utc, stored)
+
+    def _ask_second(self, site: Site, now_utc: datetime, stored: Sequence[Answer], used: str) -> Downloaded:
+        return self._shared_rounds().second(site, now_utc, stored, used)
+
+    def _shared_rounds(self) -> Rounds:
+        """Return the rounds of questions that the sites of the config in force share."""
         with self._asking:
             config = self.configs.accepted
-            if self._fetcher is None or self._fetcher[0] is not config:
+            if self._rounds is None or self._rounds[0] is not config:
 
                 def together(at_utc: datetime) -> list[Site]:
                     return [s for s in config.sites if due.due_day(s, at_utc, lead_min(config, s)) is not None]
 
                 rounds = Rounds(config, clock_utc=clock.clock_utc, together=together, is_scheduled=True)
-                self._fetcher = (config, rounds.fetch)
-            return self._fetcher[1](site, now_utc, stored)
+                self._rounds = (config, rounds)
+            return self._rounds[1]
 
     def stepped(self, step_s: float) -> None:
         """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
@@ -130,7 +136,7 @@ class Runner:
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self._fetcher = None
+        self._rounds = None
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -210,6 +216,7 @@ class Runner:
             deadline_utc=deadline_utc,
             store=self.store,
             fetch=self.ask,
+            second=self._ask_second if self._fetch is None else None,
             start_utc=start_utc,
             owner=self.me,
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
-from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
+from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock

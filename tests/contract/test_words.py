@@ -12,7 +12,7 @@ import pytest
 import gonogo
 from gonogo.book.month import CAUSE_KEYS
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
-from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
+from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.mail import letter, render, view
 from gonogo.moisture.lift_history import SURFACE_AFTER
 from gonogo.records.verdict import Verdict

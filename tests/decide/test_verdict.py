@@ -47,6 +47,7 @@ WETTED = np.where(np.arange(N_HOURS) < row(13.0), 11.0, 14.2)
 DECIDED_BY: dict[str, dict[str, object]] = {
     "no_forecast": {"sky": {"status": ForecastStatus.NONE}},
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
+    "rain_not_known": {"sky": {"rain_unknown": np.arange(N_HOURS) == row(9)}},
     "day_off": {"day": DAY + timedelta(days=3)},
     "already_rolled": {"rolled": np.array([1.0])},
     "not_enough_hours": {"strips": [strip(length_m=2000.0)]},
@@ -79,6 +80,7 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "watered_not_tested": {"untested_water_litres_m2": 5.0},
     "too_wet_or_too_dry": {"w_pct": HALF_WET[None, None, :]},
     "too_wet": {"w_pct": 17.0},
+    "test_outside": {"w_pct": 14.5, "last_test_pct": 17.2, "test_apart_pct": 2.5},
     "retest_after_rain": {"rain_mm": rain_between(0.0, 4.0, 3.0)},
     "split_lift": {"top_pct": 11.0, "base_pct": 17.0},
     "lift_too_thick_to_mix": {"w_pct": 9.0, "strips": [strip(lift_thickness_m=0.45)]},
@@ -132,6 +134,35 @@ def test_a_test_that_does_not_fit_asks_for_a_second_one() -> None:
     assert (made.verdict, made.reason) == (Verdict.WAIT, "reading_doubtful")
     assert made.test == ("repeat_reading",)
     assert "test_then_roll" in made.advice
+
+
+@pytest.mark.parametrize(
+    ("last_test_pct", "apart_pct", "w_pct", "verdict"),
+    [
+        (15.9, 2.4, 14.5, Verdict.COMPACT),  # within the window, which ends at 16
+        (17.2, 0.0, 14.5, Verdict.COMPACT),  # believed, and carried inside since
+        (17.2, 1.0, 14.5, Verdict.COMPACT),  # had it been right, the lift would be at 15.5 by now
+        (17.2, 1.7, 14.5, Verdict.WAIT),  # ... and here at 16.2
+        (17.2, -3.0, 14.5, Verdict.COMPACT),  # the members are wetter than the test: they speak for themselves
+        (10.8, -2.0, 13.5, Verdict.WAIT),  # the dry edge is 12
+        (10.8, -1.0, 13.5, Verdict.COMPACT),
+    ],
+)
+def test_a_test_outside_the_window_rules_the_level_until_something_carries_the_lift_inside(
+    last_test_pct: float, apart_pct: float, w_pct: float, verdict: Verdict
+) -> None:
+    made = decision(w_pct=w_pct, last_test_pct=last_test_pct, test_apart_pct=apart_pct)
+    assert made.verdict == verdict
+    if verdict == Verdict.WAIT:
+        assert made.reason == "test_outside"
+        assert "test_before_rolling" in made.test
+        assert "test_then_roll" in made.advice
+
+
+def test_no_water_is_ordered_on_a_lift_that_is_dry_only_because_a_wet_test_was_not_believed() -> None:
+    assert decision(w_pct=10.5).verdict == Verdict.WATER
+    made = decision(w_pct=10.5, last_test_pct=16.5, test_apart_pct=4.0)
+    assert (made.verdict, made.reason) == (Verdict.WAIT, "test_outside")
 
 
 def test_water_that_nobody_brought_is_said_under_any_verdict_and_changes_none() -> None:

@@ -29,6 +29,7 @@ SHORT = {
     guide.WATER: "water",
     guide.TEST: "test",
     guide.DISK: "disk",
+    guide.TREAT_OR_DISK: "t/disk",
     guide.REMOVE: "treat",
     guide.CLEAR: "clear",
     guide.WAIT: "wait",

@@ -8,19 +8,22 @@ below seven tenths of it, as in the guide.
 
 from __future__ import annotations
 
-from gonogo.records.day_plan import Badge
+from datetime import date
+
+from gonogo.records.day_plan import Badge, Then
 from gonogo.records.verdict import Verdict
 from gonogo.soil.classes import SOIL_CLASSES
-from guide_table.mornings import WINDOW, Morning
+from guide_table.mornings import MAIL_UTC, SKIES, WINDOW, Morning
 
 VERY_WET, VERY_DRY = 1.25, 0.70
 STATES = ("very dry", "dry", "right", "wet", "very wet")
-ROLL, DAMP, WATER, TEST, DISK, REMOVE, CLEAR, WAIT = (
+ROLL, DAMP, WATER, TEST, DISK, TREAT_OR_DISK, REMOVE, CLEAR, WAIT = (
     "roll",
     "roll, keep damp",
     "water",
     "test",
     "disk",
+    "treat or disk",
     "remove or treat",
     "clear, thaw",
     "wait",
@@ -52,10 +55,10 @@ GUIDE: dict[str, dict[str, tuple[str, ...]]] = {
     # GTR A1 h, read: no in rain, treated where it neither rains nor dries, aerated in strong evaporation.
     "wet": {
         "dry hot": (DISK,),
-        "mild": (REMOVE, DISK),
+        "mild": (REMOVE, TREAT_OR_DISK),
         "drizzle": (WAIT, REMOVE),
         "heavy rain": (WAIT, REMOVE),
-        "thunder": (WAIT, REMOVE, DISK),
+        "thunder": (WAIT, REMOVE, TREAT_OR_DISK, DISK),
     },
     # GTR A1 m, read: never in heavy rain, in light rain with care, as it is, surface watered in strong evaporation.
     "right": {
@@ -69,7 +72,7 @@ GUIDE: dict[str, dict[str, tuple[str, ...]]] = {
     "dry": {
         "dry hot": (WATER,),
         "mild": (WATER,),
-        "drizzle": (WATER, WAIT, TEST),
+        "drizzle": (WATER, WAIT),
         "heavy rain": (WAIT,),
         "thunder": (WATER, WAIT),
     },
@@ -89,7 +92,9 @@ for _state in STATES:
 def answer(morning: Morning) -> str:
     """Return what a morning has the crew do, in the words of the guide."""
     decision, plan = morning.decision, morning.plan
-    if decision.verdict == Verdict.WATER:
+    if decision.reason == "dry_crust":
+        return DAMP
+    if decision.verdict == Verdict.WATER or decision.reason == "water_for_tomorrow":
         return WATER
     if decision.verdict == Verdict.COMPACT:
         return DAMP if "keep_surface_damp" in decision.advice else ROLL
@@ -99,9 +104,27 @@ def answer(morning: Morning) -> str:
         return TEST
     if "very_wet_remove_or_treat" in decision.advice:
         return REMOVE
-    if plan.dry_back is not None and not plan.dry_back.is_hopeless:
-        return DISK
+    if any(at.date() == plan_day(morning) for at in (() if plan.dry_back is None else plan.dry_back.disk_utc)):
+        return TREAT_OR_DISK if "treat_or_remove" in decision.advice else DISK
     return WAIT
+
+
+def plan_day(morning: Morning) -> date:
+    """Return the local date of a morning; the table's site keeps UTC."""
+    return MAIL_UTC[SKIES[morning.sky].season].date()
+
+
+def branch(morning: Morning) -> str:
+    """Return what a test that decides has the crew do with the result that the deviation of the table makes likely."""
+    test = morning.plan.test
+    if test is None:
+        return TEST
+    low, high = WINDOW
+    then = test.above if morning.deviation >= high else test.below if morning.deviation <= low else test.inside
+    shown = {Then.DISK: DISK, Then.WATER: WATER, Then.CALL: WATER, Then.HOLD: WAIT, Then.ROLL: ROLL}.get(then, TEST)
+    if shown == DISK and "treat_or_remove" in morning.decision.advice:
+        return TREAT_OR_DISK
+    return shown
 
 
 def agrees(morning: Morning) -> bool:
@@ -110,7 +133,8 @@ def agrees(morning: Morning) -> bool:
     if any(found in GUIDE[state][morning.sky] for state in own):
         return True
     if found == TEST:
-        return len(own) > 1
+        likely = branch(morning)
+        return len(own) > 1 or any(likely in GUIDE[state][morning.sky] for state in own)
     return False
 
 

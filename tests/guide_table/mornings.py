@@ -11,7 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import record
-from weather_story import Day, Shower, Story, body, text
+from weather_scenario import Day, Scenario, Shower, body, text
 
 from gonogo.field import entries
 from gonogo.morning import compute
@@ -103,7 +103,7 @@ def mornings(soil: str, sky_name: str) -> Iterator[Morning]:
         (folder / "config" / "sites").mkdir(parents=True)
         (folder / "config" / "gonogo.toml").write_text(GONOGO, encoding="utf-8")
         (folder / "config" / "sites" / "table.toml").write_text(_site(soil), encoding="utf-8")
-        (folder / "body.json").write_text(text(body(_story(sky, at_utc))), encoding="utf-8")
+        (folder / "body.json").write_text(text(body(_scenario(sky, at_utc))), encoding="utf-8")
         conclusion = _concluded(folder, at_utc, _tests(soil, at_utc))
     decisions = {d.strip_id: d for d in conclusion.decisions}
     for deviation in DEVIATIONS:
@@ -116,14 +116,14 @@ def _strip_id(deviation: int, lift_mm: int) -> str:
     return f"D{deviation:+d}x{lift_mm}".replace("+", "p").replace("-", "m")
 
 
-def _story(sky: Sky, at_utc: datetime) -> Story:
+def _scenario(sky: Sky, at_utc: datetime) -> Scenario:
     midnight = at_utc.replace(hour=0, minute=0)
     days = {(midnight + timedelta(days=n)).date(): sky.today if n >= 0 else sky.before for n in range(-16, 13)}
     showers: tuple[Shower, ...] = tuple(
         (midnight.replace(tzinfo=ZONE) + timedelta(hours=first), amounts, chance, thunder)
         for first, amounts, chance, thunder in sky.showers
     )
-    return Story(
+    return Scenario(
         latitude_deg=LATITUDE_DEG,
         longitude_deg=0.4,
         elevation_m=120.0,

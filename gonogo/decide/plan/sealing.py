@@ -61,9 +61,8 @@ def rain_before_next_shift_h(basis: Basis) -> float | None:
     fallen = np.cumsum(cond.rain_mm[rows], axis=0)
     if not len(fallen):
         return None
-    any_rain = np.maximum.accumulate(cond.rain_mm[rows], axis=0) >= inputs.setting("light_rain_mm_h")
     by_amount = np.mean(fallen >= least_mm, axis=1) >= least_chance
-    reached = by_amount | (np.mean(any_rain, axis=1) >= inputs.setting("seal_any_rain_chance"))
+    reached = by_amount | (np.mean(fallen > 0.0, axis=1) >= inputs.setting("seal_any_rain_chance"))
     if not reached[-1]:
         return None
     at_h = float(cond.first_h + rows.start + int(np.argmax(reached)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.dose import Dose, dose, is_only_crust, target_w_pct, water_litres
 from gonogo.decide.water.spraying import (
@@ -23,6 +24,7 @@ from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
 from gonogo.records.verdict import WaterPlan
 
+DRY_CRUST = "dry_crust"  # the reason of a strip whose top alone is watered
 _ROUNDS = 6  # dose and time depend on each other; each round closes the gap by far more than a factor of ten
 
 
@@ -138,12 +140,17 @@ def _unfrozen(prepared: Prepared, from_h: float, until_h: float) -> float:
     return math.nan if part is None else float(prepared.cond.is_unfrozen[part].min())
 
 
+def soaking_h(inputs: MorningInputs, strip: Strip, *, is_crust: bool) -> float:
+    """Return how long a dose soaks in before the strip is rolled [h]; is_crust: of its dry top alone."""
+    soak_h = inputs.soak_h(strip)
+    return min(soak_h, inputs.setting("crust_soak_h")) if is_crust else soak_h
+
+
 def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Outcome, float]:
     """Return what the truck, free from free_h on, can do for strip s, and when it is free again."""
     inputs = prepared.inputs
-    soak_h, is_crust = inputs.soak_h(inputs.strips[s]), is_only_crust(prepared, s)
-    if is_crust:
-        soak_h = min(soak_h, inputs.setting("crust_soak_h"))
+    is_crust = is_only_crust(prepared, s)
+    soak_h = soaking_h(inputs, inputs.strips[s], is_crust=is_crust)
     at_h = free_h + first_drop_h(truck, efficiency_of(inputs, truck))
     known = math.isfinite(at_h) and math.isfinite(soak_h) and math.isfinite(prepared.rolling_h[s])
     if not known:
