@@ -61,6 +61,8 @@ class SiteTable(Table):
     holidays: list[date] = []
     recheck_at: list[ClockTime] = []
     mixing_depth_m: float
+    contract_station: Name | None = None
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = []
 
 
 class OversizeTable(Table):
@@ -95,6 +97,7 @@ class MaterialTable(Table):
     theta_wp: float | None = None
     is_granular: bool | None = None
     borrow_w_pct: float | None = None
+    soak_in_h: float | None = None
     oversize: OversizeTable | None = None
 
 
@@ -196,6 +199,27 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+
+
+class InboxTable(Table):
+    kind: Literal["imap", "maildir"]
+    address: Address
+    key_env: Variable | None = None
+    key_file: PathText | None = None
+    trusted_server: Host | None = None
+    checks_dkim: bool = True
+    host: Host | None = None
+    port: int | None = None
+    security: Literal["starttls", "tls", "none"] | None = None
+    username: Name | None = None
+    password_env: Variable | None = None
+    password_file: PathText | None = None
+    ca_file: PathText | None = None
+    folder: Name = "INBOX"
+    done: Name = "gonogo-done"
+    waiting: Name = "gonogo-waiting"
+    other: Name = "gonogo-other"
+    maildir: PathText | None = None
 
 
 class WatchTable(Table):

@@ -103,6 +103,10 @@ def material_view(material: Material) -> MaterialView:
         window_high=phrases.amount("w_pct", material.omc_pct + material.window_high_pct),
         max_density=phrases.amount("dry_density_kg_m3", material.mdd_kg_m3),
         required=phrases.amount("w_pct", material.required_compaction_pct),
+        laboratory=None
+        if material.laboratory_omc_pct is None
+        else phrases.amount("w_pct", material.laboratory_omc_pct),
+        is_method=material.method is not None,
         assumed=Names(
             items=tuple(phrase(f"field.{f}") if f in FIELDS else f.replace("_", " ") for f in material.assumed)
         )

@@ -14,6 +14,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 
 from gonogo.errors import ConfigError, Fault
+from gonogo.mail import token
 from gonogo.records.site import Recipient
 from gonogo.wording.language import load
 
@@ -92,7 +93,7 @@ def raw_message(post: Post, content: Content) -> bytes:
     mail["To"] = _mailbox("recipient", post.recipient.name, post.recipient.address)
     if post.reply_to:
         mail["Reply-To"] = _mailbox("reply_to", "", post.reply_to)
-    mail["Subject"] = _literal(" ".join(subject.split()))
+    mail["Subject"] = _literal(" ".join(token.subject_with(subject, message_id).split()))
     mail["Date"] = format_datetime(post.date_utc.astimezone(UTC))
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")

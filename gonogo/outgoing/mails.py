@@ -182,7 +182,7 @@ class _Views:
         strips = {strip.id for strip in frame.site.strips if strip.crew_id in crew_ids}
         return mail_view.build(
             Morning(
-                site=frame.site,
+                site=conclusion.site_as_it_lies(frame.site),
                 crews=crews,
                 plan=self.plan,
                 decisions=[d for d in conclusion.decisions if d.strip_id in strips],

@@ -10,25 +10,18 @@ import babel
 import pytest
 
 import gonogo
-from gonogo.decide.keys import (
-    ADVICE,
-    CAUSES,
-    CHANGES,
-    LIMITS,
-    PLAN_FLAGS,
-    REASONS,
-    TESTS,
-    UNPLANNED,
-    WATER_WARNINGS,
-    Key,
-)
+from gonogo.book.month import CAUSE_KEYS
+from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
 from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
+from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS, TEST_CAUSES
 from gonogo.mail import behind, letter, render, rows, view
+from gonogo.moisture.lift_history import SURFACE_AFTER
 from gonogo.page import view as page_view
 from gonogo.records.day_plan import Badge, Half, Task
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
+from gonogo.replies import parts
 from gonogo.soil.readings import METHOD_ERROR_PCT
 from gonogo.weather.notes import NOTES
 from gonogo.weather.table import COLUMNS
@@ -43,7 +36,7 @@ UNRECORDED = (Task.WATER, Task.DISK, Task.ROLL)  # work that a plan may have tol
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "cli")]
+ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "replies")]
 
 
 def test_four_languages_are_there() -> None:
@@ -143,8 +136,12 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
         f"{table}.{work}{lift}" for table in ("order", "calendar") for work in MACHINE_WORK for lift in ("", "_lift")
     }
     made |= {"order.sealing", "form.day_and_span"}
+    made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
+    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
+    made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
+    made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
