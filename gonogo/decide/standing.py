@@ -19,7 +19,7 @@ ORDER_STANDS = "order_stands"  # rule id of a decision that such an order made
 TAKEN_BACK = frozenset(
     (
         "not_knowable", "no_forecast", "forecast_too_old", "rain_not_known", "already_rolled", "day_off", "frozen",
-        "stormy", "weather_leaves_no_time", "rain_too_soon", "too_wet",
+        "stormy", "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
     )
 )  # fmt: skip
 

@@ -13,9 +13,10 @@ from gonogo.weather.agreement import doubtful_rain
 from gonogo.weather.asked import Asked, Checked
 from gonogo.weather.members import WET_MM_H
 from gonogo.weather.notes import note
-from gonogo.weather.table import COLUMNS
+from gonogo.weather.table import COLUMNS, FREEZING_CODES
 
 SNOW_CODES = (71.0, 73.0, 75.0, 77.0, 85.0, 86.0)  # WMO 4677: snowfall, snow grains, snow showers
+LIQUID_CODES = (51.0, 53.0, 55.0, 61.0, 63.0, 65.0, 80.0, 81.0, 82.0, *FREEZING_CODES)  # WMO 4677: drizzle, rain
 SNOW_BELOW_DEGC = 0.0  # where a service says nothing of snow; common practice, no source
 ESTIMATED_LIGHT = ("radiation_unknown", "radiation_from_cloud", "radiation_from_temperature")  # keys of notes
 # What rain that nobody told is taken to be; choices of ours, no source.
@@ -27,15 +28,16 @@ Floats = npt.NDArray[np.float64]
 
 
 def told_apart(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Separate snow from rain; where the service says nothing of snow, by weather code and temperature."""
+    """Separate snow from rain; where the service says nothing of snow, by weather code, else by temperature."""
     table, notes = table.copy(), []
     precip = np.nan_to_num(table["precip_mm"].to_numpy(dtype=np.float64))
     snow = table["snow_mm"].to_numpy(dtype=np.float64, copy=True)
     unsaid = np.isnan(snow)
     if unsaid.any():
         cold = table["temp_degc"].to_numpy(dtype=np.float64) <= SNOW_BELOW_DEGC
-        coded = np.isin(table["weather_code"].to_numpy(dtype=np.float64), SNOW_CODES)
-        snow[unsaid] = np.where(cold | coded, precip, 0.0)[unsaid]
+        code = table["weather_code"].to_numpy(dtype=np.float64)
+        falls_as_snow = np.isin(code, SNOW_CODES) | (cold & ~np.isin(code, LIQUID_CODES))
+        snow[unsaid] = np.where(falls_as_snow, precip, 0.0)[unsaid]
         if (snow[unsaid] > 0).any():
             notes.append(note("snow_by_temperature", water_mm=float(snow[unsaid].sum())))
     # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.

@@ -87,11 +87,13 @@ def mixed(weather: HourlyWeather, second: HourlyWeather, *, now_utc: datetime) -
     Hours of which the second service tells nothing stay as they are.
     """
     ours, theirs, _ = _common(weather, second, now_utc, ahead_h=None)
-    members = weather.rain_members_mm.copy()
-    n_members = members.shape[1]
-    members[np.ix_(ours, np.arange(1, n_members, 2))] = second.rain_members_mm[theirs][:, 1:n_members:2]
-    changed: dict[str, Any] = {"rain_members_mm": members, "rain_mm": weather.rain_mm.copy()}
-    changed["rain_mm"][ours] = members[ours].mean(axis=1)
+    others = np.arange(1, weather.rain_members_mm.shape[1], 2)
+    changed: dict[str, Any] = {"rain_mm": weather.rain_mm.copy()}
+    for name in ("rain_members_mm", "rain_peaks_mm"):
+        members = getattr(weather, name).copy()
+        members[np.ix_(ours, others)] = getattr(second, name)[theirs][:, others]
+        changed[name] = members
+    changed["rain_mm"][ours] = changed["rain_members_mm"][ours].mean(axis=1)
     for name in ("temp_degc", "rh_pct", "wind_2m_m_s", "pressure_kpa", "shortwave_w_m2"):
         values = getattr(weather, name).copy()
         values[ours] = 0.5 * (values[ours] + getattr(second, name)[theirs])

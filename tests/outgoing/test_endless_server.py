@@ -93,6 +93,9 @@ def test_an_answer_without_end_is_given_up_before_it_fills_the_memory(
 @pytest.mark.parametrize("security", ["none", "tls"])
 def test_a_server_that_trickles_is_cut_when_the_mails_time_is_over(security: str) -> None:
     started = time.monotonic()
-    with server(trickle) as port, pytest.raises(TransportError, match=r"longer than 0.5 s over one mail|cannot be used"):
+    with (
+        server(trickle) as port,
+        pytest.raises(TransportError, match=r"longer than 0.5 s over one mail|cannot be used"),
+    ):
         deliver(port, security=security, limit_s=0.5)
     assert time.monotonic() - started < 3.0
