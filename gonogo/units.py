@@ -59,6 +59,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1.0, unit="L/m²", step=0.1, decimals=1),
         Shown(per_si=1 / LITRES_M2_PER_GAL_YD2, unit="gal/yd²", step=0.05, decimals=2),
     ),
+    "litres_m3": (
+        Shown(per_si=1.0, unit="L/m³", step=1.0, decimals=0),
+        Shown(per_si=METRE_PER_YARD**3 / LITRE_PER_GALLON, unit="gal/yd³", step=0.5, decimals=1),
+    ),
     "length_m": (
         Shown(per_si=1.0, unit="m", step=1.0, decimals=0),
         Shown(per_si=1 / METRE_PER_FOOT, unit="ft", step=5.0, decimals=0, fine_below=50.0, fine_step=1.0),

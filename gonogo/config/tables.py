@@ -95,6 +95,7 @@ class MaterialTable(Table):
     theta_wp: float | None = None
     is_granular: bool | None = None
     borrow_w_pct: float | None = None
+    soak_in_h: float | None = None
     oversize: OversizeTable | None = None
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.records.site import Crew, Material, Site, Strip, Surface
+from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
@@ -127,6 +128,14 @@ class MorningInputs:
     def surface(self, s: int) -> Surface:
         """Return the surface state of row s as it is now."""
         return self.strips[s].surface if self.surfaces is None else self.surfaces[s]
+
+    def soak_h(self, strip: Strip) -> float:
+        """Return how long water soaks in before a strip is rolled [h]: the material's own, else by its kind of soil."""
+        material = self.material(strip)
+        if material.soak_in_h is not None:
+            return material.soak_in_h
+        is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
+        return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)

@@ -20,7 +20,7 @@ ORDER_STANDS = "order_stands"  # rule id of a decision that such an order made
 TAKEN_BACK = frozenset(
     (
         "not_knowable", "no_forecast", "forecast_too_old", "already_rolled", "day_off", "frozen", "stormy",
-        "weather_leaves_no_time", "rain_too_soon", "too_wet",
+        "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
     )
 )  # fmt: skip
 

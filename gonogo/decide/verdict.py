@@ -19,7 +19,9 @@ from gonogo.decide.rules import RULES, Condition, Rule
 from gonogo.decide.standing import ORDER_STANDS, TAKEN_BACK, Standing
 from gonogo.decide.today import Prepared, prepare, run_around
 from gonogo.decide.water import trucks
-from gonogo.decide.water.dose import Outcome
+from gonogo.decide.water.evening import FOR_TOMORROW
+from gonogo.decide.water.spraying import efficiency_of
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Task
 from gonogo.records.site import Site, Strip
@@ -135,7 +137,7 @@ def _trucks_at_work(inputs: MorningInputs) -> trucks.Free:
         if truck is None or job is None:
             continue
         times_h = free.setdefault(truck.id, [epoch_h(inputs.now_utc)] * truck.count)
-        back_h = epoch_h(job.end_utc) + truck.travel_time_min / 60.0 / inputs.setting("truck_efficiency")
+        back_h = epoch_h(job.end_utc) + truck.travel_time_min / 60.0 / efficiency_of(inputs, truck)
         first = times_h.index(min(times_h))
         times_h[first] = max(times_h[first], back_h)
     return free
@@ -160,6 +162,8 @@ def _decision(
             plan = trucks.keep_damp(prepared, s, best, free)
     elif judged.verdict == Verdict.WATER and watered is not None:
         from_h, until_h, plan = watered.from_h, watered.until_h, watered.plan
+    elif judged.reason == FOR_TOMORROW and watered is not None:
+        plan = watered.tomorrow
     waits = judged.verdict == Verdict.WAIT
     row = prepared.row_at(prepared.today.from_h)
     mean, p10, p90 = (math.nan,) * 3 if row is None else band_pct(inputs.w_pct[row, s])

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
 from gonogo.errors import GonogoError
+from gonogo.moisture.learned import frost_put_down
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import GaugeRain
@@ -20,6 +21,7 @@ from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import schema
 from gonogo.weather import past, series
+from gonogo.weather.frost import frost_of_config
 from gonogo.weather.series import HourlyWeather
 
 
@@ -79,7 +81,7 @@ def checked(
     now_utc = frame.now_utc
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
-    return series.check(
+    weather = series.check(
         downloaded.received,
         site=frame.site,
         now_utc=now_utc,
@@ -88,6 +90,8 @@ def checked(
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
     )
+    frost = frost_put_down(stored.learned) or frost_of_config(frame.config.settings[frame.site.id])
+    return weather if frost is None else series.with_frost(weather, frame.site, frost)
 
 
 def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:

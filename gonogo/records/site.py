@@ -46,6 +46,7 @@ class Material:
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    soak_in_h                         time that water takes to soak in [h]; None = by the kind of soil
     """
 
     id: str
@@ -65,6 +66,7 @@ class Material:
     is_granular: bool = False
     assumed: tuple[str, ...] = ()
     borrow_w_pct: float | None = None
+    soak_in_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

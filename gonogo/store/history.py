@@ -129,19 +129,21 @@ def entry_log(connection: sa.Connection, site_id: str, *, limit: int = 1000) -> 
         .order_by(log.c.id.desc())
         .limit(limit)
     )
-    return tuple(
-        StoredEntry(
-            id=row.id,
-            site_id=row.site_id,
-            entry=None if row.kind == WITHDRAWN else decoded(row.record, KINDS[row.kind]),
-            entered_utc=row.entered_utc,
-            entered_by=row.entered_by,
-            note=row.note,
-            source_key=row.source_key,
-            corrects_id=row.corrects_id,
-            corrected_by_id=row.corrected_by_id,
-        )
-        for row in connection.execute(query)
+    return tuple(stored_entry(row) for row in connection.execute(query))
+
+
+def stored_entry(row: sa.Row[Any]) -> StoredEntry:
+    """Unpack a row of the log, selected with the number of the line that corrects it."""
+    return StoredEntry(
+        id=row.id,
+        site_id=row.site_id,
+        entry=None if row.kind == WITHDRAWN else decoded(row.record, KINDS[row.kind]),
+        entered_utc=row.entered_utc,
+        entered_by=row.entered_by,
+        note=row.note,
+        source_key=row.source_key,
+        corrects_id=row.corrects_id,
+        corrected_by_id=row.corrected_by_id,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from gonogo import times
 from gonogo.decide.standing import ORDER_STANDS
+from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.records.day_plan import DayPlan, StripPlan, Task
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
@@ -69,7 +70,8 @@ def order_as_planned(order: WorkOrder, decisions: Mapping[str, Decision], plan: 
         if times.local_date(work.start_utc, site.zone) != plan.day:
             return True
         if work.work == Work.WATERING:
-            return decisions[work.strip_id].verdict == Verdict.WATER
+            decision = decisions[work.strip_id]
+            return decision.verdict == Verdict.WATER or decision.reason == FOR_TOMORROW
         return work.work == Work.ROLLING
 
     sealing = [
