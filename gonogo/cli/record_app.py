@@ -90,7 +90,17 @@ _entry_command(
         Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")],
         "",
     ),
-    basis=(Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")], ""),
+    basis=(
+        Annotated[
+            str,
+            typer.Option("--basis", help="wet: percent of the mass before drying; dry. Carbide, microwave: needed."),
+        ],
+        "",
+    ),
+    depth_mm=(
+        Annotated[str, typer.Option("--depth", help="Of the upper so many mm alone, such as 100; else whole lift.")],
+        "",
+    ),
 )
 _entry_command(
     "rain",
@@ -140,8 +150,8 @@ def record_csv(
     """Record every row of a CSV file, or nothing where any row is at fault.
 
     Columns: kind (reading, rain, watering, surface), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
-    rain_mm, litres, work, passes, corrects, meant (again: no double; long: a gauge not emptied for over three days).
-    Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
+    depth_mm, rain_mm, litres, work, passes, corrects, meant (again: no double; long: a gauge not emptied for over
+    three days). Leave out the columns you do not need. A file may come again as it grows: a known line is passed over.
     """
     from gonogo.config.text_file import text_to_store
     from gonogo.field import entries, record

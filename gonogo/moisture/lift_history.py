@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
@@ -30,6 +30,7 @@ class LiftHistory:
     assumed      "" = as it was recorded; NEW_LIFT or REWORK = entries after "rolled" say that the lift which lies there
                  is another, or was broken up again, though nobody recorded it
     begins_utc   since when the entries are of this lift, None where they are all there are
+    offset_pct   by method of a test, how much higher than the oven it reads in this material [% points]
     """
 
     readings: tuple[Reading, ...]
@@ -38,6 +39,11 @@ class LiftHistory:
     is_rolled: bool = False
     assumed: str = ""
     begins_utc: datetime | None = None
+    offset_pct: Mapping[str, float] = field(default_factory=dict)
+
+    def as_oven_pct(self, reading: Reading) -> float:
+        """Return what the oven would have found where a test was taken [%]."""
+        return reading.w_pct - self.offset_pct.get(reading.method, 0.0)
 
     @property
     def lift_from_utc(self) -> datetime | None:
