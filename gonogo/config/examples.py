@@ -32,6 +32,7 @@ EXAMPLES: dict[str, str] = {
     "address": '"person@example.com"',
     "role": '"superintendent"',
     "units": '"metric"',
+    "score_mail": "false",
     "language": '"en"',
     "roller": '"padfoot"',
     "truck": '"tanker"',
