@@ -20,7 +20,6 @@ EXAMPLES: dict[str, str] = {
     "soil_class": '"clay"',
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",
-    "soak_in_h": "12",
     "window_ratio": "[0.9, 1.1]",
     "is_granular": "true",
     "is_shale": "true",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from email import message_from_bytes
@@ -81,7 +82,7 @@ def test_a_bad_score_says_so_first_and_what_to_do(tmp_path: Path) -> None:
         bodies = [message.get_body((kind,)) for kind in ("plain", "html")]
         for part in bodies:
             assert part is not None
-            body = " ".join(str(part.get_content()).split())
+            body = " ".join(html.unescape(str(part.get_content())).split())
             assert body.index(words("score.worse")) < body.index(words("score.leads"))
             assert words("score.advice") in body
             assert "score_mail = false" in body
