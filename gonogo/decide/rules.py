@@ -173,6 +173,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "water_for_tomorrow",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_for_tomorrow", "==", "yes"),
         because="water_for_tomorrow",
         site_may_change=True,
@@ -188,6 +189,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "rain_on_water",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_rained_on", "==", "yes"),
         because="rain_on_water",
         site_may_change=True,
@@ -211,6 +213,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "dry_crust_unwatered",
         *_CRUSTED,
+        _NOT_SETTING,
         ("is_water_in_time", "==", "no"),
         because="dry_crust_unwatered",
         site_may_change=True,
