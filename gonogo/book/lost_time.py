@@ -61,6 +61,7 @@ CAUSE_OF_REASON: dict[str, str] = {
     "reading_doubtful": MISSING_TEST,
     "retest_after_rain": RAIN,
     "too_uncertain": MISSING_TEST,
+    "test_outside": MISSING_TEST,
     "too_wet": WET_GROUND,
     "split_lift": WET_GROUND,
     "lift_too_thick_to_mix": DRY_GROUND,
@@ -69,6 +70,13 @@ CAUSE_OF_REASON: dict[str, str] = {
     "roller_full": DRY_GROUND,
     "truck_taken": DRY_GROUND,
     "no_time_for_water": DRY_GROUND,
+    "standing_water": WET_GROUND,
+    "rain_on_water": RAIN,
+    "snow_lying": SNOW,
+    "too_cold": FROST,
+    "water_for_tomorrow": DRY_GROUND,
+    "dry_crust": DRY_GROUND,
+    "dry_crust_unwatered": DRY_GROUND,
 }
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
@@ -26,6 +26,8 @@ KINDS = {
     "surface_work": SurfaceWork,
     "lift_result": LiftResult,
 }
+STATION_DAY = "station_day"  # kept in the same log, but no entry that a verdict is made from
+RECORDS: dict[str, type[Entry | StationDay]] = {**KINDS, STATION_DAY: StationDay}
 WITHDRAWN = "withdrawn"
 
 
@@ -55,7 +57,7 @@ class StoredEntry:
 
     id: int
     site_id: str
-    entry: Entry | None
+    entry: Entry | StationDay | None
     entered_utc: datetime
     entered_by: str
     note: str
@@ -95,6 +97,31 @@ def add_entry(
     )
 
 
+def add_station_day(
+    connection: sa.Connection,
+    site_id: str,
+    read: StationDay,
+    arrival: Arrival,
+    *,
+    at_utc: datetime,
+    corrects_id: int | None = None,
+) -> int:
+    """Add what a contract's weather station read on a date that began at at_utc, and return the id of its line.
+
+    Raises StoreError as add_entry does.
+    """
+    return _add_line(
+        connection,
+        site_id=site_id,
+        kind=STATION_DAY,
+        strip_id=None,
+        at_utc=at_utc,
+        record=encoded(read),
+        arrival=arrival,
+        corrects_id=corrects_id,
+    )
+
+
 def withdraw_entry(connection: sa.Connection, site_id: str, entry_id: int, arrival: Arrival) -> int:
     """Take an entry out of force by a line that says so, and return that line's id. The entry itself stays."""
     return _add_line(
@@ -115,7 +142,7 @@ def entries(connection: sa.Connection, site_id: str, *, since_utc: datetime | No
     later = log.alias("later")
     query = (
         sa.select(log.c.kind, log.c.record)
-        .where(log.c.site_id == site_id, log.c.kind != WITHDRAWN)
+        .where(log.c.site_id == site_id, log.c.kind.in_(list(KINDS)))
         .where(~sa.exists().where(later.c.corrects_id == log.c.id))
         .order_by(log.c.at_utc, log.c.id)
     )
@@ -143,7 +170,7 @@ def stored_entry(row: sa.Row[Any]) -> StoredEntry:
     return StoredEntry(
         id=row.id,
         site_id=row.site_id,
-        entry=None if row.kind == WITHDRAWN else decoded(row.record, KINDS[row.kind]),
+        entry=None if row.kind == WITHDRAWN else decoded(row.record, RECORDS[row.kind]),
         entered_utc=row.entered_utc,
         entered_by=row.entered_by,
         note=row.note,

@@ -11,18 +11,8 @@ import pytest
 
 import gonogo
 from gonogo.book.month import CAUSE_KEYS
-from gonogo.decide.keys import (
-    ADVICE,
-    CAUSES,
-    CHANGES,
-    LIMITS,
-    PLAN_FLAGS,
-    REASONS,
-    TESTS,
-    UNPLANNED,
-    WATER_WARNINGS,
-    Key,
-)
+from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
+from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.mail import letter, render, view
 from gonogo.moisture.lift_history import SURFACE_AFTER
 from gonogo.records.verdict import Verdict

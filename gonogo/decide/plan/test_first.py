@@ -111,7 +111,8 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     s = basis.inputs.strips.index(strip)
     usual = truck_time(basis.prepared, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
     spent_h = SPRAY_H if usual is None else usual.first_h + usual.spray_h
-    needed = timedelta(hours=spent_h + basis.inputs.setting("soak_in_h") + 2.0 * TEST_H + basis.prepared.rolling_h[s])
+    soaked_h = spent_h + basis.inputs.soak_h(strip)
+    needed = timedelta(hours=soaked_h + 2.0 * TEST_H + basis.prepared.rolling_h[s])
     fits = math.isfinite(needed.total_seconds()) and by_utc + needed <= last_pass_utc(basis.prepared)
     return Then.WATER if fits else Then.HOLD
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from gonogo.decide.inputs import MorningInputs
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import early_intake_mm
@@ -51,6 +52,18 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
 def lanes(truck: Truck, width_m: float) -> int:
     """Return how many widths of the spray bar cover a strip [-]."""
     return math.ceil(width_m / truck.bar_width_m - _NUDGE)
+
+
+def efficiency_of(inputs: MorningInputs, truck: Truck) -> float:
+    """Return the share of the hour that a truck works on strips [-]: what haul roads drink is taken from it.
+
+    Never below a tenth: a truck that has no time is a fault of the config, not an endless day.
+    """
+    efficiency = inputs.setting("truck_efficiency")
+    spray_h = truck.tank_litres / truck.flow_litres_min / 60.0
+    load_h = ((truck.fill_time_min + 2.0 * truck.travel_time_min) / 60.0 + spray_h) / efficiency
+    taken = inputs.setting("haul_road_litres_h") / truck.tank_litres * load_h
+    return efficiency * max(1.0 - taken, 0.1)
 
 
 def first_drop_h(truck: Truck, efficiency: float) -> float:
