@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gonogo.decide.lift_keys import LIFT_ADVICE, LIFT_REASONS, LIFT_TESTS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
@@ -17,6 +19,10 @@ class Key:
 
     meaning: str
     gaps: tuple[str, ...] = ()
+
+
+def _keys(rows: dict[str, tuple[str, tuple[str, ...]]]) -> dict[str, Key]:
+    return {name: Key(meaning=meaning, gaps=gaps) for name, (meaning, gaps) in rows.items()}
 
 
 _WINDOW = ("from_utc", "until_utc")
@@ -148,6 +154,7 @@ REASONS: dict[str, Key] = {
         meaning="wait: too dry, and the water cannot be put on, soak in and be rolled today",
         gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),
     ),
+    **_keys(LIFT_REASONS),
 }
 
 # What to do: any number per decision, in this order.
@@ -235,6 +242,7 @@ ADVICE: dict[str, Key] = {
     "crew_day_too_full": Key(
         meaning="this crew's strips need more rolling hours than the shift has; choose by the outlook"
     ),
+    **_keys(LIFT_ADVICE),
 }
 
 # What to test: any number per decision.
@@ -254,6 +262,7 @@ TESTS: dict[str, Key] = {
     ),
     "density_after_rolling": Key(meaning="density test after the last pass, as the specification asks"),
     "check_for_frost": Key(meaning="look for frost in the fill and in the surface under it before the first load"),
+    **_keys(LIFT_TESTS),
 }
 
 # Warnings on a water plan.

@@ -12,7 +12,7 @@ from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field import amounts, doubles
 from gonogo.field.entries import NewEntry
-from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.compaction import air_voids_pct
 from gonogo.store import history, runs, schema
@@ -104,10 +104,33 @@ def entry_text(site: Site, entry: Entry | StationDay) -> str:
             return f"{local(entry.at_utc)} {entry.strip_id} watered {entry.litres:.0f} L"
         case SurfaceWork():
             passes = f", {entry.passes} passes" if entry.passes else ""
-            return f"{local(entry.at_utc)} {entry.strip_id} {entry.work}{passes}"
+            spread = _spread_text(site, entry) if entry.work == "spread" else ""
+            return f"{local(entry.at_utc)} {entry.strip_id} {entry.work}{passes}{spread}"
+        case LiftResult():
+            return f"{local(entry.at_utc)} {entry.strip_id} lift {entry.result}"
         case StationDay():
             rain = "rain unknown" if entry.rain_mm is None else f"rain {entry.rain_mm:.1f} mm"
             return f"{entry.day:%a %Y-%m-%d} station {entry.station}, {rain}"
+
+
+def _spread_text(site: Site, entry: SurfaceWork) -> str:
+    """Return what is known of a spread lift; where its thickness was not told, that the config's stands."""
+    lift = entry.spread or Spread()
+    strip = next((s for s in site.strips if s.id == entry.strip_id), None)
+    parts = []
+    if lift.thickness_m is not None:
+        counted = f" ({lift.loads:.0f} loads of {lift.load_m3:g} m3)" if lift.loads and lift.load_m3 else ""
+        parts.append(f"{1000.0 * lift.thickness_m:.0f} mm{counted}")
+    elif strip is not None:
+        later_m = strip.following_lift_thickness_m
+        later = "" if later_m is None else f", {1000.0 * later_m:.0f} mm from the second lift on"
+        parts.append(f"thickness not told: {1000.0 * strip.lift_thickness_m:.0f} mm{later}, as in the config")
+    parts += [f"{lift.dry_density_kg_m3:.0f} kg/m3 dry"] if lift.dry_density_kg_m3 is not None else []
+    parts += [lift.material_id] if lift.material_id else []
+    parts += [f"on {100.0 * lift.area_share:.0f} % of the strip"] if lift.area_share is not None else []
+    parts += [f"{lift.w_pct:.1f} % ({lift.method})"] if lift.w_pct is not None else []
+    parts += ["as wet as the borrow"] if lift.method and lift.w_pct is None else []
+    return f": {', '.join(parts)}" if parts else ""
 
 
 def _density_text(site: Site, reading: Reading) -> str:

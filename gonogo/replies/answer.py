@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from gonogo.mail.letter import raw_message
+from gonogo.mail.letter import Content, Post, raw_message
 from gonogo.mail.reply_lines import exact_litres, grammar_lines, marker_line
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
 from gonogo.records.site import Recipient, Site
@@ -185,18 +185,9 @@ def raw_answer(
 ) -> bytes:
     """Return the mail that answers, below the one that it answers where that has a name of its own."""
     says = speaker(person.language, person.units)
-    raw = raw_message(
-        subject=written.subject,
-        text=_paragraphs((marker_line(says), *written.lines)),
-        html="",
-        recipient=person,
-        sender=sender,
-        sender_name="gonogo",
-        reply_to=reply_to,
-        message_id=message_id,
-        date_utc=date_utc,
-        language=person.language,
-    )
+    post = Post(recipient=person, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=date_utc)
+    text = _paragraphs((marker_line(says), *written.lines))
+    raw = raw_message(post, Content(subject=written.subject, text=text, language=person.language))
     is_plain = in_reply_to.isascii() and in_reply_to.isprintable() and len(in_reply_to) <= 200
     if is_plain and in_reply_to.startswith("<") and in_reply_to.endswith(">") and " " not in in_reply_to:
         raw = f"In-Reply-To: {in_reply_to}\r\nReferences: {in_reply_to}\r\n".encode() + raw

@@ -160,3 +160,5 @@ class MaterialView:
     max_density: Amount
     required: Amount
     assumed: Names | None
+    laboratory: Amount | None = None
+    is_method: bool = False

@@ -31,7 +31,6 @@ OFFENDERS: dict[str, int] = {
     "decide/whatif.py:courses: parameters": 10,
     "soil/balance.py:simulate: lines": 92,
     "soil/balance.py:simulate: parameters": 13,
-    "soil/compaction.py:fit_curve: lines": 61,
     "soil/reference_et.py:penman_monteith_mm: parameters": 9,
     "soil/unexplained.py:gains: lines": 64,
     "soil/unexplained.py:gains: parameters": 8,
