@@ -20,7 +20,7 @@ METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of s
 def strip_row(
     strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
 ) -> StripRow:
-    """Return one strip of the first screen. reason: of its verdict, in a sentence; is_knowable: the plan has a verdict."""
+    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
