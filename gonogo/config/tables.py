@@ -171,6 +171,7 @@ class ReadingTable(Table):
     at: datetime
     method: str
     dry_density_kg_m3: float | None = None
+    depth_mm: float | None = None
 
 
 class StripTable(Table):

@@ -97,7 +97,8 @@ def entry_text(site: Site, entry: Entry | StationDay) -> str:
     match entry:
         case Reading():
             reading = f"{entry.w_pct:.1f} %{_density_text(site, entry)}"
-            return f"{local(entry.at_utc)} {entry.strip_id} reading {reading} ({entry.method})"
+            depth = "" if entry.depth_mm is None else f", upper {entry.depth_mm:g} mm"
+            return f"{local(entry.at_utc)} {entry.strip_id} reading {reading} ({entry.method}{depth})"
         case GaugeRain():
             return f"{local(entry.from_utc)} to {local(entry.until_utc)} rain {entry.rain_mm:.1f} mm"
         case Watering():

@@ -21,6 +21,7 @@ from gonogo.inbox import bounces, writers
 from gonogo.inbox.mailbox import Place
 from gonogo.inbox.writers import VALID, Writer
 from gonogo.mail import token
+from gonogo.mail.letter import Post
 from gonogo.outgoing.message_id import message_id, reply_mark
 from gonogo.records import shift
 from gonogo.records.field import Entry, GaugeRain
@@ -260,15 +261,14 @@ def _envelope(case: _Case, written: Written, *, is_question: bool) -> Envelope:
         mark = writers.question_mark(config, case.number, case.letter.sender)
     who = hashlib.sha256(case.letter.key.encode()).hexdigest()[:20]
     identity = token.with_mark(message_id(config.transport.sender, "answer", day, site.id, who), mark)
-    raw = raw_answer(
-        written,
-        person,
+    post = Post(
+        recipient=person,
         sender=config.transport.sender,
         reply_to=config.inbox.address,
         message_id=identity,
-        in_reply_to=case.letter.message_id,
         date_utc=now_utc,
     )
+    raw = raw_answer(written, post, in_reply_to=case.letter.message_id)
     return Envelope(
         message_id=identity,
         site_id=site.id,

@@ -173,20 +173,10 @@ def _paragraphs(lines: Sequence[str]) -> str:
     return text + "\n"
 
 
-def raw_answer(
-    written: Written,
-    person: Recipient,
-    *,
-    sender: str,
-    reply_to: str,
-    message_id: str,
-    in_reply_to: str,
-    date_utc: datetime,
-) -> bytes:
+def raw_answer(written: Written, post: Post, *, in_reply_to: str) -> bytes:
     """Return the mail that answers, below the one that it answers where that has a name of its own."""
-    says = speaker(person.language, person.units)
-    post = Post(recipient=person, sender=sender, reply_to=reply_to, message_id=message_id, date_utc=date_utc)
-    text = _paragraphs((marker_line(says), *written.lines))
+    person = post.recipient
+    text = _paragraphs((marker_line(speaker(person.language, person.units)), *written.lines))
     raw = raw_message(post, Content(subject=written.subject, text=text, language=person.language))
     is_plain = in_reply_to.isascii() and in_reply_to.isprintable() and len(in_reply_to) <= 200
     if is_plain and in_reply_to.startswith("<") and in_reply_to.endswith(">") and " " not in in_reply_to:

@@ -219,7 +219,7 @@ def test_a_sentence_finds_its_setting_among_the_rules() -> None:
     facts = {"longest_calm_h": 0.0, "time_needed_h": 3.0}
     rule = scene.rule_seen("stormy", ("wind", 14.0, ">", "wind_stop_m_s", 12.0))
     made = of(scene.decision("N1", Verdict.WAIT, "stormy", facts=facts, seen=(rule,)))
-    assert said(made.behind[0].lines) == "Thunderstorm, or wind above 43 km/h (at 10 m above ground)."
+    assert said(made.behind[0].lines) == "Thunderstorm, or forecast wind above 43 km/h."
 
 
 def test_chances_of_zero_on_all_sides_mean_that_none_was_computed() -> None:
