@@ -92,7 +92,17 @@ _entry_command(
         Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")],
         "",
     ),
-    basis=(Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")], ""),
+    basis=(
+        Annotated[
+            str,
+            typer.Option("--basis", help="wet: percent of the mass before drying; dry. Carbide, microwave: needed."),
+        ],
+        "",
+    ),
+    depth_mm=(
+        Annotated[str, typer.Option("--depth", help="Of the upper so many mm alone, such as 100; else whole lift.")],
+        "",
+    ),
 )
 _entry_command(
     "rain",
@@ -163,8 +173,8 @@ def record_csv(
     """Record every row of a CSV file, or nothing where any row is at fault.
 
     Columns: kind (reading, rain, watering, surface, lift), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
-    rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied for over three
-    days); of a spread lift: thickness_m, material, area_share, loads, load_m3.
+    depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied for
+    over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3.
     Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
     """
     from gonogo.config.text_file import text_to_store

@@ -171,6 +171,7 @@ class ReadingTable(Table):
     at: datetime
     method: str
     dry_density_kg_m3: float | None = None
+    depth_mm: float | None = None
 
 
 class StripTable(Table):
@@ -223,6 +224,27 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+
+
+class InboxTable(Table):
+    kind: Literal["imap", "maildir"]
+    address: Address
+    key_env: Variable | None = None
+    key_file: PathText | None = None
+    trusted_server: Host | None = None
+    checks_dkim: bool = True
+    host: Host | None = None
+    port: int | None = None
+    security: Literal["starttls", "tls", "none"] | None = None
+    username: Name | None = None
+    password_env: Variable | None = None
+    password_file: PathText | None = None
+    ca_file: PathText | None = None
+    folder: Name = "INBOX"
+    done: Name = "gonogo-done"
+    waiting: Name = "gonogo-waiting"
+    other: Name = "gonogo-other"
+    maildir: PathText | None = None
 
 
 class WatchTable(Table):

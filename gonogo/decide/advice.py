@@ -42,6 +42,7 @@ _UNSURE = (
     "not_knowable",
     "no_forecast",
     "forecast_too_old",
+    "rain_not_known",
 )
 _WET = ("too_wet",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
@@ -70,7 +71,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
     Row(
         key="binder_clock",
-        verdicts=_WAIT,
+        verdicts=_ANY,
         when=(("is_setting", "==", "yes"), ("is_rolled", "==", "no"), ("working_time_left_h", ">", "no")),
     ),
     Row(

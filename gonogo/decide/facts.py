@@ -90,6 +90,11 @@ FACTS: dict[str, Fact] = {
         meaning="chance of rain above the stop in the driest stretch; 0 where none fits into today",
         of=measures.chance_of_rain,
     ),
+    "unknown_rain_h": Fact(
+        unit="h",
+        meaning="hours from now to the end of work whose rain no service told, or told against itself",
+        of=measures.unknown_rain,
+    ),
     "hours_until_rain_h": Fact(
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",

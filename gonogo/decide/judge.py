@@ -118,7 +118,7 @@ def _inputs(
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in histories]
     both = list(zip(histories, usable, strict=True))
-    newest = last_tests(usable, weather.hour_utc, moisture)
+    newest = last_tests(site, usable, weather.hour_utc, moisture)
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
     return MorningInputs(
         site=site,

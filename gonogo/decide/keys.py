@@ -1,6 +1,6 @@
 """The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
 
-Those of the order of work and of what changed stand in plan_keys.py.
+Those of the order of work and of what changed stand in order_keys.py.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
@@ -43,6 +43,10 @@ REASONS: dict[str, Key] = {
     "forecast_too_old": Key(
         meaning="wait: the forecast is too old to rely on; decide on site with a test",
         gaps=("forecast_age_h", "forecast_max_age_h"),
+    ),
+    "rain_not_known": Key(
+        meaning="wait: the rain of hours up to the end of work is missing, or the forecast contradicts itself over it",
+        gaps=("unknown_rain_h",),
     ),
     "day_off": Key(meaning="wait: the site does not work today"),
     "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),

@@ -50,6 +50,7 @@ RULES: tuple[Rule, ...] = (
     # --- nothing to go by
     _wait("no_forecast", ("is_forecast_usable", "==", "no"), because="no_forecast"),
     _wait("forecast_too_old", ("forecast_age_h", ">", "forecast_max_age_h"), because="forecast_too_old"),
+    _wait("rain_not_known", ("unknown_rain_h", ">", "no"), because="rain_not_known"),
     # --- nothing to do, nobody there, or no time
     _wait("lift_accepted", ("is_rolled", "==", "yes"), ("is_accepted", "==", "yes"), because="lift_accepted"),
     _wait("already_rolled", ("is_rolled", "==", "yes"), because="already_rolled"),

@@ -40,6 +40,7 @@ COLUMNS = (
     "passes",
     "corrects",
     "basis",
+    "depth_mm",
     "meant",
     "thickness_m",
     "material",
@@ -49,6 +50,7 @@ COLUMNS = (
     "result",
 )
 OF_EVERY_KIND = ("kind", "at", "corrects", "meant")
+WITH_BASIS = ("carbide", "microwave")  # instruments of both kinds are about: the basis has to be said
 MEANT = ("again", "long")  # words of the column `meant`: what looks like a slip and is none
 LONGEST_UNASKED = timedelta(days=3)  # of a gauge: rain of a longer time is spread thin, and an old date is a usual slip
 
@@ -72,6 +74,10 @@ class NewEntry:
 
 def _reading(row: Row) -> Entry:
     w_pct = lifts.w_pct(row)
+    if row.text("method") in WITH_BASIS and not row.text("basis"):
+        wrong = f"missing: a {row.text('method')} may show percent of dry or of wet mass."
+        row.add_fault("basis", wrong, "Write wet (percent of the mass before drying, as a carbide dial shows) or dry.")
+    depth = row.number("depth_mm", "Write how deep it reached in millimetres, for example 100.", required=False)
     density = row.number("dry_density_kg_m3", "Write kilograms of dry soil per m3, for example 1740.", required=False)
     reading = Reading(
         strip_id=row.strip(),
@@ -79,6 +85,7 @@ def _reading(row: Row) -> Entry:
         w_pct=w_pct,
         method=row.one_of("method", METHOD_ERROR_PCT, "test method"),
         dry_density_kg_m3=None if math.isnan(density) else density,
+        depth_mm=None if math.isnan(depth) else depth,
     )
     if not row.faults:
         strip = row.site.strip(reading.strip_id)
@@ -133,7 +140,7 @@ def _watering(row: Row) -> Entry:
 
 KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
-    "reading": (_reading, ("strip", "w_pct", "basis", "dry_density_kg_m3", "method")),
+    "reading": (_reading, ("strip", "w_pct", "basis", "depth_mm", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
     "watering": (_watering, ("strip", "litres")),
     "surface": (lifts.surface, lifts.SURFACE_COLUMNS),

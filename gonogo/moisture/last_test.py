@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.strips_run import place
+from gonogo.records.site import Site, Strip
 from gonogo.soil.ensemble import StripMoisture
-from gonogo.soil.readings import together
+from gonogo.soil.readings import together, upper_part
+from gonogo.soil.strip import top_thickness_mm
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,7 +32,7 @@ class LastTests:
 
 
 def last_tests(
-    usable: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64], moisture: StripMoisture
+    site: Site, usable: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64], moisture: StripMoisture
 ) -> LastTests:
     """Return the newest test of each strip among those that count.
 
@@ -39,7 +42,18 @@ def last_tests(
     newest = {test.strip: test for test in together(list(enumerate(placed)))}
     w_pct = np.full(len(usable), np.nan)
     apart_pct = np.full(len(usable), np.nan)
-    for s, test in newest.items():
+    for s, read in newest.items():
+        test = read.of_lift(partial(_above_part_pct, site.strips[s], moisture, s, read.hour))
         w_pct[s] = test.w_pct
         apart_pct[s] = test.w_pct - float(moisture.w_pct[test.hour, s].mean())
     return LastTests(w_pct=w_pct, apart_pct=apart_pct)
+
+
+def _above_part_pct(strip: Strip, moisture: StripMoisture, s: int, hour: int, depth_mm: float) -> tuple[float, float]:
+    """By how much the lift is wetter than its upper part [% points]; the members' spread of it counts as none."""
+    lift_mm = 1000.0 * strip.lift_thickness_m
+    if depth_mm >= lift_mm:
+        return 0.0, 0.0
+    top, base = moisture.w_top_pct[hour, s], moisture.w_base_pct[hour, s]
+    part = upper_part(top, base, top_thickness_mm(lift_mm), depth_mm)
+    return float((moisture.w_pct[hour, s] - part).mean()), 0.0

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -51,6 +51,7 @@ class LiftHistory:
     failed       the density test that it failed since it was last rolled; it is open again
     n_passes     passes that were recorded on it so far; NaN where a rolling was recorded without their number
     is_rework    the engineer said that it is broken up and done again
+    offset_pct   by method of a test, how much higher than the oven it reads in this material [% points]
     """
 
     readings: tuple[Reading, ...]
@@ -66,6 +67,11 @@ class LiftHistory:
     failed: FailedTest | None = None
     is_rework: bool = False
     n_passes: float = 0.0
+    offset_pct: Mapping[str, float] = field(default_factory=dict)
+
+    def as_oven_pct(self, reading: Reading) -> float:
+        """Return what the oven would have found where a test was taken [%]."""
+        return reading.w_pct - self.offset_pct.get(reading.method, 0.0)
 
     @property
     def lift_from_utc(self) -> datetime | None:

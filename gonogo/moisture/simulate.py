@@ -12,6 +12,7 @@ import numpy.typing as npt
 from gonogo.moisture import learned, unknown_work
 from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
+from gonogo.moisture.method_offset import method_offsets_pct, of_material
 from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
 from gonogo.moisture.unknown_work import ToldWork
@@ -71,7 +72,11 @@ def simulate(
     kept: Kept = NOTHING_KEPT,
 ) -> Simulated:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
-    histories = tuple(lift_history(strip, entries, now_utc, site) for strip in site.strips)
+    offsets = method_offsets_pct(site, [e for e in entries if not isinstance(e, Reading) or e.at_utc <= now_utc])
+    histories = tuple(
+        replace(lift_history(strip, entries, now_utc, site), offset_pct=of_material(offsets, strip.material_id))
+        for strip in site.strips
+    )
     site = site_as_it_lies(site, histories)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)

@@ -144,9 +144,10 @@ def place(
                     ReadingAt(
                         strip=i,
                         hour=hour,
-                        w_pct=reading.w_pct,
+                        w_pct=history.as_oven_pct(reading),
                         sd_pct=error_pct,
                         spot_sd_pct=0.0 if is_probe else SPOT_SCATTER_PCT,
+                        depth_mm=np.inf if reading.depth_mm is None else reading.depth_mm,
                     )
                 )
                 placed_from.append(reading)

@@ -10,13 +10,19 @@ BORROW = "borrow"  # in place of a test method: the lift arrived as the borrow d
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """A moisture test. method: a key of soil.readings.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)."""
+    """A moisture test.
+
+    w_pct      of dry mass, whichever mass the instrument showed
+    method     a key of soil.readings.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)
+    depth_mm   it is of the upper so many millimetres of the lift; None = of the whole lift
+    """
 
     strip_id: str
     at_utc: datetime
     w_pct: float
     method: str
     dry_density_kg_m3: float | None = None
+    depth_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

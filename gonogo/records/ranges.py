@@ -37,6 +37,8 @@ _KN_M3 = Slip(8.0, 30.0, "That looks like a unit weight in kN/m3: write the dens
 _RATIO = Slip(0.0, 1.0, "That looks like a ratio: write percent")
 _RATIO_DRY = Slip(0.0, 1.0, "That looks like a ratio: write percent of dry mass")
 _MM = Slip(20.0, 5000.0, "That looks like millimetres: write metres")
+_CM = Slip(4.0, 49.9, "That looks like centimetres: write millimetres")
+_M = Slip(0.05, 0.6, "That looks like metres: write millimetres")
 _TANK_M3 = Slip(1.0, 60.0, "That looks like cubic metres: write litres")
 
 # Below 0.6 a ratio is meant: as one, 0.6 is 60 %, the wettest optimum there is.
@@ -96,6 +98,7 @@ RANGES: dict[str, Range] = {
     "distance_to_structure_m": Range(0, 10_000, "m", "8"),
     # what is recorded
     "w_pct": _W_PCT,
+    "depth_mm": Range(50, 600, "mm, of the upper part of the lift", "100", (_CM, _M)),
     "rain_mm": Range(0, 500, "mm", "4.5"),  # the usual hand gauge holds 280
     "litres": Range(1, 500_000, "litres", "9000"),
     "corrects": Range(1, 1_000_000_000, "number of an entry", "12"),

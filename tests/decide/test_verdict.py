@@ -48,6 +48,7 @@ WETTED = np.where(np.arange(N_HOURS) < row(13.0), 11.0, 14.2)
 DECIDED_BY: dict[str, dict[str, object]] = {
     "no_forecast": {"sky": {"status": ForecastStatus.NONE}},
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
+    "rain_not_known": {"sky": {"rain_unknown": np.arange(N_HOURS) == row(9)}},
     "day_off": {"day": DAY + timedelta(days=3)},
     "already_rolled": {"rolled": np.array([1.0])},
     "not_enough_hours": {"strips": [strip(length_m=2000.0)]},

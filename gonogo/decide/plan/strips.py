@@ -150,6 +150,7 @@ def last_test(history: LiftHistory, refused: frozenset[tuple[str, datetime]]) ->
         w_pct=reading.w_pct,
         method=reading.method,
         at_utc=reading.at_utc,
+        depth_mm=reading.depth_mm,
         is_used=(reading.strip_id, reading.at_utc) not in refused,
     )
 
