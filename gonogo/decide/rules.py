@@ -175,6 +175,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "water_for_tomorrow",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_for_tomorrow", "==", "yes"),
         _NOT_SETTING,
         because="water_for_tomorrow",
@@ -191,6 +192,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "rain_on_water",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_rained_on", "==", "yes"),
         _NOT_SETTING,
         because="rain_on_water",
@@ -215,6 +217,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "dry_crust_unwatered",
         *_CRUSTED,
+        _NOT_SETTING,
         ("is_water_in_time", "==", "no"),
         _NOT_SETTING,
         because="dry_crust_unwatered",
