@@ -34,6 +34,7 @@ CAUSE_OF_REASON: dict[str, str] = {
     "not_knowable": NO_FORECAST,
     "no_forecast": NO_FORECAST,
     "forecast_too_old": NO_FORECAST,
+    "rain_not_known": NO_FORECAST,
     "day_off": "",
     "already_rolled": "",
     "lift_accepted": "",

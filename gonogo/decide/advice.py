@@ -71,7 +71,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
     Row(
         key="binder_clock",
-        verdicts=_WAIT,
+        verdicts=_ANY,
         when=(("is_setting", "==", "yes"), ("is_rolled", "==", "no"), ("working_time_left_h", ">", "no")),
     ),
     Row(
