@@ -18,14 +18,16 @@ from gonogo.decide.water.spraying import (
     Spray,
     Trips,
     first_drop_h,
+    pace,
     pass_limit_litres_m2,
     spray,
     spray_rate_litres_m2,
     trips,
+    whole_loads_litres,
 )
 from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
-from gonogo.records.verdict import WaterPlan
+from gonogo.records.verdict import DriverCheck, WaterPlan
 
 _Numbers = TypeVar("_Numbers", float, Floats)
 _ROUNDS = 6  # dose and time depend on each other; each round closes the gap by far more than a factor of ten
@@ -155,6 +157,9 @@ def _planned(
     """Return the plan of a dose with its first drop at at_h, None where the truck cannot be reckoned with."""
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
+    if truck.tank_litres > 0.0 and math.isfinite(given.litres_m2 * truck.tank_litres):
+        loaded = whole_loads_litres(given.litres_m2 * strip.area_m2, truck.tank_litres)
+        given = replace(given, litres_m2=loaded / strip.area_m2)
     spraying = _sprayed(prepared, strip, material, truck, given.litres_m2)
     if spraying is None:
         return None
@@ -164,7 +169,7 @@ def _planned(
         truck,
         length_m=strip.length_m,
         width_m=strip.width_m,
-        efficiency=inputs.setting("truck_efficiency"),
+        pace=pace(inputs.settings),
     )
     if not math.isfinite(tripping.spray_h):
         return None
@@ -195,8 +200,22 @@ def _planned(
         truck_id=truck.id,
         limited_by=limited_by,
         flags=tuple(flags),
+        check=driver_check(spraying, tripping, min(given.litres_m2 * strip.area_m2, truck.tank_litres)),
     )
     return plan, tripping
+
+
+def driver_check(spraying: Spray, tripping: Trips, first_load_litres: float) -> DriverCheck:
+    """Return what a driver can check by a watch and the tank's gauge: on the section of the first load."""
+    length_m = tripping.load_ends_m[0]
+    after = math.ceil(spraying.passes / 2) if spraying.passes > 1 else 0
+    left = 1.0 - after / spraying.passes if after else 0.5
+    return DriverCheck(
+        length_m=length_m,
+        time_s=3.6 * length_m / spraying.speed_km_h,
+        after_passes=after,
+        left_litres=left * first_load_litres,
+    )
 
 
 def _sprayed(prepared: Prepared, strip: Strip, material: Material, truck: Truck, litres_m2: float) -> Spray | None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.water.spraying import pass_limit_litres_m2, spray, trips
+from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
 from gonogo.decide.windows import Working, rows
 from gonogo.records.site import Material, Strip, Truck
 
@@ -42,7 +42,7 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
         truck,
         length_m=strip.length_m,
         width_m=strip.width_m,
-        efficiency=prepared.inputs.setting("truck_efficiency"),
+        pace=pace(prepared.inputs.settings),
     )
     if not math.isfinite(took.first_h + took.spray_h + took.leave_h):
         return None
