@@ -113,14 +113,16 @@ class Harness:
         self.server.stop()
         self.tls_server.stop()
 
-    def start(self, place: Path, one: Morning, *, kill_at: int | None, ahead_s: int, **changes: Any) -> tuple[int, str]:
+    def start(
+        self, place: Path, morning: Morning, *, kill_at: int | None, ahead_s: int, **changes: Any
+    ) -> tuple[int, str]:
         """Start a morning's process; return its exit code, -9 where it was killed, and the last step it came to."""
         job = {
             "folder": str(place),
             "steps": str(place / "steps"),
             "log": str(place / "log"),
             "kill_at": kill_at,
-            "n_crews": one.n_crews,
+            "n_crews": morning.n_crews,
             "port": self.server.port,
             "host": f"{place.name}.example.com",
             "security": "none",
@@ -155,23 +157,23 @@ class Harness:
 
     def morning(self, n_crews: int, kill_at: Sequence[int], **changes: Any) -> Morning:
         """Run a morning to its end: killed at each of the given steps of its successive starts, then left alone."""
-        place, one = self.place(), Morning(n_crews)
+        place, morning = self.place(), Morning(n_crews)
         points: list[int | None] = [*kill_at, None]
         for n_start in range(MOST_STARTS):
             code, last = self.start(
-                place, one, kill_at=points[min(n_start, len(points) - 1)], ahead_s=20 * n_start, **changes
+                place, morning, kill_at=points[min(n_start, len(points) - 1)], ahead_s=20 * n_start, **changes
             )
             if code == 0:
                 break
-            one.kills.append(last)
+            morning.kills.append(last)
         else:
             raise AssertionError("the morning never came to its end")
         time.sleep(0.02)  # a server may still be storing what a dead process sent last
-        self.count(place, one)
+        self.count(place, morning)
         shutil.rmtree(place)
-        return one
+        return morning
 
-    def count(self, place: Path, one: Morning) -> None:
+    def count(self, place: Path, morning: Morning) -> None:
         """Count what arrived of a morning against what its people were to get."""
         from gonogo.store import outcomes, schema
 
@@ -189,10 +191,10 @@ class Harness:
             arrived[str(head["to"].addresses[0].addr_spec)].append(identity)
         self.server.mails.clear()
         self.tls_server.mails.clear()
-        row, people = one.row, {
-            f"{role}{n}@example.com" for n in range(one.n_crews) for role in ("superintendent", "driver", "planner")
+        row, people = morning.row, {
+            f"{role}{n}@example.com" for n in range(morning.n_crews) for role in ("superintendent", "driver", "planner")
         }  # fmt: skip
-        row.kills, row.mails = len(one.kills), len(people)
+        row.kills, row.mails = len(morning.kills), len(people)
         refused = {m.address for m in queued.values() if m.state == "refused"}
         is_told = bool(arrived.get("operator@example.com"))
         for address in people:
@@ -206,7 +208,7 @@ class Harness:
             if len(identities) > 1:
                 row.twice += 1
                 row.twice_other_id += len(set(identities)) > 1
-                row.twice_in_instant += any(name.startswith(INSTANT) for name in one.kills)
+                row.twice_in_instant += any(name.startswith(INSTANT) for name in morning.kills)
             if identities and queued[identities[0]].state != "sent":
                 raise AssertionError(f"{address}: arrived, but stands as {queued[identities[0]].state}")
 
@@ -214,26 +216,26 @@ class Harness:
         """A morning with a fault of the server at some of its letters, and killed besides."""
         self.server.at_rcpt, self.server.at_data = [], []
         if fault == "wrong certificate":
-            place, one = self.place(), Morning(2)
+            place, morning = self.place(), Morning(2)
             tls: dict[str, Any] = {"port": self.tls_server.port, "security": "tls"}
             # Against the wrong certificate nothing may go; the process is killed in its rounds. Then it is mended.
-            code, last = self.start(place, one, kill_at=kill_at[0] if kill_at else 60, ahead_s=0, **tls)
+            code, last = self.start(place, morning, kill_at=kill_at[0] if kill_at else 60, ahead_s=0, **tls)
             if code:
-                one.kills.append(last)
+                morning.kills.append(last)
             host = f"{place.name}.example.com".encode()
             assert not any(host in raw for raw in self.tls_server.mails), "a mail went to a server with a wrong name"
-            code, last = self.start(place, one, kill_at=None, ahead_s=60, ca=str(self.certificate[0]), **tls)
+            code, last = self.start(place, morning, kill_at=None, ahead_s=60, ca=str(self.certificate[0]), **tls)
             assert code == 0
             time.sleep(0.02)
-            self.count(place, one)
-            return one
+            self.count(place, morning)
+            return morning
         for where, what in FAULTS[fault].items():
             script = [what if self.rng.random() < 0.5 else None for _ in range(4)]
             script[self.rng.randrange(4)] = what
             getattr(self.server, where).extend(script)
-        one = self.morning(2, kill_at)
+        morning = self.morning(2, kill_at)
         self.server.at_rcpt, self.server.at_data = [], []
-        return one
+        return morning
 
 
 def kind(step: str) -> str:
@@ -261,17 +263,17 @@ def crash_rows(harness: Harness, n_kills: int, say: Callable[[str], None] = lamb
         points = [harness.rng.randint(1, n_steps[n_crews])]
         while harness.rng.random() < 0.25:  # the next start may die too
             points.append(harness.rng.randint(1, n_steps[n_crews]))
-        one = harness.morning(n_crews, points)
-        done += len(one.kills)
-        for name in {kind(step) for step in one.kills}:
+        morning = harness.morning(n_crews, points)
+        done += len(morning.kills)
+        for name in {kind(step) for step in morning.kills}:
             row = rows[name]
-            row.kills += sum(kind(step) == name for step in one.kills)
+            row.kills += sum(kind(step) == name for step in morning.kills)
             for key in ("mails", "arrived", "lost", "twice", "twice_in_instant", "twice_other_id"):
-                setattr(row, key, getattr(row, key) + getattr(one.row, key))
+                setattr(row, key, getattr(row, key) + getattr(morning.row, key))
         total = rows["all mornings"]
-        total.kills += len(one.kills)
+        total.kills += len(morning.kills)
         for key in ("mails", "arrived", "lost", "twice", "twice_in_instant", "twice_other_id"):
-            setattr(total, key, getattr(total, key) + getattr(one.row, key))
+            setattr(total, key, getattr(total, key) + getattr(morning.row, key))
         say(f"{done} kills")
     rows["all mornings"] = rows.pop("all mornings")
     return rows
@@ -283,9 +285,9 @@ def fault_rows(harness: Harness, n_each: int, say: Callable[[str], None] = lambd
     for fault in FAULTS:
         row = rows[fault] = Row()
         for n in range(n_each):
-            one = harness.faulty(fault, [harness.rng.randint(20, 70)] if n % 2 else [])
+            morning = harness.faulty(fault, [harness.rng.randint(20, 70)] if n % 2 else [])
             for key in vars(row):
-                setattr(row, key, getattr(row, key) + getattr(one.row, key))
+                setattr(row, key, getattr(row, key) + getattr(morning.row, key))
         say(fault)
     return rows
 

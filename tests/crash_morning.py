@@ -161,8 +161,8 @@ def morning_process(job: dict[str, Any]) -> None:
             owner=me,
             rng=rng,
             memory=memory,
-            expired_instead=notices.expired_instead(loaded, at_utc),
-            failed_instead=notices.failed_instead(loaded, at_utc),
+            expired_fallback=notices.expired_fallback(loaded, at_utc),
+            failed_fallback=notices.failed_fallback(loaded, at_utc),
         ).round()
         with schema.read(store) as connection:
             counts = outcomes.counts(connection, now_utc=now_utc)

@@ -6,7 +6,7 @@ DATA_FOLDER holds stations.csv and daily files of the U.S. Climate Reference Net
 not masked). Stations of any other network are left out of the fit. It writes gonogo/soil/natural.json,
 gonogo/backtest/day_rain.json and the natural half of gonogo/soil/error_growth.json, fitted in this order:
   1. coefficients for a first reading, with those of when in the day rain falls; then those for later readings: least
-     squares over all layers together, every station with the same weight, marched by the hour;
+     squares over all layers together, every station with the same weight, simulated by the hour;
   2. covariance of a station's deviations: expectation-maximisation with gradients from an ensemble;
   3. growth of the error: from forecasts of stations left out, so that it is honest about soil never seen.
 With --cv-out the forecasts of stations left out are written too, a CSV file for each layer and use of readings.
@@ -31,7 +31,7 @@ from gonogo.backtest.folder import StationYear
 from gonogo.backtest.forecast import HORIZON, station_site
 from gonogo.backtest.hours import DAY, HALF, TIMING, DayRain
 from gonogo.soil import bare_soil, natural
-from gonogo.soil.balance import march
+from gonogo.soil.balance import simulate
 from gonogo.soil.knowledge import whitened
 from gonogo.soil.layers import SoilState
 from gonogo.soil.members import march_error
@@ -47,7 +47,7 @@ PLACE_SD, DAY_SD = 0.5, 1.5
 DEVIATION_START_SD, EM_ROUNDS, EM_MEMBERS, EM_INFLATION = 0.35, 3, 100, 8.0
 EM_LEADS = [0, 2, 4, 6, 9]
 WARM_UP = 8  # readings before the first forecast that counts, as in the published task
-CHUNK = 400  # starts marched together: bounds the memory of the rain's columns
+CHUNK = 400  # starts simulated together: bounds the memory of the rain's columns
 EVEN_RAIN = DayRain(coefficients=np.zeros(len(TIMING)), place_sd=0.0, day_sd=0.0)
 
 
@@ -75,10 +75,10 @@ def joined(parts: Sequence[Starts]) -> Starts:
     return Starts(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Starts)})
 
 
-def starts(one: StationYear, at: np.ndarray, *, has_history: bool) -> Starts:
+def starts(station_year: StationYear, at: np.ndarray, *, has_history: bool) -> Starts:
     """Starts at some days of a station-year; with has_history each knows the readings before it."""
-    of = hours.hours(one, 2, rain=EVEN_RAIN)
-    site, sky = station_site(one, "natural", 0.2), of.weather
+    of = hours.hours(station_year, 2, rain=EVEN_RAIN)
+    site, sky = station_site(station_year, "natural", 0.2), of.weather
     demand = np.maximum(hourly_et0_mm(sky.air, site.place), 0.0)
     so_far = season(sky.rain_mm + sky.melt_mm, demand, sky.temp_degc)
     kc_max = bare_soil.kc_max_by_hour(
@@ -86,22 +86,22 @@ def starts(one: StationYear, at: np.ndarray, *, has_history: bool) -> Starts:
     )
     rows = []
     for day in at.tolist():
-        theta, seen = one.theta[day], [one.theta[day]]
+        theta, seen = station_year.theta[day], [station_year.theta[day]]
         if has_history:
-            seen += one.theta[one.readings[one.readings < day]].tolist()
-        rows.append(predictors(so_far.at(day * DAY + HALF), theta, one.thickness_mm, max(seen), min(seen)))
+            seen += station_year.theta[station_year.readings[station_year.readings < day]].tolist()
+        rows.append(predictors(so_far.at(day * DAY + HALF), theta, station_year.thickness_mm, max(seen), min(seen)))
     daily = (sky.rain_mm + sky.melt_mm).reshape(-1, DAY).sum(axis=1)
     span = at[:, None] * DAY + HALF + np.arange(HALF + HORIZON * DAY)
     ahead = at[:, None] + np.arange(HORIZON + 1)
     return Starts(
-        station=np.full(len(at), one.station.id),
-        theta=one.theta[at],
-        thickness_mm=np.full(len(at), one.thickness_mm),
+        station=np.full(len(at), station_year.station.id),
+        theta=station_year.theta[at],
+        thickness_mm=np.full(len(at), station_year.thickness_mm),
         known=np.array(rows).reshape(len(at), len(natural.PREDICTORS)),
         demand_mm=(demand * kc_max)[span],
         water_mm=daily[ahead],
-        timing=hours.timing(one, daily, is_last=0)[ahead],
-        measured=one.theta[ahead[:, 1:]],
+        timing=hours.timing(station_year, daily, is_last=0)[ahead],
+        measured=station_year.theta[ahead[:, 1:]],
     )
 
 
@@ -113,25 +113,29 @@ def training(data: Path, *, has_history: bool) -> Starts:
             station = known[path.stem.rpartition("_")[0]]
             if not (station.is_scored and station.id.startswith(NETWORK)):
                 continue
-            one = folder.read(path, station, folder.LAYERS[layer])
-            fit = folder.fit_days(one.day, one.weather)
-            if (fit & np.isfinite(one.theta)).sum() < 120:
+            station_year = folder.read(path, station, folder.LAYERS[layer])
+            fit = folder.fit_days(station_year.day, station_year.weather)
+            if (fit & np.isfinite(station_year.theta)).sum() < 120:
                 continue
-            at = np.arange(one.readings[0] + (k % TRAIN_EVERY_DAYS), len(one.day) - HORIZON - 1, TRAIN_EVERY_DAYS)
-            at = np.array([d for d in at if fit[d : d + HORIZON + 1].all() and np.isfinite(one.theta[d])], dtype=int)
+            at = np.arange(
+                station_year.readings[0] + (k % TRAIN_EVERY_DAYS), len(station_year.day) - HORIZON - 1, TRAIN_EVERY_DAYS
+            )
+            at = np.array(
+                [d for d in at if fit[d : d + HORIZON + 1].all() and np.isfinite(station_year.theta[d])], dtype=int
+            )
             if has_history and at.size:
-                at = at[at > one.readings[0]]
+                at = at[at > station_year.readings[0]]
             if not at.size:
                 continue
-            some = starts(one, at, has_history=has_history)
+            some = starts(station_year, at, has_history=has_history)
             parts.append(some.only(np.isfinite(some.measured).sum(axis=1) >= 3))
     return joined(parts)
 
 
-def marched(
+def daily_means(
     table: Population, of: Starts, name: str, beta: np.ndarray, timing: np.ndarray, draws: np.ndarray | None = None
 ) -> np.ndarray:
-    """Daily means (HORIZON, N, M) of the marches of members: columns of beta and timing, or draws of deviations."""
+    """Daily means (HORIZON, N, M) of the runs of members: columns of beta and timing, or draws of deviations."""
     out = []
     for first in range(0, len(of), CHUNK):
         some = of.only(np.arange(first, min(first + CHUNK, len(of))))
@@ -148,7 +152,7 @@ def marched(
         halves[:, :, 1] = (1.0 - morning) * some.water_mm[..., None] / HALF
         rain = np.repeat(halves.reshape(n, -1, m)[:, 1:], HALF, axis=1).transpose(1, 0, 2)
         n_hours = rain.shape[0]
-        path = march(
+        path = simulate(
             SoilState(top_mm=np.broadcast_to(some.theta[:, None], (n, m)) * params.column_mm, base_mm=np.zeros((n, m))),
             params,
             et0_mm=np.broadcast_to(some.demand_mm.T[:, :, None], rain.shape),
@@ -230,8 +234,8 @@ def fitted(
             t=has_timing,
             kept=timing,
         ) -> np.ndarray:
-            told = marched(table, of, name, b[:n], b[n:] if t else np.repeat(kept[:, None], b.shape[1], axis=1))
-            return np.where(is_known, (told - measured) * weight, 0.0).reshape(-1, b.shape[1])
+            modelled = daily_means(table, of, name, b[:n], b[n:] if t else np.repeat(kept[:, None], b.shape[1], axis=1))
+            return np.where(is_known, (modelled - measured) * weight, 0.0).reshape(-1, b.shape[1])
 
         start = table.beta[name] if begin is None else begin[0].beta[name]
         found = least_squares(residual, np.r_[start, timing] if has_timing else start, n_rounds)
@@ -258,7 +262,7 @@ def with_covariance(table: Population, of: Starts, timing: np.ndarray) -> Popula
         now = Population(
             beta=table.beta, centre=table.centre, scale=table.scale, root=np.linalg.cholesky(covariance), source=""
         )
-        drawn = marched(now, of, "later", beta, np.repeat(timing[:, None], EM_MEMBERS, axis=1), draws)[EM_LEADS]
+        drawn = daily_means(now, of, "later", beta, np.repeat(timing[:, None], EM_MEMBERS, axis=1), draws)[EM_LEADS]
         inverse, total, n_places = np.linalg.inv(covariance), np.zeros_like(covariance), 0
         for place in np.unique(key):
             m = key == place

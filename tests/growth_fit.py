@@ -62,12 +62,14 @@ def of_station(
     simulate.Tables = lambda: tables
     out = []
     for path in paths:
-        one = folder.read(path, station, folder.LAYERS[layer])
-        fine = folder.fit_days(one.day, one.weather)
-        if (fine & np.isfinite(one.theta)).sum() < 120:
+        station_year = folder.read(path, station, folder.LAYERS[layer])
+        fine = folder.fit_days(station_year.day, station_year.weather)
+        if (fine & np.isfinite(station_year.theta)).sum() < 120:
             continue
-        told = forecasts(one, hours.hours(one, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings())
-        scored = np.isin(told.day, one.readings[WARM_UP:]) & np.array(
+        told = forecasts(
+            station_year, hours.hours(station_year, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings()
+        )
+        scored = np.isin(told.day, station_year.readings[WARM_UP:]) & np.array(
             [fine[d : d + HORIZON + 1].all() for d in told.day]
         )
         if scored.sum() < 5:
@@ -83,15 +85,15 @@ def of_station(
                 "climate": station.climate,
                 "layer": layer,
                 "mode": mode,
-                "issued": np.repeat(one.day[day].astype(str), HORIZON),
+                "issued": np.repeat(station_year.day[day].astype(str), HORIZON),
                 "lead_days": np.tile(np.arange(1, HORIZON + 1), len(day)),
-                "reading": np.repeat(one.theta[day], HORIZON),
-                "measured": one.theta[day[:, None] + np.arange(1, HORIZON + 1)].ravel(),
+                "reading": np.repeat(station_year.theta[day], HORIZON),
+                "measured": station_year.theta[day[:, None] + np.arange(1, HORIZON + 1)].ravel(),
                 "theta_mean": flat(told.mean),
                 "theta_p10": flat(told.p10),
                 "theta_p90": flat(told.p90),
                 "sd": flat(told.members.std(axis=-1, ddof=1)),
-                "middle": float(np.nanmedian(one.theta[one.readings[: WARM_UP + 1]])),
+                "middle": float(np.nanmedian(station_year.theta[station_year.readings[: WARM_UP + 1]])),
             }
         )
         half = 0.03

@@ -3,11 +3,11 @@
     python tests/make_fixtures.py            writes the files
     python tests/make_fixtures.py --check    exit code 1 where a file differs from what would be written
 
-One story, told in the form of each service: the other bodies are made from the first one's hours.
+One scenario, told in the form of each service: the other bodies are made from the first one's hours.
 
 Place and weather are invented. The body has the shape of the service's answer to our own request: times as seconds
 since 1970 in GMT, 15 days back and 12 ahead, a state AT each stamp and a sum or mean of the hour that ENDS at it.
-The story, in local days of America/Chicago (the morning is Tuesday 2026-05-12, asked at 05:00):
+The scenario, in local days of America/Chicago (the morning is Tuesday 2026-05-12, asked at 05:00):
 
     04-27 to 05-06  ordinary spring with two showers
     05-07, 05-08    rain, 9 mm and 5 mm
@@ -30,7 +30,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from weather_forms import met_norway, nws, nws_place, open_meteo_ensemble
-from weather_story import Day, Shower, Story, body, text
+from weather_scenario import Day, Scenario, Shower, body, text
 
 ZONE = ZoneInfo("America/Chicago")
 FOLDER = Path(__file__).parent.parent / "fixtures" / "weather"
@@ -83,7 +83,7 @@ SHOWERS: tuple[Shower, ...] = (
     (datetime(2026, 5, 21, 10, tzinfo=ZONE), (0.4, 0.8, 0.6, 0.2), 0.4, False),
 )
 
-STORY = Story(
+SCENARIO = Scenario(
     latitude_deg=42.137,
     longitude_deg=-94.368,
     elevation_m=325.0,
@@ -97,25 +97,25 @@ STORY = Story(
 
 def texts() -> dict[Path, str]:
     """Return every file's text by its path."""
-    whole = body(STORY)
+    whole = body(SCENARIO)
     bodies = {
         "open_meteo/harrow_flats.json": whole,
-        "open_meteo_ensemble/harrow_flats.json": open_meteo_ensemble(STORY, whole),
-        "met_norway/harrow_flats.json": met_norway(STORY, whole["hourly"]),
-        "nws/harrow_flats.json": nws(STORY, whole["hourly"]),
-        "nws/harrow_flats_place.json": nws_place(STORY),
+        "open_meteo_ensemble/harrow_flats.json": open_meteo_ensemble(SCENARIO, whole),
+        "met_norway/harrow_flats.json": met_norway(SCENARIO, whole["hourly"]),
+        "nws/harrow_flats.json": nws(SCENARIO, whole["hourly"]),
+        "nws/harrow_flats_place.json": nws_place(SCENARIO),
     }
-    return {FOLDER / name: text(one) for name, one in bodies.items()}
+    return {FOLDER / name: text(content) for name, content in bodies.items()}
 
 
 def main() -> int:
     """Write or compare the files; return the exit code."""
     wanted = texts()
     if "--check" in sys.argv[1:]:
-        return 0 if all(p.exists() and p.read_text(encoding="utf-8") == one for p, one in wanted.items()) else 1
-    for path, one in wanted.items():
+        return 0 if all(p.exists() and p.read_text(encoding="utf-8") == content for p, content in wanted.items()) else 1
+    for path, content in wanted.items():
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(one, encoding="utf-8")
+        path.write_text(content, encoding="utf-8")
         print(f"wrote {path}")
     return 0
 

@@ -18,7 +18,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from weather_forms import met_norway, nws, open_meteo_ensemble
-from weather_story import Day, Shower, Story, body
+from weather_scenario import Day, Scenario, Shower, body
 
 FOLDER = Path(__file__).parent / "mornings"
 
@@ -37,19 +37,19 @@ def showers(zone: ZoneInfo, *told: tuple[str, tuple[float, ...], float, bool]) -
     )
 
 
-def later(story: Story, *, days: int = 0, hours: int = 0, seed: int = 0, **changes: Any) -> Story:
-    """Return a story told some time later, by a forecast of its own where a seed is given."""
-    moved = story.morning_utc + timedelta(days=days, hours=hours)
-    return replace(story, morning_utc=moved, seed=seed or story.seed, **changes)
+def later(scenario: Scenario, *, days: int = 0, hours: int = 0, seed: int = 0, **changes: Any) -> Scenario:
+    """Return a scenario told some time later, by a forecast of its own where a seed is given."""
+    moved = scenario.morning_utc + timedelta(days=days, hours=hours)
+    return replace(scenario, morning_utc=moved, seed=seed or scenario.seed, **changes)
 
 
-def story(
+def scenario(
     place: tuple[float, float, float], zone: str, at: str, every_day: Day, *, rain: tuple[Any, ...] = (), **other: Day
-) -> Story:
-    """Return the story of a morning. place: latitude, longitude, elevation; at: when the forecast was made, in UTC."""
+) -> Scenario:
+    """Return a morning's scenario. place: latitude, longitude, elevation; at: when the forecast was made, in UTC."""
     at_utc = datetime.fromisoformat(at).replace(tzinfo=UTC)
     info = ZoneInfo(zone)
-    return Story(
+    return Scenario(
         latitude_deg=place[0],
         longitude_deg=place[1],
         elevation_m=place[2],
@@ -61,7 +61,7 @@ def story(
     )
 
 
-HEAVY_RAIN = story(
+HEAVY_RAIN = scenario(
     (51.18, 4.93, 12.0),
     "Europe/Brussels",
     "2026-04-15T03:00",
@@ -78,7 +78,7 @@ HEAVY_RAIN = story(
     p0=Day(4, 14, 4, 0.3, 5.5),
     p1=Day(4, 17, 5, 0.1, 4.5),
 )
-DRY_HOT = story(
+DRY_HOT = scenario(
     (37.24, -5.58, 60.0),
     "Europe/Madrid",
     "2026-07-14T03:30",
@@ -87,7 +87,7 @@ DRY_HOT = story(
     p0=Day(21, 40, 5, 0.02, 7.5),
     p1=Day(21, 38, 7, 0.05, 8.0),
 )
-FROST_SNOW = story(
+FROST_SNOW = scenario(
     (60.42, 25.08, 40.0),
     "Europe/Helsinki",
     "2026-03-10T04:00",
@@ -104,7 +104,7 @@ FROST_SNOW = story(
     p3=Day(2, 9, 2, 0.3, 4.0),
     **{f"p{n}": Day(3, 11, 2, 0.2, 4.0) for n in range(4, 15)},
 )
-NO_FORECAST = story(
+NO_FORECAST = scenario(
     (41.31, -93.12, 290.0),
     "America/Chicago",
     "2026-06-03T13:50",
@@ -114,7 +114,7 @@ NO_FORECAST = story(
         ("2026-06-05T18:00", (0.5, 3.0, 2.2, 0.8), 0.6, True),
     ),
 )
-SECOND_LIFT = story(
+SECOND_LIFT = scenario(
     (45.31, 9.64, 80.0),
     "Europe/Rome",
     "2026-06-08T03:30",
@@ -124,7 +124,7 @@ SECOND_LIFT = story(
         ("2026-06-12T15:00", (0.6, 2.5, 1.1), 0.5, True),
     ),
 )
-MANY_STRIPS = story(
+MANY_STRIPS = scenario(
     (40.12, -88.31, 220.0),
     "America/Chicago",
     "2026-09-15T10:00",
@@ -134,7 +134,7 @@ MANY_STRIPS = story(
         ("2026-09-17T09:00", (0.5, 1.5, 1.5, 0.8), 0.6, False),
     ),
 )
-LATER_LOOK = story(
+RECHECK = scenario(
     (52.63, 13.12, 35.0),
     "Europe/Berlin",
     "2026-06-16T03:00",
@@ -145,10 +145,10 @@ LATER_LOOK = story(
     ),
 )
 NEW_RAIN = (
-    *LATER_LOOK.showers,
-    *showers(LATER_LOOK.zone, ("2026-06-16T13:00", (1.5, 3.8, 3.0, 1.2, 0.6), 0.92, True)),
+    *RECHECK.showers,
+    *showers(RECHECK.zone, ("2026-06-16T13:00", (1.5, 3.8, 3.0, 1.2, 0.6), 0.92, True)),
 )
-SOUTHERN = story(
+SOUTHERN = scenario(
     (-33.71, -60.28, 55.0),
     "America/Argentina/Buenos_Aires",
     "2026-10-20T08:00",
@@ -160,7 +160,7 @@ SOUTHERN = story(
     m1=Day(10, 25, 9, 0.05, 5.0),
     p0=Day(12, 27, 11, 0.1, 6.0),
 )
-NO_PAST = story(
+NO_PAST = scenario(
     (59.83, 10.72, 90.0),
     "Europe/Oslo",
     "2026-08-18T03:00",
@@ -170,7 +170,7 @@ NO_PAST = story(
         ("2026-08-21T08:00", (0.6, 1.4, 0.9), 0.6, False),
     ),
 )
-MEMBERS = story(
+MEMBERS = scenario(
     (35.27, -97.36, 350.0),
     "America/Chicago",
     "2026-05-20T10:00",
@@ -181,7 +181,7 @@ MEMBERS = story(
         ("2026-05-23T02:00", (1.0, 2.0, 1.5), 0.5, True),
     ),
 )
-RAIN_BEFORE_START = story(
+RAIN_BEFORE_START = scenario(
     (52.38, -1.44, 95.0),
     "Europe/London",
     "2026-09-22T03:30",
@@ -193,14 +193,14 @@ RAIN_BEFORE_START = story(
     ),
     p0=Day(10, 18, 10, 0.4, 4.5),
 )
-ODD_TESTS = story(
+ODD_TESTS = scenario(
     (47.62, 2.11, 110.0),
     "Europe/Paris",
     "2026-05-27T03:30",
     Day(10, 21, 9, 0.3, 3.5),
     rain=(("2026-05-22T13:00", (0.8, 2.2, 1.0), 1.0, False), ("2026-05-30T14:00", (0.6, 1.5), 0.5, False)),
 )
-DRYING = story(
+DRYING = scenario(
     (-29.92, 28.41, 1500.0),
     "Africa/Johannesburg",
     "2026-02-12T03:00",
@@ -211,7 +211,7 @@ DRYING = story(
         ("2026-02-17T16:00", (1.0, 3.0, 1.0), 0.5, True),
     ),
 )
-STORM = story(
+STORM = scenario(
     (44.09, -103.18, 980.0),
     "America/Denver",
     "2026-04-28T11:00",
@@ -231,9 +231,9 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "second_lift/weather/0609.json": lambda: body(later(SECOND_LIFT, days=1, seed=12)),
     "second_lift/weather/0610.json": lambda: body(later(SECOND_LIFT, days=2, seed=13)),
     "many_strips/weather/0915.json": lambda: body(MANY_STRIPS),
-    "later_look/weather/0615.json": lambda: body(later(LATER_LOOK, days=-1, seed=14)),
-    "later_look/weather/0616.json": lambda: body(LATER_LOOK),
-    "later_look/weather/0616_0900.json": lambda: body(later(LATER_LOOK, hours=4, seed=15, showers=NEW_RAIN)),
+    "recheck/weather/0615.json": lambda: body(later(RECHECK, days=-1, seed=14)),
+    "recheck/weather/0616.json": lambda: body(RECHECK),
+    "recheck/weather/0616_0900.json": lambda: body(later(RECHECK, hours=4, seed=15, showers=NEW_RAIN)),
     "southern/weather/1020.json": lambda: body(SOUTHERN),
     "no_past/weather/0818.json": lambda: met_norway(NO_PAST, body(NO_PAST)["hourly"]),
     "no_past/weather/0819.json": lambda: met_norway(later(NO_PAST, days=1), body(later(NO_PAST, days=1))["hourly"]),

@@ -18,11 +18,11 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.judge import Judgement
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
+from gonogo.decide.plan.as_planned import as_planned, order_as_planned, with_places
 from gonogo.decide.plan.build import build
-from gonogo.decide.plan.told import as_planned, order_as_planned, with_places
 from gonogo.decide.verdict import decide
 from gonogo.mail import calendar, view
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import DayPlan, Task
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Work, WorkOrder
@@ -62,12 +62,12 @@ class Told:
         ]
 
 
-def scene(inputs: MorningInputs, *, done: dict[str, int] | None = None, stories: Any = None) -> Scene:
+def scene(inputs: MorningInputs, *, done: dict[str, int] | None = None, histories: Any = None) -> Scene:
     """Return a morning made into a plan and its views, as a run makes them."""
     judged = decide(inputs)
     rolled = done or {s.id: int(inputs.is_rolled(k) == 1.0) for k, s in enumerate(inputs.strips)}
     bare = tuple(
-        Story(readings=(), waterings=(), works=(), is_rolled=inputs.is_rolled(k) == 1.0)
+        LiftHistory(readings=(), waterings=(), works=(), is_rolled=inputs.is_rolled(k) == 1.0)
         for k, _ in enumerate(inputs.strips)
     )
     judgement = Judgement(
@@ -77,7 +77,7 @@ def scene(inputs: MorningInputs, *, done: dict[str, int] | None = None, stories:
         moisture=None,  # type: ignore[arg-type]
         reading_notes=(),
         closure_error_mm=0.0,
-        stories=stories or bare,
+        histories=histories or bare,
     )
     proposed = propose(inputs, judged, done=rolled, before=None)
     placed = with_places(inputs.site, judged, proposed)

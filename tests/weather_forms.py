@@ -1,4 +1,4 @@
-"""A story of invented weather told as the other services tell it: from the hours of the first body."""
+"""A scenario of invented weather told as the other services tell it: from the hours of the first body."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-from weather_story import Story, day_at
+from weather_scenario import Scenario, day_at
 
 N_MEMBERS = 10
 
 
-def at_hours(story: Story, hourly: dict[str, list[Any]], first_utc: datetime, n_hours: int) -> list[dict[str, Any]]:
+def at_hours(
+    scenario: Scenario, hourly: dict[str, list[Any]], first_utc: datetime, n_hours: int
+) -> list[dict[str, Any]]:
     """Return the hours [t, t + 1 h) from a moment on: states at their start, sums and codes of the hour after."""
-    start = round((first_utc - story.first_utc) / timedelta(hours=1))
+    start = round((first_utc - scenario.first_utc) / timedelta(hours=1))
     sums = ("precipitation", "precipitation_probability", "weather_code")
     names = ("temperature_2m", "relative_humidity_2m", "dew_point_2m", "wind_speed_10m")
     return [
@@ -22,9 +24,9 @@ def at_hours(story: Story, hourly: dict[str, list[Any]], first_utc: datetime, n_
     ]
 
 
-def cloud_pct(story: Story, at_utc: datetime, rain_mm: float) -> float:
+def cloud_pct(scenario: Scenario, at_utc: datetime, rain_mm: float) -> float:
     """Return the sky under cloud of an hour."""
-    day, _ = day_at(story, at_utc)
+    day, _ = day_at(scenario, at_utc)
     return round(100.0 * max(day.cloud, 0.97 if rain_mm > 0.0 else 0.0), 1)
 
 
@@ -35,10 +37,10 @@ def symbol(hour: dict[str, Any]) -> str:
     return "rain" if hour["precipitation"] > 0.0 else "fair_day"
 
 
-def met_norway(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
-    """Return the story as MET Norway tells it: 56 hours one by one, then steps of six; periods BEGIN at their time."""
-    first = story.morning_utc
-    hours = at_hours(story, hourly, first, 9 * 24)
+def met_norway(scenario: Scenario, hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the scenario as MET Norway has it: 56 hours one by one, then steps of six; periods BEGIN at their time."""
+    first = scenario.morning_utc
+    hours = at_hours(scenario, hourly, first, 9 * 24)
     # Hourly up to the first full six hours of UTC after 56 hours, as in the service's own answers.
     n_hourly = 56 + (-(first.hour + 56)) % 6
     series = []
@@ -52,7 +54,7 @@ def met_norway(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
                 "details": {
                     "air_pressure_at_sea_level": 1014.0,
                     "air_temperature": hour["temperature_2m"],
-                    "cloud_area_fraction": cloud_pct(story, moment, hour["precipitation"]),
+                    "cloud_area_fraction": cloud_pct(scenario, moment, hour["precipitation"]),
                     "dew_point_temperature": hour["dew_point_2m"],
                     "relative_humidity": float(hour["relative_humidity_2m"]),
                     "wind_from_direction": 180.0,
@@ -82,10 +84,13 @@ def met_norway(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
     series[-1]["data"] = {"instant": series[-1]["data"]["instant"]}  # the last stamp has no period
     return {
         "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": [story.longitude_deg, story.latitude_deg, story.elevation_m]},
+        "geometry": {
+            "type": "Point",
+            "coordinates": [scenario.longitude_deg, scenario.latitude_deg, scenario.elevation_m],
+        },
         "properties": {
             "meta": {
-                "updated_at": story.model_run_utc.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "updated_at": scenario.model_run_utc.strftime("%Y-%m-%dT%H:%M:%SZ"),
                 "units": {
                     "air_pressure_at_sea_level": "hPa",
                     "air_temperature": "celsius",
@@ -104,25 +109,25 @@ def met_norway(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
     }
 
 
-def nws_place(story: Story) -> dict[str, Any]:
+def nws_place(scenario: Scenario) -> dict[str, Any]:
     """Return the first answer of the US service: the cell in which the site lies. The cell's name is invented."""
     return {
         "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": [story.longitude_deg, story.latitude_deg]},
+        "geometry": {"type": "Point", "coordinates": [scenario.longitude_deg, scenario.latitude_deg]},
         "properties": {
             "gridId": "XYZ",
             "gridX": 41,
             "gridY": 87,
             "forecastGridData": "https://api.weather.gov/gridpoints/XYZ/41,87",
-            "timeZone": story.zone.key,
+            "timeZone": scenario.zone.key,
         },
     }
 
 
-def nws(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
-    """Return the story as the US service tells it: layers of intervals, equal neighbours merged, rain in buckets."""
-    first = story.morning_utc - timedelta(hours=3)  # the first intervals begin before the update
-    hours = at_hours(story, hourly, first, 7 * 24)
+def nws(scenario: Scenario, hourly: dict[str, list[Any]]) -> dict[str, Any]:
+    """Return the scenario as the US service tells it: layers of intervals, equal neighbours merged, rain in buckets."""
+    first = scenario.morning_utc - timedelta(hours=3)  # the first intervals begin before the update
+    hours = at_hours(scenario, hourly, first, 7 * 24)
 
     def merged(unit: str, values: list[Any]) -> dict[str, Any]:
         found: list[dict[str, Any]] = []
@@ -162,17 +167,21 @@ def nws(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
 
     half = 0.015  # degrees, half the width of the invented cell
     ring = [(-half, half), (-half, -half), (half, -half), (half, half), (-half, half)]
-    sky = [cloud_pct(story, first + timedelta(hours=n), hour["precipitation"]) for n, hour in enumerate(hours)]
+    sky = [cloud_pct(scenario, first + timedelta(hours=n), hour["precipitation"]) for n, hour in enumerate(hours)]
     return {
         "type": "Feature",
         "geometry": {
             "type": "Polygon",
-            "coordinates": [[[round(story.longitude_deg + x, 5), round(story.latitude_deg + y, 5)] for x, y in ring]],
+            "coordinates": [
+                [[round(scenario.longitude_deg + x, 5), round(scenario.latitude_deg + y, 5)] for x, y in ring]
+            ],
         },
         "properties": {
-            "updateTime": (story.morning_utc - timedelta(minutes=18, seconds=53)).strftime("%Y-%m-%dT%H:%M:%S+00:00"),
+            "updateTime": (scenario.morning_utc - timedelta(minutes=18, seconds=53)).strftime(
+                "%Y-%m-%dT%H:%M:%S+00:00"
+            ),
             "validTimes": f"{first.strftime('%Y-%m-%dT%H:%M:%S+00:00')}/P7D",
-            "elevation": {"unitCode": "wmoUnit:m", "value": story.elevation_m},
+            "elevation": {"unitCode": "wmoUnit:m", "value": scenario.elevation_m},
             "gridId": "XYZ",
             "gridX": "41",
             "gridY": "87",
@@ -193,17 +202,17 @@ def nws(story: Story, hourly: dict[str, list[Any]]) -> dict[str, Any]:
     }
 
 
-def open_meteo_ensemble(story: Story, whole: dict[str, Any]) -> dict[str, Any]:
-    """Return the story as an ensemble: two days back and nine ahead; showers come early, late, weak or strong."""
-    rng = np.random.default_rng(story.seed + 1)
+def open_meteo_ensemble(scenario: Scenario, whole: dict[str, Any]) -> dict[str, Any]:
+    """Return the scenario as an ensemble: two days back and nine ahead; showers come early, late, weak or strong."""
+    rng = np.random.default_rng(scenario.seed + 1)
     hourly = whole["hourly"]
-    start = round((story.morning_utc - timedelta(days=2) - story.first_utc) / timedelta(hours=1))
+    start = round((scenario.morning_utc - timedelta(days=2) - scenario.first_utc) / timedelta(hours=1))
     stop = start + 11 * 24
     asked = ("temperature_2m", "relative_humidity_2m", "precipitation", "shortwave_radiation", "wind_speed_10m")
     asked += ("surface_pressure", "snowfall", "weather_code")
     told: dict[str, list[Any]] = {"time": hourly["time"][start:stop]}
     units: dict[str, str] = {"time": "unixtime"}
-    now = round((story.morning_utc - story.first_utc) / timedelta(hours=1))
+    now = round((scenario.morning_utc - scenario.first_utc) / timedelta(hours=1))
     for name in asked:
         told[name], units[name] = hourly[name][start:stop], whole["hourly_units"][name]
         for member in range(1, N_MEMBERS):
@@ -216,7 +225,7 @@ def open_meteo_ensemble(story: Story, whole: dict[str, Any]) -> dict[str, Any]:
                 values = [
                     value
                     if at <= now
-                    else round(strength * hourly[name][min(max(at - late_h, now), story.n_hours - 1)], 2)
+                    else round(strength * hourly[name][min(max(at - late_h, now), scenario.n_hours - 1)], 2)
                     for at, value in enumerate(values)
                 ]
             told[key], units[key] = values[start:stop], whole["hourly_units"][name]

@@ -14,7 +14,7 @@ from gonogo import times
 from gonogo.backtest.folder import StationYear
 from gonogo.backtest.hours import DAY, Hours
 from gonogo.moisture.learned import LearnedSoil, season_put_down
-from gonogo.moisture.simulate import Kept, marched
+from gonogo.moisture.simulate import Kept, simulate
 from gonogo.records.field import Reading
 from gonogo.records.site import Material, Site, Strip, Surface
 from gonogo.soil.classes import SOIL_CLASSES
@@ -57,7 +57,7 @@ class Forecast:
 
 
 def forecasts(
-    one: StationYear,
+    station: StationYear,
     of: Hours,
     readings: str,
     *,
@@ -69,7 +69,7 @@ def forecasts(
     Each is a morning's: the station is a strip, its readings are tests, what it learned is carried on as it is stored.
     Nothing after the ten days is looked at. Checked in tests/backtest/test_forecast.py.
     """
-    site = station_site(one, ground, float(one.theta[one.readings[0]]) if one.readings.size else 0.2)
+    site = station_site(station, ground, float(station.theta[station.readings[0]]) if station.readings.size else 0.2)
     whole = of.weather
     so_far = season(
         whole.rain_mm + whole.melt_mm, np.maximum(hourly_et0_mm(whole.air, site.place), 0.0), whole.temp_degc
@@ -77,16 +77,16 @@ def forecasts(
     stored: list[LearnedSoil] = []
     days, parts = [], []
     done: list[int] = []
-    for day in one.readings.tolist():
-        is_issue = day + HORIZON < len(one.day)
+    for day in station.readings.tolist():
+        is_issue = day + HORIZON < len(station.day)
         known = [d for d in ([*done[-1:], day] if readings == "weekly" else [day]) if day - d <= 2 * HORIZON]
         done.append(day)
         if not is_issue and readings == "first":
             continue
         if readings == "first":
-            site = station_site(one, ground, float(one.theta[day]))
+            site = station_site(station, ground, float(station.theta[day]))
         first = known[0] * DAY + NOON_H
-        weather = of.between(first, min(day + HORIZON, len(one.day) - 1))
+        weather = of.between(first, min(day + HORIZON, len(station.day) - 1))
         at_utc = times.as_datetime(weather.hour_utc[0])
         now_utc = at_utc + timedelta(hours=DAY * (day - known[0]))
         put_down = season_put_down(tuple(so_far.at(first).tolist()), at_utc)
@@ -94,31 +94,30 @@ def forecasts(
             Reading(
                 strip_id=STRIP,
                 at_utc=at_utc + timedelta(hours=DAY * (d - known[0])),
-                w_pct=100.0 * float(one.theta[d]),
+                w_pct=100.0 * float(station.theta[d]),
                 method=PROBE,
             )
             for d in known
         ]
-        told = marched(
+        simulated = simulate(
             site,
             now_utc=now_utc,
             weather=weather,
             entries=entries,
             settings=settings,
-            rng=np.random.default_rng([one.year, day]),
+            rng=np.random.default_rng([station.year, day]),
             kept=Kept(learned=[*stored, put_down]),
         )
-        stored += [lesson for lesson in told.lessons if lesson.strip_id == STRIP]
+        stored += [learned for learned in simulated.learned if learned.strip_id == STRIP]
         if is_issue:
             days.append(day)
-            parts.append(
-                (told.moisture.w_pct[:, 0] / 100.0, told.moisture.error_terms[:, 0], DAY * (day - known[0]) + NOON_H)
-            )
-    return _forecast(one, of, days, parts)
+            moisture, first_h = simulated.moisture, DAY * (day - known[0]) + NOON_H
+            parts.append((moisture.w_pct[:, 0] / 100.0, moisture.error_terms[:, 0], first_h))
+    return _forecast(station, of, days, parts)
 
 
 def _forecast(
-    one: StationYear, of: Hours, days: Sequence[int], parts: Sequence[tuple[Floats, Floats, int]]
+    station: StationYear, of: Hours, days: Sequence[int], parts: Sequence[tuple[Floats, Floats, int]]
 ) -> Forecast:
     n_members = of.weather.rain_members_mm.shape[1]
     members = np.empty((len(days), HORIZON, n_members))
@@ -140,17 +139,17 @@ def _forecast(
     )
 
 
-def station_site(one: StationYear, ground: str, theta: float) -> Site:
+def station_site(station: StationYear, ground: str, theta: float) -> Site:
     """Return a station as a site of one strip; what it lacks of a site's facts plays no part in its moisture.
 
     theta   a reading, by which its class is taken where the station tells none [m3/m3]
     """
     nearest = min(SOIL_CLASSES, key=lambda name: abs(SOIL_CLASSES[name].theta_fc - theta / USUAL_SHARE_OF_FC))
-    soil_class = one.station.soil_class if one.station.soil_class in SOIL_CLASSES else nearest
+    soil_class = station.station.soil_class if station.station.soil_class in SOIL_CLASSES else nearest
     row = SOIL_CLASSES[soil_class]
     strip = Strip(
         id=STRIP, name=STRIP, crew_id="", material_id="soil", length_m=1.0, width_m=1.0,
-        lift_thickness_m=one.thickness_mm / 1000.0, dry_density_kg_m3=DENSITY_KG_M3, surface=Surface.LOOSE,
+        lift_thickness_m=station.thickness_mm / 1000.0, dry_density_kg_m3=DENSITY_KG_M3, surface=Surface.LOOSE,
         ground=ground,
     )  # fmt: skip
     material = Material(
@@ -161,8 +160,8 @@ def station_site(one: StationYear, ground: str, theta: float) -> Site:
     )  # fmt: skip
     noon = time(NOON_H)
     return Site(
-        id=one.station.id, name=one.station.id, latitude_deg=one.station.latitude_deg,
-        longitude_deg=one.station.longitude_deg, elevation_m=one.station.elevation_m, zone=ZoneInfo("UTC"),
+        id=station.station.id, name=station.station.id, latitude_deg=station.station.latitude_deg,
+        longitude_deg=station.station.longitude_deg, elevation_m=station.station.elevation_m, zone=ZoneInfo("UTC"),
         working_days=(), shift_start=noon, shift_end=noon, mail_at=noon, deadline=noon, holidays=(), mixing_depth_m=0.3,
         crews=(), materials=(material,), strips=(strip,),
     )  # fmt: skip

@@ -94,16 +94,19 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def hours(one: StationYear, n_members: int, *, rain: DayRain | None = None) -> Hours:
+def hours(station: StationYear, n_members: int, *, rain: DayRain | None = None) -> Hours:
     """Return the hours of a station-year for a number of members. Checked in tests/backtest/test_hours.py."""
-    hour_utc = first_hour(one.day, one.station) + np.arange(DAY * len(one.day)).astype("timedelta64[h]")
+    hour_utc = first_hour(station.day, station.station) + np.arange(DAY * len(station.day)).astype("timedelta64[h]")
     needed = ("air_temp_max_c", "air_temp_min_c", "precip_mm", "solar_mj_m2")
-    is_gap = np.any([~np.isfinite(one.weather[name]) for name in needed], axis=0)
-    if one.hourly is not None:
-        whole = _weather(one, hour_utc, _measured(one.hourly), n_members)
+    is_gap = np.any([~np.isfinite(station.weather[name]) for name in needed], axis=0)
+    if station.hourly is not None:
+        whole = _weather(station, hour_utc, _measured(station.hourly), n_members)
         return Hours(weather=whole, last=whole, is_gap=is_gap)
     table = rain or day_rain()
-    made = [_weather(one, hour_utc, _made(one, hour_utc, table, n_members, is_last=last), n_members) for last in (0, 1)]
+    made = [
+        _weather(station, hour_utc, _made(station, hour_utc, table, n_members, is_last=last), n_members)
+        for last in (0, 1)
+    ]
     return Hours(weather=made[0], last=made[1], is_gap=is_gap)
 
 
@@ -129,27 +132,27 @@ def _measured(hourly: Mapping[str, Floats]) -> dict[str, Floats]:
 
 
 def _made(
-    one: StationYear, hour_utc: npt.NDArray[np.datetime64], table: DayRain, n_members: int, *, is_last: int
+    station: StationYear, hour_utc: npt.NDArray[np.datetime64], table: DayRain, n_members: int, *, is_last: int
 ) -> dict[str, Floats]:
     """Columns by the rule; with is_last no day knows of the one after it."""
-    w, n_days = one.weather, len(one.day)
+    w, n_days = station.weather, len(station.day)
     hot = carried(w["air_temp_max_c"], TEMP_UNKNOWN_DEGC[0])
     cold = np.minimum(carried(w["air_temp_min_c"], TEMP_UNKNOWN_DEGC[1]), hot)
     next_cold = cold if is_last else np.r_[cold[1:], cold[-1:]]
     temp = _temperature(hot, cold, next_cold)
     vapour = np.repeat(_vapour_kpa(hot, cold, w["rh_max_pct"], w["rh_min_pct"], w["rh_mean_pct"]), DAY)
-    day_of_year = (one.day - one.day.astype("datetime64[Y]")).astype(np.int64) + 1.0
-    above = np.asarray(extraterrestrial_mj_m2_d(np.radians(one.station.latitude_deg), day_of_year))
+    day_of_year = (station.day - station.day.astype("datetime64[Y]")).astype(np.int64) + 1.0
+    above = np.asarray(extraterrestrial_mj_m2_d(np.radians(station.station.latitude_deg), day_of_year))
     sun_mj = w["solar_mj_m2"]
     sun_mj = np.where(np.isfinite(sun_mj), sun_mj, shortwave_from_range_mj_m2_d(hot, cold, above))
-    sun = sun_hours(hour_utc, latitude_deg=one.station.latitude_deg, longitude_deg=one.station.longitude_deg)
+    sun = sun_hours(hour_utc, latitude_deg=station.station.latitude_deg, longitude_deg=station.station.longitude_deg)
     shape = sun.extraterrestrial_mj_m2_h.reshape(n_days, DAY)
     shape = shape / np.maximum(shape.sum(axis=1, keepdims=True), 1e-6)
     mean = (hot + cold) / 2.0
     fallen = np.nan_to_num(w["precip_mm"])
     snow = np.where(mean < SNOW_BELOW_DEGC, fallen, 0.0)
     melted = melt_mm(snow, DAY * mean)
-    logit = timing(one, fallen - snow + melted, is_last=is_last) @ table.coefficients
+    logit = timing(station, fallen - snow + melted, is_last=is_last) @ table.coefficients
     members = _rain_members(fallen - snow, logit, table, n_members)
     wind = w["wind_2m_m_s"]
     return {
@@ -185,16 +188,16 @@ def _vapour_kpa(hot: Floats, cold: Floats, rh_max: Floats, rh_min: Floats, rh_me
     return np.minimum(np.where(np.isfinite(by_range), by_range, rest), full)
 
 
-def timing(one: StationYear, water_mm: Floats, *, is_last: int) -> Floats:
+def timing(station: StationYear, water_mm: Floats, *, is_last: int) -> Floats:
     """Return what tells when in the day rain fell (D, TIMING); with is_last the day after is as the day itself."""
-    w = one.weather
+    w = station.weather
     hot = carried(w["air_temp_max_c"], TEMP_UNKNOWN_DEGC[0])
     cold = np.minimum(carried(w["air_temp_min_c"], TEMP_UNKNOWN_DEGC[1]), hot)
-    day_of_year = (one.day - one.day.astype("datetime64[Y]")).astype(np.int64) + 1.0
-    above = np.asarray(extraterrestrial_mj_m2_d(np.radians(one.station.latitude_deg), day_of_year))
+    day_of_year = (station.day - station.day.astype("datetime64[Y]")).astype(np.int64) + 1.0
+    above = np.asarray(extraterrestrial_mj_m2_d(np.radians(station.station.latitude_deg), day_of_year))
     sun = w["solar_mj_m2"]
     sun = np.where(np.isfinite(sun), sun, shortwave_from_range_mj_m2_d(hot, cold, above))
-    clear = sun / np.maximum(clear_sky_share(one.station.elevation_m) * above, 0.1)
+    clear = sun / np.maximum(clear_sky_share(station.station.elevation_m) * above, 0.1)
     clear, temp = (np.clip(clear, 0.0, 1.3) - 0.6) / 0.2, (hot + cold) / 2.0
     rh_min = np.where(np.isfinite(w["rh_min_pct"]), w["rh_min_pct"], HUMIDITY_UNKNOWN_PCT)
     place = np.arange(len(water_mm))
@@ -239,7 +242,7 @@ def _rain_members(rain_mm: Floats, logit: Floats, table: DayRain, n_members: int
 
 
 def _weather(
-    one: StationYear, hour_utc: npt.NDArray[np.datetime64], columns: Mapping[str, Floats], n_members: int
+    station: StationYear, hour_utc: npt.NDArray[np.datetime64], columns: Mapping[str, Floats], n_members: int
 ) -> HourlyWeather:
     n = len(hour_utc)
     unknown = np.full(n, np.nan)
@@ -253,7 +256,7 @@ def _weather(
         status=ForecastStatus.FRESH,
         notes=(),
         hour_utc=hour_utc,
-        pressure_kpa=np.full(n, float(pressure_kpa(one.station.elevation_m))),
+        pressure_kpa=np.full(n, float(pressure_kpa(station.station.elevation_m))),
         rain_chance=unknown,
         surface_temp_degc=unknown,
         weather_code=unknown,

@@ -63,8 +63,8 @@ def backtest(
     for name, rows in _each(work, n_processes):
         done[name] = rows
         say(name)
-    told = [done[name] for name in sorted(done) if len(done[name][0])]
-    table, measured = (pd.concat([parts[k] for parts in told or done.values()], ignore_index=True) for k in (0, 1))
+    stations = [done[name] for name in sorted(done) if len(done[name][0])]
+    table, measured = (pd.concat([parts[k] for parts in stations or done.values()], ignore_index=True) for k in (0, 1))
     table.to_csv(out, index=False, float_format=f"%.{DECIMALS}f", lineterminator="\n")
     n_starts, n_gaps = len(table) // HORIZON, int((table["gap_days"] > 0).sum()) // HORIZON
     lines = [
@@ -92,12 +92,12 @@ def station(
     parts, truth = [], []
     settings = {name: row.value for name, row in setting_rows().items()}
     for path in paths:
-        one = folder.read(path, of, folder.LAYERS[layer])
-        if not len(one.day):
+        station = folder.read(path, of, folder.LAYERS[layer])
+        if not len(station.day):
             continue
-        begun = forecasts(one, hours(one, N_MEMBERS), readings, ground=ground, settings=settings)
-        issued = np.repeat(one.day[begun.day].astype(str), HORIZON)
-        theta = one.theta[begun.day]
+        begun = forecasts(station, hours(station, N_MEMBERS), readings, ground=ground, settings=settings)
+        issued = np.repeat(station.day[begun.day].astype(str), HORIZON)
+        theta = station.theta[begun.day]
         ahead = begun.day[:, None] + np.arange(1, HORIZON + 1)
         parts.append(
             pd.DataFrame(
@@ -119,8 +119,8 @@ def station(
                     "climate": of.climate,
                     "lead_days": parts[-1]["lead_days"],
                     "reading": np.repeat(theta, HORIZON),
-                    "measured": one.theta[ahead].ravel() if of.is_scored else np.nan,
-                    **_window(one.theta[one.readings], begun.members),
+                    "measured": station.theta[ahead].ravel() if of.is_scored else np.nan,
+                    **_window(station.theta[station.readings], begun.members),
                 }
             )
         )
@@ -142,12 +142,12 @@ def _each(
     """Give the stations as they are done."""
     n = min(len(work), n_processes or os.cpu_count() or 1)
     if n == 1:
-        for one in work:
-            yield one[1].id, station(*one)
+        for task in work:
+            yield task[1].id, station(*task)
         return
     # Fresh processes: a copy of this one would inherit its threads.
     with _one_thread_each(), ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn")) as pool:
-        running = {pool.submit(station, *one): one[1].id for one in work}
+        running = {pool.submit(station, *task): task[1].id for task in work}
         for finished in as_completed(running):
             yield running[finished], finished.result()
 

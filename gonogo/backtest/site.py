@@ -16,7 +16,7 @@ from gonogo.backtest.score import scores, text
 from gonogo.config import Config
 from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
-from gonogo.moisture.simulate import Kept, Marched, marched
+from gonogo.moisture.simulate import Kept, Simulated, simulate
 from gonogo.morning import answers, compute, previous
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
@@ -57,11 +57,11 @@ def site_backtest(config: Config, site: Site, *, now_utc: datetime, say: Callabl
         for at_utc in sorted({pair.earlier.at_utc for pair in found}):
             own = [pair for pair in found if pair.earlier.at_utc == at_utc]
             say(f"{at_utc:%Y-%m-%d %H:%M}")
-            told = _as_told(store, config, site, at_utc)
-            if told is None:
+            simulated = _simulated(store, config, site, at_utc)
+            if simulated is None:
                 n_dark += len(own)
                 continue
-            rows += [row for pair in own if (row := _row(site, pair, *told)) is not None]
+            rows += [row for pair in own if (row := _row(site, pair, *simulated)) is not None]
     finally:
         store.dispose()
     lines = [f"{site.name} ({site.id}): {len(found)} readings up to {HORIZON} days after another of the same lift."]
@@ -90,9 +90,9 @@ def pairs(site: Site, entries: Sequence[Entry]) -> tuple[Pair, ...]:
     return tuple(out)
 
 
-def _as_told(
+def _simulated(
     store: sa.Engine, config: Config, site: Site, at_utc: datetime
-) -> tuple[np.ndarray[tuple[int], np.dtype[np.datetime64]], Marched] | None:
+) -> tuple[np.ndarray[tuple[int], np.dtype[np.datetime64]], Simulated] | None:
     """Return hours and moisture as a moment knew them, None where no usable forecast was stored by then."""
     frame = _frame(store, config, site, at_utc)
     stored = previous.load(frame, with_previous=False)
@@ -105,7 +105,7 @@ def _as_told(
     if weather.status is ForecastStatus.NONE or at_utc - downloaded.answer.fetched_utc > timedelta(hours=STALE_H):
         return None
     try:
-        return weather.hour_utc, marched(
+        return weather.hour_utc, simulate(
             site,
             now_utc=at_utc,
             weather=weather,
@@ -133,14 +133,14 @@ def _frame(store: sa.Engine, config: Config, site: Site, at_utc: datetime) -> Ru
 
 
 def _row(
-    site: Site, pair: Pair, hour_utc: np.ndarray[tuple[int], np.dtype[np.datetime64]], told: Marched
+    site: Site, pair: Pair, hour_utc: np.ndarray[tuple[int], np.dtype[np.datetime64]], simulated: Simulated
 ) -> dict[str, object] | None:
     """A forecast reading beside the measured one, None where the forecast does not reach so far."""
     row = round((pair.later.at_utc - times.as_datetime(hour_utc[0])) / times.HOUR)
-    if not 0 <= row < told.moisture.w_pct.shape[0]:
+    if not 0 <= row < simulated.moisture.w_pct.shape[0]:
         return None
     s = [strip.id for strip in site.strips].index(pair.later.strip_id)
-    members = told.moisture.w_pct[row, s]
+    members = simulated.moisture.w_pct[row, s]
     # What is found is a test, not the lift itself: its error and the spot's belong into the band.
     error_pct = np.hypot(METHOD_ERROR_PCT[pair.later.method], SPOT_SCATTER_PCT)
     half = TENTH_SD * np.hypot(members.std(ddof=1), error_pct)

@@ -132,7 +132,7 @@ def serve(
         str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
     ] = "",
 ) -> None:
-    """Run the mornings and later looks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
+    """Run the mornings and re-checks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
 
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
@@ -182,7 +182,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("check", check, "Read the config and name every fault in it."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
-    ("weather", ahead_app.weather, "Show a site's weather: source, repairs, next hours and days."),
+    ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
     ("serve", serve, "Run every site's mornings until stopped."),

@@ -118,7 +118,7 @@ def _forget_config_copies(connection: sa.Connection, address: str) -> int:
 def _cleaned(part: Any, address: str) -> Any:
     """Return a part of a config without the person of an address."""
     if isinstance(part, list):
-        return [_cleaned(one, address) for one in part]
+        return [_cleaned(item, address) for item in part]
     if not isinstance(part, dict):
         return part
     if str(part.get("address", "")).lower() == address.lower():
@@ -161,10 +161,10 @@ def _forget_files(transport: Transport, address: str) -> int:
     if transport.folder is None or not transport.folder.is_dir():
         return 0
     n_gone = 0
-    for one in listed(transport.folder):
-        if address.lower() not in one.to.lower():
+    for mail in listed(transport.folder):
+        if address.lower() not in mail.to.lower():
             continue
-        for name in filter(None, (one.eml, one.page)):
+        for name in filter(None, (mail.eml, mail.page)):
             (transport.folder / name).unlink(missing_ok=True)
             n_gone += 1
     if n_gone:

@@ -24,11 +24,13 @@ def report(config: Config, site: Site, *, now_utc: datetime) -> str:
     share = config.settings[site.id]["learned_share_next_lift"]
     lines = [f"{site.name} ({site.id}): factor on the default of each strip's soil, with the 10 to 90 % range."]
     for strip in site.strips:
-        own = [one for one in in_force if one.strip_id == strip.id and one.material_id == strip.material_id]
+        own = [
+            learned for learned in in_force if learned.strip_id == strip.id and learned.material_id == strip.material_id
+        ]
         if not own:
             lines.append(f"{strip.id}: nothing learned yet; the first test of a lift only says where it starts.")
             continue
-        lines += _lines(site, max(own, key=lambda one: one.through_utc))
+        lines += _lines(site, max(own, key=lambda learned: learned.through_utc))
     lines.append(f"The next lift of the same material starts from {share:.0%} of it (learned_share_next_lift).")
     return "\n".join(lines)
 
@@ -48,10 +50,10 @@ def forget(config: Config, site: Site, strip_id: str, *, now_utc: datetime) -> s
     return f"{strip_id}: what was learned of its soil is forgotten. Nothing that was recorded on site is lost."
 
 
-def _lines(site: Site, one: LearnedSoil) -> list[str]:
-    """One strip's lesson as lines."""
-    through = f"{one.through_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
-    lines = [f"{one.strip_id}: {one.n_readings} readings taught, the last of {through}"]
-    for name, (low, middle, high) in factors(one).items():
-        lines.append(f"  {SCORE_MEANING[one.ground][name]:<32} {middle:5.2f}  ({low:.2f} to {high:.2f})")
+def _lines(site: Site, learned: LearnedSoil) -> list[str]:
+    """What one strip's readings taught, as lines."""
+    through = f"{learned.through_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
+    lines = [f"{learned.strip_id}: {learned.n_readings} readings taught, the last of {through}"]
+    for name, (low, middle, high) in factors(learned).items():
+        lines.append(f"  {SCORE_MEANING[learned.ground][name]:<32} {middle:5.2f}  ({low:.2f} to {high:.2f})")
     return lines

@@ -92,8 +92,8 @@ def _run(frames: Sequence[RunFrame], *, say: Callable[[str], None]) -> Outcome:
         transport=config.transport,
         now_utc=clock.clock_utc,
         owner=me,
-        expired_instead=notices.expired_instead(config, at_utc),
-        failed_instead=notices.failed_instead(config, at_utc),
+        expired_fallback=notices.expired_fallback(config, at_utc),
+        failed_fallback=notices.failed_fallback(config, at_utc),
     )
     report = worker.round()
     lines.append(delivery_line(report, config.transport))

@@ -27,14 +27,16 @@ from gonogo.wording.language import Speaker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Looked:
+class LookAhead:
     """What a look ahead comes to; nothing of it is stored but the answer of the weather service."""
 
     conclusion: Conclusion
     entries: tuple[Entry, ...]
 
 
-def look(config: Config, site: Site, *, now_utc: datetime, only_stored: bool, fetch: Fetch | None = None) -> Looked:
+def look_ahead(
+    config: Config, site: Site, *, now_utc: datetime, only_stored: bool, fetch: Fetch | None = None
+) -> LookAhead:
     """Judge a site as a morning would, now. only_stored: ask no service, use the newest stored answer."""
     store = open_store(config)
     try:
@@ -52,7 +54,7 @@ def look(config: Config, site: Site, *, now_utc: datetime, only_stored: bool, fe
         conclusion = compute.conclude(frame, stored)
     finally:
         store.dispose()
-    return Looked(conclusion=conclusion, entries=stored.entries)
+    return LookAhead(conclusion=conclusion, entries=stored.entries)
 
 
 def show(
@@ -66,13 +68,13 @@ def show(
     fetch: Fetch | None = None,
 ) -> Outcome:
     """Return the outlook of a site as text in a language; with html, write the page there too and say where."""
-    looked = look(config, site, now_utc=now_utc, only_stored=only_stored, fetch=fetch)
-    conclusion = looked.conclusion
+    ahead = look_ahead(config, site, now_utc=now_utc, only_stored=only_stored, fetch=fetch)
+    conclusion = ahead.conclusion
     if conclusion.judgement is None or not conclusion.has_verdict:
         reasons = "\n".join(f"  {fault}" for fault in conclusion.faults)
         reason = conclusion.reason or "The forecast is too old to be relied on."
         return Outcome(text=f"{site.name}: no outlook. {reason}\n{reasons}".rstrip(), exit_code=Exit.NO_VERDICT)
-    data = outlook_of(conclusion, looked.entries)
+    data = outlook_of(conclusion, ahead.entries)
     lines = [screen(build(data), speak)]
     lines += ["\n".join(f"note: {fault}" for fault in conclusion.faults)] if conclusion.faults else []
     if html is not None:

@@ -68,9 +68,9 @@ def learned_soil(
     from gonogo.cli import learned_report
 
     loaded = load_config(config)
-    one = one_site(loaded, site, strip_id=reset)
+    chosen = one_site(loaded, site, strip_id=reset)
     now_utc = datetime.now(UTC)
     if reset:
-        print(learned_report.forget(loaded, one, reset, now_utc=now_utc))
+        print(learned_report.forget(loaded, chosen, reset, now_utc=now_utc))
     else:
-        print(learned_report.report(loaded, one, now_utc=now_utc))
+        print(learned_report.report(loaded, chosen, now_utc=now_utc))

@@ -28,7 +28,7 @@ class Config:
     setting_origin    by site id: who set it, "default", "operator" or "site"
     readings          by site id: the last reading of each strip that its file gives
     use               "commercial" or "non-commercial", which decides what a weather service allows
-    warnings          worth a second look, but no fault
+    warnings          that a person may ignore, but no fault
     """
 
     folder: Path

@@ -96,7 +96,7 @@ class ConfigFile:
         self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
 
     def warn(self, loc: Loc, wrong: str, right: str) -> None:
-        """Note something worth a second look."""
+        """Note something that a person may ignore."""
         self.warnings.append(self._fault(loc, wrong, right, is_shown=True))
 
     def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:

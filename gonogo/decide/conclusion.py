@@ -19,7 +19,7 @@ class Conclusion:
 
     weather    None where no usable forecast was found
     judgement  None where there is no verdict; `reason` then says why, for the crews
-    faults     repairs and passing troubles, a sentence each, for the operator
+    faults     corrections and passing faults, a sentence each, for the operator
     error      traceback of what failed, "" where nothing did
     plan       the day plan, of which all mails are views; None only where making it failed
     order      proposed order of work, None where none could be made

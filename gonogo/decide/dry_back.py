@@ -16,7 +16,7 @@ import numpy as np
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.windows import moment
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records import shift
 from gonogo.records.field import SurfaceWork
 from gonogo.soil.ensemble import StripMoisture
@@ -41,21 +41,21 @@ class Disked:
 def disked(
     inputs: MorningInputs,
     rows: Sequence[int],
-    stories: Sequence[Story],
-    resimulate: Callable[[Sequence[int], Sequence[Story]], StripMoisture],
+    histories: Sequence[LiftHistory],
+    resimulate: Callable[[Sequence[int], Sequence[LiftHistory]], StripMoisture],
 ) -> dict[str, Disked]:
     """Return what disking would make of some strips; a strip without a dry hour to disk in is left out.
 
-    rows      of the wet strips; stories: of every strip of the site
+    rows      of the wet strips; histories: of every strip of the site
     """
     at_utc = disk_hours(inputs)
     if not at_utc or not rows:
         return {}
     worked = [
         replace(
-            stories[s],
+            histories[s],
             works=(
-                *stories[s].works,
+                *histories[s].works,
                 *(SurfaceWork(strip_id=inputs.strips[s].id, at_utc=at, work="disked") for at in at_utc),
             ),
         )

@@ -16,8 +16,8 @@ from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
 from gonogo.moisture.learned import LearnedSoil
-from gonogo.moisture.lift_history import Story
-from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Marched, marched
+from gonogo.moisture.lift_history import LiftHistory
+from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
@@ -35,8 +35,8 @@ class Judgement:
 
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
-    lessons           what this morning's readings taught of the strips' soil, to be kept
-    stories           what was recorded of each strip's present lift
+    learned           what this morning's readings taught of the strips' soil, to be kept
+    histories           what was recorded of each strip's present lift
     disked            by strip id, the wet ones as they would be if they were disked
     unknown           told work of which nobody knows, each with the chance that it was done
     """
@@ -47,8 +47,8 @@ class Judgement:
     moisture: StripMoisture
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
-    lessons: tuple[LearnedSoil, ...] = ()
-    stories: tuple[Story, ...] = ()
+    learned: tuple[LearnedSoil, ...] = ()
+    histories: tuple[LiftHistory, ...] = ()
     unknown: tuple[tuple[ToldWork, float], ...] = ()
     disked: Mapping[str, Disked] = field(default_factory=dict)
 
@@ -75,7 +75,7 @@ def judge(
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
     """
-    done = marched(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    done = simulate(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
     orders = standing(kept.plans, done.unknown, day)
     inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
     decisions = decide(inputs)
@@ -87,16 +87,16 @@ def judge(
         moisture=done.moisture,
         reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
         closure_error_mm=done.moisture.closure_error_mm,
-        lessons=done.lessons,
-        stories=done.stories,
+        learned=done.learned,
+        histories=done.histories,
         unknown=done.unknown,
-        disked=disked(inputs, wet, done.stories, done.resimulate),
+        disked=disked(inputs, wet, done.histories, done.resimulate),
     )
 
 
 def _inputs(
     site: Site,
-    done: Marched,
+    done: Simulated,
     orders: Mapping[str, Standing],
     *,
     day: date,
@@ -105,12 +105,12 @@ def _inputs(
     settings: Mapping[str, float],
 ) -> MorningInputs:
     """What the decisions are made from. orders: what was told today and has begun or may have."""
-    stories, moisture, placed_from = done.stories, done.moisture, done.readings
+    histories, moisture, placed_from = done.histories, done.moisture, done.readings
     # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
     doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (tests.IMPOSSIBLE, tests.FAR)]
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
-    usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in stories]
-    told = list(zip(stories, usable, strict=True))
+    usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in histories]
+    both = list(zip(histories, usable, strict=True))
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
     return MorningInputs(
         site=site,
@@ -125,38 +125,38 @@ def _inputs(
         weather=weather,
         reading_age_h=np.array([_age_h(s, now_utc) for s in usable]),
         rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
-        rolled=np.array([float(s.is_rolled) for s in stories]),
-        surfaces=tuple(s.surface(strip) for s, strip in zip(stories, site.strips, strict=True)),
+        rolled=np.array([float(s.is_rolled) for s in histories]),
+        surfaces=tuple(s.surface(strip) for s, strip in zip(histories, site.strips, strict=True)),
         settings=settings,
-        reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in told]),
+        reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in both]),
         water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
         work_unknown=np.array([float(strip.id in from_before) for strip in site.strips]),
         untested_water_litres_m2=np.array(
             [
-                sum(w.litres for w in _untested(story)) / strip.area_m2
-                for story, strip in zip(usable, site.strips, strict=True)
+                sum(w.litres for w in _untested(history)) / strip.area_m2
+                for history, strip in zip(usable, site.strips, strict=True)
             ]
         ),
-        last_water_utc={w.strip_id: w.at_utc for story in usable for w in _untested(story)},
+        last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
         orders=orders,
     )
 
 
-def _age_h(one: Story, now_utc: datetime) -> float:
+def _age_h(history: LiftHistory, now_utc: datetime) -> float:
     """Age of the newest reading [h], inf where there is none."""
-    return (now_utc - one.readings[-1].at_utc) / times.HOUR if one.readings else np.inf
+    return (now_utc - history.readings[-1].at_utc) / times.HOUR if history.readings else np.inf
 
 
-def _untested(usable: Story) -> tuple[Watering, ...]:
+def _untested(usable: LiftHistory) -> tuple[Watering, ...]:
     """Water recorded since the last test that counts."""
     since = usable.readings[-1].at_utc if usable.readings else None
     return tuple(w for w in usable.waterings if since is None or w.at_utc > since)
 
 
-def _rained_mm(one: Story, weather: HourlyWeather, now_utc: datetime) -> float:
+def _rained_mm(history: LiftHistory, weather: HourlyWeather, now_utc: datetime) -> float:
     """Expected rain and melt since the newest reading [mm], 0 where there is no reading, NaN where nobody knows.
 
     A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
     strip must wait for a test.
     """
-    return math.fsum(fallen_mm(weather, one.readings[-1].at_utc, now_utc)) if one.readings else 0.0
+    return math.fsum(fallen_mm(weather, history.readings[-1].at_utc, now_utc)) if history.readings else 0.0

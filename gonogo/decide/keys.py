@@ -1,4 +1,4 @@
-"""The sentence keys that decisions use and every language must have: reasons, advice, tests, flags, plan, changes.
+"""The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, plan, changes.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
@@ -197,7 +197,7 @@ TESTS: dict[str, Key] = {
 }
 
 # Warnings on a water plan.
-FLAGS: dict[str, Key] = {
+WATER_WARNINGS: dict[str, Key] = {
     "dose_outside_usual": Key(
         meaning="the dose lies outside the usual band: check the reading and the lift",
         gaps=("litres_m2", "dose_min_litres_m2", "dose_max_litres_m2"),

@@ -13,7 +13,7 @@ from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, rows
 
-RAIN_LOOK_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
+RAIN_AHEAD_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
 COLD_LOOK_H = 12.0
 
 
@@ -52,7 +52,7 @@ def hours_until_rain(known: Known, from_h: float) -> float:
     """Return hours until the first hour that is likely rainy, infinity where there is none within a day."""
     cond, inputs = known.prepared.cond, known.prepared.inputs
     first = max(math.floor(from_h) - cond.first_h, 0)
-    for row in range(first, min(first + int(RAIN_LOOK_H), len(cond.is_calm))):
+    for row in range(first, min(first + int(RAIN_AHEAD_H), len(cond.is_calm))):
         chance = 1.0 - float(np.mean(cond.is_rainless[row]))
         if math.isnan(chance):
             return math.nan

@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 import requests
 
 from gonogo.download import web
-from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, Visits, refusal, without_secret
+from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, RoundState, refusal, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
@@ -76,7 +76,7 @@ class Question:
     settings: ServiceSettings
     service: WeatherService
     now_utc: datetime
-    visits: Visits
+    round_state: RoundState
     stored: Sequence[Answer]
     together: Sequence[Site]
     gathered: Gathered
@@ -95,7 +95,7 @@ class Question:
         return usable(answer, self.site, self.now_utc)
 
     def clock_utc(self) -> datetime:
-        return self.visits.clock_utc() if self.visits.clock_utc else self.now_utc
+        return self.round_state.clock_utc() if self.round_state.clock_utc else self.now_utc
 
     def ask(self, request: Request, conditions: Mapping[str, str], n_sites: int = 1) -> Answer:
         most_bytes = web.MAX_BODY_BYTES if n_sites == 1 else 2 * web.MAX_BODY_BYTES
@@ -104,7 +104,7 @@ class Question:
             self.settings,
             request,
             now_utc=self.now_utc,
-            visits=self.visits,
+            round_state=self.round_state,
             conditions=conditions,
             max_bytes=most_bytes,
         )
@@ -112,16 +112,16 @@ class Question:
 
 def answered(question: Question) -> tuple[Answer, Usable]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
-    service, settings, visits = question.service, question.settings, question.visits
-    waiting = visits.ready.pop((question.asked_at, question.site.id), None)
-    visits.served[question.asked_at, question.site.id] = visits.clock()
+    service, settings, round_state = question.service, question.settings, question.round_state
+    waiting = round_state.ready.pop((question.asked_at, question.site.id), None)
+    round_state.served[question.asked_at, question.site.id] = round_state.clock()
     if waiting is not None and question.now_utc - waiting.fetched_utc < LAID_READY:
         try:
             return waiting, question.usable(waiting)
         except WeatherError:
             question.gathered.rejected.append(waiting)
             raise
-    visits.require_open(question.asked_at)
+    round_state.require_open(question.asked_at)
     web.require_safe(service, settings, question.request(question.site).url)
     for attempt in range(settings.retries + 1):
         try:
@@ -130,11 +130,11 @@ def answered(question: Question) -> tuple[Answer, Usable]:
             wait_s = error.wait_s if error.wait_s is not None else BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)]
             is_last = not error.passing or attempt == settings.retries or wait_s > MAX_WAIT_S
             if is_last and error.means_us:
-                visits.close(question.asked_at, without_secret(str(error), settings))
+                round_state.close(question.asked_at, without_secret(str(error), settings))
             if is_last:
                 raise
             question.gathered.faults.append(without_secret(str(error), settings))
-            visits.sleep(wait_s)
+            round_state.sleep(wait_s)
     raise AssertionError("the last try returns or raises")
 
 
@@ -197,19 +197,19 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
 
 def _sites(question: Question) -> tuple[Site, ...]:
     """Return the sites to ask for in one question, this one first; none whose answer lies ready or was given out."""
-    service, site, visits = question.service, question.site, question.visits
-    if service.split is None or service.max_sites < 2 or question.asked_at in visits.alone:
+    service, site, round_state = question.service, question.site, question.round_state
+    if service.split is None or service.max_sites < 2 or question.asked_at in round_state.alone:
         return (site,)
     at = next((n for n, other in enumerate(question.together) if other.id == site.id), None)
     following = () if at is None else question.together[at + 1 : at + service.max_sites]
-    long_ago_s = visits.clock() - CLOSED_S
+    long_ago_s = round_state.clock() - CLOSED_S
     return (
         site,
         *(
             other
             for other in following
-            if (question.asked_at, other.id) not in visits.ready
-            and visits.served.get((question.asked_at, other.id), -math.inf) < long_ago_s
+            if (question.asked_at, other.id) not in round_state.ready
+            and round_state.served.get((question.asked_at, other.id), -math.inf) < long_ago_s
         ),
     )
 
@@ -221,10 +221,10 @@ def _shared_out(question: Question, answer: Answer, sites: Sequence[Site]) -> An
     if len(parts) != len(sites):
         raise WeatherError(f"{answer.service}: {len(parts)} places came for {len(sites)} sites.", passing=True)
     for site, part in zip(sites, parts, strict=True):
-        question.visits.ready[question.asked_at, site.id] = replace(
+        question.round_state.ready[question.asked_at, site.id] = replace(
             answer, body=part, url=_address(question.request(site), question.settings)
         )
-    return question.visits.ready.pop((question.asked_at, sites[0].id))
+    return question.round_state.ready.pop((question.asked_at, sites[0].id))
 
 
 def _address(request: Request, settings: ServiceSettings) -> str:
@@ -235,7 +235,7 @@ def _address(request: Request, settings: ServiceSettings) -> str:
 
 def _alone(question: Question, answer: Answer) -> tuple[Answer, Usable]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
-    question.visits.alone.add(question.asked_at)
+    question.round_state.alone.add(question.asked_at)
     question.gathered.faults.append(
         f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now."
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from gonogo.download.asking import Gathered, Question, Usable, answered, usable
-from gonogo.download.web import OFFSET_HEADER, Visits, without_secret
+from gonogo.download.web import OFFSET_HEADER, RoundState, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
@@ -77,7 +77,7 @@ def forecast(
     now_utc: datetime,
     stored: Sequence[Answer] = (),
     together: Sequence[Site] = (),
-    visits: Visits | None = None,
+    round_state: RoundState | None = None,
 ) -> Downloaded:
     """Return the first usable forecast of the services in their order, else the newest usable stored one.
 
@@ -87,7 +87,7 @@ def forecast(
               question; one that the service says is unchanged stands for the answer; the age of the others decides
               later how far they are trusted
     together  sites that will be asked for in the same round: where a service takes a list, one question brings them all
-    visits    what the round remembers between sites, its clock_utc the machine's clock; a round of its own when None
+    round_state   what a round remembers between sites, its clock_utc the machine's clock; a round of its own when None
 
     Raises NoForecastError with every fault when no service and no stored answer can be used; passing where a later try
     may well work.
@@ -95,7 +95,7 @@ def forecast(
     gathered = Gathered()
     is_passing = not order
     newest_first = sorted(stored, key=lambda kept: kept.fetched_utc, reverse=True)
-    with contextlib.nullcontext(visits) if visits else _own_round() as round_:
+    with contextlib.nullcontext(round_state) if round_state else _own_round() as round_:
         for settings in order:
             try:
                 question = Question(
@@ -103,7 +103,7 @@ def forecast(
                     settings=settings,
                     service=_service(settings),
                     now_utc=now_utc,
-                    visits=round_,
+                    round_state=round_,
                     stored=newest_first,
                     together=together,
                     gathered=gathered,
@@ -118,9 +118,9 @@ def forecast(
     kept = _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
         return kept
-    told = "\n".join(gathered.faults) or "No weather service is set."
+    faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
-        f"{site.id}: no weather service gave a usable forecast.\n{told}",
+        f"{site.id}: no weather service gave a usable forecast.\n{faults}",
         passing=is_passing,
         rejected=tuple(gathered.rejected),
         places=tuple(gathered.places),
@@ -128,13 +128,13 @@ def forecast(
 
 
 @contextlib.contextmanager
-def _own_round() -> Iterator[Visits]:
+def _own_round() -> Iterator[RoundState]:
     """A round for one question."""
-    visits = Visits()
+    round_state = RoundState()
     try:
-        yield visits
+        yield round_state
     finally:
-        visits.session.close()
+        round_state.session.close()
 
 
 def _newest_usable(

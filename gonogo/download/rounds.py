@@ -10,7 +10,7 @@ from datetime import datetime
 from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 
@@ -37,16 +37,16 @@ class Rounds:
         """
         self._config, self._clock_utc, self._together = config, clock_utc, together
         self._is_scheduled = is_scheduled
-        self._visits: Visits | None = None
+        self._round_state: RoundState | None = None
         self._used_s = 0.0
 
     def fetch(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         """Return the first usable forecast of a site. Raises NoForecastError."""
-        if self._visits is None or time.monotonic() - self._used_s > ROUND_ENDS_S:
-            if self._visits is not None:
-                self._visits.session.close()
+        if self._round_state is None or time.monotonic() - self._used_s > ROUND_ENDS_S:
+            if self._round_state is not None:
+                self._round_state.session.close()
             spread_s = float(zlib.crc32(site.id.encode()) % SPREAD_S) if self._is_scheduled else None
-            self._visits = Visits(clock_utc=self._clock_utc, spread_s=spread_s)
+            self._round_state = RoundState(clock_utc=self._clock_utc, spread_s=spread_s)
         self._used_s = time.monotonic()
         return forecasts.forecast(
             site,
@@ -54,5 +54,5 @@ class Rounds:
             now_utc=now_utc,
             stored=stored,
             together=self._together(now_utc),
-            visits=self._visits,
+            round_state=self._round_state,
         )

@@ -28,7 +28,7 @@ TOO_MANY = 429
 
 
 @dataclass(slots=True, kw_only=True)
-class Visits:
+class RoundState:
     """What a round over many sites remembers, so that no service is asked more often than it allows.
 
     session   one connection for all
@@ -98,7 +98,7 @@ def ask(
     request: Request,
     *,
     now_utc: datetime,
-    visits: Visits,
+    round_state: RoundState,
     conditions: Mapping[str, str],
     max_bytes: int | None = None,
 ) -> Answer:
@@ -111,13 +111,13 @@ def ask(
     own = {"User-Agent": f"gonogo/{__version__} {settings.contact}".strip(), "Accept-Encoding": "gzip"}
     host = urlsplit(request.url).hostname
     if host not in LOOPBACK:
-        visits.keep_distance(service)
+        round_state.keep_distance(service)
     most_bytes = MAX_BODY_BYTES if max_bytes is None else max_bytes
-    started = visits.clock()
+    started = round_state.clock()
     most_s = WHOLE_ANSWER_TIMEOUTS * settings.timeout_s
     try:
         # Redirects are not followed: one could carry a key, or lead from an open service to anything.
-        with visits.session.get(
+        with round_state.session.get(
             request.url,
             params=dict(request.params),
             headers={**own, **request.headers, **conditions},
@@ -125,11 +125,11 @@ def ask(
             stream=True,
             allow_redirects=False,
         ) as response:
-            offset_s = _clock_offset_s(response.headers, visits.clock_utc)
+            offset_s = _clock_offset_s(response.headers, round_state.clock_utc)
             body = bytearray()
             for chunk in response.iter_content(CHUNK_BYTES):
                 body += chunk
-                took_s = visits.clock() - started
+                took_s = round_state.clock() - started
                 _require_bounds(f"{service.name}: the answer of {host}", len(body), most_bytes, took_s, most_s)
             address = response.url
             kept = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
@@ -138,8 +138,8 @@ def ask(
         # The library's own text holds the whole address; only the kind of fault is told.
         kind = type(error).__name__
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
-        told = WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing)
-        raise told from (None if settings.key and settings.key in str(error) else error)
+        fault = WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing)
+        raise fault from (None if settings.key and settings.key in str(error) else error)
     if offset_s is not None:
         kept[OFFSET_HEADER] = f"{offset_s:.0f}"
     return Answer(

@@ -82,7 +82,7 @@ class MorningView:
     day: Day
     long_day: Day
     zone: str
-    issue: str
+    edition: str
     is_update: bool
     is_knowable: bool
     headline: Phrase

@@ -55,7 +55,7 @@ def _pngs(paths: PathsView, language: str, unit_system: str, n_days: int) -> tup
     return tuple(_png(paths, panels, speak, n_days) for panels in _pages(paths))
 
 
-def told(paths: PathsView, speak: Speaker, n_days: int) -> tuple[tuple[str, ...], ...]:
+def described(paths: PathsView, speak: Speaker, n_days: int) -> tuple[tuple[str, ...], ...]:
     """Return for each picture the sentences that say the same, for who does not see it."""
     coming = [
         phrase("paths.point", day=day, amount=rain)
@@ -64,12 +64,12 @@ def told(paths: PathsView, speak: Speaker, n_days: int) -> tuple[tuple[str, ...]
     ][:n_days]
     rain = speak.word("paths.rain", points=Names(items=tuple(coming))) if coming else speak.word("paths.dry")
     return tuple(
-        (*((rain,) if place == 0 else ()), *(_strip_told(panel, speak, n_days) for panel in panels))
+        (*((rain,) if place == 0 else ()), *(_strip_described(panel, speak, n_days) for panel in panels))
         for place, panels in enumerate(_pages(paths))
     )
 
 
-def _strip_told(panel: PanelView, speak: Speaker, n_days: int) -> str:
+def _strip_described(panel: PanelView, speak: Speaker, n_days: int) -> str:
     ahead = tuple(phrase("paths.point", day=day, amount=w) for day, w in panel.ahead[: n_days - 1])
     key = "paths.strip" if ahead else "paths.strip_now"
     window = {"low": panel.window_low, "high": panel.window_high}

@@ -91,7 +91,7 @@ def message(
     """Return one recipient's mail in that person's role, language and units.
 
     sender, reply_to   plain addresses; reply_to may be ""
-    message_id         "<left@right>", the same for the same site, date, issue and recipient
+    message_id         "<left@right>", the same for the same site, date, edition and recipient
     folder             where the roles stand
 
     Raises ConfigError for a role, a language or an address that cannot be used.
@@ -108,13 +108,13 @@ def message(
     shared = _shared({s.name: [speak.say(line) for line in (*s.advice, *s.tests)] for s in view.strips})
     tests = {speak.say(line) for s in view.strips for line in s.tests}
     pictures = _pictures(view, role, recipient, message_id)
-    told = picture.told(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
+    described = picture.described(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
     shown: dict[str, Any] = {
         "subject": subject,
         "said_above": frozenset(shared),
         "is_all_shared": all(names is None for names in shared.values()),
-        "shared": [_told_once(line, names, line in tests, speak) for line, names in shared.items()],
-        "pictures": [(p.content_id, alt) for p, alt in zip(pictures, told, strict=True)],
+        "shared": [_said_for_several(line, names, line in tests, speak) for line, names in shared.items()],
+        "pictures": [(p.content_id, alt) for p, alt in zip(pictures, described, strict=True)],
     }
     text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, **shown))
     html = _fitting_html(folder, f"{role.name}/body.html", view, speak, **shown)
@@ -258,7 +258,7 @@ def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | N
     return found
 
 
-def _told_once(line: str, names: Sequence[str] | None, is_test: bool, speak: Speaker) -> str:
+def _said_for_several(line: str, names: Sequence[str] | None, is_test: bool, speak: Speaker) -> str:
     """Return a sentence that holds for many strips, with their names, None for all; a test is called one."""
     if is_test:
         line = speak.word("text.to_test", line=line)

@@ -53,7 +53,7 @@ def build(
     outlook: Sequence[OutlookDay],
     weather: HourlyWeather | None,
     now_utc: datetime,
-    issue: str = "morning",
+    edition: str = "morning",
     changes: Sequence[Change] | None = None,
     order: WorkOrder | None = None,
     paths: Mapping[str, MoisturePath] | None = None,
@@ -64,7 +64,7 @@ def build(
     decisions  of the site or of the crew; strips of other crews are left out
     outlook    of every strip and day, may be empty
     weather    None where there is no forecast to be trusted
-    issue      "morning" for the first mail of the day, anything else for a later one
+    edition      "morning" for the first mail of the day, anything else for a later one
     changes    what changed since the last mail and why; None where there is nothing to compare with
     order      the proposed order of work, None where there is none
     paths      moisture by hour of each strip, for the picture; None for a mail without one
@@ -92,8 +92,8 @@ def build(
         day=Day(day=day),
         long_day=Day(day=day, form="long"),
         zone=site.zone.key,
-        issue=issue,
-        is_update=issue != "morning",
+        edition=edition,
+        is_update=edition != "morning",
         is_knowable=is_knowable,
         headline=_headline(strips, sky_today) if is_knowable else phrase("headline.no_verdict"),
         tally=tuple(phrase(f"tally.{v}", n=n) for v in Verdict if (n := sum(s.verdict == v for s in strips))),
@@ -114,7 +114,7 @@ def build(
         rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),
         changes=None
         if changes is None
-        else changes_view(changes, own, clock, {d.strip_id: d for d in ours} if issue != "morning" else {}),
+        else changes_view(changes, own, clock, {d.strip_id: d for d in ours} if edition != "morning" else {}),
         order=order_view(order, (crew.id,), own, clock) if order is not None else None,
         paths=paths_view(paths, strips, {d.strip_id: d for d in ours}, own, site, day=day, now_utc=now_utc)
         if paths

@@ -1,6 +1,6 @@
 """What the readings of a strip taught of its soil, from one morning to the next and from one lift to the next.
 
-A morning marches through the weather that it has, two weeks back, and learns from the readings in it. What it learned
+A morning simulates the weather that it has, two weeks back, and learns from the readings in it. What it learned
 is kept with the time of the last reading that went into it, and a later morning starts from what was learned up to its
 own first reading: no reading counts twice. The next lift of the same material takes over a stated share.
 """
@@ -61,7 +61,7 @@ class Lift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
-    """What a morning starts from: by strip what is known, the lesson it was taken from, and whether that is its own."""
+    """What a morning starts from: by strip what is known, the record it was taken from, and whether that is its own."""
 
     knowledge: tuple[Knowledge, ...]
     taken_from: tuple[LearnedSoil | None, ...]
@@ -73,57 +73,63 @@ def prior(lifts: Sequence[Lift], stored: Sequence[LearnedSoil], *, share_next_li
     stored            what was ever learned on the site, in the order in which it was stored
     share_next_lift   share of it that a new lift takes over from one before of the same material, 0 to 1
 
-    Where neither the strip's own lift nor an earlier one on it has taught anything, the newest lesson from any strip
+    Where neither the strip's own lift nor an earlier one on it has taught anything, the newest record of any strip
     of the same material on the site counts as an earlier lift.
     """
     in_force = in_force_of(stored)
     found = [_before(lift, in_force, share_next_lift) for lift in lifts]
     return Prior(
-        knowledge=tuple(_knowledge(lift, one, share) for lift, (one, share) in zip(lifts, found, strict=True)),
-        taken_from=tuple(one for one, _ in found),
+        knowledge=tuple(_knowledge(lift, learned, share) for lift, (learned, share) in zip(lifts, found, strict=True)),
+        taken_from=tuple(learned for learned, _ in found),
     )
 
 
 def in_force_of(stored: Sequence[LearnedSoil]) -> tuple[LearnedSoil, ...]:
     """Return what was learned since each strip's last reset, without the resets."""
-    last_reset = {one.strip_id: i for i, one in enumerate(stored) if one.is_reset}
-    return tuple(one for i, one in enumerate(stored) if i > last_reset.get(one.strip_id, -1))
+    last_reset = {learned.strip_id: i for i, learned in enumerate(stored) if learned.is_reset}
+    return tuple(learned for i, learned in enumerate(stored) if i > last_reset.get(learned.strip_id, -1))
 
 
 def _before(lift: Lift, in_force: Sequence[LearnedSoil], share_next_lift: float) -> tuple[LearnedSoil | None, float]:
-    """The lesson that a lift starts from, and which share of it counts."""
-    alike = [one for one in in_force if one.material_id == lift.strip.material_id and one.ground == lift.strip.ground]
+    """The record that a lift starts from, and which share of it counts."""
+    alike = [
+        learned
+        for learned in in_force
+        if learned.material_id == lift.strip.material_id and learned.ground == lift.strip.ground
+    ]
     own = [
-        one
-        for one in alike
-        if one.strip_id == lift.strip.id
-        and one.lift_from_utc == lift.from_utc
-        and (not lift.readings_utc or one.through_utc <= lift.readings_utc[0])
+        learned
+        for learned in alike
+        if learned.strip_id == lift.strip.id
+        and learned.lift_from_utc == lift.from_utc
+        and (not lift.readings_utc or learned.through_utc <= lift.readings_utc[0])
     ]
     if own:
-        return max(own, key=lambda one: one.through_utc), 1.0
-    others = [one for one in alike if (one.strip_id, one.lift_from_utc) != (lift.strip.id, lift.from_utc)]
+        return max(own, key=lambda learned: learned.through_utc), 1.0
+    others = [
+        learned for learned in alike if (learned.strip_id, learned.lift_from_utc) != (lift.strip.id, lift.from_utc)
+    ]
     if not others or share_next_lift <= 0.0:
         return None, 0.0
-    newest = max(others, key=lambda one: (one.strip_id == lift.strip.id, one.through_utc, one.strip_id))
+    newest = max(others, key=lambda learned: (learned.strip_id == lift.strip.id, learned.through_utc, learned.strip_id))
     return newest, share_next_lift
 
 
-def _knowledge(lift: Lift, one: LearnedSoil | None, share: float) -> Knowledge:
-    """What a lesson and the share of it that counts come to."""
+def _knowledge(lift: Lift, learned: LearnedSoil | None, share: float) -> Knowledge:
+    """What a record and the share of it that counts come to."""
     names = SCORE_NAMES[lift.strip.ground]
-    if one is None:
+    if learned is None:
         return nothing_known(len(names))
-    whole = _as_knowledge(one, names)
+    whole = _as_knowledge(learned, names)
     if share < 1.0:
         return whole.discounted(share)
-    if not lift.readings_utc or one.through_utc < lift.readings_utc[0]:
+    if not lift.readings_utc or learned.through_utc < lift.readings_utc[0]:
         return whole
     # Its last reading is this morning's first, which is about to be counted again.
-    return replace(whole, n_readings=max(one.n_seen - 1, 0))
+    return replace(whole, n_readings=max(learned.n_seen - 1, 0))
 
 
-def lessons(
+def learned_from_readings(
     lifts: Sequence[Lift], before: Prior, after: Sequence[Knowledge], seasons: Sequence[tuple[float, ...]]
 ) -> tuple[LearnedSoil, ...]:
     """Return what this morning's readings taught, one record for each strip of which any reading did.
@@ -187,31 +193,31 @@ def reset(strip: Strip, at_utc: datetime) -> LearnedSoil:
     )
 
 
-def factors(one: LearnedSoil) -> dict[str, tuple[float, float, float]]:
+def factors(learned: LearnedSoil) -> dict[str, tuple[float, float, float]]:
     """Return of each parameter by meaning its value against the default: low, middle, high end (10 to 90 %).
 
     Of fill these are factors, exp(spread * score); of natural ground, whose scales differ, they are scores.
     """
     z = 1.2816  # the standard normal's tenth
     out = {}
-    for name in SCORE_NAMES[one.ground]:
-        mean, sd = one.score_mean.get(name, 0.0), one.score_sd.get(name, 1.0)
+    for name in SCORE_NAMES[learned.ground]:
+        mean, sd = learned.score_mean.get(name, 0.0), learned.score_sd.get(name, 1.0)
         ends = [mean + k * sd for k in (-z, 0.0, z)]
-        if one.ground == FILL:
+        if learned.ground == FILL:
             ends = [float(LEARNABLE[name].factor(end)) for end in ends]
         out[name] = (ends[0], ends[1], ends[2])
     return out
 
 
-def _as_knowledge(one: LearnedSoil, names: Sequence[str]) -> Knowledge:
+def _as_knowledge(learned: LearnedSoil, names: Sequence[str]) -> Knowledge:
     """A record as knowledge; a parameter that it does not name has taught nothing."""
-    sd = np.array([one.score_sd.get(name, 1.0) for name in names])
-    correlation = np.array(one.correlation) if len(one.correlation) == len(names) else np.eye(len(names))
+    sd = np.array([learned.score_sd.get(name, 1.0) for name in names])
+    correlation = np.array(learned.correlation) if len(learned.correlation) == len(names) else np.eye(len(names))
     return Knowledge(
-        mean=np.array([one.score_mean.get(name, 0.0) for name in names]),
+        mean=np.array([learned.score_mean.get(name, 0.0) for name in names]),
         covariance=correlation * np.outer(sd, sd),
-        n_readings=one.n_seen,
-        n_taught=one.n_readings,
-        highest=np.nan if one.highest is None else one.highest,
-        lowest=np.nan if one.lowest is None else one.lowest,
+        n_readings=learned.n_seen,
+        n_taught=learned.n_readings,
+        highest=np.nan if learned.highest is None else learned.highest,
+        lowest=np.nan if learned.lowest is None else learned.lowest,
     )

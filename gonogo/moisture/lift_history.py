@@ -23,7 +23,7 @@ RESTED_H = 2.0  # a test so soon after rolling is of the rolled lift: our own ch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Story:
+class LiftHistory:
     """What happened to one strip's present lift, oldest first; what belongs to an earlier lift is left out.
 
     is_rolled    it has been rolled, no new one was spread since, and nothing speaks for one or for rework
@@ -51,17 +51,17 @@ class Story:
         return SURFACE_AFTER[self.works[-1].work]
 
 
-def story(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> Story:
-    """Return the story of a strip's present lift up to now. A new lift spread on it starts a new story.
+def lift_history(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> LiftHistory:
+    """Return the history of a strip's present lift up to now. A new lift spread on it starts a new history.
 
     After "rolled", on a strip with lifts left, a moisture test, water or a disking means that a new lift lies there or
-    that the old one was reworked, though nobody recorded it: the story goes on by the likelier of both, and says so.
+    that the old one was reworked, though nobody recorded it: the history goes on by the likelier of both, and says so.
     """
     own = _own(strip, entries, now_utc)
     reached = _walk(strip, own)
     if reached.begins_utc is not None:
         own = [e for e in own if e.at_utc >= reached.begins_utc]
-    return Story(
+    return LiftHistory(
         readings=tuple(e for e in own if isinstance(e, Reading)),
         waterings=tuple(e for e in own if isinstance(e, Watering)),
         works=tuple(e for e in own if isinstance(e, SurfaceWork)),

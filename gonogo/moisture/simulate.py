@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from gonogo.moisture import learned, unknown_work
 from gonogo.moisture.learned import LearnedSoil, Lift
-from gonogo.moisture.lift_history import Story, story
+from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
@@ -38,26 +38,26 @@ NOTHING_KEPT = Kept()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Marched:
+class Simulated:
     """The moisture of a site's strips as a moment knows it.
 
-    stories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
+    histories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
               the moisture count them
-    lessons   what the readings taught, to be kept
+    learned   what the readings taught, to be kept
     resimulate   moisture of the strips on some rows, had something else happened to them
     unknown   told work that neither entry nor test has settled, each with the share of members in which it was done
     """
 
-    stories: tuple[Story, ...]
+    histories: tuple[LiftHistory, ...]
     readings: tuple[Reading, ...]
     et0_mm: Floats
     moisture: StripMoisture
-    lessons: tuple[LearnedSoil, ...]
-    resimulate: Callable[[Sequence[int], Sequence[Story]], StripMoisture] = field(repr=False)
+    learned: tuple[LearnedSoil, ...]
+    resimulate: Callable[[Sequence[int], Sequence[LiftHistory]], StripMoisture] = field(repr=False)
     unknown: tuple[tuple[ToldWork, float], ...] = ()
 
 
-def marched(
+def simulate(
     site: Site,
     *,
     now_utc: datetime,
@@ -66,41 +66,43 @@ def marched(
     settings: Mapping[str, float],
     rng: np.random.Generator,
     kept: Kept = NOTHING_KEPT,
-) -> Marched:
+) -> Simulated:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
-    stories = tuple(story(strip, entries, now_utc) for strip in site.strips)
+    histories = tuple(lift_history(strip, entries, now_utc) for strip in site.strips)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
-    _, placed_from = place(stories, hour_utc)
+    _, placed_from = place(histories, hour_utc)
     lifts = [
         Lift(
             strip=strip,
-            from_utc=lift_story.lift_from_utc,
+            from_utc=history.lift_from_utc,
             readings_utc=tuple(r.at_utc for r in placed_from if r.strip_id == strip.id),
         )
-        for strip, lift_story in zip(site.strips, stories, strict=True)
+        for strip, history in zip(site.strips, histories, strict=True)
     ]
     sky = _sky(site, weather, np.maximum(et0_mm, 0.0), settings)  # dew is a few hundredths of a millimetre: left out
     so_far = _season(weather, sky.et0_mm, lifts, kept.learned)
     prior = learned.prior(lifts, kept.learned, share_next_lift=settings["learned_share_next_lift"])
     start = Start(site=site, hour_utc=hour_utc, sky=sky, season=so_far, prior=prior, root=int(rng.integers(2**62)))
-    run = run_strips(start, range(len(site.strips)), stories)
+    run = run_strips(start, range(len(site.strips)), histories)
     unknown: tuple[tuple[ToldWork, float], ...] = ()
-    told = unknown_work.told_work(site, stories, kept.plans, now_utc, settings["told_is_done_chance"])
+    told = unknown_work.told_work(site, histories, kept.plans, now_utc, settings["told_is_done_chance"])
     if told:
-        run, unknown = _with_unknown_work(start, stories, told, run, rng)
+        run, unknown = _with_unknown_work(start, histories, told, run, rng)
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
-    lessons = learned.lessons(lifts, prior, run.moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last])
+    taught = learned.learned_from_readings(
+        lifts, prior, run.moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]
+    )
     if any(strip.ground == ground.NATURAL for strip in site.strips):
         now = hour_index(now_utc, hour_utc)
         if 0 <= now <= len(hour_utc):
-            lessons = (*lessons, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
-    return Marched(
-        stories=stories,
+            taught = (*taught, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
+    return Simulated(
+        histories=histories,
         readings=run.readings,
         et0_mm=et0_mm,
         moisture=run.moisture,
-        lessons=lessons,
+        learned=taught,
         resimulate=lambda rows, happened: run_strips(start, rows, happened).moisture,
         unknown=unknown,
     )
@@ -123,15 +125,15 @@ def _sky(site: Site, weather: HourlyWeather, et0_mm: Floats, settings: Mapping[s
 
 def _with_unknown_work(
     start: Start,
-    stories: Sequence[Story],
+    histories: Sequence[LiftHistory],
     told: Mapping[str, tuple[ToldWork, ...]],
     base: StripsRun,
     rng: np.random.Generator,
 ) -> tuple[StripsRun, tuple[tuple[ToldWork, float], ...]]:
     """Return the run with members that carry told work as done, and the share of each piece of work."""
-    variants = unknown_work.variants(start.site, stories, told)
+    variants = unknown_work.variants(start.site, histories, told)
     rows = [variant.s for variant in variants]
-    done = run_strips(start, rows, [variant.story for variant in variants])
+    done = run_strips(start, rows, [variant.history for variant in variants])
     mixed = unknown_work.mixed(
         base.moisture,
         done.moisture,

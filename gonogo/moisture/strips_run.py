@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from gonogo import times
 from gonogo.moisture.learned import Prior
-from gonogo.moisture.lift_history import SURFACE_AFTER, Story
+from gonogo.moisture.lift_history import SURFACE_AFTER, LiftHistory
 from gonogo.records.field import Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
@@ -54,17 +54,17 @@ class StripsRun:
     readings: tuple[Reading, ...]
 
 
-def run_strips(start: Start, rows: Sequence[int], stories: Sequence[Story]) -> StripsRun:
+def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistory]) -> StripsRun:
     """Simulate the strips on some rows of the site, a row as often as it stands there, each with its history.
 
     The strips of each kind of ground run together and are put back in the order of the rows. Raises SoilError.
     """
     strips = [start.site.strips[s] for s in rows]
-    placed, placed_from = place(stories, start.hour_utc)
+    placed, placed_from = place(histories, start.hour_utc)
     sky = replace(
         start.sky,
-        watering_mm=_watering_mm(strips, stories, start.hour_utc),
-        surface=_surface(strips, stories, start.hour_utc),
+        watering_mm=_watering_mm(strips, histories, start.hour_utc),
+        surface=_surface(strips, histories, start.hour_utc),
     )
     whole = _soil(start.site, strips)
     n_hours, n_members = len(sky.frozen), sky.rain_mm.shape[-1]
@@ -81,13 +81,13 @@ def run_strips(start: Start, rows: Sequence[int], stories: Sequence[Story]) -> S
         mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
         found = ensemble.run(
             soil,
-            _ground(kind, soil, start, [stories[i] for i in own]),
+            _ground(kind, soil, start, [histories[i] for i in own]),
             replace(sky, watering_mm=sky.watering_mm[:, own], surface=sky.surface[:, own]),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
             # A stream of its own for each strip: one more strip on the site moves no other.
             rngs=[np.random.default_rng([start.root, zlib.crc32(strips[i].id.encode())]) for i in own],
-            spread_at=[(hour, own.index(i)) for hour, i in _spread(stories, start.hour_utc) if i in own],
+            spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
         w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
         terms[:, own] = found.error_terms
@@ -117,12 +117,14 @@ def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, neares
     return round(-hours) if nearest else int(np.floor(-hours))
 
 
-def place(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> tuple[list[ReadingAt], list[Reading]]:
+def place(
+    histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
+) -> tuple[list[ReadingAt], list[Reading]]:
     """Return readings on the model's axes, with the records they came from; what is older than the weather is left."""
     placed: list[ReadingAt] = []
     placed_from: list[Reading] = []
-    for i, story in enumerate(stories):
-        for reading in story.readings:
+    for i, history in enumerate(histories):
+        for reading in history.readings:
             hour = hour_index(reading.at_utc, hour_utc)
             if 0 <= hour <= len(hour_utc):
                 is_probe = reading.method == PROBE
@@ -139,20 +141,21 @@ def place(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> tup
     return placed, placed_from
 
 
-def _ground(kind: str, soil: StripSoil, start: Start, stories: Sequence[Story]) -> Ground:
+def _ground(kind: str, soil: StripSoil, start: Start, histories: Sequence[LiftHistory]) -> Ground:
     tables = Tables()
     if kind == ground.NATURAL:
         return ground.Natural(strips=soil, season=start.season, table=tables.population, growth=tables.growth[kind])
-    is_fresh = np.array([any(work.work in LOOSENS for work in story.works) for story in stories])
+    is_fresh = np.array([any(work.work in LOOSENS for work in history.works) for history in histories])
     return ground.Fill(strips=soil, growth=tables.growth[kind], is_fresh=is_fresh)
 
 
-def _spread(stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:
-    """Hours within the weather in which a lift was spread, with its place among the stories."""
+def _spread(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:
+    """Hours within the weather in which a lift was spread, with its place among the histories."""
     return [
         (hour, i)
-        for i, story in enumerate(stories)
-        if story.lift_from_utc is not None and 0 <= (hour := hour_index(story.lift_from_utc, hour_utc)) < len(hour_utc)
+        for i, history in enumerate(histories)
+        if history.lift_from_utc is not None
+        and 0 <= (hour := hour_index(history.lift_from_utc, hour_utc)) < len(hour_utc)
     ]
 
 
@@ -170,12 +173,12 @@ def _soil(site: Site, strips: Sequence[Strip]) -> StripSoil:
 
 
 def _watering_mm(
-    strips: Sequence[Strip], stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]
+    strips: Sequence[Strip], histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
 ) -> npt.NDArray[np.float64]:
     """Water put on each strip in each hour [mm], (H, S)."""
     put_on = np.zeros((len(hour_utc), len(strips)))
-    for i, (strip, story) in enumerate(zip(strips, stories, strict=True)):
-        for watering in story.waterings:
+    for i, (strip, history) in enumerate(zip(strips, histories, strict=True)):
+        for watering in history.waterings:
             hour = hour_index(watering.at_utc, hour_utc, nearest=False)
             if 0 <= hour < len(hour_utc):
                 put_on[hour, i] += watering.litres / strip.area_m2
@@ -183,13 +186,13 @@ def _watering_mm(
 
 
 def _surface(
-    strips: Sequence[Strip], stories: Sequence[Story], hour_utc: npt.NDArray[np.datetime64]
+    strips: Sequence[Strip], histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
 ) -> npt.NDArray[np.int64]:
     """Surface state of each strip in each hour as an index into rain.SURFACES, (H, S)."""
     states = np.empty((len(hour_utc), len(strips)), dtype=np.int64)
-    for i, (strip, story) in enumerate(zip(strips, stories, strict=True)):
+    for i, (strip, history) in enumerate(zip(strips, histories, strict=True)):
         states[:, i] = SURFACE_INDEX[strip.surface]
-        for work in story.works:
+        for work in history.works:
             hour = hour_index(work.at_utc, hour_utc, nearest=False)
             states[max(hour, 0) :, i] = SURFACE_INDEX[SURFACE_AFTER[work.work]]
     return states

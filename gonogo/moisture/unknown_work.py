@@ -1,6 +1,6 @@
 """Work that was told and of which nobody knows whether it was done: told is not done, not recorded is not undone.
 
-A strip with such work is simulated once without it and once for each way in which it may have been done. The members
+A strip with such work is simulated once without it and once for each variant of what may have been done. The members
 then carry all of them, each with its share: at first the site's `told_is_done_chance`, after a test by how well each
 foresaw the result (Bayes' rule).
 """
@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
 from gonogo.records.field import Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -49,11 +49,11 @@ class ToldWork:
 
 
 def told_work(
-    site: Site, stories: Sequence[Story], plans: Sequence[DayPlan], now_utc: datetime, done_chance: float
+    site: Site, histories: Sequence[LiftHistory], plans: Sequence[DayPlan], now_utc: datetime, done_chance: float
 ) -> dict[str, tuple[ToldWork, ...]]:
     """Return by strip the told work whose hour has come and that no entry confirms or denies, oldest first.
 
-    stories      of the present lifts, in the order of site.strips
+    histories      of the present lifts, in the order of site.strips
     plans        earlier day plans, oldest first
     done_chance  told_is_done_chance [-]
 
@@ -61,22 +61,22 @@ def told_work(
     """
     found: dict[str, tuple[ToldWork, ...]] = {}
     ends = [plan.made_utc for plan in plans[1:]] + [now_utc] * bool(plans)
-    for strip, story in zip(site.strips, stories, strict=True):
+    for strip, history in zip(site.strips, histories, strict=True):
         newest: dict[Task, ToldWork] = {}
         for plan, in_force_until in zip(plans, ends, strict=True):
             told = plan.strip(strip.id)
             if told is None:
                 continue
-            for work in (*_by_jobs(plan, told, story, done_chance), *_by_branches(plan, told, story, done_chance)):
-                if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, story):
+            for work in (*_by_jobs(plan, told, history, done_chance), *_by_branches(plan, told, history, done_chance)):
+                if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, history):
                     newest[work.task] = work
         works = sorted(newest.values(), key=lambda w: (w.start_utc, w.task))
         if works:
-            found[strip.id] = tuple(replace(w, is_open=not _is_tested(w, story)) for w in works)
+            found[strip.id] = tuple(replace(w, is_open=not _is_tested(w, history)) for w in works)
     return found
 
 
-def _by_jobs(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -> list[ToldWork]:
+def _by_jobs(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: float) -> list[ToldWork]:
     """The work that a plan gave an hour; what was to follow a test counts unless the test spoke against it."""
     found = []
     for job in plan.jobs_of(told.strip_id):
@@ -84,7 +84,7 @@ def _by_jobs(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -
         if job.task not in TRACKED:
             continue
         if job.is_after_test:
-            tests = _tests(story, plan.made_utc, job.start_utc + timedelta(hours=SOON_H))
+            tests = _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H))
             low_pct, high_pct = (told.test or told).low_pct, (told.test or told).high_pct
             if any(not low_pct <= r.w_pct <= high_pct for r in tests[-1:]):
                 continue
@@ -107,10 +107,10 @@ def _from_job(plan: DayPlan, job: Job, chance: float) -> ToldWork:
     )
 
 
-def _by_branches(plan: DayPlan, told: StripPlan, story: Story, done_chance: float) -> list[ToldWork]:
+def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: float) -> list[ToldWork]:
     """The work that a branch of a told test ordered, once the test is on record."""
     test = told.test
-    tests = _tests(story, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
+    tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
     if test is None or not tests:
         return []
     reading = tests[0]
@@ -138,25 +138,25 @@ def _by_branches(plan: DayPlan, told: StripPlan, story: Story, done_chance: floa
     ]
 
 
-def _tests(story: Story, from_utc: datetime, until_utc: datetime) -> list[Reading]:
-    return [r for r in story.readings if from_utc < r.at_utc <= until_utc]
+def _tests(history: LiftHistory, from_utc: datetime, until_utc: datetime) -> list[Reading]:
+    return [r for r in history.readings if from_utc < r.at_utc <= until_utc]
 
 
-def _is_answered(work: ToldWork, story: Story) -> bool:
+def _is_answered(work: ToldWork, history: LiftHistory) -> bool:
     """Whether an entry says that it was done, or that it was not."""
-    if story.begins_utc is not None and story.begins_utc > work.start_utc:
+    if history.begins_utc is not None and history.begins_utc > work.start_utc:
         return True
     if work.task == Task.WATER:
-        return any(w.at_utc >= work.told_utc for w in story.waterings) or any(
-            w.work == "rolled" and w.at_utc >= work.start_utc for w in story.works
+        return any(w.at_utc >= work.told_utc for w in history.waterings) or any(
+            w.work == "rolled" and w.at_utc >= work.start_utc for w in history.works
         )
     answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
-    return any(w.at_utc >= work.told_utc and w.work in answers for w in story.works)
+    return any(w.at_utc >= work.told_utc and w.work in answers for w in history.works)
 
 
-def _is_tested(work: ToldWork, story: Story) -> bool:
+def _is_tested(work: ToldWork, history: LiftHistory) -> bool:
     since_utc = (work.end_utc if work.task == Task.ROLL else work.start_utc) + timedelta(hours=SOON_H)
-    return any(r.at_utc >= since_utc for r in story.readings)
+    return any(r.at_utc >= since_utc for r in history.readings)
 
 
 # --- members that carry both ---------------------------------------------------------------------------------
@@ -164,33 +164,35 @@ def _is_tested(work: ToldWork, story: Story) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variant:
-    """One way in which told work may have been done: the strip's row, its share, and what then happened to the lift."""
+    """One variant of what was done of the told work: the strip's row, its share, and what then happened to the lift."""
 
     s: int
     share: float
     works: tuple[ToldWork, ...]
-    story: Story
+    history: LiftHistory
 
 
-def variants(site: Site, stories: Sequence[Story], unknown: Mapping[str, tuple[ToldWork, ...]]) -> tuple[Variant, ...]:
-    """Return the ways in which unknown work may have been done; none of it done is the rest of the shares.
+def variants(
+    site: Site, histories: Sequence[LiftHistory], unknown: Mapping[str, tuple[ToldWork, ...]]
+) -> tuple[Variant, ...]:
+    """Return the variants of unknown work that may have been done; none of it done is the rest of the shares.
 
     Work is done in its order: what comes later only where the earlier was done.
     """
     found = []
-    for s, (strip, story) in enumerate(zip(site.strips, stories, strict=True)):
+    for s, (strip, history) in enumerate(zip(site.strips, histories, strict=True)):
         works = unknown.get(strip.id, ())
         reached = 1.0
         for n in range(1, len(works) + 1):
             reached *= works[n - 1].chance
             next_chance = works[n].chance if n < len(works) else 0.0
             found.append(
-                Variant(s=s, share=reached * (1.0 - next_chance), works=works[:n], story=_done(story, works[:n]))
+                Variant(s=s, share=reached * (1.0 - next_chance), works=works[:n], history=_done(history, works[:n]))
             )
     return tuple(found)
 
 
-def _done(story: Story, works: Sequence[ToldWork]) -> Story:
+def _done(history: LiftHistory, works: Sequence[ToldWork]) -> LiftHistory:
     """The lift's history with told work done as it was told."""
     waterings = [
         Watering(strip_id=w.strip_id, at_utc=w.start_utc, litres=w.litres) for w in works if w.task == Task.WATER
@@ -201,9 +203,9 @@ def _done(story: Story, works: Sequence[ToldWork]) -> Story:
         if w.task in SURFACE_WORK
     ]
     return replace(
-        story,
-        waterings=tuple(sorted((*story.waterings, *waterings), key=lambda w: w.at_utc)),
-        works=tuple(sorted((*story.works, *surface), key=lambda w: w.at_utc)),
+        history,
+        waterings=tuple(sorted((*history.waterings, *waterings), key=lambda w: w.at_utc)),
+        works=tuple(sorted((*history.works, *surface), key=lambda w: w.at_utc)),
     )
 
 
@@ -223,7 +225,7 @@ class Mixed:
 def mixed(
     base: StripMoisture,
     done: StripMoisture,
-    ways: Sequence[Variant],
+    variants: Sequence[Variant],
     *,
     hour_of: Callable[[datetime], int],
     rng: np.random.Generator,
@@ -240,11 +242,11 @@ def mixed(
     n_members = base.w_pct.shape[2]
     chance_done: dict[tuple[str, Task], float] = {}
     likeliest = np.full(base.w_pct.shape[1], -1)
-    for s in sorted({way.s for way in ways}):
-        own = [v for v, way in enumerate(ways) if way.s == s]
-        priors = [1.0 - sum(ways[v].share for v in own), *(ways[v].share for v in own)]
+    for s in sorted({variant.s for variant in variants}):
+        own = [v for v, variant in enumerate(variants) if variant.s == s]
+        priors = [1.0 - sum(variants[v].share for v in own), *(variants[v].share for v in own)]
         candidates = [base.w_pct[:, s], *(done.w_pct[:, v] for v in own)]
-        shares = _posterior(priors, candidates, ways[own[0]], hour_of)
+        shares = _posterior(priors, candidates, variants[own[0]], hour_of)
         order = rng.permutation(n_members)
         stops = np.round(np.cumsum(shares) * n_members).astype(int)
         for k, v in enumerate(own, start=1):
@@ -253,9 +255,9 @@ def mixed(
                 path[:, s, taken] = getattr(done, name)[:, v, taken]
         if (best := int(np.argmax(shares))) > 0:
             likeliest[s] = own[best - 1]
-        for work in ways[own[-1]].works:
+        for work in variants[own[-1]].works:
             chance_done[work.strip_id, work.task] = float(
-                sum(share for share, v in zip(shares[1:], own, strict=True) if work in ways[v].works)
+                sum(share for share, v in zip(shares[1:], own, strict=True) if work in variants[v].works)
             )
     # What the readings taught, by the likeliest history of each strip.
     knowledge = tuple(done.knowledge[v] if v >= 0 else base.knowledge[s] for s, v in enumerate(likeliest.tolist()))
@@ -267,12 +269,12 @@ def mixed(
 
 
 def _posterior(
-    priors: Sequence[float], candidates: Sequence[Floats], way: Variant, hour_of: Callable[[datetime], int]
+    priors: Sequence[float], candidates: Sequence[Floats], variant: Variant, hour_of: Callable[[datetime], int]
 ) -> Floats:
     """Return each candidate's share after the tests since the first unknown work."""
-    since_utc = way.works[0].start_utc + timedelta(hours=SOON_H)
+    since_utc = variant.works[0].start_utc + timedelta(hours=SOON_H)
     logs = np.log(np.maximum(np.array(priors), 1e-9))
-    readings = way.story.readings
+    readings = variant.history.readings
     for reading in readings[1:]:  # a lift starts from its first test, whatever was done before
         row = hour_of(reading.at_utc) - 1  # the row before it pulls
         if reading.at_utc < since_utc or not 0 <= row < len(candidates[0]):

@@ -58,7 +58,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
 
 def _despite(frame: RunFrame, stored: StoredInputs, came: Conclusion, error: Exception) -> Conclusion:
     """What a run comes to where a step failed; `came`: what it had come to by then."""
-    noted = {"site": frame.site.id, "day": frame.day, "issue": frame.edition}
+    noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
     if came.judgement is not None:  # a plan that fails costs nobody the verdict
         log.error("the order of work failed", exc_info=error, extra=noted)
         return replace(came, faults=(*came.faults, f"no order of work: {error}"))

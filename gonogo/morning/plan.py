@@ -8,8 +8,8 @@ from dataclasses import replace
 from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
+from gonogo.decide.plan.as_planned import as_planned, order_as_planned, with_places
 from gonogo.decide.plan.build import build, no_plan
-from gonogo.decide.plan.told import as_planned, order_as_planned, with_places
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame

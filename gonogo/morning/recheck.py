@@ -25,7 +25,7 @@ from gonogo.weather.series import fallen_mm
 
 
 def edition(at: time) -> str:
-    """Return the name of the re-check at a local time, as runs and Message-IDs carry it."""
+    """Return the name of the re-check at a local time: runs, seeds and Message-IDs are made from it, so it stays."""
     return f"look-{at:%H%M}"
 
 

@@ -139,8 +139,8 @@ def finish(
     with schema.begin(frame.store) as connection:
         claims.finish_run(connection, claim, record, now_utc=now_utc)
         if conclusion.judgement is not None:
-            lessons = conclusion.judgement.lessons
-            learned.save(connection, site.id, lessons, made_utc=now_utc, run_id=claim.run_id)
+            taught = conclusion.judgement.learned
+            learned.save(connection, site.id, taught, made_utc=now_utc, run_id=claim.run_id)
         outbox.put(connection, [replace(e, run_id=claim.run_id) for e in envelopes], now_utc=now_utc)
     return MorningResult(site=site, day=frame.day, conclusion=conclusion, mails=tuple(prepared), run_id=claim.run_id)
 

@@ -31,7 +31,7 @@ from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
 from gonogo.store import endings, outbox
 from gonogo.store.owner import IsDead, is_dead
-from gonogo.store.queued import Envelope, Instead, Queued
+from gonogo.store.queued import Envelope, Fallback, Queued
 
 log = logging.getLogger("gonogo.outgoing.delivery")
 
@@ -85,7 +85,7 @@ class _Done:
     refused: list[Queued] = field(default_factory=list)
 
 
-def nothing_instead(_queued: Queued) -> Iterable[Envelope]:
+def no_fallback(_queued: Queued) -> Iterable[Envelope]:
     """For a caller that wants no mail in place of one that will not go out."""
     return ()
 
@@ -111,8 +111,8 @@ class Worker:
     now_utc           the clock, asked before each mail
     owner             names this worker; another for each process
     memory            kept from round to round
-    expired_instead   makes what goes out in place of a mail whose deadline passed
-    failed_instead    makes what goes out because a mail was refused for good or became a dead letter; both are asked
+    expired_fallback   makes what goes out in place of a mail whose deadline passed
+    failed_fallback    makes what goes out because a mail was refused for good or became a dead letter; both are asked
                       about notices too (look at `kind`), and are called inside a transaction: they only make mails
     may_go_on         asked between mails; False ends the round, as for a service that is told to stop
     may_expire        False while it is not sure that the clock is right: mails past their deadline then wait, unsent
@@ -125,8 +125,8 @@ class Worker:
     owner: str
     rng: random.Random = field(default_factory=random.Random)
     memory: Memory = field(default_factory=Memory)
-    expired_instead: Instead = nothing_instead
-    failed_instead: Instead = nothing_instead
+    expired_fallback: Fallback = no_fallback
+    failed_fallback: Fallback = no_fallback
     open_transport: Callable[[Transport], AbstractContextManager[OpenTransport]] = opened
     may_go_on: Callable[[], bool] = lambda: True
     may_expire: bool = True
@@ -141,8 +141,8 @@ class Worker:
         outbox.release_dead(self.store, now_utc=self.now_utc(), is_dead=self.is_dead)
         expired: tuple[Queued, ...] = ()
         if self.may_expire:
-            expired = endings.expire(self.store, now_utc=self.now_utc(), instead=self.expired_instead)
-        dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_instead)
+            expired = endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
+        dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_fallback)
         server_fault, done = "", _Done()
         try:
             with self.open_transport(self.transport) as transport:
@@ -201,7 +201,7 @@ class Worker:
             log.warning("%s", error)
             return
         if isinstance(error, DeliveryError) and not error.passing:
-            outbox.refused(self.store, queued, now_utc=self.now_utc(), error=str(error), tell=self.failed_instead)
+            outbox.refused(self.store, queued, now_utc=self.now_utc(), error=str(error), tell=self.failed_fallback)
             done.refused.append(queued)
             return
         is_our_fault = not isinstance(error, DeliveryError)

@@ -30,7 +30,7 @@ from gonogo.store.queued import Envelope
 
 RowT = TypeVar("RowT", Decision, OutlookDay)
 UNWRITTEN_TEXT = "The mail could not be written; the operator has been told."
-RECHECK_KIND = "later_look"  # as it is stored
+RECHECK_KIND = "recheck"  # as it is stored
 
 
 def mails(
@@ -139,7 +139,7 @@ class _Views:
             outlook=self.outlook[crew.id],
             weather=conclusion.weather,
             now_utc=frame.now_utc,
-            issue=MORNING if is_first else frame.edition,
+            edition=MORNING if is_first else frame.edition,
             # A re-check tells what changed since this morning; the first mail of a day, since the day before.
             changes=conclusion.changes if is_first and conclusion.changes is not None else self.changes[crew.id],
             order=conclusion.order,

@@ -16,10 +16,10 @@ from gonogo.mail.letter import plain_notice, raw_message
 from gonogo.outgoing.message_id import day_of, message_id
 from gonogo.records import shift
 from gonogo.records.site import Recipient, Site
-from gonogo.store.queued import Envelope, Instead, Queued
+from gonogo.store.queued import Envelope, Fallback, Queued
 
 OPERATOR_HOURS = 24.0  # after this a mail to the operator is of no more use: `gonogo status` says it all the same
-CREW_KINDS = ("morning", "later_look")
+CREW_KINDS = ("morning", "recheck")
 
 LATE_MAIL_TEXT = "This morning's mail could not be delivered in time."
 LATE_RECHECK_TEXT = "Verdicts of this morning have changed, and the mail that says so could not be delivered in time."
@@ -79,7 +79,7 @@ def to_operator(config: Config, notice: OperatorNotice, *, now_utc: datetime) ->
     )
 
 
-def to_reader_instead(config: Config, site: Site, queued: Queued, *, now_utc: datetime) -> tuple[Envelope, ...]:
+def notice_to_reader(config: Config, site: Site, queued: Queued, *, now_utc: datetime) -> tuple[Envelope, ...]:
     """Return the short notice for a reader whose mail was too late; none where the working day is over too."""
     day = day_of(queued, site)
     _, shift_end_utc = shift.shift_utc(site, day)
@@ -90,7 +90,7 @@ def to_reader_instead(config: Config, site: Site, queued: Queued, *, now_utc: da
         Recipient(name=queued.name, address=queued.address, role=queued.role, language=queued.language),
         site=site.name,
         day=day,
-        reason=LATE_RECHECK_TEXT if queued.kind == "later_look" else LATE_MAIL_TEXT,
+        reason=LATE_RECHECK_TEXT if queued.kind == "recheck" else LATE_MAIL_TEXT,
         sender=config.transport.sender,
         reply_to=config.transport.reply_to or "",
         message_id=identity,
@@ -114,10 +114,10 @@ def to_reader_instead(config: Config, site: Site, queued: Queued, *, now_utc: da
     )
 
 
-def expired_instead(config: Config, now_utc: datetime) -> Instead:
+def expired_fallback(config: Config, now_utc: datetime) -> Fallback:
     """Return what makes of each mail that was too late: a notice to its reader, and one mail to the operator."""
 
-    def instead(queued: Queued) -> Iterable[Envelope]:
+    def fallback(queued: Queued) -> Iterable[Envelope]:
         site = next((s for s in config.sites if s.id == queued.site_id), None)
         if queued.kind not in CREW_KINDS or site is None:
             return ()
@@ -134,16 +134,16 @@ def expired_instead(config: Config, now_utc: datetime) -> Instead:
                 "Their readers get a short notice instead, until the end of the shift: no verdict, test on site.",
             ),
         )
-        to_reader = to_reader_instead(config, site, queued, now_utc=now_utc)
+        to_reader = notice_to_reader(config, site, queued, now_utc=now_utc)
         return (*to_reader, *to_operator(config, notice, now_utc=now_utc))
 
-    return instead
+    return fallback
 
 
-def failed_instead(config: Config, now_utc: datetime) -> Instead:
+def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
     """Return what makes of each mail that was refused for good or became a dead letter: a mail to the operator."""
 
-    def instead(queued: Queued) -> Iterable[Envelope]:
+    def fallback(queued: Queued) -> Iterable[Envelope]:
         if queued.kind == "operator":
             return ()
         site = next((s for s in config.sites if s.id == queued.site_id), None)
@@ -163,7 +163,7 @@ def failed_instead(config: Config, now_utc: datetime) -> Instead:
         )
         return to_operator(config, notice, now_utc=now_utc)
 
-    return instead
+    return fallback
 
 
 def _last_fault(queued: Queued) -> str:

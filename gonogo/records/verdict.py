@@ -51,7 +51,7 @@ class WaterPlan:
     Passes and speed are chosen so that the speed as it is printed puts on the dose to within 3 %.
 
     limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
-    flags          keys of warnings, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
+    warnings       keys of WATER_WARNINGS, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
     load_ends_m    distance along the strip at which each load runs out [m]
     check          what the driver can check; None in plans that older versions stored
     """
@@ -72,7 +72,7 @@ class WaterPlan:
     finish_utc: datetime
     truck_id: str
     limited_by: str = ""
-    flags: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     check: DriverCheck | None = None
 
 

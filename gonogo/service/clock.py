@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-LEAST_STEP_S = 2.0  # what a clock gains or loses by itself between two looks is far less
+LEAST_STEP_S = 2.0  # what a clock gains or loses by itself between two checks is far less
 
 
 def clock_utc() -> datetime:

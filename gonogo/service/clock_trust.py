@@ -37,7 +37,7 @@ class ClockTrust:
         if timedelta(seconds=step_s) > CLOCKS_APART:
             self._ahead_at_s = self._monotonic()
 
-    def told(self, offset: timedelta) -> None:
+    def note_offset(self, offset: timedelta) -> None:
         """Note by how much another clock is ahead of ours. Where the two agree, steps are counted from here on."""
         if abs(offset) <= CLOCKS_APART:
             self.set_by, self._n_steps, self.refuted_by = timedelta(), 0, None

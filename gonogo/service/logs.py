@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 if TYPE_CHECKING:
     from gonogo.config import Config
 
-FIELDS = ("site", "day", "issue", "run")  # given as `extra` of a log call
+FIELDS = ("site", "day", "edition", "run")  # given as `extra` of a log call
 SHORTEST_SECRET = 4  # shorter ones would blank out half of every line
 _ADDRESS = re.compile(r"[\w.!#$%&'*+/=?^`{|}~-]+@[\w-]+(?:\.[\w-]+)+")
 _LOGIN_IN_URL = re.compile(r"(\w+://[^\s:/@]*):[^\s@/]+@")

@@ -88,7 +88,7 @@ class Runner:
         """Ask the weather services for a site's forecast, and note what their clock says of ours."""
         found = (self._fetch or self._ask_services)(site, now_utc, stored)
         if not found.is_stored and math.isfinite(found.clock_offset_s):
-            self.trust.told(timedelta(seconds=found.clock_offset_s))
+            self.trust.note_offset(timedelta(seconds=found.clock_offset_s))
         return found
 
     def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
@@ -145,7 +145,7 @@ class Runner:
         key = (frame.site.id, frame.day, frame.edition)
         if key in self._done or self.configs.faults or not self.trust.may_run:
             return
-        noted = {"site": frame.site.id, "day": frame.day, "issue": frame.edition}
+        noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
             claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=owner.is_dead)
             result = run(frame)
@@ -175,7 +175,7 @@ class Runner:
 
     def _note_refuted(self, frame: RunFrame, error: ClockRefutedError) -> None:
         self.trust.refuted(error.offset)
-        log.error("%s", error, extra={"site": frame.site.id, "day": frame.day, "issue": frame.edition})
+        log.error("%s", error, extra={"site": frame.site.id, "day": frame.day, "edition": frame.edition})
 
     def _frame(
         self, site: Site, day: date, now_utc: datetime, window_utc: tuple[datetime, datetime], *, edition: str

@@ -5,7 +5,7 @@ a spring night does not have, and knows neither lead nor deadline nor free days.
 before it runs anything, so a job that fires late, twice or on a wrong clock does no harm.
 
 APScheduler sleeps until a moment of the wall clock. Whoever sets that clock moves the moment, so a watch on the
-monotonic clock notices every step and has all moments reckoned anew.
+monotonic clock notices every step and has all moments computed again.
 """
 
 from __future__ import annotations

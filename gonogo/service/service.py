@@ -89,8 +89,8 @@ class Service:
         self._watch.stepped()
 
     def watch(self, now_utc: datetime, workers: Workers) -> None:
-        """One look of the watch."""
-        self._watch.look(now_utc, workers)
+        """One check by the watch."""
+        self._watch.check(now_utc, workers)
 
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
@@ -103,8 +103,8 @@ class Service:
             owner=self.runner.me,
             rng=self._rng,
             memory=self._memory,
-            expired_instead=notices.expired_instead(config, now_utc),
-            failed_instead=notices.failed_instead(config, now_utc),
+            expired_fallback=notices.expired_fallback(config, now_utc),
+            failed_fallback=notices.failed_fallback(config, now_utc),
             may_go_on=lambda: not self.halt.is_set(),
             may_expire=self.runner.trust.may_expire,
         )

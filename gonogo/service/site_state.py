@@ -78,8 +78,8 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
     else:
         verdicts = [d.verdict for d in runs.decisions(connection, last.id)]
         tally = ", ".join(f"{verdicts.count(v)} {v}" for v in Verdict if v in verdicts)
-        issue = "" if last.edition == "morning" else f" ({last.edition})"
-        lines.append(f"  last run    {last.day}{issue}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
+        edition = "" if last.edition == "morning" else f" ({last.edition})"
+        lines.append(f"  last run    {last.day}{edition}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
         if last.error:
             faults.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
             lines.append(f"  FAILED      {last.error.strip().splitlines()[-1]}")

@@ -41,7 +41,7 @@ class Watch:
         self._pinged: set[tuple[str, date]] = set()
         self._told_faults: tuple[str, ...] = ()
 
-    def look(self, now_utc: datetime, workers: Workers) -> None:
+    def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
         steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
@@ -84,7 +84,7 @@ class Watch:
 
     def _ping(self, url: str, site_id: str, day: date) -> None:
         if not ping(url, site_id):
-            self._pinged.discard((site_id, day))  # asked again at the next look
+            self._pinged.discard((site_id, day))  # asked again at the next check
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
         faults = self._runner.configs.faults

@@ -29,7 +29,7 @@ HOURLY = Step()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoisturePath:
-    """What the march gives back.
+    """What the simulation gives back.
 
     top_mm, base_mm      (H + 1, S, M) at the start of each step, last row the end; (2, S, M) if no path is kept
     infiltration_mm, runoff_mm, evaporation_mm, drainage_mm   sums (S, M), with kept fluxes (H, S, M); drainage
@@ -79,7 +79,7 @@ def _require_sound(p: SoilParams, et0: Floats, rain: Floats, watering: Floats, s
     _require((surface >= 0) & (surface < len(SURFACES)), "surface outside the table.", "See soil/rain.py.")
 
 
-def march(
+def simulate(
     start: SoilState,
     params: SoilParams,
     *,
@@ -175,7 +175,7 @@ def march(
 
 @dataclass(frozen=True, slots=True)
 class _Weather:
-    """What happens to the strips step by step, as `march` takes it; demand in place of et0 and kc_max."""
+    """What happens to the strips step by step, as `simulate` takes it; demand in place of et0 and kc_max."""
 
     demand_mm: Floats
     rain_mm: Floats
@@ -220,9 +220,9 @@ def _of(series: Floats, part: slice) -> Floats:
 def _strips(params: SoilParams, part: slice, n_strips: int) -> SoilParams:
     """Return the parameters of some strips; arrays without a strip axis pass through."""
     cut = {}
-    for one in fields(params):
-        array = np.asarray(getattr(params, one.name), dtype=np.float64)
-        cut[one.name] = array[part] if array.ndim == 2 and array.shape[0] == n_strips else array
+    for field in fields(params):
+        array = np.asarray(getattr(params, field.name), dtype=np.float64)
+        cut[field.name] = array[part] if array.ndim == 2 and array.shape[0] == n_strips else array
     return SoilParams(**cut)
 
 

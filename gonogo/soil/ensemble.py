@@ -1,7 +1,7 @@
-"""Moisture of all strips as an ensemble: members march through the weather, readings place them and teach.
+"""Moisture of all strips as an ensemble: members run through the weather, readings place them and teach.
 
-At each reading of a strip its members start again from what the reading and the march before it say together. What a
-march answers to the soil's scores, and what its closing reading taught of them, moves every content that follows; an
+At each reading of a strip its members start again from what the reading and the simulation before it say together. How
+a simulation answers to the soil's scores, and what its closing reading taught of them, moves every later content; an
 error that grows with the days since the reading is put around it. So the members that decide are spread as the errors
 that were measured.
 """
@@ -30,7 +30,7 @@ class StripMoisture:
     """Water content of every strip, hour and member.
 
     w_pct, w_top_pct, w_base_pct   lift mean, top (up to 100 mm) and base [%], (H + 1, S, M) at the start of the hour;
-                                   in the hour of a reading after it has pulled; the last row is the end
+                                   in the hour of a reading after it has corrected them; the last row is the end
     closure_error_mm               largest gap of the water balance of any member between two readings [mm]
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
@@ -66,7 +66,7 @@ def run(
     A strip without readings has a wide start. The first reading of a lift is where its members start from: what lay
     there before it was spread is nobody's knowledge. One outside physics changes nothing, one far from what was
     expected widens the members until a second one settles it; both are flagged and kept by the caller.
-    Raises SoilError for a reading off the axes or one member, and what balance.march raises.
+    Raises SoilError for a reading off the axes or one member, and what balance.simulate raises.
     Source: see soil/knowledge.py, soil/readings.py and soil/balance.py. Checked in tests/soil/test_ensemble.py.
     """
     n_hours, n_members, n_strips = len(sky.frozen), sky.rain_mm.shape[-1], strips.omc_pct.size

@@ -1,8 +1,8 @@
-"""How far the content may lie from what the march says, the longer since the last reading; fitted on measured soil.
+"""How far the content may lie from what was simulated, by the time since the last reading; fitted on measured soil.
 
 The half width grows with the days, the content, the rain since the reading and what the soil's unknown parameters do to
-the march, and is smaller the more readings have taught. The shape of the distribution is the one that measured errors
-have, so a share of members within a window is a frequency.
+the simulation, and is smaller the more readings have taught. The shape of the distribution is that of measured errors,
+so a share of members within a window is a frequency.
 """
 
 from __future__ import annotations
@@ -65,9 +65,11 @@ def parsed(text: str) -> dict[str, ErrorGrowth]:
         raise SoilError("table of error growth: its terms are not this program's. Fit it again: tests/fit_natural.py.")
     return {
         ground: ErrorGrowth(
-            scale=np.array(one["scale"]), probability=np.array(one["probability"]), quantile=np.array(one["quantile"])
+            scale=np.array(table["scale"]),
+            probability=np.array(table["probability"]),
+            quantile=np.array(table["quantile"]),
         )
-        for ground, one in row["grounds"].items()
+        for ground, table in row["grounds"].items()
     }
 
 

@@ -39,7 +39,7 @@ class Ground(Protocol):
 
     n_scores     parameters that readings teach
     growth       how the error grows with the days since a reading
-    is_carried   members march with what was learned; else as before any reading, and are moved afterwards
+    is_carried   members run with what was learned; else as before any reading, and are moved afterwards
     """
 
     @property

@@ -1,8 +1,8 @@
 """What readings have taught of a strip's soil: a mean and a covariance of scores, moved by each pair of readings.
 
 A score is a soil parameter on a scale on which it is standard normal before any reading. How much a water content
-answers to each score is a regression over the members; with it a reading that closes a march moves all scores at once,
-and the contents to come follow along. What is known is small and whole: no reading counts twice, none is forgotten.
+answers to each score is a regression over the members; with it a reading that closes a simulation moves all scores at
+once, and the contents to come with them. What is known is small and whole: no reading counts twice, none is forgotten.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class Knowledge:
     """What is known of one strip's soil.
 
     mean, covariance   of the scores (P,), (P, P); 0 and identity before any reading
-    n_readings         readings so far; n_taught those of them that closed a march and so taught
+    n_readings         readings so far; n_taught those of them that closed a simulation and so taught
     highest, lowest    content so far at a reading [m3/m3], NaN before the first
     """
 
@@ -66,11 +66,11 @@ class Knowledge:
         )
 
     def taught(self, answer: Floats, surprise: float, other_variance: float) -> Knowledge:
-        """Return the knowledge after a reading that closed a march.
+        """Return the knowledge after a reading that closed a simulation.
 
         answer           of the content to each score (P,) [m3/m3]
         surprise         reading less what was expected [m3/m3]
-        other_variance   of the reading and of all of the march that is not soil, above 0
+        other_variance   of the reading and of all of the simulation that is not soil, above 0
 
         Source: the Kalman update for one observation. Checked in tests/properties/test_knowledge.py.
         """

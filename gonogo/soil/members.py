@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.soil import error_growth
-from gonogo.soil.balance import march
+from gonogo.soil.balance import simulate
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
 from gonogo.soil.layers import SoilState
@@ -20,7 +20,7 @@ from gonogo.soil.strip import StripSoil
 Floats = npt.NDArray[np.float64]
 
 START_DRAWS = 2  # of the error of a reading, in turn: that of one reading says nothing of the next one's
-# Standard deviation of what a march of a week still misses where the parameters are right [m3/m3]: fitted with the
+# Standard deviation of what a simulation of a week still misses where the parameters are right [m3/m3]: fitted with the
 # table of natural ground on the same stations; the power is that of the measured errors' growth over ten days.
 MARCH_ERROR = 1.2
 MARCH_ERROR_POWER = 0.42
@@ -28,7 +28,7 @@ MARCH_ERROR_POWER = 0.42
 
 @dataclass(slots=True, kw_only=True)
 class _Since:
-    """What has happened to a strip since its last reading: where that was, and what its march closed with."""
+    """What has happened to a strip since its last reading: where that was, and what its simulation closed with."""
 
     hour: int = -1
     theta: float = np.nan
@@ -59,7 +59,7 @@ class Members:
         self.steps = ground.growth.steps(n_members)
         self.state = ground.start(self.starts.transpose(1, 0, 2))
         self.since = [_Since() for _ in range(n_strips)]
-        self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members march with
+        self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members run with
         self.params = ground.params(self._scores(), strips.start_theta, [0] * n_strips, self.knowledge)
         self.rained_mm = np.vstack([np.zeros(1), np.cumsum(sky.rain_mm.mean(axis=-1))[:, None]])[:, 0]
         self.raw = np.empty((n_strips, n_members))
@@ -82,10 +82,10 @@ class Members:
         return np.stack([mean[:, None] + root @ z for (mean, root), z in zip(self.model, self.draws, strict=True)], 1)
 
     def keep(self, begin: int, end: int) -> None:
-        """March from a stop to the next and keep the path, moved by what is known and spread by its error."""
+        """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
         span = slice(begin, end)
         if end > begin:
-            path = march(
+            path = simulate(
                 self.state,
                 self.params,
                 et0_mm=self.sky.et0_mm[span],
@@ -105,19 +105,19 @@ class Members:
         theta = (top_mm + base_mm) / column
         self.raw = theta[-1]
         rows = slice(begin, begin + len(theta))
-        told = self._told(theta, begin)
+        placed = self._placed(theta, begin)
         thick_top = np.broadcast_to(self.params.top_thickness_mm, self.raw.shape)
         thick_base = np.broadcast_to(np.asarray(self.params.base_thickness_mm), self.raw.shape)
         has_base = bool(np.any(thick_base > 0.0))
         top = top_mm / thick_top
         base = base_mm / thick_base if has_base else top
         most = self.strips.theta_sat[:, None]
-        self.theta[rows] = told
-        self.top[rows] = np.clip(top + (told - theta), 0.0, most)
-        self.base[rows] = np.clip(base + (told - theta), 0.0, most)
+        self.theta[rows] = placed
+        self.top[rows] = np.clip(top + (placed - theta), 0.0, most)
+        self.base[rows] = np.clip(base + (placed - theta), 0.0, most)
 
-    def _told(self, theta: Floats, begin: int) -> Floats:
-        """Return contents as told: moved by what is known, spread by the error that grows since the reading."""
+    def _placed(self, theta: Floats, begin: int) -> Floats:
+        """Return contents as given out: moved by what is known, spread by the error that grows since the reading."""
         mean, answer, rest = answers(theta, self.draws)
         out = theta.copy()
         hours = np.arange(begin, begin + len(theta))
@@ -140,7 +140,7 @@ class Members:
         else:
             mean, soil = mean + answer @ (known.mean - at), answer @ (known.root @ self.draws[s])
         if since.closed_rest is not None:
-            # What the last march missed for no fault of the soil may go on, as rain of the very day of the reading.
+            # What the last simulation missed for no fault of the soil may go on, as rain of the day of the reading.
             n = rest.shape[-1] - 1 - self.ground.n_scores
             shared = rest @ since.closed_rest / max(n, 1)
             own = (rest**2).sum(axis=-1) / max(n, 1) * ((since.closed_rest**2).sum() / max(n, 1))
@@ -171,7 +171,7 @@ class Members:
         self.is_apart_known[s] = True
 
     def read(self, test: Together) -> list[tuple[int, str, str]]:
-        """Take in a test: it teaches of the soil what the march before it missed, and places the members."""
+        """Take in a test: it teaches of the soil what the simulation before it missed, and places the members."""
         s, hour, since = test.strip, test.hour, self.since[test.strip]
         to_theta = self.strips.dry_density_kg_m3[s] / 100_000.0
         theta, error = test.w_pct * to_theta, test.error_pct * to_theta
@@ -196,7 +196,7 @@ class Members:
     def _closed(
         self, test: Together, theta: float, error: float
     ) -> tuple[float, float, list[tuple[int, str, str]], _Since]:
-        """Return content and variance after a test that closes a march, its flags, and what the march missed."""
+        """Return content and variance after a test that closes a simulation, its flags, and what was missed."""
         s, since, known = test.strip, self.since[test.strip], self.knowledge[test.strip]
         mean, answer, rest = (a[0] for a in answers(self.raw[None, s : s + 1], self.draws[s : s + 1]))
         moved, soil, other = self._moved(s, mean, answer, rest)
@@ -253,7 +253,7 @@ class Members:
 
 
 def march_error(theta: float, rain_mm: float, hours: int) -> float:
-    """Return the standard deviation of what a march misses where the parameters are right [m3/m3]."""
+    """Return the standard deviation of what a simulation misses where the parameters are right [m3/m3]."""
     wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
     of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)
     return float(of_week * max(hours / 168.0, 1.0 / 168.0) ** MARCH_ERROR_POWER)

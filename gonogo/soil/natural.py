@@ -1,6 +1,6 @@
 """What natural ground is like before anything is learned of it, and members drawn around that.
 
-Natural ground (cut, subgrade in place, undisturbed; grass or bare) is marched as one column that is deeper than the
+Natural ground (cut, subgrade in place, undisturbed; grass or bare) is simulated as one column that is deeper than the
 layer asked about: what rain brings and sun takes is shared with the soil below it. A parameter stands on a scale
 without bounds: a start value, plus a regression on what is known at a reading, plus the strip's own deviation, whose
 covariance over places is part of the table. Of one reading less is known than of several, so the table holds two

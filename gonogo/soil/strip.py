@@ -98,7 +98,7 @@ class StripSoil:
 
     def only(self, which: Sequence[int]) -> StripSoil:
         """Return some of the strips."""
-        return StripSoil(**{one.name: getattr(self, one.name)[list(which)] for one in fields(self)})
+        return StripSoil(**{field.name: getattr(self, field.name)[list(which)] for field in fields(self)})
 
     @property
     def start_theta(self) -> Floats:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil.balance import march
+from gonogo.soil.balance import simulate
 from gonogo.soil.layers import SoilState
 from gonogo.soil.readings import UNEXPLAINED, ReadingAt
 from gonogo.soil.sky import Sky
@@ -61,7 +61,7 @@ def gains(
 ) -> tuple[Gain, ...]:
     """Return the strips that hold more water than they should, in their order.
 
-    tests     of the present lift of each strip, in any order; et0_mm, rain_mm (H,) as expected; the rest as in march
+    tests     of the present lift of each strip, in any order; et0_mm, rain_mm (H,) as expected; the rest as in simulate
 
     A strip counts where three tests or more say so, the last and the one before, beyond what errors of test and soil
     would do, and not by one jump. Source: our own thresholds. Checked in tests/soil/test_unexplained.py.
@@ -83,7 +83,7 @@ def gains(
     for test in asked:
         if test.hour > now:
             span = slice(now, test.hour)
-            path = march(
+            path = simulate(
                 SoilState(top_mm=top, base_mm=base),
                 params,
                 et0_mm=et0_mm[span],

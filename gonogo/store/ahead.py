@@ -25,7 +25,7 @@ def holds_future_runs(store: sa.Engine, *, now_utc: datetime) -> bool:
     """Return whether runs stand in the database that were made later than now: then this clock or theirs was wrong."""
     with schema.read(store) as connection:
         future = schema.run.c.claimed_utc > judged_utc(connection, now_utc) + SURELY_AHEAD
-        found = sa.select(schema.run.c.id).where(future, ~schema.run.c.issue.contains(schema.VOID)).limit(1)
+        found = sa.select(schema.run.c.id).where(future, ~schema.run.c.edition.contains(schema.VOID)).limit(1)
         return connection.execute(found).first() is not None
 
 
@@ -54,7 +54,7 @@ def take_back(store: sa.Engine, *, now_utc: datetime) -> int:
     with schema.begin(store) as connection:
         judged = judged_utc(connection, now_utc)
         future = schema.run.c.claimed_utc > judged + SURELY_AHEAD
-        query = sa.select(schema.run.c.id).where(future, ~schema.run.c.issue.contains(schema.VOID))
+        query = sa.select(schema.run.c.id).where(future, ~schema.run.c.edition.contains(schema.VOID))
         run_ids = connection.scalars(query.with_for_update()).all()
         _void(connection, run_ids, now_utc=judged)
         too_early = (message.c.state == "expired", message.c.settled_utc > judged + SURELY_AHEAD)
@@ -77,8 +77,8 @@ def _void(connection: sa.Connection, run_ids: Sequence[int], *, now_utc: datetim
     """Let runs count for nothing: their rows stay under another name, their waiting mails are withdrawn."""
     row, mail = schema.run, schema.message
     for run_id in run_ids:
-        name = row.c.issue + f"{schema.VOID}{run_id}"
-        changed = {"issue": name, "state": "claimed", "claimed_utc": now_utc, "lease_until_utc": now_utc}
+        name = row.c.edition + f"{schema.VOID}{run_id}"
+        changed = {"edition": name, "state": "claimed", "claimed_utc": now_utc, "lease_until_utc": now_utc}
         connection.execute(sa.update(row).where(row.c.id == run_id).values(**changed))
         waiting = (mail.c.run_id == run_id, mail.c.state == "waiting")
         withdrawn = {"state": "withdrawn", "settled_utc": now_utc, "lease_owner": None, "lease_until_utc": None}

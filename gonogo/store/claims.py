@@ -92,7 +92,7 @@ def claim_run(
     with schema.begin(store) as connection:
         judged = judged_utc(connection, now_utc)
         own = {"owner": owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
-        key = {"site_id": site_id, "day": day, "issue": edition}
+        key = {"site_id": site_id, "day": day, "edition": edition}
         fresh = schema.insert_new(connection, row, list(key)).values(
             **key, **own, state="claimed", attempt=1, faults="[]", error=""
         )
@@ -100,7 +100,7 @@ def claim_run(
         if run_id is None:
             taken_over = connection.execute(
                 sa.update(row)
-                .where(row.c.site_id == site_id, row.c.day == day, row.c.issue == edition)
+                .where(row.c.site_id == site_id, row.c.day == day, row.c.edition == edition)
                 .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= judged)
                 .values(**own, attempt=row.c.attempt + 1)
                 .returning(row.c.id, row.c.attempt)
@@ -108,7 +108,7 @@ def claim_run(
             if taken_over is None:
                 return None
             run_id, attempt = taken_over.id, taken_over.attempt
-        voided = (row.c.site_id == site_id, row.c.day == day, row.c.issue.startswith(f"{edition}{schema.VOID}"))
+        voided = (row.c.site_id == site_id, row.c.day == day, row.c.edition.startswith(f"{edition}{schema.VOID}"))
         return Claim(
             run_id=run_id,
             site_id=site_id,

@@ -10,26 +10,26 @@ import sqlalchemy as sa
 
 from gonogo.store import schema
 from gonogo.store.clock import judged_utc
-from gonogo.store.outbox import MAX_CRASHES, put_instead, queued_of
-from gonogo.store.queued import Instead, Queued
+from gonogo.store.outbox import MAX_CRASHES, put_fallbacks, queued_of
+from gonogo.store.queued import Fallback, Queued
 from gonogo.store.schema import message
 
 SWEEP_LIMIT = 1000
 
 
-def expire(store: sa.Engine, *, now_utc: datetime, instead: Instead | None = None) -> tuple[Queued, ...]:
+def expire(store: sa.Engine, *, now_utc: datetime, fallback: Fallback | None = None) -> tuple[Queued, ...]:
     """Expire what is past its deadline and not being delivered at this moment; return it.
 
-    instead   makes the short notice that goes out instead, put in the same transaction
+    fallback   makes the short notice that goes out in its place, put in the same transaction
     """
 
     def past(judged: datetime) -> sa.ColumnElement[bool]:
         return message.c.deadline_utc <= judged
 
-    return _sweep(store, past, state="expired", now_utc=now_utc, make=instead)
+    return _sweep(store, past, state="expired", now_utc=now_utc, make=fallback)
 
 
-def dead_letters(store: sa.Engine, *, now_utc: datetime, tell: Instead | None = None) -> tuple[Queued, ...]:
+def dead_letters(store: sa.Engine, *, now_utc: datetime, tell: Fallback | None = None) -> tuple[Queued, ...]:
     """Give up what failed by our own fault, or killed its worker, MAX_CRASHES times; return it (at most SWEEP_LIMIT).
 
     A lease that has run out counts once more here, so that a deadly mail is not taken a last time.
@@ -50,7 +50,7 @@ def _sweep(
     *,
     state: str,
     now_utc: datetime,
-    make: Instead | None,
+    make: Fallback | None,
 ) -> tuple[Queued, ...]:
     """Move free waiting mails that meet a condition to a final state, putting what `make` makes of each."""
     with schema.begin(store) as connection:
@@ -69,5 +69,5 @@ def _sweep(
                 .where(message.c.id.in_([queued.id for queued in swept]))
                 .values(state=state, settled_utc=judged, lease_owner=None, lease_until_utc=None)
             )
-            put_instead(connection, swept, make, now_utc=now_utc)
+            put_fallbacks(connection, swept, make, now_utc=now_utc)
         return swept

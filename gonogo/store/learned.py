@@ -24,28 +24,28 @@ def rows(connection: sa.Connection, site_id: str, *, until_utc: datetime) -> tup
 def save(
     connection: sa.Connection,
     site_id: str,
-    lessons: Sequence[LearnedSoil],
+    records: Sequence[LearnedSoil],
     *,
     made_utc: datetime,
     run_id: int | None,
 ) -> int:
-    """Store lessons and return how many were new: one through the same reading of a lift is there already.
+    """Store what was learned and return how many were new: one through the same reading of a lift is there already.
 
     run_id   the run that learned it, None for a reset by hand
     """
     in_force = in_force_of(rows(connection, site_id, until_utc=made_utc))
-    known = {(one.strip_id, one.lift_from_utc): one.through_utc for one in in_force}
+    known = {(learned.strip_id, learned.lift_from_utc): learned.through_utc for learned in in_force}
     fresh = []
-    for one in lessons:
-        last = known.get((one.strip_id, one.lift_from_utc))
-        if one.is_reset or last is None or one.through_utc > last:
+    for learned in records:
+        last = known.get((learned.strip_id, learned.lift_from_utc))
+        if learned.is_reset or last is None or learned.through_utc > last:
             fresh.append(
                 {
                     "site_id": site_id,
-                    "strip_id": one.strip_id,
+                    "strip_id": learned.strip_id,
                     "made_utc": made_utc,
                     "run_id": run_id,
-                    "record": encoded(one),
+                    "record": encoded(learned),
                 }
             )
     if fresh:

@@ -20,7 +20,7 @@ from gonogo.store import schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.owner import IsDead
-from gonogo.store.queued import Envelope, Instead, Queued
+from gonogo.store.queued import Envelope, Fallback, Queued
 from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
@@ -146,12 +146,12 @@ def failed(store: sa.Engine, queued: Queued, *, retry_utc: datetime, error: str,
         return changed.rowcount == 1
 
 
-def refused(store: sa.Engine, queued: Queued, *, now_utc: datetime, error: str, tell: Instead | None = None) -> bool:
+def refused(store: sa.Engine, queued: Queued, *, now_utc: datetime, error: str, tell: Fallback | None = None) -> bool:
     """Mark a leased message as refused for good; what `tell` makes of it is put in the same transaction."""
     with schema.begin(store) as connection:
         is_done = _settle(connection, queued, state="refused", now_utc=now_utc, error=error)
         if is_done:
-            put_instead(
+            put_fallbacks(
                 connection, (replace(queued, state="refused", last_error=_plain(error)),), tell, now_utc=now_utc
             )
         return is_done
@@ -239,8 +239,8 @@ def _settle(connection: sa.Connection, queued: Queued, *, state: str, now_utc: d
     return changed.rowcount == 1
 
 
-def put_instead(
-    connection: sa.Connection, settled: Iterable[Queued], make: Instead | None, *, now_utc: datetime
+def put_fallbacks(
+    connection: sa.Connection, settled: Iterable[Queued], make: Fallback | None, *, now_utc: datetime
 ) -> None:
     """Put what `make` makes of each mail that will not go out, in the caller's transaction."""
     if make is not None:

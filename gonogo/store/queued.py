@@ -12,7 +12,7 @@ class Envelope:
     """One finished mail to one person, as it is prepared, put into the outbox, and handed to the transport.
 
     message_id    stable: the same mail made again has the same one, and is then put only once
-    kind          what it is for: "morning", "later_look", "notice", "operator"
+    kind          what it is for: "morning", "recheck", "notice", "operator"
     address       where it goes, whatever its head says
     raw           the whole mail as bytes, CRLF line ends
     deadline_utc  after this it is useless and is not sent any more
@@ -86,4 +86,4 @@ class Queued:
 
 
 # Makes what goes out because a mail will not: a short notice to its reader, a mail to the operator, or nothing.
-Instead = Callable[[Queued], Iterable[Envelope]]
+Fallback = Callable[[Queued], Iterable[Envelope]]

@@ -63,7 +63,7 @@ def last_run(
     if day is not None:
         query = query.where(row.c.day == day)
     if edition is not None:
-        query = query.where(row.c.issue == edition)
+        query = query.where(row.c.edition == edition)
     newest = sa.func.coalesce(row.c.finished_utc, row.c.claimed_utc)
     found = connection.execute(query.order_by(row.c.day.desc(), newest.desc(), row.c.id.desc()).limit(1)).first()
     return None if found is None else _run(found)
@@ -81,7 +81,7 @@ def last_mailed_runs(
         sa.select(mail.c.crew_id, row.c.id, row.c.day, row.c.finished_utc)
         .join(row, row.c.id == mail.c.run_id)
         .where(row.c.site_id == site_id, row.c.state == "finished", mail.c.state.in_(("waiting", "sent")))
-        .where(mail.c.kind.in_(("morning", "later_look")))
+        .where(mail.c.kind.in_(("morning", "recheck")))
         .distinct()
     )
     if day is not None:
@@ -163,7 +163,6 @@ def config_text(connection: sa.Connection, run_id: int) -> str:
 def _run(row: sa.Row[Any]) -> Run:
     """Unpack a row of the run table."""
     values = dict(row._mapping)
-    values["edition"] = values.pop("issue")
     values["faults"] = tuple(json.loads(row.faults))
     values["seed"] = None if row.seed is None else int(row.seed)
     return Run(**values)

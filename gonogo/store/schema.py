@@ -84,15 +84,15 @@ config_copy = Table(
 
 VOID = "-void-"
 
-# One row per (site, local date, issue): whoever inserts it runs that morning. A run that a wrong clock made keeps its
-# row with VOID and its number behind the issue, in the state of a claim that nobody takes up.
+# One row per (site, local date, edition): whoever inserts it runs that morning. A run that a wrong clock made keeps its
+# row with VOID and its number behind the edition, in the state of a claim that nobody takes up.
 run = Table(
     "run",
     metadata,
     Column("id", sa.Integer, primary_key=True),
     Column("site_id", sa.Text, nullable=False),
     Column("day", sa.Date, nullable=False),
-    Column("issue", sa.Text, nullable=False),
+    Column("edition", sa.Text, nullable=False),
     Column("state", sa.Text, nullable=False),
     Column("owner", sa.Text, nullable=False),
     Column("attempt", sa.Integer, nullable=False),
@@ -105,7 +105,7 @@ run = Table(
     Column("program_version", sa.Text),
     Column("faults", sa.Text, nullable=False),
     Column("error", sa.Text, nullable=False),
-    sa.UniqueConstraint("site_id", "day", "issue"),
+    sa.UniqueConstraint("site_id", "day", "edition", name="uq_run_site_id_day_issue"),
     sa.CheckConstraint("state in ('claimed', 'finished')", name="state"),
 )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from gonogo.decide.water.forecast import CLEARLY
+from gonogo.decide.water.forecast import CHANCE_GAIN_MIN
 from gonogo.records.site import Strip
 from gonogo.records.verdict import OutlookDay, Verdict
 from gonogo.wording import phrases
@@ -59,7 +59,7 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
     # Where the chance that the site asks for is unknown, no day is called workable.
     is_workable = outlook.is_working_day and span is not None and outlook.chance >= chance_needed
     is_watered = outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER
-    gains = outlook.chance_watered > outlook.chance + CLEARLY
+    gains = outlook.chance_watered > outlook.chance + CHANCE_GAIN_MIN
     after_water = _brief(outlook.chance_watered) if gains else None
     chance, hours = _brief(outlook.chance), phrases.whole(outlook.workable_h)
     return CellView(

@@ -11,12 +11,12 @@ from gonogo.decide.keys import (
     ADVICE,
     CAUSES,
     CHANGES,
-    FLAGS,
     LIMITS,
     PLAN_FLAGS,
     REASONS,
     TESTS,
     UNPLANNED,
+    WATER_WARNINGS,
     Key,
 )
 from gonogo.records.verdict import Decision, Verdict
@@ -28,7 +28,7 @@ VOCABULARY: dict[str, dict[str, Key]] = {
     "reason": REASONS,
     "advice": ADVICE,
     "test": TESTS,
-    "flag": FLAGS,
+    "water_warning": WATER_WARNINGS,
     "limit": LIMITS,
     "plan_flag": PLAN_FLAGS,
     "unplanned": UNPLANNED,

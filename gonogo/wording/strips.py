@@ -90,7 +90,8 @@ def watering(
                 finish=clock.at(plan.finish_utc, "later"),
                 roll=clock.span(decision.from_utc, decision.until_utc),
                 target=phrases.amount("w_pct", plan.w_target_pct),
-                notes=limits + tuple(sentences.of_decision("flag", key, decision, clock) for key in plan.flags),
+                notes=limits
+                + tuple(sentences.of_decision("water_warning", key, decision, clock) for key in plan.warnings),
             )
         )
     return tuple(views)
@@ -114,7 +115,7 @@ def _sections(plan: WaterPlan, truck: Truck | None) -> tuple[tuple[Amount, Amoun
 def _chances(decision: Decision) -> tuple[Chance, Chance, Chance] | None:
     """Return the chances of being inside the window, too dry and too wet; None where none was computed.
 
-    All nought is how the facts say that no stretch of today fits.
+    All zero is how the facts say that no stretch of today fits.
     """
     inside, dry, wet = (decision.facts.get(f"chance_{name}", math.nan) for name in ("in_window", "too_dry", "too_wet"))
     if math.isnan(inside + dry + wet) or inside + dry + wet == 0:

@@ -30,10 +30,10 @@ def rows(data: Path, tmp_path: Path, readings: str = "weekly", **changed: Any) -
 
 def begun(data: Path, readings: str, name: str = "made-0") -> tuple[folder.StationYear, Hours, forecast.Forecast]:
     known = folder.stations(data)
-    one = folder.read(data / f"{name}_2020.csv", known[name], folder.LAYERS["0-150mm"])
-    of = hours(one, 20)
+    station = folder.read(data / f"{name}_2020.csv", known[name], folder.LAYERS["0-150mm"])
+    of = hours(station, 20)
     settings = {row_name: row.value for row_name, row in setting_rows().items()}
-    return one, of, forecast.forecasts(one, of, readings, settings=settings)
+    return station, of, forecast.forecasts(station, of, readings, settings=settings)
 
 
 @pytest.mark.parametrize("readings", forecast.READINGS)
@@ -102,10 +102,10 @@ def test_the_first_reading_alone_knows_of_no_other(tmp_path: Path) -> None:
 
 def test_earlier_readings_teach(tmp_path: Path) -> None:
     data = write_folder(tmp_path / "data")
-    (one, _, first), (_, _, weekly) = (begun(data, mode) for mode in ("first", "weekly"))
-    truth = one.theta[first.day[:, None] + np.arange(1, HORIZON + 1)]
+    (station, _, first), (_, _, weekly) = (begun(data, mode) for mode in ("first", "weekly"))
+    truth = station.theta[first.day[:, None] + np.arange(1, HORIZON + 1)]
     assert np.abs(weekly.mean - truth)[9:].mean() < np.abs(first.mean - truth)[9:].mean()
-    assert one.readings.size == 30
+    assert station.readings.size == 30
 
 
 def test_gaps_in_the_weather_are_marked(tmp_path: Path) -> None:
@@ -138,10 +138,10 @@ def test_a_morning_makes_every_forecast(tmp_path: Path, monkeypatch: pytest.Monk
 
     def counted(site: Any, **known: Any) -> Any:
         calls.append(site.strips[0].ground)
-        return simulate.marched(site, **known)
+        return simulate.simulate(site, **known)
 
-    assert judge.marched is simulate.marched is forecast.marched
-    monkeypatch.setattr(forecast, "marched", counted)
+    assert judge.simulate is simulate.simulate is forecast.simulate
+    monkeypatch.setattr(forecast, "simulate", counted)
     data = write_folder(tmp_path / "data", n_stations=1)
     told = rows(data, tmp_path, "first", ground=ground)
     assert set(calls) == {ground}

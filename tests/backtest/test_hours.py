@@ -26,16 +26,16 @@ def by_day(series: np.ndarray) -> np.ndarray:
 
 
 def test_hours_have_the_extremes_and_the_totals_of_their_day(tmp_path: Path) -> None:
-    one = read(write_folder(tmp_path / "data"))
-    made = hours(one, 20).weather
-    assert by_day(made.temp_degc).max(axis=1) == pytest.approx(one.weather["air_temp_max_c"], abs=0.4)
+    station = read(write_folder(tmp_path / "data"))
+    made = hours(station, 20).weather
+    assert by_day(made.temp_degc).max(axis=1) == pytest.approx(station.weather["air_temp_max_c"], abs=0.4)
     # A day's coldest hour may belong to the night after it, which falls to the next day's least.
     coldest = by_day(made.temp_degc)[1:, 3:7].min(axis=1)
-    assert coldest == pytest.approx(one.weather["air_temp_min_c"][1:], abs=0.6)
-    assert by_day(made.shortwave_w_m2).sum(axis=1) * 0.0036 == pytest.approx(one.weather["solar_mj_m2"])
+    assert coldest == pytest.approx(station.weather["air_temp_min_c"][1:], abs=0.6)
+    assert by_day(made.shortwave_w_m2).sum(axis=1) * 0.0036 == pytest.approx(station.weather["solar_mj_m2"])
     members = made.rain_members_mm.reshape(-1, DAY, 20).sum(axis=1)
     assert members + by_day(made.snow_mm).sum(axis=1)[:, None] == pytest.approx(
-        np.repeat(one.weather["precip_mm"][:, None], 20, axis=1)
+        np.repeat(station.weather["precip_mm"][:, None], 20, axis=1)
     )
     assert made.rain_mm == pytest.approx(made.rain_members_mm.mean(axis=1))
     assert np.all((made.rh_pct > 0.0) & (made.rh_pct <= 100.0))
@@ -54,14 +54,14 @@ def test_members_differ_in_when_it_rained(tmp_path: Path) -> None:
 
 
 def test_what_follows_the_last_day_changes_nothing(tmp_path: Path) -> None:
-    one = read(write_folder(tmp_path / "data"))
+    station = read(write_folder(tmp_path / "data"))
     short = replace(
-        one,
-        day=one.day[:100],
-        weather={name: values[:100] for name, values in one.weather.items()},
-        theta=one.theta[:100],
+        station,
+        day=station.day[:100],
+        weather={name: values[:100] for name, values in station.weather.items()},
+        theta=station.theta[:100],
     )
-    whole, cut = hours(one, 8).between(24 * 60 + 12, 99), hours(short, 8).between(24 * 60 + 12, 99)
+    whole, cut = hours(station, 8).between(24 * 60 + 12, 99), hours(short, 8).between(24 * 60 + 12, 99)
     for name in ("temp_degc", "rh_pct", "shortwave_w_m2", "rain_members_mm", "melt_mm", "wind_2m_m_s"):
         assert np.array_equal(getattr(whole, name), getattr(cut, name)), name
 
@@ -83,9 +83,9 @@ def test_snow_wets_the_ground_when_it_melts(tmp_path: Path) -> None:
 
 def test_measured_hours_are_taken_as_they_are_and_gaps_hold_the_hour_before(tmp_path: Path) -> None:
     data = write_folder(tmp_path / "data")
-    one = read(data)
-    n = DAY * len(one.day)
-    at = folder.first_hour(one.day, one.station) + np.arange(n).astype("timedelta64[h]")
+    station = read(data)
+    n = DAY * len(station.day)
+    at = folder.first_hour(station.day, station.station) + np.arange(n).astype("timedelta64[h]")
     table = pd.DataFrame(
         {
             "time_utc": [f"{t}:00Z" for t in at.astype("datetime64[m]").astype("datetime64[h]").astype(str)],

@@ -42,9 +42,9 @@ def filled(loaded: Config, *entries: Entry, has_weather: bool = True) -> None:
                 headers={}, body=BODY,
             )  # fmt: skip
             stored_answers.save_answer(connection, "harrow-flats", answer)
-        for one in entries:
-            at = one.at_utc if not hasattr(one, "until_utc") else NOW
-            history.add_entry(connection, "harrow-flats", one, history.Arrival(entered_utc=at, entered_by="test"))
+        for entry in entries:
+            at = entry.at_utc if not hasattr(entry, "until_utc") else NOW
+            history.add_entry(connection, "harrow-flats", entry, history.Arrival(entered_utc=at, entered_by="test"))
     store.dispose()
 
 

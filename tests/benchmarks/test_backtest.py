@@ -53,15 +53,25 @@ def answered(layer: str, told: pd.DataFrame) -> pd.DataFrame:
         station = known[path.stem.rpartition("_")[0]]
         if not station.is_scored:
             continue
-        one = folder.read(path, station, folder.LAYERS[layer])
-        fit = folder.fit_days(one.day, one.weather)
-        if (fit & pd.notna(one.theta)).sum() < 120:
+        station_year = folder.read(path, station, folder.LAYERS[layer])
+        fit = folder.fit_days(station_year.day, station_year.weather)
+        if (fit & pd.notna(station_year.theta)).sum() < 120:
             continue
-        middle = float(pd.Series(one.theta[one.readings[: WARM_UP + 1]]).median())
-        issues = [d for d in one.readings[WARM_UP:] if d + 10 < len(one.day) and fit[d : d + 11].all()]
+        middle = float(pd.Series(station_year.theta[station_year.readings[: WARM_UP + 1]]).median())
+        issues = [
+            d for d in station_year.readings[WARM_UP:] if d + 10 < len(station_year.day) and fit[d : d + 11].all()
+        ]
         for d in issues if len(issues) >= 5 else []:
             rows += [
-                (station.id, station.climate, str(one.day[d]), k, one.theta[d], one.theta[d + k], middle)
+                (
+                    station.id,
+                    station.climate,
+                    str(station_year.day[d]),
+                    k,
+                    station_year.theta[d],
+                    station_year.theta[d + k],
+                    middle,
+                )
                 for k in range(1, 11)
             ]
     columns = ["station", "climate", "issued", "lead_days", "reading", "measured", "middle"]

@@ -78,7 +78,8 @@ def repeated(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Conf
     for n in range(n_crews):
         model = site.crews[n % len(site.crews)]
         people = tuple(
-            replace(one, name=f"{one.name} {n}", address=f"{one.role}.{n}@example.com") for one in model.recipients
+            replace(person, name=f"{person.name} {n}", address=f"{person.role}.{n}@example.com")
+            for person in model.recipients
         )
         crews.append(replace(model, id=f"k{n}", name=f"Crew {n}", recipients=people))
         for strip in site.strips:
@@ -129,8 +130,8 @@ def written(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Envel
     return prepared
 
 
-def pictures(one: Envelope) -> list[bytes]:
-    parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
+def pictures(mail: Envelope) -> list[bytes]:
+    parsed = BytesParser(policy=SMTP).parsebytes(mail.raw)
     return [part.get_payload(decode=True) for part in parsed.walk() if part.get_content_maintype() == "image"]
 
 
@@ -139,9 +140,9 @@ def test_mails_written(benchmark: Any, full: tuple[Config, Conclusion], n_crews:
     """Asked for: 1,000 crews in under 60 s, and a hundred in a tenth of it."""
     prepared = benchmark.pedantic(written, args=(*full, n_crews), rounds=1)
     assert len(prepared) == 3 * n_crews
-    assert len({hashlib.sha256(picture).digest() for one in prepared[:30] for picture in pictures(one)}) >= 20
+    assert len({hashlib.sha256(picture).digest() for mail in prepared[:30] for picture in pictures(mail)}) >= 20
     benchmark.extra_info["ms_per_mail"] = 1000 * benchmark.stats.stats.mean / len(prepared)
-    benchmark.extra_info["bytes_per_mail"] = sum(len(one.raw) for one in prepared) // len(prepared)
+    benchmark.extra_info["bytes_per_mail"] = sum(len(mail.raw) for mail in prepared) // len(prepared)
 
 
 @pytest.fixture

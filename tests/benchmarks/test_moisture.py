@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from gonogo.soil import ensemble
-from gonogo.soil.balance import MoisturePath, march
+from gonogo.soil.balance import MoisturePath, simulate
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ground import FILL, SCORE_NAMES, Fill, Tables
 from gonogo.soil.knowledge import nothing_known
@@ -84,7 +84,7 @@ def test_many_strips_without_a_kept_path(benchmark: Any, n_strips: int) -> None:
     start, params, sky = many(n_strips)
 
     def all_strips() -> float:
-        return march(start, params, keep_path=False, **sky).closure_error_mm
+        return simulate(start, params, keep_path=False, **sky).closure_error_mm
 
     tracemalloc.start()
     assert all_strips() < 1e-9
@@ -108,7 +108,7 @@ def test_the_march_against_a_plain_compiled_loop(benchmark: Any, tmp_path: Path)
     loop = CompiledLoop(ctypes.CDLL(str(library)), params, sky)
 
     def ours() -> MoisturePath:
-        return march(start, params, keep_path=False, **sky)
+        return simulate(start, params, keep_path=False, **sky)
 
     path, theirs = ours(), loop.run(start)
     for mine, other in zip((path.top_mm[-1], path.base_mm[-1]), theirs[:2], strict=True):
@@ -173,5 +173,5 @@ class CompiledLoop:
         """Return top, base, infiltrated, ran off, evaporated and drained at the end."""
         out = [start.top_mm.copy(), start.base_mm.copy(), *(np.empty(self.shape) for _ in range(4))]
         pointers = [ctypes.c_void_p(a.ctypes.data) for a in (*out, *self.inputs)]
-        self.compiled.march(*map(ctypes.c_long, (N_HOURS, *self.shape)), *pointers)
+        self.compiled.simulate(*map(ctypes.c_long, (N_HOURS, *self.shape)), *pointers)
         return out

@@ -96,4 +96,4 @@ def test_what_the_mails_are_worth() -> None:
         report.write_csv(lived, Path(path))
     print("\n" + report.table(lived) + "\n\n" + report.targets(lived))
     assert report.paired(lived, "oracle", "accepted")[0] > 0.0
-    assert all(one.tally.accepted <= 80 for one in lived)
+    assert all(season.tally.accepted <= 80 for season in lived)

@@ -17,7 +17,7 @@ from bodies import HARROW_FLATS, MORNING_UTC, VALID
 from sites import small_site
 
 from gonogo.download.forecasts import forecast
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.records.outside import ServiceSettings
 from gonogo.records.site import Site
 from gonogo.weather import services
@@ -114,10 +114,10 @@ def url() -> Iterator[str]:
 
 def every(sites: tuple[Site, ...], order: tuple[ServiceSettings, ...], together: tuple[Site, ...]) -> int:
     """Fetch, parse and check the weather of every site, keep nothing, and return how many had some."""
-    visits, now_utc = Visits(), MORNING_UTC + timedelta(0)
+    round_state, now_utc = RoundState(), MORNING_UTC + timedelta(0)
     n_good = 0
     for site in sites:
-        found = forecast(site, order, now_utc=now_utc, together=together, visits=visits)
+        found = forecast(site, order, now_utc=now_utc, together=together, round_state=round_state)
         weather = check(
             ReceivedForecast(parsed=found.parsed, fetched_utc=datetime.fromisoformat(now_utc.isoformat())),
             site=site,
@@ -127,7 +127,7 @@ def every(sites: tuple[Site, ...], order: tuple[ServiceSettings, ...], together:
             rng=np.random.default_rng(1),
         )
         n_good += weather.status == "fresh"
-    visits.session.close()
+    round_state.session.close()
     return n_good
 
 

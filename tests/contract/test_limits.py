@@ -33,8 +33,8 @@ OFFENDERS: dict[str, int] = {
     "mail/letter.py:raw_message: parameters": 12,
     "mail/view.py:build: lines": 86,
     "mail/view.py:build: parameters": 12,
-    "soil/balance.py:march: lines": 92,
-    "soil/balance.py:march: parameters": 13,
+    "soil/balance.py:simulate: lines": 92,
+    "soil/balance.py:simulate: parameters": 13,
     "soil/compaction.py:fit_curve: lines": 61,
     "soil/reference_et.py:penman_monteith_mm: parameters": 9,
     "soil/unexplained.py:gains: lines": 64,
@@ -47,7 +47,7 @@ BROAD_EXCEPTS: dict[str, str] = {
     "morning/compute.py:conclude": "whatever failed, every crew is told to test; without a plan the verdicts stand",
     "outgoing/attempts.py:first_made": "a part of a mail that fails costs only itself: a plainer one goes in its place",
     "outgoing/delivery.py:_tried": "a fault of our own over one mail must not stop the others",
-    "service/watch.py:look": "no fault keeps a site from its notices",
+    "service/watch.py:check": "no fault keeps a site from its notices",
     "service/workers.py:_work": "the thread must live for the next run; the watch tells the crews of this one",
 }
 

@@ -74,7 +74,7 @@ def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service:
     weather = weather_of(fixture_body(service.name), service=service.name)
     assert weather.service == service.name
     assert weather.attribution == service.attribution
-    # The story that every body tells: dry well into the day, then 8 mm, and 14 mm the day after.
+    # The scenario that every body tells: dry well into the day, then 8 mm, and 14 mm the day after.
     now = int((np.datetime64(MORNING_UTC.replace(tzinfo=None), "h") - weather.hour_utc[0]).astype(int))
     assert weather.rain_mm[now : now + 8].sum() < 0.1
     assert 18.0 < weather.rain_mm[now : now + 43].sum() < 26.0

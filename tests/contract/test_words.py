@@ -10,7 +10,18 @@ import babel
 import pytest
 
 import gonogo
-from gonogo.decide.keys import ADVICE, CAUSES, CHANGES, FLAGS, LIMITS, PLAN_FLAGS, REASONS, TESTS, UNPLANNED, Key
+from gonogo.decide.keys import (
+    ADVICE,
+    CAUSES,
+    CHANGES,
+    LIMITS,
+    PLAN_FLAGS,
+    REASONS,
+    TESTS,
+    UNPLANNED,
+    WATER_WARNINGS,
+    Key,
+)
 from gonogo.mail import letter, render, view
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
@@ -19,7 +30,7 @@ from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
 
 LANGUAGES = language.languages()
-VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "flag": FLAGS, "limit": LIMITS}
+VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "water_warning": WATER_WARNINGS, "limit": LIMITS}
 PLANNING = {"plan_flag": PLAN_FLAGS, "unplanned": UNPLANNED, "changed": CHANGES, "cause": CAUSES}
 VOCABULARY |= PLANNING
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)

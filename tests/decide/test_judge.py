@@ -13,9 +13,8 @@ from sites import STRIP
 
 from gonogo.cli import demo
 from gonogo.decide.judge import Judgement, judge
-from gonogo.moisture import lift_history
 from gonogo.moisture.learned import LearnedSoil
-from gonogo.moisture.lift_history import story
+from gonogo.moisture.lift_history import SURFACE_AFTER, lift_history
 from gonogo.moisture.simulate import Kept
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Surface
@@ -86,16 +85,16 @@ def of(result: Judgement, strip_id: str):  # type: ignore[no-untyped-def]
 def test_a_new_lift_begins_a_new_story() -> None:
     entries = [reading(30), work(20, "rolled"), work(10, "spread"), reading(5, 12.0)]
     strip = replace(STRIP, id="S1")
-    one = story(strip, entries, NOW)
-    assert [r.w_pct for r in one.readings] == [12.0]
-    assert not one.is_rolled
-    assert one.surface(strip) == Surface.LOOSE
+    history = lift_history(strip, entries, NOW)
+    assert [r.w_pct for r in history.readings] == [12.0]
+    assert not history.is_rolled
+    assert history.surface(strip) == Surface.LOOSE
 
 
 def test_what_has_not_happened_yet_and_other_strips_are_left_out() -> None:
     entries = [reading(-1), reading(3, strip_id="S2"), reading(2, 10.0)]
-    one = story(replace(STRIP, id="S1"), entries, NOW)
-    assert [r.w_pct for r in one.readings] == [10.0]
+    history = lift_history(replace(STRIP, id="S1"), entries, NOW)
+    assert [r.w_pct for r in history.readings] == [10.0]
 
 
 @pytest.mark.parametrize(
@@ -104,8 +103,8 @@ def test_what_has_not_happened_yet_and_other_strips_are_left_out() -> None:
 )
 def test_each_work_leaves_its_surface(what: str, surface: Surface) -> None:
     strip = replace(STRIP, id="S1", surface=Surface.SCARIFIED)
-    assert story(strip, [work(1, what)], NOW).surface(strip) == surface
-    assert story(strip, [], NOW).surface(strip) == Surface.SCARIFIED
+    assert lift_history(strip, [work(1, what)], NOW).surface(strip) == surface
+    assert lift_history(strip, [], NOW).surface(strip) == Surface.SCARIFIED
 
 
 def test_a_strip_in_its_window_compacts_and_the_same_strip_rolled_does_not(tmp_path: Path) -> None:
@@ -134,10 +133,10 @@ def test_no_strip_compacts_without_a_reading(tmp_path: Path) -> None:
 def test_a_reading_from_before_the_weather_table_compacts_nothing(tmp_path: Path) -> None:
     # What fell between the test and the first known hour is unknown, so the test says nothing of this morning.
     first_known = NOW.replace(minute=0) - timedelta(hours=6)
-    one = of(judged(tmp_path, reading(12), first_hour=first_known), "S1")
-    assert one.verdict == Verdict.WAIT
-    assert one.reason == "not_knowable"
-    assert np.isnan(one.facts["rained_since_reading_mm"])
+    decision = of(judged(tmp_path, reading(12), first_hour=first_known), "S1")
+    assert decision.verdict == Verdict.WAIT
+    assert decision.reason == "not_knowable"
+    assert np.isnan(decision.facts["rained_since_reading_mm"])
     known = of(judged(tmp_path, reading(5), first_hour=first_known), "S1")
     assert known.verdict == Verdict.COMPACT
 
@@ -149,26 +148,26 @@ def test_a_newest_test_that_does_not_fit_makes_the_strip_wait_for_a_second_one(
     first = reading(12)
     assert of(judged(tmp_path, first), "S1").verdict == Verdict.COMPACT
     result = judged(tmp_path, first, reading(2, w_pct))
-    one = of(result, "S1")
-    assert (one.verdict, one.reason) == (Verdict.WAIT, "reading_doubtful"), what
-    assert "repeat_reading" in one.test
+    decision = of(result, "S1")
+    assert (decision.verdict, decision.reason) == (Verdict.WAIT, "reading_doubtful"), what
+    assert "repeat_reading" in decision.test
     # It is kept and said, and it makes no older test fresh.
     assert [note[0].w_pct for note in result.reading_notes] == [w_pct]
-    assert one.facts["reading_age_h"] == pytest.approx(12.0)
+    assert decision.facts["reading_age_h"] == pytest.approx(12.0)
     assert of(result, "S2").reason == "no_reading"
 
 
 def test_an_impossible_only_test_is_no_test(tmp_path: Path) -> None:
-    one = of(judged(tmp_path, reading(2, 45.0)), "S1")
-    assert one.verdict == Verdict.WAIT
-    assert one.facts["has_reading"] == 0.0
+    decision = of(judged(tmp_path, reading(2, 45.0)), "S1")
+    assert decision.verdict == Verdict.WAIT
+    assert decision.facts["has_reading"] == 0.0
 
 
 def test_a_second_test_that_agrees_lifts_the_doubt(tmp_path: Path) -> None:
-    one = of(judged(tmp_path, reading(12), reading(3, 19.0), reading(2, 18.6)), "S1")
-    assert one.facts["is_reading_doubtful"] == 0.0
-    assert one.facts["reading_age_h"] == pytest.approx(2.0)
-    assert one.reason == "too_wet"
+    decision = of(judged(tmp_path, reading(12), reading(3, 19.0), reading(2, 18.6)), "S1")
+    assert decision.facts["is_reading_doubtful"] == 0.0
+    assert decision.facts["reading_age_h"] == pytest.approx(2.0)
+    assert decision.reason == "too_wet"
 
 
 def test_a_lift_that_gains_water_from_nowhere_is_said_to(tmp_path: Path) -> None:
@@ -182,24 +181,24 @@ def test_a_lift_that_gains_water_from_nowhere_is_said_to(tmp_path: Path) -> None
 def test_what_was_learned_is_handed_out_and_taken_up_again(tmp_path: Path) -> None:
     slow = [reading(24.0 * d, 12.5 - 0.1 * (8 - d)) for d in range(8, 0, -2)]
     taught = judged(tmp_path, *slow)
-    (lesson,) = taught.lessons
-    assert (lesson.strip_id, lesson.n_readings, lesson.through_utc) == ("S1", 3, slow[-1].at_utc)
+    (learned,) = taught.learned
+    assert (learned.strip_id, learned.n_readings, learned.through_utc) == ("S1", 3, slow[-1].at_utc)
     last = reading(6, 12.2)
-    plain, wiser = judged(tmp_path, last), judged(tmp_path, last, stored=(lesson,))
-    assert plain.lessons == wiser.lessons == ()
+    plain, wiser = judged(tmp_path, last), judged(tmp_path, last, stored=(learned,))
+    assert plain.learned == wiser.learned == ()
     later = -1
     assert wiser.moisture.w_pct[later, 5].mean() != plain.moisture.w_pct[later, 5].mean()
-    assert wiser.moisture.knowledge[5].mean == pytest.approx(list(lesson.score_mean.values()))
-    # Made again with its own lessons in the store, the morning says the same: nothing counts twice.
-    again = judged(tmp_path, *slow, stored=(lesson,))
+    assert wiser.moisture.knowledge[5].mean == pytest.approx(list(learned.score_mean.values()))
+    # Made again with its own record in the store, the morning says the same: nothing counts twice.
+    again = judged(tmp_path, *slow, stored=(learned,))
     assert np.all(again.moisture.w_pct[:, 5] == taught.moisture.w_pct[:, 5])
-    assert again.lessons == taught.lessons
+    assert again.learned == taught.learned
 
 
 def test_the_surface_table_has_a_row_for_each_work() -> None:
     from gonogo.field.entries import WORKS
 
-    assert set(lift_history.SURFACE_AFTER) == set(WORKS)
+    assert set(SURFACE_AFTER) == set(WORKS)
 
 
 def test_snow_that_melted_since_the_test_wets_it_as_rain_does(tmp_path: Path) -> None:

@@ -11,14 +11,14 @@ import pytest
 from hand_made import DAY, MEMBERS, N_HOURS, NOW_UTC, SPREAD, at, crew, material, morning, roller, row, strip, truck
 
 from gonogo.decide.facts import FACTS
-from gonogo.decide.keys import ADVICE, FLAGS, LIMITS, REASONS, TESTS
+from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS
 from gonogo.decide.rules import RULES, Rule
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
 
 
-def one(*args: object, **changes: object) -> Decision:
+def decision(*args: object, **changes: object) -> Decision:
     (made,) = decide(morning(*args, **changes))
     return made
 
@@ -99,14 +99,14 @@ def test_every_row_decides_a_morning(rule: object) -> None:
 
 
 def test_where_no_row_holds_the_strip_waits_for_a_test() -> None:
-    made = one(sd_pct=2.1)
+    made = decision(sd_pct=2.1)
     assert made.verdict == Verdict.WAIT
     assert (made.rule_id, made.reason) == (NOTHING_HELD, "too_uncertain")
     assert made.test == ("test_before_rolling",)
 
 
 def test_a_test_that_does_not_fit_asks_for_a_second_one() -> None:
-    made = one(reading_doubtful=1.0)
+    made = decision(reading_doubtful=1.0)
     assert (made.verdict, made.reason) == (Verdict.WAIT, "reading_doubtful")
     assert made.test == ("repeat_reading",)
     assert "test_then_roll" in made.advice
@@ -114,7 +114,7 @@ def test_a_test_that_does_not_fit_asks_for_a_second_one() -> None:
 
 def test_water_that_nobody_brought_is_said_under_any_verdict_and_changes_none() -> None:
     for w_pct in (9.0, 14.0, 17.0):
-        plain, wet = one(w_pct=w_pct), one(w_pct=w_pct, water_unexplained=1.0)
+        plain, wet = decision(w_pct=w_pct), decision(w_pct=w_pct, water_unexplained=1.0)
         assert wet.verdict == plain.verdict
         assert "look_for_water" in wet.advice
         assert "look_for_water" not in plain.advice
@@ -150,7 +150,7 @@ def test_every_gap_of_a_sentence_is_a_fact_a_setting_or_a_field() -> None:
     from gonogo.records.verdict import WaterPlan
 
     known = set(FACTS) | set(morning().settings) | set(Decision.__slots__) | set(WaterPlan.__slots__)
-    for table in (REASONS, ADVICE, TESTS, FLAGS, LIMITS):
+    for table in (REASONS, ADVICE, TESTS, WATER_WARNINGS, LIMITS):
         for name, key in table.items():
             assert set(key.gaps) <= known, name
             assert key.meaning
@@ -171,7 +171,7 @@ def test_a_setting_that_is_missing_waits() -> None:
 
 
 def test_a_right_lift_is_rolled_from_the_start_of_the_shift_until_the_sealing_time() -> None:
-    made = one()
+    made = decision()
     assert made.verdict == Verdict.COMPACT
     assert made.from_utc == at(7.0)
     # 5 lanes x 6 runs of 100 m at 4 km/h, a quarter of a minute to turn, 45 minutes in the hour; sealing 0.5 h before
@@ -184,7 +184,7 @@ def test_a_right_lift_is_rolled_from_the_start_of_the_shift_until_the_sealing_ti
 
 
 def test_rain_ends_the_window_with_the_sealing_time_kept_free() -> None:
-    made = one(rain_mm=rain_from(11.0))
+    made = decision(rain_mm=rain_from(11.0))
     assert made.verdict == Verdict.COMPACT
     assert at(10.25) < made.until_utc <= at(10.5)
     assert {"seal_before_rain", "spread_no_more"} <= set(made.advice)
@@ -193,49 +193,49 @@ def test_rain_ends_the_window_with_the_sealing_time_kept_free() -> None:
 
 def test_rain_that_leaves_no_time_to_seal_waits() -> None:
     # rolling 1.17 h fits before 9, with sealing of 1 h it does not
-    assert one(rain_mm=rain_from(9.0), settings={"seal_time_h": 1.0}).reason == "rain_too_soon"
-    assert one(rain_mm=rain_from(9.0), settings={"seal_time_h": 0.0}).verdict == Verdict.COMPACT
+    assert decision(rain_mm=rain_from(9.0), settings={"seal_time_h": 1.0}).reason == "rain_too_soon"
+    assert decision(rain_mm=rain_from(9.0), settings={"seal_time_h": 0.0}).verdict == Verdict.COMPACT
 
 
 def test_waiting_names_the_first_hour_likely_workable() -> None:
     drying = np.interp(np.arange(N_HOURS), [row(7.0), row(7.0) + 48], [17.8, 13.0])
-    made = one(drying)
+    made = decision(drying)
     assert made.reason == "too_wet"
     # 1.8 points at 0.1 point an hour: 18 h after 7:00 is night, so the next shift
     assert made.next_utc == at(7.0, DAY + timedelta(days=1))
 
 
 def test_the_next_workable_hour_skips_a_day_off_and_a_wet_day() -> None:
-    made = one(rain_mm=rain_between(0.0, 48.0, 3.0))  # Wednesday and Thursday
+    made = decision(rain_mm=rain_between(0.0, 48.0, 3.0))  # Wednesday and Thursday
     assert made.next_utc == at(7.0, DAY + timedelta(days=2))
     friday = DAY + timedelta(days=2)
-    made = one(rain_mm=rain_between(0.0, 72.0, 3.0), on_site={"holidays": (friday,)})
+    made = decision(rain_mm=rain_between(0.0, 72.0, 3.0), on_site={"holidays": (friday,)})
     assert made.next_utc == at(7.0, DAY + timedelta(days=5))  # Monday
 
 
 def test_a_wet_morning_that_dries_is_compacted_when_it_is_dry_enough() -> None:
     drying = np.interp(np.arange(N_HOURS), [row(7.0), row(17.0)], [16.8, 14.8])
-    made = one(drying)
+    made = decision(drying)
     assert made.verdict == Verdict.COMPACT
     # below 16.0 by more than the spread from about 12 o'clock on
     assert at(11.0) <= made.from_utc <= at(13.0)
 
 
 def test_a_split_lift_is_not_in_its_window_although_its_mean_is() -> None:
-    made = one(top_pct=11.0, base_pct=17.0)
+    made = decision(top_pct=11.0, base_pct=17.0)
     assert made.facts["chance_in_window"] == 0.0
     assert "mix_full_depth" in made.advice
     assert made.test == ("test_both_halves",)
-    crust, soft = one(top_pct=11.0, base_pct=15.5), one(15.0, top_pct=16.5, base_pct=13.5)
+    crust, soft = decision(top_pct=11.0, base_pct=15.5), decision(15.0, top_pct=16.5, base_pct=13.5)
     assert crust.verdict == soft.verdict == Verdict.COMPACT
     assert "moisten_crust" in crust.advice
     assert "let_top_dry" in soft.advice
-    assert not {"moisten_crust", "let_top_dry"} & set(one().advice)
+    assert not {"moisten_crust", "let_top_dry"} & set(decision().advice)
 
 
 def test_old_and_missing_readings_are_never_silently_confident() -> None:
     for age_h in (73.0, math.inf):
-        made = one(reading_age_h=age_h)
+        made = decision(reading_age_h=age_h)
         assert made.verdict == Verdict.WAIT
         assert made.test == ("test_before_rolling",)
         assert "test_then_roll" in made.advice
@@ -243,42 +243,42 @@ def test_old_and_missing_readings_are_never_silently_confident() -> None:
 
 
 def test_an_old_forecast_is_labelled_and_none_stops_everything() -> None:
-    assert "forecast_old" in one(sky={"status": ForecastStatus.OLD}).advice
-    assert one(sky={"status": ForecastStatus.OLD}).verdict == Verdict.COMPACT
-    made = one(sky={"status": ForecastStatus.NONE})
+    assert "forecast_old" in decision(sky={"status": ForecastStatus.OLD}).advice
+    assert decision(sky={"status": ForecastStatus.OLD}).verdict == Verdict.COMPACT
+    made = decision(sky={"status": ForecastStatus.NONE})
     assert made.verdict == Verdict.WAIT
     assert made.next_utc is None
 
 
 def test_heavy_rain_since_the_test_asks_for_moisture_and_density_again() -> None:
-    assert one(rained_since_reading_mm=10.0).verdict == Verdict.COMPACT
-    assert one(rained_since_reading_mm=10.1).test == ("retest_after_rain",)
+    assert decision(rained_since_reading_mm=10.0).verdict == Verdict.COMPACT
+    assert decision(rained_since_reading_mm=10.1).test == ("retest_after_rain",)
     # watering, too, has to wait for that test
-    assert one(9.0, rained_since_reading_mm=10.1).verdict == Verdict.WAIT
+    assert decision(9.0, rained_since_reading_mm=10.1).verdict == Verdict.WAIT
 
 
 def test_ground_that_froze_all_day_is_still_frozen_at_a_mild_noon() -> None:
     temp = np.full(N_HOURS, -4.0)
     temp[row(11.0) : row(16.0)] = 3.0
-    made = one(sky={"temp_degc": temp})
+    made = decision(sky={"temp_degc": temp})
     assert made.reason == "frozen"
     assert made.advice == ("clear_frozen",)
     night_only = np.full(N_HOURS, 6.0)
     night_only[row(2.0) : row(5.0)] = -1.0
-    made = one(sky={"temp_degc": night_only})
+    made = decision(sky={"temp_degc": night_only})
     assert made.verdict == Verdict.COMPACT
     assert "check_for_frost" in made.test
 
 
 def test_snow_in_the_air_is_frost() -> None:
-    assert one(sky={"snow_mm": 0.3, "temp_degc": 1.0}).reason == "frozen"
-    assert one(sky={"snow_mm": 0.0, "temp_degc": 1.0}).verdict == Verdict.COMPACT
+    assert decision(sky={"snow_mm": 0.3, "temp_degc": 1.0}).reason == "frozen"
+    assert decision(sky={"snow_mm": 0.0, "temp_degc": 1.0}).verdict == Verdict.COMPACT
 
 
 def test_dry_hours_that_freeze_do_not_hide_the_rain_in_the_others() -> None:
     temp = np.full(N_HOURS, 8.0)
     temp[row(4.0) : row(12.0)] = -0.5
-    made = one(rain_mm=rain_from(12.0), sky={"temp_degc": temp})
+    made = decision(rain_mm=rain_from(12.0), sky={"temp_degc": temp})
     assert made.reason == "rain_too_soon"
     assert made.facts["chance_of_rain"] == 1.0
 
@@ -286,24 +286,27 @@ def test_dry_hours_that_freeze_do_not_hide_the_rain_in_the_others() -> None:
 def test_a_thunderstorm_in_the_afternoon_leaves_the_morning() -> None:
     code = np.zeros(N_HOURS)
     code[row(13.0) : row(17.0)] = 95.0
-    made = one(sky={"weather_code": code})
+    made = decision(sky={"weather_code": code})
     assert made.verdict == Verdict.COMPACT
     assert made.until_utc <= at(12.5)
 
 
 def test_the_threshold_follows_from_the_costs_where_both_are_given() -> None:
     for failed, idle, needed in ((10000.0, 1000.0, 0.9), (10000.0, 9000.0, 0.5), (1e9, 1.0, 0.99), (10000.0, 0.0, 0.7)):
-        made = one(settings={"failed_lift_cost": failed, "idle_crew_cost": idle})
+        made = decision(settings={"failed_lift_cost": failed, "idle_crew_cost": idle})
         assert made.facts["chance_needed"] == pytest.approx(needed)
     spread = 1.5  # chance 0.82 of being inside
-    assert one(sd_pct=spread).verdict == Verdict.COMPACT
-    assert one(sd_pct=spread, settings={"failed_lift_cost": 10000.0, "idle_crew_cost": 1000.0}).verdict == Verdict.WAIT
+    assert decision(sd_pct=spread).verdict == Verdict.COMPACT
+    assert (
+        decision(sd_pct=spread, settings={"failed_lift_cost": 10000.0, "idle_crew_cost": 1000.0}).verdict
+        == Verdict.WAIT
+    )
 
 
 def test_a_shift_without_daylight_has_no_hours_unless_the_site_works_by_floodlight() -> None:
     night = {"shift_start": time(22), "shift_end": time(2)}
-    assert one(on_site=night).reason == "not_enough_hours"
-    assert one(on_site=night, settings={"needs_daylight": 0.0}).from_utc == at(22.0)
+    assert decision(on_site=night).reason == "not_enough_hours"
+    assert decision(on_site=night, settings={"needs_daylight": 0.0}).from_utc == at(22.0)
 
 
 def test_a_crew_is_told_when_its_strips_do_not_fit_into_one_day() -> None:
@@ -345,48 +348,48 @@ def test_rows_that_do_not_belong_together_are_refused() -> None:
 
 
 def test_too_wet_waits_and_too_dry_is_moistened_before_rolling() -> None:
-    assert one(18.0).verdict == Verdict.WAIT
-    assert one(9.0).verdict == Verdict.WATER
+    assert decision(18.0).verdict == Verdict.WAIT
+    assert decision(9.0).verdict == Verdict.WATER
 
 
 def test_vibration_is_off_where_the_strip_says_so_and_near_a_building() -> None:
     for fragile in (strip(may_vibrate=False), strip(distance_to_structure_m=10.0)):
-        assert "static_only" in one(strips=[fragile]).advice
+        assert "static_only" in decision(strips=[fragile]).advice
     for free in (strip(), strip(distance_to_structure_m=20.0)):
-        assert "static_only" not in one(strips=[free]).advice
+        assert "static_only" not in decision(strips=[free]).advice
 
 
 def test_a_roller_outside_the_usual_speeds_is_warned_of() -> None:
     for speed, key in ((7.0, "rolling_too_fast"), (1.0, "rolling_too_slow")):
-        made = one(on_site={"crews": (crew(roller=roller(speed_km_h=speed)),)})
+        made = decision(on_site={"crews": (crew(roller=roller(speed_km_h=speed)),)})
         assert key in made.advice
-    assert not {"rolling_too_fast", "rolling_too_slow"} & set(one().advice)
+    assert not {"rolling_too_fast", "rolling_too_slow"} & set(decision().advice)
 
 
 def test_what_is_loose_is_sealed_at_the_end_of_every_shift() -> None:
     for w_pct in (14.0, 9.0):
-        assert "seal_at_shift_end" in one(w_pct).advice
+        assert "seal_at_shift_end" in decision(w_pct).advice
 
 
 def test_a_sealed_surface_is_scarified_before_water_goes_on() -> None:
     from gonogo.records.site import Surface
 
-    assert "scarify_first" in one(9.0, strips=[strip(surface=Surface.SEALED)]).advice
-    assert "scarify_first" not in one(9.0).advice
-    assert "scarify_first" in one(9.0, surfaces=(Surface.SEALED,)).advice
+    assert "scarify_first" in decision(9.0, strips=[strip(surface=Surface.SEALED)]).advice
+    assert "scarify_first" not in decision(9.0).advice
+    assert "scarify_first" in decision(9.0, surfaces=(Surface.SEALED,)).advice
 
 
 def test_a_lift_that_is_rolled_already_is_neither_rolled_nor_watered_again() -> None:
     for w_pct in (14.0, 9.0):
-        assert one(w_pct, rolled=np.array([1.0])).reason == "already_rolled"
-    assert one(rolled=np.array([0.0])).verdict == Verdict.COMPACT
-    assert one(rolled=np.array([np.nan])).rule_id == NOT_KNOWABLE
+        assert decision(w_pct, rolled=np.array([1.0])).reason == "already_rolled"
+    assert decision(rolled=np.array([0.0])).verdict == Verdict.COMPACT
+    assert decision(rolled=np.array([np.nan])).rule_id == NOT_KNOWABLE
 
 
 def test_clean_granular_soil_is_rolled_as_wet_as_practical() -> None:
     sand = material(soil_class="sand", is_granular=True)
-    assert "as_wet_as_practical" in one(on_site={"materials": (sand,)}).advice
-    dry = one(9.0, on_site={"materials": (sand,), "crews": (crew(truck=truck()),)})
+    assert "as_wet_as_practical" in decision(on_site={"materials": (sand,)}).advice
+    dry = decision(9.0, on_site={"materials": (sand,), "crews": (crew(truck=truck()),)})
     assert dry.water is not None
     assert dry.water.w_target_pct > 14.0
 
@@ -407,6 +410,6 @@ def test_a_condition_at_its_threshold_holds_as_its_sign_says(op: str, holds: tup
 def test_a_chance_of_just_what_the_site_asks_for_compacts_and_one_member_less_does_not() -> None:
     """50 members, 0.7 needed: 35 of them."""
     for n_right, verdict in ((35, Verdict.COMPACT), (34, Verdict.WAIT)):
-        made = one(np.where(np.arange(MEMBERS) < n_right, 14.0, 16.5)[None, None, :] - 0.2 * SPREAD)
+        made = decision(np.where(np.arange(MEMBERS) < n_right, 14.0, 16.5)[None, None, :] - 0.2 * SPREAD)
         assert made.facts["chance_in_window"] == pytest.approx(n_right / 50.0)
         assert made.verdict == verdict

@@ -18,7 +18,7 @@ from sites import small_site
 from gonogo.download import web
 from gonogo.download.asking import REVALIDATED_HEADER
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts, forecast
-from gonogo.download.web import OFFSET_HEADER, Visits
+from gonogo.download.web import OFFSET_HEADER, RoundState
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
@@ -42,7 +42,7 @@ class Round:
     def __init__(self, clock_utc: datetime = MORNING_UTC) -> None:
         self.waits: list[float] = []
         self.seconds = 0.0
-        self.visits = Visits(sleep=self._sleep, clock=lambda: self.seconds, clock_utc=lambda: clock_utc)
+        self.round_state = RoundState(sleep=self._sleep, clock=lambda: self.seconds, clock_utc=lambda: clock_utc)
 
     def _sleep(self, seconds: float) -> None:
         self.waits.append(seconds)
@@ -55,9 +55,11 @@ def ask(
     now_utc: datetime = MORNING_UTC,
     stored: Sequence[Answer] = (),
     together: Sequence[Site] = (),
-    visits: Visits | None = None,
+    round_state: RoundState | None = None,
 ) -> Downloaded:
-    return forecast(site, order, now_utc=now_utc, stored=stored, together=together, visits=visits or Round().visits)
+    return forecast(
+        site, order, now_utc=now_utc, stored=stored, together=together, round_state=round_state or Round().round_state
+    )
 
 
 def http(at_utc: datetime) -> str:
@@ -144,8 +146,8 @@ def test_the_machines_clock_decides_over_expires_not_the_moment_that_is_looked_a
     found = ask(settings("met_norway"), now_utc=MORNING_UTC + timedelta(hours=4), stored=[kept])
     assert found.answer is kept
     responses.get(MET, status=304)
-    late = Round(MORNING_UTC + timedelta(hours=1)).visits
-    ask(settings("met_norway"), stored=[kept], visits=late)
+    late = Round(MORNING_UTC + timedelta(hours=1)).round_state
+    ask(settings("met_norway"), stored=[kept], round_state=late)
     assert len(responses.calls) == 1
 
 
@@ -173,7 +175,7 @@ def test_a_limit_of_met_norway_is_not_waited_for_and_holds_for_the_round() -> No
     round_ = Round()
     for site in (HARROW_FLATS, small_site(id="other")):
         with pytest.raises(WeatherError, match="429"):
-            ask(settings("met_norway"), site=site, visits=round_.visits)
+            ask(settings("met_norway"), site=site, round_state=round_.round_state)
     assert round_.waits == []
     assert len(responses.calls) == 1
 
@@ -185,10 +187,10 @@ def test_a_service_that_shuts_us_out_is_left_alone_for_every_site(status: int) -
     responses.get(FREE, body=HARROW_FLATS_BODY)
     round_ = Round()
     for site in (HARROW_FLATS, replace(HARROW_FLATS, id="other")):
-        assert ask(settings("met_norway"), settings("open_meteo"), site=site, visits=round_.visits).faults
+        assert ask(settings("met_norway"), settings("open_meteo"), site=site, round_state=round_.round_state).faults
     assert [str(call.request.url).startswith(MET) for call in responses.calls] == [True, False, False]
     round_.seconds += 1801.0
-    ask(settings("met_norway"), settings("open_meteo"), visits=round_.visits)
+    ask(settings("met_norway"), settings("open_meteo"), round_state=round_.round_state)
     assert str(responses.calls[3].request.url).startswith(MET)
 
 
@@ -198,7 +200,7 @@ def test_a_service_that_is_down_is_tried_once_in_a_round_and_not_for_each_site()
     round_ = Round()
     for number in range(50):
         with pytest.raises(NoForecastError):
-            ask(settings("open_meteo"), site=small_site(id=f"s{number}"), visits=round_.visits)
+            ask(settings("open_meteo"), site=small_site(id=f"s{number}"), round_state=round_.round_state)
     assert len(responses.calls) == 2
 
 
@@ -209,8 +211,8 @@ def test_a_place_outside_the_area_shuts_nothing() -> None:
     responses.get(GRID, body=NWS_BODY)
     round_ = Round()
     with pytest.raises(WeatherError, match="404"):
-        ask(settings("nws"), site=small_site(), visits=round_.visits)
-    assert ask(settings("nws"), visits=round_.visits).answer.body == NWS_BODY
+        ask(settings("nws"), site=small_site(), round_state=round_.round_state)
+    assert ask(settings("nws"), round_state=round_.round_state).answer.body == NWS_BODY
 
 
 # --- two questions --------------------------------------------------------------------------------------------
@@ -277,12 +279,12 @@ def test_one_question_brings_every_site_of_the_round_its_own_answer() -> None:
     responses.add_callback(responses.GET, FREE, listed)
     round_ = Round()
     for site in SITES:
-        found = ask(settings("open_meteo"), site=site, together=SITES, visits=round_.visits)
+        found = ask(settings("open_meteo"), site=site, together=SITES, round_state=round_.round_state)
         assert found.parsed.latitude_deg == pytest.approx(site.latitude_deg + 0.01)
         assert f"latitude={site.latitude_deg:.4f}&" in found.answer.url
         assert json.loads(found.answer.body)["latitude"] == pytest.approx(site.latitude_deg + 0.01)
     assert len(responses.calls) == 1
-    assert round_.visits.ready == {}
+    assert round_.round_state.ready == {}
 
 
 @responses.activate
@@ -309,9 +311,9 @@ def test_a_site_that_spoils_the_list_does_not_spoil_the_others() -> None:
     for site in SITES:
         if site.id == "s2":
             with pytest.raises(NoForecastError, match="Latitude must be"):
-                ask(settings("open_meteo"), site=site, together=SITES, visits=round_.visits)
+                ask(settings("open_meteo"), site=site, together=SITES, round_state=round_.round_state)
         else:
-            ask(settings("open_meteo"), site=site, together=SITES, visits=round_.visits)
+            ask(settings("open_meteo"), site=site, together=SITES, round_state=round_.round_state)
     assert len(responses.calls) == 1 + len(SITES)
 
 
@@ -320,11 +322,11 @@ def test_a_site_that_is_asked_for_again_takes_no_neighbours_along_that_have_thei
     responses.add_callback(responses.GET, FREE, listed)
     round_ = Round()
     for site in (*SITES, SITES[0]):
-        ask(settings("open_meteo"), site=site, together=SITES, visits=round_.visits)
+        ask(settings("open_meteo"), site=site, together=SITES, round_state=round_.round_state)
     asked = [str(call.request.params["latitude"]).count(",") + 1 for call in responses.calls]  # type: ignore[attr-defined]
     assert asked == [5, 1]
     round_.seconds += 1801.0
-    ask(settings("open_meteo"), site=SITES[0], together=SITES, visits=round_.visits)
+    ask(settings("open_meteo"), site=SITES[0], together=SITES, round_state=round_.round_state)
     assert str(responses.calls[2].request.url).count("%2C") > str(responses.calls[1].request.url).count("%2C")
 
 
@@ -332,9 +334,9 @@ def test_a_site_that_is_asked_for_again_takes_no_neighbours_along_that_have_thei
 def test_an_answer_of_another_round_is_not_given_out_later() -> None:
     responses.add_callback(responses.GET, FREE, listed)
     round_ = Round()
-    ask(settings("open_meteo"), site=SITES[0], together=SITES, visits=round_.visits)
+    ask(settings("open_meteo"), site=SITES[0], together=SITES, round_state=round_.round_state)
     later = MORNING_UTC + timedelta(hours=1)
-    ask(settings("open_meteo"), site=SITES[1], together=SITES, visits=round_.visits, now_utc=later)
+    ask(settings("open_meteo"), site=SITES[1], together=SITES, round_state=round_.round_state, now_utc=later)
     assert len(responses.calls) == 2
 
 
@@ -343,7 +345,7 @@ def test_sites_are_asked_for_one_by_one_where_a_service_takes_no_list_and_never_
     responses.get(MET, body=MET_BODY)
     round_ = Round()
     for _ in range(3):
-        ask(settings("met_norway"), together=SITES, visits=round_.visits)
+        ask(settings("met_norway"), together=SITES, round_state=round_.round_state)
     assert round_.waits == pytest.approx([0.1, 0.1])
 
 
@@ -352,8 +354,8 @@ def test_a_round_that_a_clock_starts_keeps_off_the_full_hour_and_a_persons_does_
     responses.get(MET, body=MET_BODY)
     for spread_s, waits in ((30.0, [91.0]), (None, [])):
         round_ = Round(datetime(2026, 5, 12, 10, 0, 0, tzinfo=UTC))
-        round_.visits.spread_s = spread_s
-        ask(settings("met_norway"), visits=round_.visits)
+        round_.round_state.spread_s = spread_s
+        ask(settings("met_norway"), round_state=round_.round_state)
         assert round_.waits == waits
 
 
@@ -374,7 +376,7 @@ def test_the_services_clock_is_compared_with_the_machines(ahead_s: int, age_s: i
 def test_a_morning_of_another_day_is_not_measured_against_the_services_clock() -> None:
     responses.get(FREE, body=HARROW_FLATS_BODY, headers={"Date": http(MORNING_UTC + timedelta(days=2))})
     round_ = Round(MORNING_UTC + timedelta(days=2))
-    assert ask(settings("open_meteo"), visits=round_.visits).clock_offset_s == pytest.approx(0.0)
+    assert ask(settings("open_meteo"), round_state=round_.round_state).clock_offset_s == pytest.approx(0.0)
 
 
 @responses.activate

@@ -22,7 +22,7 @@ from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed
 from gonogo import __version__
 from gonogo.download import asking, web
 from gonogo.download.forecasts import Downloaded, forecast, licence_notes
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.weather import checks, series
@@ -43,8 +43,8 @@ class Waits(list[float]):
 def asked(*order: ServiceSettings, waits: Waits | None = None, **more: Any) -> Downloaded:
     """Return the forecast of the invented site without any waiting."""
     given = {"clock": more.pop("clock")} if "clock" in more else {}
-    visits = Visits(sleep=Waits() if waits is None else waits, **given)
-    return forecast(HARROW_FLATS, order or (OPEN_METEO,), now_utc=MORNING_UTC, visits=visits, **more)
+    round_state = RoundState(sleep=Waits() if waits is None else waits, **given)
+    return forecast(HARROW_FLATS, order or (OPEN_METEO,), now_utc=MORNING_UTC, round_state=round_state, **more)
 
 
 def answer_of(body: bytes, *, age_h: float = 0.0, status: int = 200) -> Answer:

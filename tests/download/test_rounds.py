@@ -23,7 +23,7 @@ from gonogo.config import Config
 from gonogo.decide.verdict import decide
 from gonogo.download import rounds
 from gonogo.download.forecasts import Downloaded, forecast
-from gonogo.download.web import OFFSET_HEADER, Visits
+from gonogo.download.web import OFFSET_HEADER, RoundState
 from gonogo.morning import run as morning_run
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
@@ -48,7 +48,7 @@ def many(config: Config, n_sites: int) -> Config:
     site = config.sites[0]
     sites = tuple(replace(site, id=f"site-{n}", latitude_deg=site.latitude_deg + 0.1 * n) for n in range(n_sites))
     shared = {
-        name: dict.fromkeys((one.id for one in sites), getattr(config, name)[site.id])
+        name: dict.fromkeys((site.id for site in sites), getattr(config, name)[site.id])
         for name in ("settings", "readings")
     }
     return replace(config, sites=sites, **shared)  # type: ignore[arg-type]
@@ -62,8 +62,10 @@ def test_mornings_over_several_sites_ask_once(tmp_path: Path) -> None:
     with time_machine.travel(MORNING_UTC, tick=False):
         found = [fetch(site, MORNING_UTC, ()) for site in config.sites]
     assert len(responses.calls) == 1
-    assert [one.parsed.latitude_deg for one in found] == [site.latitude_deg for site in config.sites]
-    assert [json.loads(one.answer.body)["latitude"] for one in found] == [site.latitude_deg for site in config.sites]
+    assert [answered.parsed.latitude_deg for answered in found] == [site.latitude_deg for site in config.sites]
+    assert [json.loads(answered.answer.body)["latitude"] for answered in found] == [
+        site.latitude_deg for site in config.sites
+    ]
 
 
 def concluded(tmp_path: Path, fetch: Any) -> morning_run.Conclusion:
@@ -79,9 +81,13 @@ def fetch_dated(ahead: timedelta) -> Any:
         with responses.RequestsMock() as web:
             dated = format_datetime(now_utc + ahead, usegmt=True)
             web.get(FREE, body=BODY, headers={"Date": dated})
-            visits = Visits(sleep=lambda _: None, clock_utc=lambda: now_utc)
+            round_state = RoundState(sleep=lambda _: None, clock_utc=lambda: now_utc)
             return forecast(
-                site, (ServiceSettings(name="open_meteo", retries=0),), now_utc=now_utc, stored=stored, visits=visits
+                site,
+                (ServiceSettings(name="open_meteo", retries=0),),
+                now_utc=now_utc,
+                stored=stored,
+                round_state=round_state,
             )
 
     return fetch
@@ -108,7 +114,7 @@ def test_a_machine_whose_clock_is_wrong_compacts_nothing(
     weather = conclusion.weather
     assert weather is not None
     assert weather.status is status
-    verdicts = {one.verdict for one in conclusion.decisions}
+    verdicts = {decision.verdict for decision in conclusion.decisions}
     if status is ForecastStatus.NONE:
         assert verdicts == {Verdict.WAIT}
     else:
@@ -139,9 +145,9 @@ def test_each_status_reaches_the_verdicts(tmp_path: Path, hours: float, status: 
     conclusion = concluded(tmp_path, aged(hours))
     assert conclusion.weather is not None
     assert conclusion.weather.status is status
-    verdicts = {one.verdict for one in conclusion.decisions}
+    verdicts = {decision.verdict for decision in conclusion.decisions}
     assert (verdicts == {Verdict.WAIT}) == (status is ForecastStatus.NONE)
-    told = {key for one in conclusion.decisions for key in one.advice}
+    told = {key for decision in conclusion.decisions for key in decision.advice}
     assert ("forecast_old" in told) == (status is ForecastStatus.OLD)
 
 

@@ -17,7 +17,7 @@ from notes import english
 
 from gonogo.cli import demo
 from gonogo.download.forecasts import Downloaded, NoForecastError, forecast
-from gonogo.download.web import Visits
+from gonogo.download.web import RoundState
 from gonogo.morning import answers as morning_answers
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.verdict import Verdict
@@ -42,8 +42,8 @@ def answer(at_utc: datetime, *, service: str = "open_meteo", status: int = 200, 
 def keep(store: sa.Engine, *answers: Answer, site_id: str = SITE, rejected: bool = False) -> list[int]:
     numbers = []
     with schema.begin(store) as connection:
-        for one in answers:
-            number = stored_answers.save_answer(connection, site_id, one)
+        for stored in answers:
+            number = stored_answers.save_answer(connection, site_id, stored)
             if rejected:
                 stored_answers.reject_answer(connection, number, "for a test")
             numbers.append(number)
@@ -66,14 +66,17 @@ def test_of_each_service_and_day_the_last_good_answer_is_loaded_newest_first(sto
     keep(store, answer(MORNING_UTC - hours[0] / 2), rejected=True)
     keep(store, answer(MORNING_UTC - 20 * DAY), answer(MORNING_UTC - hours[0], service="other"))
     keep(store, answer(MORNING_UTC - hours[0] / 2), site_id="south")
-    found = [(one.answer.service, (MORNING_UTC - one.answer.fetched_utc) / timedelta(hours=1)) for one in recent(store)]
+    found = [
+        (stored.answer.service, (MORNING_UTC - stored.answer.fetched_utc) / timedelta(hours=1))
+        for stored in recent(store)
+    ]
     assert found == [("other", 1.0), ("open_meteo", 1.0), ("met_norway", 2.0), ("open_meteo", 30.0)]
 
 
 def test_a_place_is_loaded_however_old_and_is_never_the_latest_forecast(store: sa.Engine) -> None:
     keep(store, answer(MORNING_UTC - 300 * DAY, service="nws/place"), answer(MORNING_UTC - DAY))
     keep(store, answer(MORNING_UTC - timedelta(hours=1), service="nws/place"))
-    assert [one.answer.service for one in recent(store)] == ["open_meteo", "nws/place"]
+    assert [stored.answer.service for stored in recent(store)] == ["open_meteo", "nws/place"]
     with schema.read(store) as connection:
         latest = stored_answers.latest_answer(connection, SITE)
     assert latest is not None
@@ -82,7 +85,7 @@ def test_a_place_is_loaded_however_old_and_is_never_the_latest_forecast(store: s
 
 def test_a_deprecated_answer_is_good(store: sa.Engine) -> None:
     keep(store, answer(MORNING_UTC - timedelta(hours=1), status=203, service="met_norway"))
-    assert [one.answer.status for one in recent(store)] == [203]
+    assert [stored.answer.status for stored in recent(store)] == [203]
 
 
 def thinned(store: sa.Engine, keep_days: float = 40.0) -> tuple[int, set[int]]:
@@ -133,8 +136,8 @@ ORDER = (ServiceSettings(name="open_meteo", retries=0, timeout_s=1.0), ServiceSe
 
 
 def fetch(site: Any, now_utc: datetime, stored: Any) -> Downloaded:
-    visits = Visits(sleep=lambda _: None, clock_utc=lambda: now_utc)
-    return forecast(site, ORDER, now_utc=now_utc, stored=stored, visits=visits)
+    round_state = RoundState(sleep=lambda _: None, clock_utc=lambda: now_utc)
+    return forecast(site, ORDER, now_utc=now_utc, stored=stored, round_state=round_state)
 
 
 @responses.activate
@@ -143,7 +146,7 @@ def test_a_morning_on_which_every_service_fails_keeps_what_came_and_waits(tmp_pa
     responses.get("https://api.met.no/weatherapi/locationforecast/2.0/complete", status=503, body=b"later")
     result = run_example(example_config(tmp_path), store, fetch=fetch)
     assert result is not None
-    assert {one.verdict for one in result.conclusion.decisions} == {Verdict.WAIT}
+    assert {decision.verdict for decision in result.conclusion.decisions} == {Verdict.WAIT}
     with schema.read(store) as connection:
         kept = connection.execute(sa.select(schema.answer.c.service, schema.answer.c.status, schema.answer.c.rejected))
         assert [tuple(row) for row in kept] == [
@@ -165,14 +168,14 @@ def test_the_second_service_answers_and_the_morning_says_that_the_past_is_not_kn
     assert weather is not None
     assert weather.service == "met_norway"
     # Every test of the example's lifts lies before the first hour of this forecast: nothing may be compacted on it.
-    assert Verdict.COMPACT not in {one.verdict for one in result.conclusion.decisions}
+    assert Verdict.COMPACT not in {decision.verdict for decision in result.conclusion.decisions}
     assert all("met.no" in plain_of(mail) for mail in result.mails)
     assert any("Rain before" in note for note in english(weather.notes))
 
 
 def test_an_answer_that_is_stored_already_is_not_stored_again(tmp_path: Path, store: sa.Engine) -> None:
     (number,) = keep(store, answer(MORNING_UTC - timedelta(hours=1), body=HARROW_FLATS_BODY))
-    found = forecast(HARROW_FLATS, (), now_utc=MORNING_UTC, stored=[one.answer for one in recent(store)])
+    found = forecast(HARROW_FLATS, (), now_utc=MORNING_UTC, stored=[stored.answer for stored in recent(store)])
     assert morning_answers.keep_answer(store, replace(HARROW_FLATS, id=SITE), found) == number
     assert len(recent(store)) == 1
 
@@ -185,6 +188,6 @@ def test_refused_answers_and_places_of_a_failure_are_kept(store: sa.Engine) -> N
         places=(answer(MORNING_UTC, service="nws/place"),),
     )
     morning_answers.keep_refused(store, replace(HARROW_FLATS, id=SITE), error)
-    assert [one.answer.service for one in recent(store)] == ["nws/place"]
+    assert [stored.answer.service for stored in recent(store)] == ["nws/place"]
     with schema.read(store) as connection:
         assert connection.scalar(sa.select(sa.func.count()).select_from(schema.answer)) == 2

@@ -64,19 +64,19 @@ def test_steps_across_the_full_hour_are_shared_out() -> None:
 @pytest.mark.parametrize("hole", ["", "NaN", "---"])
 def test_a_value_that_is_missing_is_not_dry(hole: str) -> None:
     file = read(*minutes("2026-05-11 00:00", 60, 0.0, 1.0, hole, 2.0))
-    assert [one.from_utc.hour for one in file.readings] == [5, 7]
+    assert [reading.from_utc.hour for reading in file.readings] == [5, 7]
     assert any("not known, not dry" in note for note in file.notes)
 
 
 def test_a_logger_that_stood_still_vouches_for_nothing_of_that_time() -> None:
     lines = minutes("2026-05-09 00:00", 60, 0.0, 0.5, 0.5, 0.5) + minutes("2026-05-11 00:00", 60, 0.0, 0.5, 0.5)
     file = read(*lines)
-    assert sum((one.until_utc - one.from_utc for one in file.readings), timedelta()) == timedelta(hours=5)
+    assert sum((reading.until_utc - reading.from_utc for reading in file.readings), timedelta()) == timedelta(hours=5)
 
 
 def test_daily_lines_are_readings_of_a_day() -> None:
     file = read("date_time;mm", "2026-05-08 06:00;0,0", "2026-05-09 06:00;12,4", "2026-05-10 06:00;0,2")
-    assert [(one.until_utc - one.from_utc, one.rain_mm) for one in file.readings] == [
+    assert [(reading.until_utc - reading.from_utc, reading.rain_mm) for reading in file.readings] == [
         (timedelta(days=1), 12.4),
         (timedelta(days=1), 0.2),
     ]
@@ -88,19 +88,19 @@ def test_both_days_on_which_the_clock_is_set_have_their_hours() -> None:
     stamps = ["2026-11-01 00:00", "2026-11-01 01:00", "2026-11-01 01:00", "2026-11-01 02:00", "2026-11-01 03:00"]
     lines = [f"{stamp},{n}" for n, stamp in enumerate(stamps)]
     autumn = parse("\n".join(lines), "x", site, now_utc)
-    assert [one.rain_mm for one in autumn.readings] == [1, 2, 3, 4]
+    assert [reading.rain_mm for reading in autumn.readings] == [1, 2, 3, 4]
     assert autumn.readings[-1].until_utc - autumn.readings[0].from_utc == timedelta(hours=4)
     spring = parse(
         "\n".join(f"2026-03-08 0{h}:00,{h}" for h in (0, 1, 3, 4)), "x", site, datetime(2026, 3, 9, tzinfo=UTC)
     )
-    assert [one.rain_mm for one in spring.readings] == [1, 3, 4]
+    assert [reading.rain_mm for reading in spring.readings] == [1, 3, 4]
     assert spring.readings[-1].until_utc - spring.readings[0].from_utc == timedelta(hours=3)
 
 
 def test_lines_out_of_order_are_sorted_and_told() -> None:
     lines = minutes("2026-05-11 00:00", 60, 0.0, 1.0, 2.0)
     file = read(*reversed(lines))
-    assert [one.rain_mm for one in file.readings] == [1.0, 2.0]
+    assert [reading.rain_mm for reading in file.readings] == [1.0, 2.0]
     assert any("sorted" in note for note in file.notes)
 
 

@@ -252,7 +252,7 @@ def decisions() -> tuple[Decision, ...]:
                 start_utc=at(9),
                 finish_utc=at(9.2),
                 limited_by="maintain",
-                flags=("speed_outside_range",),
+                warnings=("speed_outside_range",),
             ),
         ),
         decision(
@@ -263,7 +263,7 @@ def decisions() -> tuple[Decision, ...]:
             until_utc=at(13),
             advice=("mix_full_depth", "seal_before_rain"),
             test=("test_after_watering", "density_after_rolling"),
-            water=water("N2", limited_by="wet_edge", flags=("retest_after_watering",)),
+            water=water("N2", limited_by="wet_edge", warnings=("retest_after_watering",)),
             w_now_pct=13.9,
             w_p10_pct=13.1,
             w_p90_pct=14.8,

@@ -60,12 +60,12 @@ from = "Desde {start:after}."
 def test_a_time_carries_the_article_of_its_hour_and_a_sentence_ends_in_one_full_stop(tmp_path: Path) -> None:
     (tmp_path / "es.toml").write_text(SPANISH + ARTICLES, encoding="utf-8")
     metric, us = speaker("es", "metric", tmp_path), speaker("es", "us", tmp_path)
-    one, five, tomorrow = (
+    one_oclock, five, tomorrow = (
         phrases.moment(scene.at(hour, day), scene.ZONE, scene.DAY)
         for hour, day in ((1, scene.DAY), (17, scene.DAY), (6, date(2026, 6, 18)))
     )
     assert metric.word("t.from", start=five) == "Desde las 17:00."
-    assert metric.word("t.from", start=one) == "Desde la 1:00."
+    assert metric.word("t.from", start=one_oclock) == "Desde la 1:00."
     assert us.word("t.from", start=five).replace("\u202f", " ") == "Desde las 5:00 p.m."
     assert metric.word("t.from", start=tomorrow).replace("\u00a0", " ") == "Desde el jue 18 jun a las 6:00."
     assert metric.word("t.from", start=phrase("form.unknown")) == "Desde desconocido."

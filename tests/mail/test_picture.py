@@ -93,12 +93,12 @@ def test_the_window_is_where_the_path_leaves_it() -> None:
 
 
 def test_the_words_beside_it_say_the_same() -> None:
-    told = picture.told(paths(), speaker("en", "us"), 4)
-    assert told[0][0] == "Rain expected: 17 Wed: 0.20\u00a0in."
-    assert told[0][1].startswith("N1 upstream: 16.1% now; 18 Thu: ")
-    assert told[0][1].endswith("when the shift starts; window 15.0% to 18.5%.")
-    assert sum(len(lines) for lines in told) == 6  # the rain once, and five strips
-    spanish = picture.told(paths(), speaker("es", "metric"), 4)
+    described = picture.described(paths(), speaker("en", "us"), 4)
+    assert described[0][0] == "Rain expected: 17 Wed: 0.20\u00a0in."
+    assert described[0][1].startswith("N1 upstream: 16.1% now; 18 Thu: ")
+    assert described[0][1].endswith("when the shift starts; window 15.0% to 18.5%.")
+    assert sum(len(lines) for lines in described) == 6  # the rain once, and five strips
+    spanish = picture.described(paths(), speaker("es", "metric"), 4)
     assert spanish[0][0] == "Lluvia esperada: mié 17: 5,0\u00a0mm."
 
 
@@ -128,7 +128,7 @@ def test_a_strip_whose_path_is_unknown_is_left_out_and_counted() -> None:
 
 def test_more_strips_than_a_mail_can_show_are_counted() -> None:
     strips = tuple(scene.strip(f"B{k:02}", f"B{k:02}") for k in range(STRIPS_AT_MOST + 5))
-    one = scene.paths()["N1"]
+    path = scene.paths()["N1"]
     made = view.build(
         scene.site(strips=strips),
         scene.CREW,
@@ -137,7 +137,7 @@ def test_more_strips_than_a_mail_can_show_are_counted() -> None:
         outlook=(),
         weather=scene.weather(),
         now_utc=scene.NOW_UTC,
-        paths={s.id: one for s in strips},
+        paths={s.id: path for s in strips},
     ).paths
     assert made is not None
     assert len(made.panels) == STRIPS_AT_MOST

@@ -131,8 +131,8 @@ def test_each_row_can_be_said_in_each_language_with_every_number_unknown(code: s
         work = scene.order().works[0]
         made["order"] = scene.order(works=(replace(work, flags=(key,)),))
     elif table == "unplanned":
-        one = scene.order().unplanned[0]
-        made["order"] = scene.order(unplanned=(replace(one, reason=key, chance=float("nan"), at_utc=None),))
+        lift = scene.order().unplanned[0]
+        made["order"] = scene.order(unplanned=(replace(lift, reason=key, chance=float("nan"), at_utc=None),))
     elif table == "changed":
         made["changes"] = (Change(strip_id="N1", what=key),)
     else:

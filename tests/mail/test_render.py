@@ -243,7 +243,7 @@ def test_the_subject_of_each_role_is_what_that_reader_came_for() -> None:
     assert mail("superintendent").subject == "Compact 2, water 1, wait 2 · Wed 17 Jun · North crew"
     assert mail("driver").subject == "Water 2 strips, 19,800 L, by 09:15 · Wed 17 Jun · North crew"
     assert mail("planner").subject == "3 strips workable today · Wed 17 Jun · North crew"
-    assert mail("driver", morning(issue="noon")).subject.startswith("Changed: Water 2 strips")
+    assert mail("driver", morning(edition="noon")).subject.startswith("Changed: Water 2 strips")
 
 
 @pytest.mark.parametrize("role", ROLES)
@@ -267,15 +267,19 @@ def test_an_old_forecast_is_told_before_any_strip(role: str) -> None:
 
 def test_every_sentence_of_a_decision_can_be_said_with_every_number_unknown() -> None:
     nowhere: dict[str, float] = {}
-    for table in ("reason", "advice", "test", "flag", "limit"):
+    for table in ("reason", "advice", "test", "water_warning", "limit"):
         for key in sentences.VOCABULARY[table]:
             changes: dict[str, object] = {"facts": nowhere, "reading_age_h": math.nan, "w_now_pct": math.nan}
-            if table in ("flag", "limit"):
-                changes["water"] = scene.water("N1", **({"flags": (key,)} if table == "flag" else {"limited_by": key}))
+            if table in ("water_warning", "limit"):
+                changes["water"] = scene.water(
+                    "N1", **({"warnings": (key,)} if table == "water_warning" else {"limited_by": key})
+                )
             elif table != "reason":
                 changes[table] = (key,)
-            one = scene.decision("N1", Verdict.WAIT, key if table == "reason" else "too_wet", **changes)
-            text = mail("driver" if table in ("flag", "limit") else "superintendent", morning(decisions=(one,))).text
+            decision = scene.decision("N1", Verdict.WAIT, key if table == "reason" else "too_wet", **changes)
+            text = mail(
+                "driver" if table in ("water_warning", "limit") else "superintendent", morning(decisions=(decision,))
+            ).text
             assert not re.search(r"\bnan\b|\binf\b|[{}]|None", text), key
 
 
@@ -306,9 +310,9 @@ def test_what_holds_for_every_strip_is_said_once() -> None:
         assert part.index("On several strips today") < part.index(seal) < part.index("Strip by strip")
     bare = tuple(replace(d, test=()) for d in decisions)
     assert "On every strip today" in mail("superintendent", morning(decisions=bare)).text
-    one = mail("superintendent", morning(decisions=(replace(decisions[0], strip_id="N1"),))).text
-    assert "strips today" not in one
-    assert "strip today" not in one
+    text = mail("superintendent", morning(decisions=(replace(decisions[0], strip_id="N1"),))).text
+    assert "strips today" not in text
+    assert "strip today" not in text
 
 
 def test_what_holds_for_several_strips_is_said_once_with_their_names() -> None:

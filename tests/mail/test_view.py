@@ -31,7 +31,7 @@ def built(
     *,
     has_weather: bool = True,
     changes: Sequence[Change] | None = (),
-    issue: str = "morning",
+    edition: str = "morning",
 ) -> MorningView:
     return view.build(
         scene.site(),
@@ -41,7 +41,7 @@ def built(
         outlook=scene.outlook(),
         weather=(weather or scene.weather()) if has_weather else None,
         now_utc=scene.NOW_UTC,
-        issue=issue,
+        edition=edition,
         changes=changes,
     )
 
@@ -208,7 +208,7 @@ def test_nothing_to_compare_with_differs_from_nothing_changed() -> None:
 
 
 def test_the_view_of_a_later_mail_says_so() -> None:
-    assert built(issue="noon").is_update
+    assert built(edition="noon").is_update
     assert not built().is_update
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hand_made import N_HOURS, SETTINGS, at, row
 
-from gonogo.moisture.simulate import Marched, marched
+from gonogo.moisture.simulate import Simulated, simulate
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 
 STRIP = hand_made.strip()
@@ -22,8 +22,8 @@ SPREAD = SurfaceWork(strip_id=STRIP.id, at_utc=at(-31), work="spread")
 SURE = Reading(strip_id=STRIP.id, at_utc=at(-30), w_pct=11.0, method="oven")  # below field capacity: nothing drains
 
 
-def simulated(*entries: Entry, rain_mm: object = 0.0, spread: bool = True, **sky: object) -> Marched:
-    return marched(
+def simulated(*entries: Entry, rain_mm: object = 0.0, spread: bool = True, **sky: object) -> Simulated:
+    return simulate(
         hand_made.site([STRIP]),
         now_utc=hand_made.NOW_UTC,
         weather=hand_made.weather(rain_mm, **(STILL | sky)),
@@ -33,12 +33,12 @@ def simulated(*entries: Entry, rain_mm: object = 0.0, spread: bool = True, **sky
     )
 
 
-def mean_pct(done: Marched) -> np.ndarray:
+def mean_pct(done: Simulated) -> np.ndarray:
     """Mean water content at the start of each hour, (H + 1,)."""
     return done.moisture.w_pct[:, 0].mean(axis=-1)
 
 
-def added_pct(other: Marched, plain: Marched) -> np.ndarray:
+def added_pct(other: Simulated, plain: Simulated) -> np.ndarray:
     return mean_pct(other) - mean_pct(plain)
 
 
@@ -110,7 +110,7 @@ def test_a_lift_of_half_the_thickness_gains_twice_the_points() -> None:
     site = hand_made.site([hand_made.strip(id="thin", lift_thickness_m=0.125), hand_made.strip(id="thick")])
 
     def of_both(entries: Sequence[Entry]) -> np.ndarray:
-        done = marched(
+        done = simulate(
             site,
             now_utc=hand_made.NOW_UTC,
             weather=hand_made.weather(**STILL),

@@ -11,7 +11,7 @@ import pytest
 from sites import STRIP, small_site
 
 from gonogo.moisture import unknown_work
-from gonogo.moisture.lift_history import Story, story
+from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.unknown_work import ToldWork, told_work, variants
 from gonogo.records.day_plan import DayPlan, Job, Task, Then
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
@@ -50,7 +50,7 @@ def reading(hours: float, w_pct: float = 16.5) -> Reading:
 
 
 def unknown(plans: list[DayPlan], *entries: Entry, now: float = 24.0) -> tuple[ToldWork, ...]:
-    lift = story(STRIP, [reading(-20.0), *entries], at(now))
+    lift = lift_history(STRIP, [reading(-20.0), *entries], at(now))
     return told_work(SITE, [lift], plans, at(now), DONE).get(STRIP.id, ())
 
 
@@ -125,10 +125,10 @@ def work(task: Task, start: float, chance: float = DONE) -> ToldWork:
 
 def test_what_comes_later_is_done_only_where_the_earlier_was_and_the_shares_make_up_one() -> None:
     works = (work(Task.WATER, 2.0, 0.8), work(Task.ROLL, 5.0, 0.5))
-    found = variants(SITE, [story(STRIP, [], TOLD)], {STRIP.id: works})
-    assert [way.share for way in found] == pytest.approx([0.8 * 0.5, 0.8 * 0.5])
-    assert [len(way.works) for way in found] == [1, 2]
-    assert sum(way.share for way in found) == pytest.approx(0.8)
+    found = variants(SITE, [lift_history(STRIP, [], TOLD)], {STRIP.id: works})
+    assert [variant.share for variant in found] == pytest.approx([0.8 * 0.5, 0.8 * 0.5])
+    assert [len(variant.works) for variant in found] == [1, 2]
+    assert sum(variant.share for variant in found) == pytest.approx(0.8)
 
 
 @pytest.mark.parametrize(
@@ -138,9 +138,9 @@ def test_what_comes_later_is_done_only_where_the_earlier_was_and_the_shares_make
 def test_work_that_may_have_been_done_does_to_the_lift_what_it_does(
     task: Task, surface: Surface, litres: float
 ) -> None:
-    (way,) = variants(SITE, [story(STRIP, [], TOLD)], {STRIP.id: (work(task, 2.0),)})
-    assert way.story.surface(STRIP) == surface
-    assert sum(w.litres for w in way.story.waterings) == litres
+    (variant,) = variants(SITE, [lift_history(STRIP, [], TOLD)], {STRIP.id: (work(task, 2.0),)})
+    assert variant.history.surface(STRIP) == surface
+    assert sum(w.litres for w in variant.history.waterings) == litres
 
 
 N_HOURS, N_MEMBERS = 24, 200
@@ -161,7 +161,7 @@ def moisture(mean_pct: float, pulled_to: float | None = None, hour: int = 10) ->
 def mixed(tested_pct: float | None) -> unknown_work.Mixed:
     """Ten points without the water and thirteen with it; a test five hours after."""
     entries = [reading(-20.0, 10.0)] + ([] if tested_pct is None else [reading(7.0, tested_pct)])
-    lift: Story = story(STRIP, entries, at(24))
+    lift: LiftHistory = lift_history(STRIP, entries, at(24))
     ways = variants(SITE, [lift], {STRIP.id: (work(Task.WATER, 2.0),)})
     return unknown_work.mixed(
         moisture(10.0, tested_pct),

@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import record
-from weather_story import Day, Shower, Story, body, text
+from weather_scenario import Day, Scenario, Shower, body, text
 
 N_MORNINGS = 10
 N_STRIPS = 4
@@ -60,18 +60,20 @@ def morning(n: int) -> dict[str, Any]:
     at_utc = datetime(day.year, day.month, day.day, 5, 30, tzinfo=UTC)
     latitude_deg = round(draw.choice((-1, 1)) * draw.uniform(5.0, 58.0), 2)
     is_summer = (4 <= day.month <= 9) == (latitude_deg > 0.0)
-    story = _story(draw, at_utc, latitude_deg, warmth=draw.uniform(0.45, 1.0) if is_summer else draw.uniform(0.1, 0.5))
+    scenario = _scenario(
+        draw, at_utc, latitude_deg, warmth=draw.uniform(0.45, 1.0) if is_summer else draw.uniform(0.1, 0.5)
+    )
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
         (folder / "config" / "sites").mkdir(parents=True)
         (folder / "config" / "gonogo.toml").write_text(GONOGO, encoding="utf-8")
-        (folder / "config" / "sites" / f"drawn-{n}.toml").write_text(_site(draw, story, at_utc), encoding="utf-8")
-        (folder / "body.json").write_text(text(body(story)), encoding="utf-8")
+        (folder / "config" / "sites" / f"drawn-{n}.toml").write_text(_site(draw, scenario, at_utc), encoding="utf-8")
+        (folder / "body.json").write_text(text(body(scenario)), encoding="utf-8")
         found = record.judged(folder, {"at": at_utc, "weather": "body.json"}, _entries(draw, at_utc))
     return {"place": f"{latitude_deg} degrees, {at_utc:%Y-%m-%d}", **found}
 
 
-def _story(draw: random.Random, at_utc: datetime, latitude_deg: float, *, warmth: float) -> Story:
+def _scenario(draw: random.Random, at_utc: datetime, latitude_deg: float, *, warmth: float) -> Scenario:
     """Four weeks of weather. warmth: 0 = around -8 degC, 1 = around 32 degC."""
     days: dict[date, Day] = {}
     showers: list[Shower] = []
@@ -88,7 +90,7 @@ def _story(draw: random.Random, at_utc: datetime, latitude_deg: float, *, warmth
             first = datetime(day.year, day.month, day.day, draw.randint(0, 21), tzinfo=ZONE)
             amounts = tuple(round(draw.uniform(0.2, 5.0), 1) for _ in range(draw.randint(1, 7)))
             showers.append((first, amounts, draw.uniform(0.4, 0.95) if ahead >= 0 else 1.0, draw.random() < 0.3))
-    return Story(
+    return Scenario(
         latitude_deg=latitude_deg,
         longitude_deg=0.4,
         elevation_m=round(draw.uniform(5.0, 900.0)),
@@ -100,14 +102,14 @@ def _story(draw: random.Random, at_utc: datetime, latitude_deg: float, *, warmth
     )
 
 
-def _site(draw: random.Random, story: Story, at_utc: datetime) -> str:
+def _site(draw: random.Random, scenario: Scenario, at_utc: datetime) -> str:
     """The site's file: one material a strip, one crew, a test the day before and perhaps an earlier one."""
     lines = [
         "[site]",
         'name = "Drawn site"',
-        f"latitude_deg = {story.latitude_deg}",
-        f"longitude_deg = {story.longitude_deg}",
-        f"elevation_m = {story.elevation_m}",
+        f"latitude_deg = {scenario.latitude_deg}",
+        f"longitude_deg = {scenario.longitude_deg}",
+        f"elevation_m = {scenario.elevation_m}",
         f'zone = "{ZONE.key}"',
         'working_days = ["mon", "tue", "wed", "thu", "fri"]',
         'shift_start = "07:00"\nshift_end = "17:00"\nmail_at = "05:45"\ndeadline = "09:00"',

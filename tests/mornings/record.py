@@ -119,7 +119,7 @@ def fetch_of(run: dict[str, Any], folder: Path) -> Callable[..., Any]:
 
 
 def _run(loaded: Any, store: Any, run: dict[str, Any], weather: Path) -> sheet.Sheet:
-    """Run one morning, or a later look, and return what was stored and what stands in the outbox."""
+    """Run one morning, or a re-check, and return what was stored and what stands in the outbox."""
     site, now_utc = loaded.sites[0], run["at"]
     look = run.get("look")
     frame = RunFrame(
@@ -163,7 +163,7 @@ def _numbers(conclusion: Any, decisions: Any, outlook: Any, order: Any, zone: An
         "changes": None if changes is None else [sheet.change(found, zone) for found in changes],
         "moisture": None if judged is None else sheet.moisture(judged.inputs, judged.decisions, now_utc),
         "sky": None if judged is None else sheet.sky(judged.inputs, now_utc),
-        "learned": None if judged is None else [sheet.lesson(found) for found in judged.lessons],
+        "learned": None if judged is None else [sheet.learned_soil(found) for found in judged.learned],
     }
 
 

@@ -192,7 +192,7 @@ def sky(inputs: Any, now_utc: datetime) -> Sheet:
     }
 
 
-def lesson(learned: Any) -> Sheet:
+def learned_soil(learned: Any) -> Sheet:
     """Return what a strip's readings taught, in spreads from the default: near 0 and 1 where they taught nothing."""
     means = {name: rounded(value, 3) for name, value in sorted(learned.score_mean.items())}
     spreads = {f"{name}_sd": rounded(value, 3) for name, value in sorted(learned.score_sd.items())}

@@ -75,7 +75,7 @@ def small_office(sqlite_store: sa.Engine, mail_server: MailServer) -> Office:
 
 
 def ids(messages: Sequence[Queued] | Sequence[Envelope]) -> list[str]:
-    return [one.message_id for one in messages]
+    return [message.message_id for message in messages]
 
 
 def test_what_is_due_arrives_once(office: Office) -> None:
@@ -103,11 +103,11 @@ def test_a_refused_mail_is_given_up_and_the_operator_is_told_in_the_same_round(o
     office.put(envelope(1))
     office.server.at_rcpt = ["550 5.1.1 no such user"]
 
-    def tell(one: Queued) -> Sequence[Envelope]:
-        assert (one.state, "550" in one.last_error) == ("refused", True)
+    def tell(mail: Queued) -> Sequence[Envelope]:
+        assert (mail.state, "550" in mail.last_error) == ("refused", True)
         return (envelope(2, kind="operator"),)
 
-    report = office.work(failed_instead=tell)
+    report = office.work(failed_fallback=tell)
     assert ids(report.refused) == [envelope(1).message_id]
     assert office.arrived() == [envelope(2).message_id]
     assert office.states() == {"refused": 1, "sent": 1}
@@ -132,7 +132,7 @@ def test_a_mail_past_its_deadline_is_not_sent_but_its_notice_is(office: Office) 
     assert len(office.work().put_off) == 1
     office.server.start()
     office.clock.at += 2 * MINUTE
-    report = office.work(expired_instead=lambda one: (envelope(7, kind="notice"),))
+    report = office.work(expired_fallback=lambda mail: (envelope(7, kind="notice"),))
     assert ids(report.expired) == [envelope(1).message_id]
     assert office.arrived() == [envelope(7).message_id]
 
@@ -166,12 +166,12 @@ def test_a_fault_of_our_own_stops_no_other_mail_and_is_a_dead_letter_in_the_end(
     broken = envelope(1)
     told: list[str] = []
 
-    def tell(one: Queued) -> Sequence[Envelope]:
-        told.append(one.last_error)
+    def tell(mail: Queued) -> Sequence[Envelope]:
+        told.append(mail.last_error)
         return (envelope(8, kind="operator"),)
 
     for _ in range(outbox.MAX_CRASHES + 1):
-        office.work(open_transport=BrokenTransport.opener(broken.message_id), failed_instead=tell)
+        office.work(open_transport=BrokenTransport.opener(broken.message_id), failed_fallback=tell)
         office.clock.at += timedelta(seconds=delivery.LONGEST_WAIT_S)
     assert sorted(office.arrived()) == sorted(ids([envelope(0), envelope(2), envelope(8)]))
     assert office.states() == {"sent": 3, "set_aside": 1}
@@ -320,7 +320,7 @@ def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(off
     assert len(office.work(is_dead=lambda _: False).sent) == 1
     assert len(office.work(is_dead=lambda name: name == "dead").sent) == 1
     with schema.read(office.store) as connection:
-        assert sorted(one.n_crashes for one in outcomes.outcomes(connection)) == [0, 1]
+        assert sorted(outcome.n_crashes for outcome in outcomes.outcomes(connection)) == [0, 1]
 
 
 def test_mails_that_failed_together_do_not_come_back_together() -> None:

@@ -25,9 +25,9 @@ def test_a_mail_of_ours_passes_unchanged() -> None:
 
 
 def test_names_of_any_script_pass() -> None:
-    one = envelope()
+    mail = envelope()
     for name in ("Žofie Ünal", "山田 太郎", "O'Brien, Pat", "مريم"):
-        raw = raw_mail(one.message_id, one.address, name=name)
+        raw = raw_mail(mail.message_id, mail.address, name=name)
         assert checked_raw(envelope(raw=raw)) == raw
 
 
@@ -111,15 +111,15 @@ def test_an_address_is_accepted(address: str) -> None:
 @example(name=':\x80"', subject="")  # the library's parser of addresses falls over this one
 @given(name=st.text(max_size=60), subject=st.text(max_size=60))
 def test_whatever_a_name_or_subject_holds_one_mail_to_one_reader_leaves_or_none(name: str, subject: str) -> None:
-    one = envelope()
+    prepared = envelope()
     mail = EmailMessage(policy=SMTP)
     try:
         for key, value in (
             ("From", "gonogo@example.com"),
-            ("To", f'"{name}" <{one.address}>'),
+            ("To", f'"{name}" <{prepared.address}>'),
             ("Subject", subject),
             ("Date", "Mon, 01 Jun 2026 10:30:00 +0000"),
-            ("Message-ID", one.message_id),
+            ("Message-ID", prepared.message_id),
         ):
             mail[key] = value
         raw = mail.as_bytes()

@@ -65,14 +65,14 @@ def test_a_letter_written_again_replaces_itself_and_others_stay(tmp_path: Path) 
 
 
 def test_pictures_of_the_mail_are_in_the_page(tmp_path: Path) -> None:
-    one = envelope(1)
+    prepared = envelope(1)
     mail = EmailMessage(policy=SMTP)
     for key, value in (
         ("From", "gonogo@example.com"),
-        ("To", one.address),
+        ("To", prepared.address),
         ("Subject", "N1"),
         ("Date", "Mon, 01 Jun 2026 10:30:00 +0000"),
-        ("Message-ID", one.message_id),
+        ("Message-ID", prepared.message_id),
     ):
         mail[key] = value
     mail.set_content("N1")
@@ -86,8 +86,8 @@ def test_pictures_of_the_mail_are_in_the_page(tmp_path: Path) -> None:
 
 
 def test_what_stands_in_a_subject_or_name_is_text_in_the_index(tmp_path: Path) -> None:
-    one = envelope(1)
-    raw = raw_mail(one.message_id, one.address, name="<b>Ana</b>", Subject="<script>alert(1)</script>")
+    mail = envelope(1)
+    raw = raw_mail(mail.message_id, mail.address, name="<b>Ana</b>", Subject="<script>alert(1)</script>")
     deliver(envelope(1, raw=raw, name="<b>Ana</b>"), to(tmp_path))
     page = (tmp_path / "index.html").read_text()
     assert "&lt;script&gt;" in page

@@ -38,13 +38,13 @@ def late(loaded: config.Config, kind: str = "morning", **changes: object) -> Que
 
 
 @pytest.mark.parametrize(
-    ("kind", "said"), [("morning", "This morning's mail"), ("later_look", "Verdicts of this morning")]
+    ("kind", "said"), [("morning", "This morning's mail"), ("recheck", "Verdicts of this morning")]
 )
 def test_a_reader_and_the_operator_hear_of_a_mail_that_was_too_late(
     loaded: config.Config, kind: str, said: str
 ) -> None:
     now_utc = DAY + timedelta(hours=15)
-    to_reader, to_operator = notices.expired_instead(loaded, now_utc)(late(loaded, kind))
+    to_reader, to_operator = notices.expired_fallback(loaded, now_utc)(late(loaded, kind))
     assert (to_reader.address, to_reader.kind, to_reader.run_id) == ("ana@example.com", "notice", 7)
     assert said in plain_of(to_reader)
     assert "every strip waits" in plain_of(to_reader)
@@ -59,7 +59,7 @@ def test_a_reader_and_the_operator_hear_of_a_mail_that_was_too_late(
 def test_once_the_shift_is_over_only_the_operator_hears(loaded: config.Config) -> None:
     _, shift_end_utc = shift.shift_utc(loaded.sites[0], DAY.date())
     before, after = (
-        [made.kind for made in notices.expired_instead(loaded, at)(late(loaded))]
+        [made.kind for made in notices.expired_fallback(loaded, at)(late(loaded))]
         for at in (shift_end_utc - timedelta(seconds=1), shift_end_utc)
     )
     assert before == ["notice", "operator"]
@@ -68,31 +68,31 @@ def test_once_the_shift_is_over_only_the_operator_hears(loaded: config.Config) -
 
 @pytest.mark.parametrize("kind", ["notice", "operator"])
 def test_about_a_notice_that_was_too_late_there_is_no_further_one(loaded: config.Config, kind: str) -> None:
-    assert tuple(notices.expired_instead(loaded, DAY)(late(loaded, kind))) == ()
+    assert tuple(notices.expired_fallback(loaded, DAY)(late(loaded, kind))) == ()
 
 
-@pytest.mark.parametrize(("kind", "n_told"), [("morning", 1), ("later_look", 1), ("notice", 1), ("operator", 0)])
+@pytest.mark.parametrize(("kind", "n_told"), [("morning", 1), ("recheck", 1), ("notice", 1), ("operator", 0)])
 def test_the_operator_hears_of_every_mail_that_was_given_up_but_his_own(
     loaded: config.Config, kind: str, n_told: int
 ) -> None:
     for state, how in (("refused", "refused by the mail server for good"), ("set_aside", "given up after many faults")):
-        told = tuple(notices.failed_instead(loaded, DAY)(late(loaded, kind, state=state)))
+        told = tuple(notices.failed_fallback(loaded, DAY)(late(loaded, kind, state=state)))
         assert len(told) == n_told
         assert all(how in " ".join(plain_of(made).split()) for made in told)
 
 
 def test_the_same_fault_of_a_day_tells_nobody_twice_and_another_tells_again(loaded: config.Config) -> None:
     def ids(queued: Queued, hour: float) -> list[str]:
-        return [m.message_id for m in notices.expired_instead(loaded, DAY + timedelta(hours=hour))(queued)]
+        return [m.message_id for m in notices.expired_fallback(loaded, DAY + timedelta(hours=hour))(queued)]
 
     first = ids(late(loaded), 15)
     assert ids(late(loaded), 16) == first
     other_reader = ids(late(loaded, message_id="<morning.20260512.x.def@example.com>", address="bo@example.com"), 15)
     assert other_reader[0] != first[0]
     assert other_reader[1] == first[1]
-    assert set(ids(late(loaded, "later_look"), 15)).isdisjoint(first)
+    assert set(ids(late(loaded, "recheck"), 15)).isdisjoint(first)
 
 
 def test_without_an_operator_the_reader_still_hears(loaded: config.Config) -> None:
     alone = replace(loaded, operator_address=None)
-    assert [m.kind for m in notices.expired_instead(alone, DAY + timedelta(hours=15))(late(alone))] == ["notice"]
+    assert [m.kind for m in notices.expired_fallback(alone, DAY + timedelta(hours=15))(late(alone))] == ["notice"]

@@ -47,15 +47,15 @@ def test_a_letter_arrives_to_the_byte_for_its_reader_alone(mail_server: MailServ
 
 
 def test_lines_that_begin_with_a_dot_arrive_and_end_nothing(mail_server: MailServer) -> None:
-    one = envelope()
-    raw = one.raw + b".\r\nMAIL FROM:<a@example.org>\r\n..\n.\n"
+    mail = envelope()
+    raw = mail.raw + b".\r\nMAIL FROM:<a@example.org>\r\n..\n.\n"
     deliver(envelope(raw=raw), to(mail_server))
     assert mail_server.mails == [raw.replace(b"..\n.\n", b"..\r\n.\r\n")]
 
 
 def test_a_body_of_any_script_arrives_readable(mail_server: MailServer) -> None:
-    one = envelope()
-    raw = raw_mail(one.message_id, one.address, body="N1: počkej, 16 °C\n")
+    mail = envelope()
+    raw = raw_mail(mail.message_id, mail.address, body="N1: počkej, 16 °C\n")
     deliver(envelope(raw=raw), to(mail_server))
     body = BytesParser(policy=SMTP).parsebytes(mail_server.mails[0]).get_body(("plain",))
     assert body is not None
@@ -65,8 +65,8 @@ def test_a_body_of_any_script_arrives_readable(mail_server: MailServer) -> None:
 def test_a_server_for_seven_bits_gets_seven_bits(mail_server: MailServer, monkeypatch: pytest.MonkeyPatch) -> None:
     known = smtplib.SMTP.has_extn
     monkeypatch.setattr(smtplib.SMTP, "has_extn", lambda self, name: name != "8bitmime" and known(self, name))
-    one = envelope()
-    raw = raw_mail(one.message_id, one.address, body="N1: počkej\n")
+    mail = envelope()
+    raw = raw_mail(mail.message_id, mail.address, body="N1: počkej\n")
     assert not raw.isascii()
     deliver(envelope(raw=raw), to(mail_server))
     assert mail_server.mails[0].isascii()

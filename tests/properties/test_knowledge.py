@@ -40,12 +40,12 @@ def test_a_pair_never_makes_anybody_less_sure_and_moves_towards_what_was_found(
 def test_two_pairs_teach_the_same_in_either_order() -> None:
     a, b = np.linspace(-0.02, 0.02, N), np.linspace(0.03, 0.0, N)
     # Within the limit of surprise both orders are the one linear update.
-    one = nothing_known(N).taught(a, 0.01, 1e-3)
-    one = one.taught(b, 0.005 - float(b @ one.mean), 1e-3)
+    knowledge = nothing_known(N).taught(a, 0.01, 1e-3)
+    knowledge = knowledge.taught(b, 0.005 - float(b @ knowledge.mean), 1e-3)
     other = nothing_known(N).taught(b, 0.005, 1e-3)
     other = other.taught(a, 0.01 - float(a @ other.mean), 1e-3)
-    assert one.mean == pytest.approx(other.mean)
-    assert one.covariance == pytest.approx(other.covariance)
+    assert knowledge.mean == pytest.approx(other.mean)
+    assert knowledge.covariance == pytest.approx(other.covariance)
 
 
 def test_the_root_is_that_of_the_covariance() -> None:

@@ -46,9 +46,11 @@ def claimed(site: Site, begin: datetime, n_hours: int, troubles: list[Trouble]) 
     for n in range(int(n_hours * timedelta(hours=1) / TICK)):
         true_utc = begin + n * TICK
         shown_utc: datetime | None = true_utc
-        for one in troubles:
-            if one.at_h <= (true_utc - begin) / timedelta(hours=1) < one.at_h + one.for_h:
-                shown_utc = None if one.clock_off_min is None else true_utc + timedelta(minutes=one.clock_off_min)
+        for trouble in troubles:
+            if trouble.at_h <= (true_utc - begin) / timedelta(hours=1) < trouble.at_h + trouble.for_h:
+                shown_utc = (
+                    None if trouble.clock_off_min is None else true_utc + timedelta(minutes=trouble.clock_off_min)
+                )
         if shown_utc is None:
             continue
         day = service_due.due_day(site, shown_utc, LEAD_MIN)

@@ -10,7 +10,7 @@ import printed
 import pytest
 
 from gonogo.soil import bare_soil, rain
-from gonogo.soil.balance import march
+from gonogo.soil.balance import simulate
 from gonogo.soil.block import Step
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.layers import SoilParams, SoilState
@@ -42,14 +42,14 @@ def tew(theta_fc, theta_wp, layer_mm):
 
 
 def dried(tew_mm, rew_mm, depleted_mm, et0_mm, kc_max, wetting_mm, step):
-    """Return what the steps of a march evaporate, and De at their ends: one layer that drains at once."""
+    """Return what the steps of a simulation evaporate, and De at their ends: one layer that drains at once."""
     numbers = {"theta_fc": 0.3, "theta_sat": 0.45, "tew_mm": tew_mm, "rew_mm": rew_mm, "top_thickness_mm": 400.0}
     free = {"base_thickness_mm": 0.0, "evaporation_factor": 1.0, "drainage_frac_h": 1.0, "intake_mm_h": np.inf}
     still = {"base_drainage_frac_h": 0.0, "resupply_frac_h": 0.0}
     soil = SoilParams(**{name: np.array(value, float) for name, value in (numbers | free | still).items()})
     full_mm, n_steps = 0.3 * 400.0, len(et0_mm)
     start = SoilState(top_mm=np.array([[full_mm - depleted_mm]]), base_mm=np.zeros((1, 1)))
-    path = march(
+    path = simulate(
         start,
         soil,
         et0_mm=np.asarray(et0_mm, float),

@@ -66,7 +66,7 @@ def tankers(i: Numbers) -> dict[str, float]:
     on_site = {"materials": (silt,)}
     (made,) = decide(morning(silt.omc_pct - lacking_pct, strips=(lies,), on_site=on_site, et0_mm=0.0))
     assert made.water is not None
-    return {"litres_m2": made.water.litres_m2, "usual": float("dose_outside_usual" not in made.water.flags)}
+    return {"litres_m2": made.water.litres_m2, "usual": float("dose_outside_usual" not in made.water.warnings)}
 
 
 def coverage_us(i: Numbers) -> dict[str, float]:

@@ -37,7 +37,11 @@ def found(*series: list[tuple[int, float]], sd_pct: float = 0.7, **changed: Any)
         "watering_mm": np.zeros((N_HOURS, 2)),
         "surface": np.zeros((N_HOURS, 2), dtype=np.int64),
     }
-    tests = [SoilTest(strip=s, hour=h, w_pct=w, sd_pct=sd_pct) for s, one in enumerate(series) for h, w in one]
+    tests = [
+        SoilTest(strip=s, hour=h, w_pct=w, sd_pct=sd_pct)
+        for s, strip_tests in enumerate(series)
+        for h, w in strip_tests
+    ]
     return gains(soil(), tests, **(weather | changed))
 
 
@@ -84,7 +88,7 @@ def test_noise_of_the_tests_alone_is_rarely_taken_for_water() -> None:
     rng, n = np.random.default_rng(1), 200
     noisy = [[(24 * d, 12.0 + 0.7 * rng.standard_normal()) for d in range(1, 8)] for _ in range(n)]
     shade = {"et0_mm": np.zeros(N_HOURS)}
-    assert sum(bool(found(one, **shade)) for one in noisy) <= n // 20
+    assert sum(bool(found(strip_tests, **shade)) for strip_tests in noisy) <= n // 20
 
 
 @pytest.mark.parametrize(("gained", "n_said"), [(0.8, 0), (1.6, 1)])

@@ -23,9 +23,9 @@ ONE = LearnedSoil(
 HOUR = timedelta(hours=1)
 
 
-def kept(store: sa.Engine, *lessons: LearnedSoil, hours: int = 0) -> int:
+def kept(store: sa.Engine, *records: LearnedSoil, hours: int = 0) -> int:
     with schema.begin(store) as connection:
-        return learned.save(connection, "a", lessons, made_utc=MORNING + hours * HOUR, run_id=None)
+        return learned.save(connection, "a", records, made_utc=MORNING + hours * HOUR, run_id=None)
 
 
 def stored(store: sa.Engine, *, hours: int = 100, site_id: str = "a") -> tuple[LearnedSoil, ...]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -12,8 +13,10 @@ import sqlalchemy as sa
 from alembic import command
 from messages import MORNING, envelope
 
+from gonogo.morning import recheck
+from gonogo.outgoing import mails
 from gonogo.records.field import Reading
-from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.verdict import Decision, Verdict, WaterPlan
 from gonogo.store import answers as stored_answers
 from gonogo.store import claims, history, outbox, outcomes, runs, schema
 from gonogo.store.encoding import encoded
@@ -43,9 +46,31 @@ DECISION = Decision(
     reading_age_h=9.0,
     rolling_time_h=2.0,
 )
+WATERED = replace(
+    DECISION,
+    strip_id="N2",
+    water=WaterPlan(
+        strip_id="N2",
+        litres=8123.4,
+        litres_m2=4.06,
+        w_now_pct=9.0,
+        w_target_pct=11.0,
+        evaporation_allowance_mm=0.3,
+        rain_credit_mm=0.0,
+        passes=2,
+        litres_m2_per_pass=2.03,
+        speed_km_h=4.5,
+        loads=1,
+        load_ends_m=(100.0,),
+        start_utc=MORNING,
+        finish_utc=MORNING + timedelta(hours=1),
+        truck_id="truck-1",
+        warnings=("retest_after_watering",),
+    ),
+)
 RAW = envelope(1).raw
 
-# What the first version wrote, in its own columns. Records are in today's form, as the first version's were the same.
+# What the first version wrote, in its own columns and words: its runs had an issue, and its water plans flags.
 ROWS: dict[str, list[dict[str, Any]]] = {
     "answer": [{"id": 1, "site_id": "north-fill", "service": "open_meteo", "url": "https://weather.example.com",
         "fetched_utc": MORNING, "status": 200, "headers": "{}", "body_gzip": gzip.compress(BODY, mtime=0),
@@ -57,12 +82,15 @@ ROWS: dict[str, list[dict[str, Any]]] = {
     "run": [{"id": 1, "site_id": "north-fill", "day": date(2026, 6, 1), "issue": "morning", "state": "finished",
         "owner": "host:1:a", "attempt": 1, "claimed_utc": MORNING, "lease_until_utc": MORNING,
         "finished_utc": MORNING, "answer_id": 1, "config_sha256": "00", "seed": "7", "program_version": "2026.1",
-        "faults": '["one gap was filled"]', "error": ""}],
-    "verdict": [{"run_id": 1, "strip_id": "N1", "position": 0, "verdict": "wait", "rule_id": "no_forecast",
-        "reason": "no_forecast", "record": encoded(DECISION)}],
+        "faults": '["one gap was filled"]', "error": ""} | run for run in (
+            {"id": 1}, {"id": 2, "issue": "look-0900", "faults": "[]", "finished_utc": MORNING + timedelta(hours=3)})],
+    "verdict": [{"run_id": run, "strip_id": made.strip_id, "position": 0, "verdict": "wait", "rule_id": "no_forecast",
+        "reason": "no_forecast", "record": encoded(made).replace('"warnings"', '"flags"')}
+        for run, made in ((1, DECISION), (2, WATERED))],
     "message": [
         {"id": n, "message_id": envelope(n).message_id, "run_id": 1, "site_id": "north-fill", "crew_id": "crew-a",
-            "kind": "morning", "role": "superintendent", "name": "Ana Boss", "address": envelope(n).address,
+            "kind": "later_look" if n == 2 else "morning", "role": "superintendent", "name": "Ana Boss",
+            "address": envelope(n).address,
             "language": "en", "subject": "N1 wait", "put_utc": MORNING, "deadline_utc": MORNING + timedelta(hours=3),
             "state": state, "next_try_utc": MORNING, "n_tries": n, "n_crashes": 0, "lease_owner": None,
             "lease_until_utc": None, "settled_utc": MORNING if state == "sent" else None, "last_error": ""}
@@ -103,14 +131,20 @@ def test_everything_that_the_first_version_stored_is_there_after_the_upgrade(fir
     with schema.read(first_version) as connection:
         assert stored_answers.stored_answer(connection, 1).answer.body == BODY
         assert history.entries(connection, "north-fill") == (READING,)
-        run = runs.last_run(connection, "north-fill")
+        run = runs.last_run(connection, "north-fill", edition="morning")
         assert run is not None
         assert (run.day, run.seed, run.faults) == (date(2026, 6, 1), 7, ("one gap was filled",))
         assert runs.decisions(connection, run.id) == (DECISION,)
+        again = runs.last_run(connection, "north-fill")
+        assert again is not None
+        assert again.edition == recheck.edition(time(9, 0))
+        assert runs.decisions(connection, again.id) == (WATERED,)
         assert "north-fill" in runs.config_text(connection, run.id)
         assert outcomes.raw_of(connection, envelope(1).message_id) == RAW
-        states = {one.message_id: (one.state, one.n_tries) for one in outcomes.outcomes(connection)}
+        states = {mail.message_id: (mail.state, mail.n_tries) for mail in outcomes.outcomes(connection)}
+        kinds = [mail.kind for mail in outcomes.outcomes(connection)]
     assert states == {envelope(1).message_id: ("sent", 1), envelope(2).message_id: ("waiting", 2)}
+    assert sorted(kinds) == ["morning", mails.RECHECK_KIND]
 
 
 def test_the_morning_goes_on_where_the_first_version_left_it(first_version: sa.Engine) -> None:

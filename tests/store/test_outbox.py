@@ -29,19 +29,19 @@ def states(store: sa.Engine) -> dict[str, int]:
 
 
 def lease_one(store: sa.Engine, owner: str = "a", **changes: Any) -> Queued:
-    (one,) = outbox.lease(store, **({"now_utc": MORNING, "owner": owner} | changes))
-    return one
+    (mail,) = outbox.lease(store, **({"now_utc": MORNING, "owner": owner} | changes))
+    return mail
 
 
 def test_a_message_comes_out_as_it_went_in(store: sa.Engine) -> None:
     given = envelope(1, name="Žofie Ünal", raw=bytes(range(256)), language="cs")
     put(store, given)
-    one = lease_one(store)
-    assert (one.message_id, one.address, one.name, one.raw) == (
+    mail = lease_one(store)
+    assert (mail.message_id, mail.address, mail.name, mail.raw) == (
         given.message_id, given.address, given.name, given.raw
     )  # fmt: skip
-    assert (one.site_id, one.crew_id, one.role, one.kind) == (given.site_id, given.crew_id, given.role, given.kind)
-    assert (one.language, one.deadline_utc, one.put_utc) == ("cs", given.deadline_utc, MORNING)
+    assert (mail.site_id, mail.crew_id, mail.role, mail.kind) == (given.site_id, given.crew_id, given.role, given.kind)
+    assert (mail.language, mail.deadline_utc, mail.put_utc) == ("cs", given.deadline_utc, MORNING)
     with schema.read(store) as connection:
         assert outcomes.raw_of(connection, given.message_id) == given.raw
         assert outcomes.raw_of(connection, "<unknown@example.com>") is None
@@ -100,9 +100,9 @@ def test_many_workers_at_once_take_each_message_once(store: sa.Engine) -> None:
 
     def take(owner: str) -> None:
         while leased := outbox.lease(store, now_utc=MORNING, owner=owner):
-            taken.extend(one.message_id for one in leased)
-            for one in leased:
-                assert outbox.sent(store, one, now_utc=MORNING)
+            taken.extend(mail.message_id for mail in leased)
+            for mail in leased:
+                assert outbox.sent(store, mail, now_utc=MORNING)
 
     threads = [threading.Thread(target=take, args=(f"w{i}",)) for i in range(4)]
     for thread in threads:
@@ -116,8 +116,8 @@ def test_many_workers_at_once_take_each_message_once(store: sa.Engine) -> None:
 def test_a_message_waits_for_its_time_and_for_its_retry(store: sa.Engine) -> None:
     put(store, envelope(1, send_utc=MORNING + MINUTE))
     assert outbox.lease(store, now_utc=MORNING, owner="a") == ()
-    one = lease_one(store, now_utc=MORNING + MINUTE)
-    assert outbox.failed(store, one, retry_utc=MORNING + 3 * MINUTE, error="451 later")
+    mail = lease_one(store, now_utc=MORNING + MINUTE)
+    assert outbox.failed(store, mail, retry_utc=MORNING + 3 * MINUTE, error="451 later")
     assert outbox.lease(store, now_utc=MORNING + 2 * MINUTE, owner="a") == ()
     again = lease_one(store, now_utc=MORNING + 3 * MINUTE)
     assert (again.n_tries, again.n_crashes, again.last_error) == (2, 0, "451 later")
@@ -125,7 +125,7 @@ def test_a_message_waits_for_its_time_and_for_its_retry(store: sa.Engine) -> Non
 
 def test_the_longest_due_goes_first(store: sa.Engine) -> None:
     put(store, envelope(1, send_utc=MORNING), envelope(2, send_utc=MORNING - MINUTE))
-    assert [one.message_id for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=2)] == [
+    assert [mail.message_id for mail in outbox.lease(store, now_utc=MORNING, owner="a", limit=2)] == [
         envelope(2).message_id,
         envelope(1).message_id,
     ]
@@ -133,18 +133,18 @@ def test_the_longest_due_goes_first(store: sa.Engine) -> None:
 
 def test_a_message_past_its_deadline_is_expired_not_sent_and_replaced_in_one_step(store: sa.Engine) -> None:
     put(store, envelope(1, deadline_utc=MORNING), envelope(2))
-    assert [one.message_id for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=9)] == [
+    assert [mail.message_id for mail in outbox.lease(store, now_utc=MORNING, owner="a", limit=9)] == [
         envelope(2).message_id
     ]
 
-    def notice(one: Queued) -> Sequence[Envelope]:
-        assert one.state == "expired"
+    def notice(mail: Queued) -> Sequence[Envelope]:
+        assert mail.state == "expired"
         return (envelope(3, kind="notice"),)
 
-    expired = endings.expire(store, now_utc=MORNING, instead=notice)
-    assert [one.message_id for one in expired] == [envelope(1).message_id]
+    expired = endings.expire(store, now_utc=MORNING, fallback=notice)
+    assert [mail.message_id for mail in expired] == [envelope(1).message_id]
     assert states(store) == {"expired": 1, "leased": 1, "waiting": 1}
-    assert endings.expire(store, now_utc=MORNING, instead=notice) == ()
+    assert endings.expire(store, now_utc=MORNING, fallback=notice) == ()
 
 
 def test_a_notice_that_cannot_be_made_leaves_the_message_where_it_was(store: sa.Engine) -> None:
@@ -154,23 +154,23 @@ def test_a_notice_that_cannot_be_made_leaves_the_message_where_it_was(store: sa.
         raise RuntimeError("no template")
 
     with pytest.raises(RuntimeError):
-        endings.expire(store, now_utc=MORNING, instead=broken)
+        endings.expire(store, now_utc=MORNING, fallback=broken)
     assert states(store) == {"waiting": 1}
 
 
 def test_a_message_being_delivered_is_not_expired_under_its_worker(store: sa.Engine) -> None:
     put(store, envelope(1, deadline_utc=MORNING + MINUTE))
-    one = lease_one(store)
+    mail = lease_one(store)
     assert endings.expire(store, now_utc=MORNING + MINUTE) == ()
-    assert outbox.sent(store, one, now_utc=MORNING + MINUTE)
+    assert outbox.sent(store, mail, now_utc=MORNING + MINUTE)
     assert states(store) == {"sent": 1}
 
 
 def test_a_refusal_is_final_and_tells_the_operator_in_the_same_step(store: sa.Engine) -> None:
     put(store, envelope(1))
 
-    def tell(one: Queued) -> Sequence[Envelope]:
-        return (envelope(2, kind="operator", subject=f"{one.state}: {one.last_error}"),)
+    def tell(mail: Queued) -> Sequence[Envelope]:
+        return (envelope(2, kind="operator", subject=f"{mail.state}: {mail.last_error}"),)
 
     assert outbox.refused(store, lease_one(store), now_utc=MORNING, error="550 no such user", tell=tell)
     with schema.read(store) as connection:
@@ -186,7 +186,7 @@ def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.
         assert endings.dead_letters(store, now_utc=now) == ()
         lease_one(store, now_utc=now, lease_s=60)
         now += MINUTE
-    assert [one.state for one in endings.dead_letters(store, now_utc=now)] == ["set_aside"]
+    assert [mail.state for mail in endings.dead_letters(store, now_utc=now)] == ["set_aside"]
     assert outbox.lease(store, now_utc=now, owner="a") == ()
     assert states(store) == {"set_aside": 1}
 
@@ -194,10 +194,10 @@ def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.
 def test_faults_of_our_own_count_and_passing_faults_do_not(store: sa.Engine) -> None:
     put(store, envelope(1), envelope(2))
     for _ in range(outbox.MAX_CRASHES):
-        for one in outbox.lease(store, now_utc=MORNING, owner="a", limit=2):
-            is_ours = one.message_id == envelope(1).message_id
-            outbox.failed(store, one, retry_utc=MORNING, error="\x00 trace", is_our_fault=is_ours)
-    assert [one.message_id for one in endings.dead_letters(store, now_utc=MORNING)] == [envelope(1).message_id]
+        for mail in outbox.lease(store, now_utc=MORNING, owner="a", limit=2):
+            is_ours = mail.message_id == envelope(1).message_id
+            outbox.failed(store, mail, retry_utc=MORNING, error="\x00 trace", is_our_fault=is_ours)
+    assert [mail.message_id for mail in endings.dead_letters(store, now_utc=MORNING)] == [envelope(1).message_id]
     assert states(store) == {"set_aside": 1, "waiting": 1}
 
 
@@ -216,8 +216,8 @@ def test_outcomes_are_told_by_reader_site_and_run(store: sa.Engine) -> None:
         south = outcomes.outcomes(connection, site_id="south-dam")
         gone = outcomes.outcomes(connection, states=["sent"], since_utc=MORNING)
         later = outcomes.counts(connection, now_utc=MORNING, since_utc=MORNING + MINUTE)
-    assert [one.address for one in south] == ["reader2@example.com"]
-    assert [(one.address, one.settled_utc) for one in gone] == [("reader1@example.com", MORNING)]
+    assert [mail.address for mail in south] == ["reader2@example.com"]
+    assert [(mail.address, mail.settled_utc) for mail in gone] == [("reader1@example.com", MORNING)]
     assert set(later.values()) == {0}
 
 

@@ -40,7 +40,7 @@ PLAN = WaterPlan(
     start_utc=MORNING,
     finish_utc=MORNING + 40 * MINUTE,
     truck_id="truck-1",
-    flags=("retest_after_watering",),
+    warnings=("retest_after_watering",),
 )
 
 
@@ -109,9 +109,9 @@ def finish(store: sa.Engine, claimed: Claim, record: RunRecord = RECORD) -> None
         claims.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
 
 
-def same(one: object, other: object) -> bool:
+def same(left: object, other: object) -> bool:
     """Equal, with unknown numbers equal to unknown numbers."""
-    return encoded(one) == encoded(other)
+    return encoded(left) == encoded(other)
 
 
 def test_a_finished_run_gives_back_everything_it_came_to(store: sa.Engine) -> None:
@@ -121,7 +121,7 @@ def test_a_finished_run_gives_back_everything_it_came_to(store: sa.Engine) -> No
         run = runs.last_run(connection, "north-fill")
         kept = runs.decisions(connection, claimed.run_id)
         assert same(kept, RECORD.decisions)
-        assert [one.strip_id for one in kept] == ["N2", "N1"]
+        assert [decision.strip_id for decision in kept] == ["N2", "N1"]
         assert kept[0].water == PLAN
         assert math.isnan(kept[0].facts["rain_mm"])
         assert kept[0].reading_age_h == math.inf
@@ -253,11 +253,11 @@ def mailed(store: sa.Engine, claimed: Claim, n: int, state: str, *, crew_id: str
     if state == "expired":
         endings.expire(store, now_utc=MORNING + 5 * MINUTE)
     elif state != "waiting":
-        (one,) = outbox.lease(store, now_utc=MORNING, owner="w")
+        (mail,) = outbox.lease(store, now_utc=MORNING, owner="w")
         if state == "sent":
-            outbox.sent(store, one, now_utc=MORNING)
+            outbox.sent(store, mail, now_utc=MORNING)
         else:
-            outbox.refused(store, one, now_utc=MORNING, error="550")
+            outbox.refused(store, mail, now_utc=MORNING, error="550")
 
 
 @pytest.mark.parametrize(
@@ -279,7 +279,7 @@ def test_each_crew_was_told_last_by_the_newest_run_that_mailed_it(store: sa.Engi
     for n, (run, later) in enumerate(((yesterday, -1440), (morning, 1), (look, 200))):
         with schema.begin(store) as connection:
             claims.finish_run(connection, run, RECORD, now_utc=MORNING + later * MINUTE)
-        mailed(store, run, 2 * n, "sent", crew_id="crew-a", kind="later_look" if run is look else "morning")
+        mailed(store, run, 2 * n, "sent", crew_id="crew-a", kind="recheck" if run is look else "morning")
     mailed(store, morning, 11, "sent", crew_id="crew-b")
     mailed(store, look, 12, "sent", crew_id="", kind="operator")
     with schema.read(store) as connection:

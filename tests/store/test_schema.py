@@ -70,13 +70,13 @@ def test_two_services_that_start_at_once_build_one_schema(store_url: str, open_s
     stores = [open_store(store_url) for _ in range(4)]
     faults: list[Exception] = []
 
-    def start(one: sa.Engine) -> None:
+    def start(engine: sa.Engine) -> None:
         try:
-            upgrade(one)
+            upgrade(engine)
         except Exception as error:
             faults.append(error)
 
-    threads = [threading.Thread(target=start, args=(one,)) for one in stores]
+    threads = [threading.Thread(target=start, args=(engine,)) for engine in stores]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -88,10 +88,10 @@ def test_two_services_that_start_at_once_build_one_schema(store_url: str, open_s
 def test_services_that_meet_at_a_new_file_wait_for_each_other(tmp_path: Path, open_store: Any) -> None:
     faults: list[Exception] = []
 
-    def arrive(one: sa.Engine, gate: threading.Barrier) -> None:
+    def arrive(engine: sa.Engine, gate: threading.Barrier) -> None:
         gate.wait()
         try:
-            with schema.begin(one):
+            with schema.begin(engine):
                 pass
         except StoreError as error:
             faults.append(error)
@@ -100,7 +100,7 @@ def test_services_that_meet_at_a_new_file_wait_for_each_other(tmp_path: Path, op
     for n in range(8):
         gate = threading.Barrier(8)
         stores = [open_store(f"sqlite:///{tmp_path / f'{n}.db'}") for _ in range(8)]
-        threads = [threading.Thread(target=arrive, args=(one, gate)) for one in stores]
+        threads = [threading.Thread(target=arrive, args=(engine, gate)) for engine in stores]
         for thread in threads:
             thread.start()
         for thread in threads:
@@ -211,9 +211,9 @@ def test_a_database_that_stays_locked_is_reported_and_nothing_is_half_done(
 ) -> None:
     monkeypatch.setattr(schema, "SQLITE_BUSY_TIMEOUT_MS", 50)
     url = f"sqlite:///{tmp_path / 'gonogo.db'}"
-    one, other = open_store(url), open_store(url)
-    upgrade(one)
-    with schema.begin(one):
+    first, other = open_store(url), open_store(url)
+    upgrade(first)
+    with schema.begin(first):
         with pytest.raises(StoreError, match="locked"):
             claims.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b")
     assert claims.claim_run(other, "site", date(2026, 6, 1), "morning", now_utc=MORNING, owner="b") is not None

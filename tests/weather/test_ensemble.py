@@ -81,9 +81,9 @@ def test_a_variable_that_another_name_begins_with_is_no_member() -> None:
         body["hourly"]["temperature_2m_max"] = [50.0] * len(body["hourly"]["time"])
         body["hourly_units"] |= {"precipitation_hours": "h", "temperature_2m_max": "°C"}
 
-    one, other = weather(changed(change)), weather()
-    assert (one.rain_members_mm == other.rain_members_mm).all()
-    assert (one.temp_degc == other.temp_degc).all()
+    first, other = weather(changed(change)), weather()
+    assert (first.rain_members_mm == other.rain_members_mm).all()
+    assert (first.temp_degc == other.temp_degc).all()
 
 
 @pytest.mark.parametrize("model", ["ncep_gefs_seamless", "ecmwf_ifs025_ensemble", "icon_seamless_eps", "gem_global"])
@@ -92,9 +92,9 @@ def test_names_with_their_model_are_members_too(model: str) -> None:
         for table in ("hourly", "hourly_units"):
             body[table] = {(n if n == "time" else f"{n}_{model}"): v for n, v in body[table].items()}
 
-    one, other = weather(changed(change)), weather()
-    assert (one.rain_members_mm == other.rain_members_mm).all()
-    assert (one.temp_degc == other.temp_degc).all()
+    first, other = weather(changed(change)), weather()
+    assert (first.rain_members_mm == other.rain_members_mm).all()
+    assert (first.temp_degc == other.temp_degc).all()
 
 
 def test_too_few_members_leave_the_spread_to_the_chance() -> None:

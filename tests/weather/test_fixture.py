@@ -1,4 +1,4 @@
-"""The invented weather in fixtures/ is what its generator writes, and tells the story that the demo needs."""
+"""The invented weather in fixtures/ is what its generator writes, and tells the scenario that the demo needs."""
 
 from __future__ import annotations
 

@@ -107,9 +107,9 @@ def test_an_offset_of_the_stamps_is_followed() -> None:
                 at = datetime.fromisoformat(start).astimezone(ZoneInfo("America/Chicago"))
                 entry["validTime"] = f"{at.isoformat()}/{duration}"
 
-    one, other = weather(), weather(changed(local))
-    assert (one.hour_utc == other.hour_utc).all()
-    np.testing.assert_allclose(one.rain_mm, other.rain_mm)
+    first, other = weather(), weather(changed(local))
+    assert (first.hour_utc == other.hour_utc).all()
+    np.testing.assert_allclose(first.rain_mm, other.rain_mm)
 
 
 def test_metres_of_rain_are_millimetres_by_their_unit() -> None:

@@ -22,11 +22,11 @@ NOON_AT = VALID["hourly"]["time"].index(int(NOON_UTC.timestamp()))
 SERIES = ("temp_degc", "rh_pct", "wind_2m_m_s", "pressure_kpa", "shortwave_w_m2", "rain_mm", "rain_chance", "snow_mm")
 
 
-def assert_same(one: HourlyWeather, other: HourlyWeather, *, within: float = 1e-9) -> None:
+def assert_same(first: HourlyWeather, other: HourlyWeather, *, within: float = 1e-9) -> None:
     """Two weathers hold the same hours and values."""
-    assert (one.hour_utc == other.hour_utc).all()
+    assert (first.hour_utc == other.hour_utc).all()
     for name in SERIES:
-        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=within, err_msg=name)
+        np.testing.assert_allclose(getattr(first, name), getattr(other, name), atol=within, err_msg=name)
 
 
 def at_noon(name: str, value: object) -> bytes:

@@ -74,8 +74,8 @@ def test_the_weather_names_its_source_with_the_credit_that_the_licence_asks_for(
 
 
 def test_the_same_answer_and_seed_give_the_same_weather() -> None:
-    one, other = weather_of(HARROW_FLATS_BODY), weather_of(HARROW_FLATS_BODY)
-    assert (one.rain_members_mm == other.rain_members_mm).all()
+    first, other = weather_of(HARROW_FLATS_BODY), weather_of(HARROW_FLATS_BODY)
+    assert (first.rain_members_mm == other.rain_members_mm).all()
 
 
 # --- clocks and model runs ------------------------------------------------------------------------------------

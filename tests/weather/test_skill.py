@@ -62,7 +62,7 @@ def test_the_factor_stays_between_its_ends(found: list[Pair]) -> None:
 
 
 def test_a_pair_is_the_last_forecast_before_the_reading_and_its_own_hours() -> None:
-    # 2026-05-07 16:00 local to 05-08 02:00: the story's 9.0 mm. Forecasts made 30 h and 20 h before, and one after.
+    # 2026-05-07 16:00 local to 05-08 02:00: the scenario's 9.0 mm. Forecasts made 30 h and 20 h before, and one after.
     start = MORNING_UTC - timedelta(days=4, hours=13)
     reading = GaugeRain(from_utc=start, until_utc=start + timedelta(hours=10), rain_mm=4.0)
     found = pairs([earlier(6.0), earlier(5.5), earlier(1.0)], [reading], service="open_meteo", now_utc=MORNING_UTC)
@@ -99,7 +99,7 @@ def test_a_loggers_hours_are_brought_together_to_half_days() -> None:
         for h in range(24)
     ]
     found = pairs([earlier(5.0)], hours, service="open_meteo", now_utc=MORNING_UTC)
-    # 16:00 to 04:00 local: 9.0 mm in the story; then 0.3 + 0.6 + ... + 0.3 = 5.0 mm on the morning after.
+    # 16:00 to 04:00 local: 9.0 mm in the scenario; then 0.3 + 0.6 + ... + 0.3 = 5.0 mm on the morning after.
     assert [(round(pair.forecast_mm, 1), pair.caught_mm) for pair in found] == [(9.0, 12.0), (5.0, 0.0)]
 
 

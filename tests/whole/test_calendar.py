@@ -56,10 +56,10 @@ def run_on(loaded: Config, store: sa.Engine, days: int, **changes: Any) -> Morni
     return result
 
 
-def attached(one: Envelope) -> dict[str, tuple[int, datetime, str]]:
+def attached(mail: Envelope) -> dict[str, tuple[int, datetime, str]]:
     """Every entry that a mail brings, read back: UID -> (sequence, start, status)."""
     found = {}
-    for part in message_from_bytes(one.raw, policy=email.policy.default).iter_attachments():  # type: ignore[attr-defined]
+    for part in message_from_bytes(mail.raw, policy=email.policy.default).iter_attachments():  # type: ignore[attr-defined]
         content = part.get_content()
         calendar = vobject.readOne(content if isinstance(content, str) else content.decode())
         for event in calendar.vevent_list:
@@ -134,9 +134,9 @@ def test_a_calendar_or_a_picture_that_fails_costs_no_verdict(
     prepared, faults = mails.mails(example_frame(loaded, store), first.conclusion, before={})
     assert len(prepared) == 6
     assert any("no such luck today" in fault for fault in faults)
-    for one in prepared:
-        assert language.load(one.language).sentences["notice.decide"] not in plain_of(one)
-        assert html_of(one)
+    for mail in prepared:
+        assert language.load(mail.language).sentences["notice.decide"] not in plain_of(mail)
+        assert html_of(mail)
         is_for_calendar = "entries" in place or "files" in place
-        assert ("cid:" in html_of(one)) <= ("entries" in place)
-        assert attached(one) == {} or not is_for_calendar
+        assert ("cid:" in html_of(mail)) <= ("entries" in place)
+        assert attached(mail) == {} or not is_for_calendar

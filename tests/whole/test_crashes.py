@@ -31,9 +31,9 @@ def test_nothing_is_lost_and_nothing_sent_twice_wherever_a_morning_is_killed(har
 
 
 def test_a_kill_between_the_answer_and_our_record_doubles_one_mail_under_one_message_id(harness: Harness) -> None:
-    one = harness.morning(1, [harness.steps(1).index("content: answer read") + 1])
-    assert [kind(name) for name in one.kills] == ["between our last byte of a mail and our record (the one instant)"]
-    assert (one.row.arrived, one.row.lost, one.row.twice, one.row.twice_other_id) == (3, 0, 1, 0)
+    killed = harness.morning(1, [harness.steps(1).index("content: answer read") + 1])
+    assert [kind(name) for name in killed.kills] == ["between our last byte of a mail and our record (the one instant)"]
+    assert (killed.row.arrived, killed.row.lost, killed.row.twice, killed.row.twice_other_id) == (3, 0, 1, 0)
 
 
 @pytest.mark.parametrize(

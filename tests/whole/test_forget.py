@@ -30,12 +30,12 @@ def filled(tmp_path: Path, store_url: str, open_store: Callable[[str], sa.Engine
     store = open_store(store_url)
     upgrade(store)
     assert run_example(loaded, store) is not None
-    for one in outbox.lease(store, now_utc=demo.MORNING_UTC, owner="a", limit=9):
-        if one.address != ADDRESS:
-            outbox.sent(store, one, now_utc=demo.MORNING_UTC)
+    for mail in outbox.lease(store, now_utc=demo.MORNING_UTC, owner="a", limit=9):
+        if mail.address != ADDRESS:
+            outbox.sent(store, mail, now_utc=demo.MORNING_UTC)
         else:
             error = f"550 <{ADDRESS.upper()}> unknown"
-            outbox.failed(store, one, retry_utc=demo.MORNING_UTC, error=error)
+            outbox.failed(store, mail, retry_utc=demo.MORNING_UTC, error=error)
     entry = Reading(strip_id="N1", at_utc=demo.MORNING_UTC, w_pct=15.0, method="oven")
     with schema.begin(store) as connection:
         arrival = history.Arrival(entered_utc=demo.MORNING_UTC, entered_by="reply", note=f"from {ADDRESS}")

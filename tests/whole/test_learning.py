@@ -20,8 +20,10 @@ NEXT = demo.MORNING_UTC + timedelta(days=1)
 
 def record(store: object, *readings: Reading) -> None:
     with schema.begin(store) as connection:  # type: ignore[arg-type]
-        for one in readings:
-            history.add_entry(connection, "harrow-flats", one, Arrival(entered_utc=one.at_utc, entered_by="test"))
+        for reading in readings:
+            history.add_entry(
+                connection, "harrow-flats", reading, Arrival(entered_utc=reading.at_utc, entered_by="test")
+            )
 
 
 def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -> None:
@@ -41,8 +43,8 @@ def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -
     with schema.read(store) as connection:
         kept = learned.rows(connection, site.id, until_utc=NEXT)
     assert done.conclusion.judgement is not None
-    assert kept == done.conclusion.judgement.lessons
-    assert "S1" in {one.strip_id for one in kept}
+    assert kept == done.conclusion.judgement.learned
+    assert "S1" in {decision.strip_id for decision in kept}
     shown = learned_report.report(loaded, site, now_utc=NEXT)
     assert "S1: 3 readings taught" in shown
     assert "field capacity" in shown

@@ -82,10 +82,10 @@ def test_without_weather_every_strip_waits_and_every_person_is_told(loaded: Conf
     assert result is not None
     assert {d.verdict for d in result.conclusion.decisions} == {Verdict.WAIT}
     assert len(result.mails) == 6
-    for one in result.mails:
-        if one.language == "en":
-            assert "No verdict: decide on site with a test." in plain_of(one)
-        assert "COMPACT" not in one.subject + plain_of(one)
+    for mail in result.mails:
+        if mail.language == "en":
+            assert "No verdict: decide on site with a test." in plain_of(mail)
+        assert "COMPACT" not in mail.subject + plain_of(mail)
 
 
 @pytest.mark.parametrize(("age_h", "may_compact"), [(5.0, True), (25.0, False), (-3.0, False)])
@@ -113,7 +113,7 @@ def test_a_forecast_between_6_and_24_hours_old_is_labelled_in_the_mail(loaded: C
 
     result = run_example(loaded, store, fetch=fetch)
     assert result is not None
-    assert all("10 hours" in plain_of(one) or "10 h" in plain_of(one) for one in result.mails)
+    assert all("10 hours" in plain_of(mail) or "10 h" in plain_of(mail) for mail in result.mails)
 
 
 @pytest.mark.parametrize("step", ["compute.judge", "answers.series.check"])
@@ -144,11 +144,11 @@ def test_a_mail_that_cannot_be_written_is_replaced_by_a_plain_notice(
     result = run_example(loaded, store)
     assert result is not None
     assert len(result.mails) == 6
-    for one in result.mails:
-        assert html_of(one) == ""
-        if one.language == "en":
-            assert one.subject.startswith("No verdict")
-            assert "every strip waits" in plain_of(one)
+    for mail in result.mails:
+        assert html_of(mail) == ""
+        if mail.language == "en":
+            assert mail.subject.startswith("No verdict")
+            assert "every strip waits" in plain_of(mail)
     run, _ = stored(store)
     assert run is not None
     assert "invented fault" in run.error
@@ -185,13 +185,13 @@ def test_what_the_service_answered_is_kept_with_the_run(loaded: Config, store: s
 
 def test_message_ids_tell_people_days_and_editions_apart_and_nothing_else(loaded: Config) -> None:
     crew = loaded.sites[0].crews[0]
-    one, other = crew.recipients[:2]
+    first, other = crew.recipients[:2]
     ids = {
         message_id.mail_id(example_frame(loaded, None, day=day, edition=edition), crew, person)
         for day in (demo.DAY, demo.DAY + timedelta(days=1))
         for edition in ("morning", "later")
-        for person in (one, other)
+        for person in (first, other)
     }
     assert len(ids) == 8
-    again = message_id.mail_id(example_frame(loaded, None), crew, one)
+    again = message_id.mail_id(example_frame(loaded, None), crew, first)
     assert again in ids

@@ -51,24 +51,24 @@ def read_health(loaded: Config) -> dict[str, Any]:
 
 
 def test_the_health_file_says_how_it_stands_without_names_and_addresses(watched: Config) -> None:
-    one, workers = served(watched), Workers(1)
-    one.watch(demo.MORNING_UTC - timedelta(hours=6), workers)
+    service, workers = served(watched), Workers(1)
+    service.watch(demo.MORNING_UTC - timedelta(hours=6), workers)
     assert read_health(watched)["is_well"] is True
-    one.run_morning(one.sites()[0], demo.DAY, demo.MORNING_UTC)
-    one.watch(demo.MORNING_UTC, workers)
+    service.run_morning(service.sites()[0], demo.DAY, demo.MORNING_UTC)
+    service.watch(demo.MORNING_UTC, workers)
     site = read_health(watched)["sites"]["harrow-flats"]
     assert site["last_run_day"] == "2026-05-12"
     assert site["next_run_utc"] == "2026-05-13T10:15:00+00:00"
     assert site["mails"] == {"waiting": 6}
-    for mail in outbox.lease(one.store, now_utc=demo.MORNING_UTC, owner="a", limit=1):
-        outbox.refused(one.store, mail, now_utc=demo.MORNING_UTC, error=f"550 <{mail.address}> unknown")
-    one.watch(demo.MORNING_UTC, workers)
+    for mail in outbox.lease(service.store, now_utc=demo.MORNING_UTC, owner="a", limit=1):
+        outbox.refused(service.store, mail, now_utc=demo.MORNING_UTC, error=f"550 <{mail.address}> unknown")
+    service.watch(demo.MORNING_UTC, workers)
     assert read_health(watched)["is_well"] is False
     assert "550" in read_health(watched)["sites"]["harrow-flats"]["faults"][0]
     assert watched.watch.health_file is not None
     assert "@example.com" not in watched.watch.health_file.read_text(encoding="utf-8")
     assert list(watched.watch.health_file.parent.glob(".*.part")) == []
-    one.store.dispose()
+    service.store.dispose()
 
 
 def test_a_database_that_cannot_be_read_is_not_well(watched: Config, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -77,9 +77,9 @@ def test_a_database_that_cannot_be_read_is_not_well(watched: Config, monkeypatch
     def refused(*_: Any, **__: Any) -> Any:
         raise StoreError("database is locked")
 
-    one = served(watched)
+    service = served(watched)
     monkeypatch.setattr(health.schema, "read", refused)
-    one.watch(demo.MORNING_UTC - timedelta(hours=6), Workers(1))
+    service.watch(demo.MORNING_UTC - timedelta(hours=6), Workers(1))
     assert read_health(watched) == {
         "at_utc": "2026-05-12T04:15:00+00:00",
         "is_well": False,
@@ -87,15 +87,15 @@ def test_a_database_that_cannot_be_read_is_not_well(watched: Config, monkeypatch
         "process": os.getpid(),
         "store_fault": "database is locked",
     }
-    one.store.dispose()
+    service.store.dispose()
 
 
 def test_status_says_that_the_service_is_silent(watched: Config) -> None:
     assert "no health file" in status.status(watched, now_utc=demo.MORNING_UTC).text
-    one = served(watched)
+    service = served(watched)
     night = demo.MORNING_UTC - timedelta(hours=6)
-    one.watch(night, Workers(1))
-    one.store.dispose()
+    service.watch(night, Workers(1))
+    service.store.dispose()
     assert status.status(watched, now_utc=night + timedelta(minutes=2)).exit_code == app.Exit.OK
     silent = status.status(watched, now_utc=night + timedelta(minutes=20))
     assert silent.exit_code == app.Exit.ATTENTION
@@ -107,9 +107,9 @@ def test_status_says_that_the_service_is_silent(watched: Config) -> None:
 
 def test_a_health_file_that_cannot_be_written_stops_nothing(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     loaded = replace(example_config(tmp_path), watch=Watch(health_file=tmp_path / "no" / "health.json"))
-    one = served(loaded)
-    one.watch(demo.MORNING_UTC, Workers(1))
-    one.store.dispose()
+    service = served(loaded)
+    service.watch(demo.MORNING_UTC, Workers(1))
+    service.store.dispose()
     assert "health file could not be written" in caplog.text
 
 
@@ -224,22 +224,22 @@ def test_a_good_morning_pings_once_when_its_last_mail_has_gone_and_a_bad_one_nev
 ) -> None:
     url, asked = watcher
     loaded = replace(example_config(tmp_path), watch=Watch(ping_url=url))
-    one, workers = served(loaded), Workers(1)
+    service, workers = served(loaded), Workers(1)
 
     def look() -> list[str]:
-        one.watch(demo.MORNING_UTC, workers)
+        service.watch(demo.MORNING_UTC, workers)
         assert workers.wait(30)
         return list(asked.paths)
 
-    one.run_morning(one.sites()[0], demo.DAY, demo.MORNING_UTC)
+    service.run_morning(service.sites()[0], demo.DAY, demo.MORNING_UTC)
     assert look() == []
-    for mail in outbox.lease(one.store, now_utc=demo.MORNING_UTC, owner="a", limit=6):
-        outbox.sent(one.store, mail, now_utc=demo.MORNING_UTC)
+    for mail in outbox.lease(service.store, now_utc=demo.MORNING_UTC, owner="a", limit=6):
+        outbox.sent(service.store, mail, now_utc=demo.MORNING_UTC)
     asked.answers[:] = [500, 500]
     assert look() == ["/opensesame/harrow-flats"] * 2  # nobody home: asked again at the next look
     assert look() == ["/opensesame/harrow-flats"] * 3
     assert look() == ["/opensesame/harrow-flats"] * 3
-    one.store.dispose()
+    service.store.dispose()
 
     (tmp_path / "bad").mkdir()
     bad = served(replace(example_config(tmp_path / "bad"), watch=Watch(ping_url=url)), fetch=no_weather)
@@ -277,8 +277,8 @@ def test_a_served_process_logs_json_writes_its_health_and_ends_cleanly_on_sigter
     _, shown = process.communicate(timeout=60)
     assert process.returncode == 0, shown
     assert json.loads((folder / "health.json").read_text(encoding="utf-8"))["is_well"] is True
-    lines = [json.loads(one) for one in shown.splitlines()]
-    assert [one["text"] for one in lines][-2:] == ["stopping on SIGTERM", "stopped"]
+    lines = [json.loads(line) for line in shown.splitlines()]
+    assert [line["text"] for line in lines][-2:] == ["stopping on SIGTERM", "stopped"]
     assert (folder / "gonogo.sqlite3").stat().st_mode & 0o077 == 0
 
 
@@ -292,7 +292,7 @@ def _sundays() -> list[str]:
 
 def test_the_unit_file_starts_what_there_is() -> None:
     text = (ROOT / "config" / "gonogo.service").read_text(encoding="utf-8")
-    options = next(one for one in text.splitlines() if one.startswith("ExecStart=")).split()[1:]
+    options = next(line for line in text.splitlines() if line.startswith("ExecStart=")).split()[1:]
     assert options == ["serve", "--log", "json"]
     assert "KillSignal=SIGTERM" in text
     assert "TimeoutStopSec=300" in text
@@ -316,8 +316,8 @@ def filled(tmp_path: Path, store_url: str, open_store: Callable[[str], sa.Engine
     store = open_store(store_url)
     upgrade(store)
     assert run_example(loaded, store) is not None
-    for one in outbox.lease(store, now_utc=demo.MORNING_UTC, owner="a", limit=2):
-        outbox.sent(store, one, now_utc=demo.MORNING_UTC)
+    for mail in outbox.lease(store, now_utc=demo.MORNING_UTC, owner="a", limit=2):
+        outbox.sent(store, mail, now_utc=demo.MORNING_UTC)
     return loaded, store
 
 

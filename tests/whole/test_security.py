@@ -103,20 +103,20 @@ def test_no_text_of_a_person_becomes_a_tag_a_header_or_a_line_of_a_calendar(
 ) -> None:
     *harmless, _ = rendered(concluded, "Harmless")
     plain_page, plain_head = Seen(), []
-    for one in harmless:
-        plain_page.feed(html_of(one))
-        plain_head.append(BytesParser(policy=SMTP).parsebytes(one.raw).keys())
+    for mail in harmless:
+        plain_page.feed(html_of(mail))
+        plain_head.append(BytesParser(policy=SMTP).parsebytes(mail.raw).keys())
     *found, _ = rendered(concluded, text)
-    for one, names in zip(found, plain_head, strict=True):
+    for mail, names in zip(found, plain_head, strict=True):
         page = Seen()
-        page.feed(html_of(one))
+        page.feed(html_of(mail))
         assert page.tags <= plain_page.tags
         assert page.attributes <= plain_page.attributes
         assert all(re.match(r"https?://|cid:", link) for link in page.links)
-        assert "49" not in re.sub(r"[0-9][0-9,.:]*", lambda m: m[0] if m[0] == "49" else "", one.subject)
-        parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
+        assert "49" not in re.sub(r"[0-9][0-9,.:]*", lambda m: m[0] if m[0] == "49" else "", mail.subject)
+        parsed = BytesParser(policy=SMTP).parsebytes(mail.raw)
         assert parsed.keys() == names
-        assert [a.addr_spec for a in parsed["to"].addresses] == [one.address]
+        assert [a.addr_spec for a in parsed["to"].addresses] == [mail.address]
         assert parsed["bcc"] is None
         for part in parsed.walk():
             if part.get_content_type() == "text/calendar":
@@ -131,10 +131,10 @@ def test_whatever_a_name_holds_six_mails_with_one_reader_each_are_made(
     concluded: tuple[Config, Any], text: str
 ) -> None:
     *found, _ = rendered(concluded, text)
-    for one in found:
-        parsed = BytesParser(policy=SMTP).parsebytes(one.raw)
-        assert [a.addr_spec for a in parsed["to"].addresses] == [one.address]
-        assert str(parsed["message-id"]).strip() == one.message_id
+    for mail in found:
+        parsed = BytesParser(policy=SMTP).parsebytes(mail.raw)
+        assert [a.addr_spec for a in parsed["to"].addresses] == [mail.address]
+        assert str(parsed["message-id"]).strip() == mail.message_id
         assert "\n" not in str(parsed["subject"])
 
 
@@ -167,7 +167,7 @@ def test_a_refused_login_leaves_the_password_in_no_log_no_database_no_error_and_
     ).round()
     assert "refused the login" in report.server_fault
     with schema.read(store) as connection:
-        errors = [one.last_error for one in outcomes.outcomes(connection) if one.last_error]
+        errors = [outcome.last_error for outcome in outcomes.outcomes(connection) if outcome.last_error]
     assert errors
     store.dispose()
     texts = [

@@ -70,9 +70,9 @@ def message_ids(server: MailServer) -> list[str]:
 def test_every_morning_runs_once_and_every_mail_goes_once(
     store_url: str, mail_server: MailServer, start: Start
 ) -> None:
-    one, other = (start(store_url, mail_server, owner, n_mails=40) for owner in ("a", "b"))
-    go(one, other)
-    results = result(one), result(other)
+    first, other = (start(store_url, mail_server, owner, n_mails=40) for owner in ("a", "b"))
+    go(first, other)
+    results = result(first), result(other)
     assert sum(n_mornings for n_mornings, _ in results) == 10
     assert sum(n_sent for _, n_sent in results) == 40
     assert len(message_ids(mail_server)) == len(set(message_ids(mail_server))) == 40

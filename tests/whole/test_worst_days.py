@@ -37,27 +37,27 @@ class Bench:
 
     def __init__(self, loaded: Config, **changes: Any) -> None:
         given = {"halt": threading.Event(), "fetch": recorded, "environ": {}} | changes
-        self.one = Service(loaded, **given)
+        self.service = Service(loaded, **given)
         self.workers = Workers(n_workers=1)
 
     @property
     def site(self) -> Any:
-        return self.one.sites()[0]
+        return self.service.sites()[0]
 
     def mails(self, *kinds: str) -> list[queued.Queued]:
-        with schema.read(self.one.store) as connection:
+        with schema.read(self.service.store) as connection:
             return [m for m in outcomes.outcomes(connection) if not kinds or m.kind in kinds]
 
-    def raw(self, one: queued.Queued) -> str:
-        with schema.read(self.one.store) as connection:
-            raw = outcomes.raw_of(connection, one.message_id)
+    def raw(self, mail: queued.Queued) -> str:
+        with schema.read(self.service.store) as connection:
+            raw = outcomes.raw_of(connection, mail.message_id)
         assert raw is not None
         body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
         assert body is not None
         return str(body.get_content())
 
     def run(self) -> runs.Run | None:
-        with schema.read(self.one.store) as connection:
+        with schema.read(self.service.store) as connection:
             return runs.last_run(connection, self.site.id)
 
 
@@ -70,8 +70,8 @@ def bench(tmp_path: Path) -> Iterator[Callable[..., Bench]]:
         return made[-1]
 
     yield make
-    for one in made:
-        one.one.store.dispose()
+    for bench in made:
+        bench.service.store.dispose()
 
 
 def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_mail_time(
@@ -87,11 +87,11 @@ def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_m
     it = bench(fetch=hanging)
     start = demo.MORNING_UTC
     key = (it.site.id, demo.DAY, "morning")
-    it.workers.put(key, lambda: it.one.run_morning(it.site, demo.DAY, start))
+    it.workers.put(key, lambda: it.service.run_morning(it.site, demo.DAY, start))
     assert hangs.wait(30)
-    it.one.watch(start, it.workers)
+    it.service.watch(start, it.workers)
     assert it.mails() == []
-    it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
+    it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
     assert len(told) == 6
     assert all(m.deadline_utc > MAIL_AT_UTC and m.put_utc < MAIL_AT_UTC for m in told)
@@ -105,7 +105,7 @@ def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_m
     assert len(it.mails("morning")) == 6
     run = it.run()
     assert run is not None
-    with schema.read(it.one.store) as connection:
+    with schema.read(it.service.store) as connection:
         assert {d.verdict for d in runs.decisions(connection, run.id)} == {Verdict.WAIT}
 
 
@@ -145,14 +145,14 @@ def test_a_config_that_no_longer_loads_tells_the_operator_at_once_and_the_crews_
     copy.edit(SITE, 'zone = "America/Chicago"', 'zone = "America/Chicagoo"')
     copy.edit(SITE, '"north.driver@example.com"', '"somebody.else@example.com"')
     start = demo.MORNING_UTC
-    it.one.watch(start, it.workers)
-    it.one.run_morning(it.site, demo.DAY, start)
+    it.service.watch(start, it.workers)
+    it.service.run_morning(it.site, demo.DAY, start)
     (word,) = it.mails()
     assert word.kind == "operator"
     assert "Chicagoo" in it.raw(word)
-    it.one.watch(start + MINUTE, it.workers)
+    it.service.watch(start + MINUTE, it.workers)
     assert len(it.mails()) == 1
-    it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
+    it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
     assert "north.driver@example.com" in {m.address for m in told}
     assert len(told) == 6
@@ -171,23 +171,23 @@ def test_a_config_mended_before_the_mail_time_gives_verdicts(bench: Callable[...
     it = bench(load(copy.folder, environ={}))
     good = (copy.folder / SITE).read_text(encoding="utf-8")
     copy.edit(SITE, "latitude_deg = 42.137", "latitude_deg = north")
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert it.run() is None
     mended = good.replace('name = "North crew"', 'name = "Northern crew"')
     (copy.folder / SITE).write_text(mended, encoding="utf-8")
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert it.one.configs.faults == ()
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    assert it.service.configs.faults == ()
     assert it.site.crew("north").name == "Northern crew"
     assert len(it.mails("morning")) == 6
 
 
 def test_without_weather_the_operator_gets_the_reason(bench: Callable[..., Bench]) -> None:
     it = bench(fetch=no_weather)
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert len(it.mails("morning")) == 6
     (word,) = it.mails("operator")
     assert "503 from the service" in it.raw(word)
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert len(it.mails()) == 7
 
 
@@ -195,7 +195,7 @@ def test_without_an_operator_address_the_crews_have_their_mails_all_the_same(
     bench: Callable[..., Bench], tmp_path: Path
 ) -> None:
     it = bench(replace(example_config(tmp_path), operator_address=None), fetch=no_weather)
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert [m.kind for m in it.mails()] == ["morning"] * 6
 
 
@@ -218,11 +218,11 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
     with monkeypatch.context() as patched:
         patched.setattr(schema, "begin", refused)
         patched.setattr(schema, "read", refused)
-        it.one.watch(demo.MORNING_UTC, it.workers)
+        it.service.watch(demo.MORNING_UTC, it.workers)
         assert mail_server.mails == []
         mail_server.at_rcpt = ["451 4.7.1 later"]
         for _ in range(3):
-            it.one.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
+            it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     assert len(mail_server.mails) == 6
     assert {rcpt for _, to, _ in mail_server.envelopes for rcpt in to} == {
         person.address for crew in it.site.crews for person in crew.recipients
@@ -231,7 +231,7 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
         person.language == "en" for crew in it.site.crews for person in crew.recipients
     )
     assert not any(b"COMPACT" in raw for raw in mail_server.mails)
-    it.one.run_morning(it.site, demo.DAY, MAIL_AT_UTC)  # the database is back: the verdicts follow
+    it.service.run_morning(it.site, demo.DAY, MAIL_AT_UTC)  # the database is back: the verdicts follow
     assert len(it.mails("morning")) == 6
 
 
@@ -259,7 +259,7 @@ def late(tmp_path: Path) -> Iterator[tuple[Config, sa.Engine]]:
 
 
 def expire(loaded: Config, store: sa.Engine, at_utc: datetime) -> list[queued.Queued]:
-    endings.expire(store, now_utc=at_utc, instead=notices.expired_instead(loaded, at_utc))
+    endings.expire(store, now_utc=at_utc, fallback=notices.expired_fallback(loaded, at_utc))
     with schema.read(store) as connection:
         return list(outcomes.outcomes(connection))
 
@@ -301,7 +301,7 @@ def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
         now_utc=lambda: demo.MORNING_UTC,
         owner="a",
         rng=random.Random(1),
-        failed_instead=notices.failed_instead(loaded, demo.MORNING_UTC),
+        failed_fallback=notices.failed_fallback(loaded, demo.MORNING_UTC),
     ).round()
     assert len(report.refused) == 1
     assert len(report.sent) == 6
@@ -325,9 +325,9 @@ def test_a_word_to_the_operator_that_fails_brings_no_further_word(late: tuple[Co
         told = notices.to_operator(loaded, notice, now_utc=at_utc)
         assert outbox.put(connection, told, now_utc=at_utc) == 1
         assert outbox.put(connection, told, now_utc=at_utc) == 0
-    (one,) = [m for m in outbox.lease(store, now_utc=at_utc, owner="a", limit=9) if m.kind == "operator"]
-    assert list(notices.failed_instead(loaded, at_utc)(replace(one, state="refused"))) == []
-    assert list(notices.expired_instead(loaded, at_utc)(one)) == []
+    (mail,) = [m for m in outbox.lease(store, now_utc=at_utc, owner="a", limit=9) if m.kind == "operator"]
+    assert list(notices.failed_fallback(loaded, at_utc)(replace(mail, state="refused"))) == []
+    assert list(notices.expired_fallback(loaded, at_utc)(mail)) == []
 
 
 def test_a_word_to_the_operator_that_cannot_be_written_costs_no_crew_its_mail(
@@ -338,5 +338,5 @@ def test_a_word_to_the_operator_that_cannot_be_written_costs_no_crew_its_mail(
 
     monkeypatch.setattr(notices, "to_operator", broken)
     it = bench(fetch=no_weather)
-    it.one.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert [m.kind for m in it.mails()] == ["morning"] * 6

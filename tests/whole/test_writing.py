@@ -23,7 +23,7 @@ def raws(concluded: tuple[Config, decide_conclusion.Conclusion]) -> list[bytes]:
     loaded, conclusion = concluded
     prepared, faults = mails.mails(example_frame(loaded, None), conclusion, before={})
     assert faults == ()
-    return [one.raw for one in prepared]
+    return [mail.raw for mail in prepared]
 
 
 def test_several_processes_write_the_same_bytes_as_one(

@@ -167,8 +167,8 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[
             return made[-1]
 
         yield make
-    for one in made:
-        one.service.store.dispose()
+    for world in made:
+        world.service.store.dispose()
 
 
 TUESDAY, WEDNESDAY = demo.DAY, demo.DAY + ONE_DAY

@@ -12,7 +12,14 @@ from gonogo.decide.order.today import new_lift_today, options_today
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
-from gonogo.decide.water.forecast import CLEARLY, TruckTime, borrow_dose_litres_m2, chance_watered, dose_on, truck_time
+from gonogo.decide.water.forecast import (
+    CHANCE_GAIN_MIN,
+    TruckTime,
+    borrow_dose_litres_m2,
+    chance_watered,
+    dose_on,
+    truck_time,
+)
 from gonogo.decide.windows import Working, rows, window_chance
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
@@ -167,7 +174,7 @@ def _present(
             wet_key = (*key, math.floor(option.at_h))
             if wet_key not in wet:
                 wet[wet_key] = chance_watered(prepared, s, litres_m2, option.at_h, start_h)
-            if not wet[wet_key] > dry_chance + CLEARLY:
+            if not wet[wet_key] > dry_chance + CHANCE_GAIN_MIN:
                 break  # lying longer makes it no better
             yield replace(option, chance=wet[wet_key])
 

@@ -16,7 +16,17 @@ import numpy as np
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo, lifts_to_do, shared, steps_h
-from gonogo.decide.order.result import Part, day_of, expected_m2, moves, sealing, told, unplanned, watered_today, works
+from gonogo.decide.order.result import (
+    Part,
+    as_ordered,
+    day_of,
+    expected_m2,
+    moves,
+    sealing,
+    unplanned,
+    watered_today,
+    works,
+)
 from gonogo.decide.order.solver import Solution, SolverError, solve
 from gonogo.decide.order.timetable import Choice, Problem, Use, objective
 from gonogo.decide.outlook import days
@@ -63,7 +73,7 @@ def propose(
     ahead = tuple(days(prepared))
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
-    old = told(inputs, before)
+    old = as_ordered(inputs, before)
     parts = _parts(prepared, ahead, lifts, old, step_h)
     solutions: list[Solution] = []
     givens: list[tuple[int | None, ...]] = []
@@ -85,7 +95,7 @@ def propose(
     value, bound = sum(s.value for s in solutions), sum(s.bound for s in solutions)
     return WorkOrder(
         works=tuple(planned),
-        unplanned=tuple(one for part, solution in solved for one in unplanned(inputs, part, solution.chosen)),
+        unplanned=tuple(lift for part, solution in solved for lift in unplanned(inputs, part, solution.chosen)),
         moves=moves(inputs, old, planned, lifts),
         expected_area_m2=sum(work.expected_area_m2 for work in planned),
         given_order_area_m2=sum(
@@ -241,8 +251,8 @@ def _value(
     if option.litres > 0.0:
         share -= WATER_SHARE
     if option.day_n == 0 and lift.is_present:
-        told = TODAY_SHARE + (WATERED_TODAY_SHARE if lift.is_watered else 0.0)
-        share += told if lift.is_told else TESTED_TODAY_SHARE
+        today = TODAY_SHARE + (WATERED_TODAY_SHARE if lift.is_watered else 0.0)
+        share += today if lift.is_told else TESTED_TODAY_SHARE
     planned = old.get((strip.id, lift.number))
     if planned is not None and day_of(inputs, planned) == hours.day:
         share += inputs.setting("plan_move_share")

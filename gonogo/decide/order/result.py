@@ -28,7 +28,7 @@ class Part:
     options: tuple[Option, ...]
 
 
-def told(inputs: MorningInputs, before: WorkOrder | None) -> dict[tuple[str, int], PlannedWork]:
+def as_ordered(inputs: MorningInputs, before: WorkOrder | None) -> dict[tuple[str, int], PlannedWork]:
     """Return what the plan before says of each lift's rolling."""
     works = () if before is None else before.works
     known = {strip.id for strip in inputs.strips}
@@ -173,7 +173,7 @@ def unplanned(inputs: MorningInputs, part: Part, chosen: Sequence[int | None]) -
 
 def moves(
     inputs: MorningInputs,
-    told: Mapping[tuple[str, int], PlannedWork],
+    ordered: Mapping[tuple[str, int], PlannedWork],
     works: Sequence[PlannedWork],
     lifts: Sequence[LiftToDo],
 ) -> tuple[Move, ...]:
@@ -181,7 +181,7 @@ def moves(
     now = {(w.strip_id, w.lift): w for w in works if w.work == Work.ROLLING}
     open_ = {(inputs.strips[lift.s].id, lift.number) for lift in lifts}
     moves = []
-    for key, old in told.items():
+    for key, old in ordered.items():
         new = now.get(key)
         if key in open_ and (new is None or day_of(inputs, new) != day_of(inputs, old)):
             after = None if new is None else new.start_utc

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from gonogo.decide.order.timetable import Problem, inserted, objective, polished
+from gonogo.decide.order.timetable import Problem, improved, inserted, objective
 from gonogo.errors import GonogoError
 
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
@@ -67,7 +67,7 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
         raise
     except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
         raise SolverError(f"{type(error).__name__}: {error}") from error
-    best = polished(problem, best)
+    best = improved(problem, best)
     value = objective(problem, best)
     if not math.isfinite(value):
         raise SolverError("the solver's answer breaks a rule of the problem")
@@ -101,9 +101,9 @@ def _rounded(
     found = [list(nothing)]
     for rank in ranks:
         listed = sorted((k for k in worthy if share_of[k] > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start))
-        found.append(polished(problem, inserted(problem, listed)))
+        found.append(improved(problem, inserted(problem, listed)))
     if start is not None:
-        found.append(polished(problem, start))
+        found.append(improved(problem, start))
     return found
 
 

@@ -127,7 +127,7 @@ def inserted(problem: Problem, listed: Sequence[int]) -> list[int | None]:
     return table.chosen
 
 
-def polished(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
+def improved(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
     """Return choices in which no job can gain by itself: each takes the best of those that the others leave free.
 
     The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.

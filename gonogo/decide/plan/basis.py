@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from gonogo.decide.dry_back import Disked
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records import shift
 from gonogo.records.site import Site
@@ -23,7 +23,7 @@ NEXT_SHIFT_WITHIN_DAYS = 21  # a longer break is nobody's next working morning
 class Basis:
     """A morning with its verdicts and its order of work.
 
-    stories     by strip id, what was recorded of the lift that lies there
+    histories     by strip id, what was recorded of the lift that lies there
     refused     by strip id, tests that cannot be or stand alone: they are shown, and said not to count
     unknown     told work of which nobody knows, each with the chance that it was done
     disked      by strip id, the wet strips as they would be if they were disked
@@ -33,7 +33,7 @@ class Basis:
 
     prepared: Prepared
     decisions: Mapping[str, Decision]
-    stories: Mapping[str, Story]
+    histories: Mapping[str, LiftHistory]
     refused: frozenset[tuple[str, datetime]]
     unknown: Sequence[tuple[ToldWork, float]]
     disked: Mapping[str, Disked]

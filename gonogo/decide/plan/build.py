@@ -13,7 +13,7 @@ from gonogo.decide.plan.jobs import jobs as jobs_of_today
 from gonogo.decide.plan.strips import strip_plan, waiting
 from gonogo.decide.today import prepare
 from gonogo.decide.windows import epoch_h
-from gonogo.moisture.lift_history import lifts_done, story
+from gonogo.moisture.lift_history import lift_history, lifts_done
 from gonogo.records import shift
 from gonogo.records.day_plan import Badge, DayPlan, Job, StripPlan
 from gonogo.records.field import Entry
@@ -39,7 +39,7 @@ def build(
     basis = Basis(
         prepared=prepared,
         decisions={d.strip_id: d for d in decisions},
-        stories={strip.id: s for strip, s in zip(inputs.strips, judgement.stories, strict=True)},
+        histories={strip.id: s for strip, s in zip(inputs.strips, judgement.histories, strict=True)},
         refused=frozenset((r.strip_id, r.at_utc) for r, key, _ in judgement.reading_notes if key in (IMPOSSIBLE, FAR)),
         unknown=judgement.unknown,
         disked=judgement.disked,
@@ -78,7 +78,9 @@ def no_plan(
     start_utc, end_utc = shift.shift_utc(site, day)
     by_id = {d.strip_id: d for d in decisions}
     plans = [
-        waiting(site, strip, by_id[strip.id], story(strip, entries, now_utc), lifts_done(strip, entries, now_utc))
+        waiting(
+            site, strip, by_id[strip.id], lift_history(strip, entries, now_utc), lifts_done(strip, entries, now_utc)
+        )
         for strip in site.strips
         if strip.id in by_id
     ]

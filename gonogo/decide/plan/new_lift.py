@@ -15,14 +15,14 @@ def new_lift(basis: Basis, s: int) -> NewLift | None:
     """Return the lift to be spread on the strip of row s, or taken to lie there; None where there is neither."""
     inputs, prepared = basis.inputs, basis.prepared
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
-    story, n_done = basis.stories[strip.id], basis.done.get(strip.id, 0)
+    history, n_done = basis.histories[strip.id], basis.done.get(strip.id, 0)
     thickness = strip.lift_thickness_m if strip.following_lift_thickness_m is None else strip.following_lift_thickness_m
     w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
-    if story.assumed in (NEW_LIFT, REWORK):
+    if history.assumed in (NEW_LIFT, REWORK):
         return NewLift(
             lift=n_done + 1,
             is_assumed=True,
-            is_rework=story.assumed == REWORK,
+            is_rework=history.assumed == REWORK,
             w_pct=w_pct,
             thickness_m=thickness,
             spread_utc=None,

@@ -13,7 +13,7 @@ from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
 from gonogo.decide.standing import ORDER_STANDS
-from gonogo.moisture.lift_history import Story
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import (
     Badge,
     DryBack,
@@ -50,7 +50,7 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         decision,
         lift=lift,
         badge=badge(decision, test, coming, is_finished=is_rolled and n_done >= strip.lifts),
-        last=last_test(basis.stories[strip.id], basis.refused),
+        last=last_test(basis.histories[strip.id], basis.refused),
     )
     return replace(
         plan,
@@ -84,13 +84,13 @@ def _asked(
     return test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
 
 
-def waiting(site: Site, strip: Strip, decision: Decision, story: Story, n_done: int) -> StripPlan:
+def waiting(site: Site, strip: Strip, decision: Decision, history: LiftHistory, n_done: int) -> StripPlan:
     """Return the plan of a strip on a morning without a verdict: it waits, its last test stands, no chance is known."""
-    is_finished = story.is_rolled and n_done >= strip.lifts
+    is_finished = history.is_rolled and n_done >= strip.lifts
     material = site.material(strip.material_id)
-    lift = max(n_done, 1) if story.is_rolled else n_done + 1
+    lift = max(n_done, 1) if history.is_rolled else n_done + 1
     shown = Badge.DONE if is_finished else Badge.TEST
-    plan = _bare(strip, material, decision, lift=lift, badge=shown, last=last_test(story, frozenset()))
+    plan = _bare(strip, material, decision, lift=lift, badge=shown, last=last_test(history, frozenset()))
     if is_finished:
         return plan
     test = TestFirst(
@@ -152,11 +152,11 @@ def badge(decision: Decision, test: TestFirst | None, coming: NewLift | None, *,
     return Badge.TEST if test is not None or (coming is not None and coming.test is not None) else Badge.WAIT
 
 
-def last_test(story: Story, refused: frozenset[tuple[str, datetime]]) -> LastTest | None:
+def last_test(history: LiftHistory, refused: frozenset[tuple[str, datetime]]) -> LastTest | None:
     """Return the last moisture test of the lift that lies there, also one that does not count."""
-    if not story.readings:
+    if not history.readings:
         return None
-    reading = story.readings[-1]
+    reading = history.readings[-1]
     return LastTest(
         w_pct=reading.w_pct,
         method=reading.method,

@@ -154,7 +154,7 @@ def _weather_window(prepared: Prepared, s: int, from_h: float) -> tuple[float, f
 def _planned(
     prepared: Prepared, s: int, truck: Truck, given: Dose, at_h: float, limited_by: str
 ) -> tuple[WaterPlan, Trips] | None:
-    """Return the plan of a dose with its first drop at at_h, None where the truck cannot be reckoned with."""
+    """Return the plan of a dose with its first drop at at_h, None where the truck cannot be used."""
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     if truck.tank_litres > 0.0 and math.isfinite(given.litres_m2 * truck.tank_litres):
@@ -173,13 +173,13 @@ def _planned(
     )
     if not math.isfinite(tripping.spray_h):
         return None
-    flags = list(spraying.flags)
+    warnings = list(spraying.warnings)
     if not inputs.setting("dose_min_litres_m2") <= given.litres_m2 <= inputs.setting("dose_max_litres_m2"):
-        flags.insert(0, "dose_outside_usual")
+        warnings.insert(0, "dose_outside_usual")
     if given.limited_by == "wet_edge":
-        flags.append("retest_after_watering")
+        warnings.append("retest_after_watering")
     if not strip.lift_thickness_m <= inputs.site.mixing_depth_m:
-        flags.append("lift_thicker_than_mixing")
+        warnings.append("lift_thicker_than_mixing")
     mass = strip.dry_mass_kg_m2
     reached = given.w_now_pct + 100.0 * (given.litres_m2 - given.evaporation_mm + given.rain_mm) / mass
     plan = WaterPlan(
@@ -199,7 +199,7 @@ def _planned(
         finish_utc=moment(at_h + tripping.spray_h),
         truck_id=truck.id,
         limited_by=limited_by,
-        flags=tuple(flags),
+        warnings=tuple(warnings),
         check=driver_check(spraying, tripping, min(given.litres_m2 * strip.area_m2, truck.tank_litres)),
     )
     return plan, tripping

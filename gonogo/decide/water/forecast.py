@@ -13,7 +13,9 @@ from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trip
 from gonogo.decide.windows import Working, rows
 from gonogo.records.site import Material, Strip, Truck
 
-CLEARLY = 0.05  # watering is worth a thought where it raises the chance by at least so much: our own choice
+CHANCE_GAIN_MIN = (
+    0.05  # watering counts only where it raises the chance by more, which 50 members can tell: our own choice
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +31,7 @@ class TruckTime:
 
 
 def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float) -> TruckTime | None:
-    """Return the time that a dose takes a truck, None where the truck or the dose cannot be reckoned with."""
+    """Return the time that a dose takes a truck, None where the truck or the dose cannot be used."""
     material = prepared.inputs.material(strip)
     limit = pass_limit_litres_m2(material, prepared.inputs.setting("pass_soak_min"))
     numbers = (litres_m2, limit, truck.flow_litres_min, truck.bar_width_m, truck.speed_min_km_h, truck.tank_litres)
@@ -53,7 +55,7 @@ def dose_on(prepared: Prepared, s: int, hours: Working) -> tuple[float, TruckTim
     """Return the dose of strip s on a day [L/m2] and the truck's time for it; None where it gets none.
 
     None: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or outside
-    what is put on. The dose is that of the middle of the day; the morning itself reckons its own to the minute.
+    what is put on. The dose is that of the middle of the day; the morning itself computes its own to the minute.
     """
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])

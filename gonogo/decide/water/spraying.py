@@ -24,12 +24,12 @@ SMALL_LOAD = 0.05  # a last load of less than this share of a tank is not worth 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spray:
-    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of FLAGS)."""
+    """How a truck puts a dose on: passes, litres/m2 of each, speed, and warnings (keys of WATER_WARNINGS)."""
 
     passes: int
     litres_m2_per_pass: float
     speed_km_h: float
-    flags: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 def spray_rate_litres_m2(flow_litres_min: float, speed_km_h: float, width_m: float) -> float:
@@ -108,7 +108,7 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     limit_litres_m2  greatest amount of one pass [L/m2], above 0
 
     A pass more is taken where the speed, as it is printed, would else miss the dose by more than DOSE_TOLERANCE. Where
-    the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a flag says so.
+    the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a warning says so.
     """
     rates = [
         spray_rate_litres_m2(truck.flow_litres_min, speed, truck.bar_width_m)
@@ -124,14 +124,14 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     counts = range(min(least, most), min(least + 3, most) + 1)
     passes = next((n for n in counts if rounding_error(speed_of(n)) <= DOSE_TOLERANCE), counts[0])
     per_pass, speed = dose_litres_m2 / passes, speed_of(passes)
-    flags = []
+    warnings = []
     if not truck.speed_min_km_h - _NUDGE <= speed <= truck.speed_max_km_h + _NUDGE:
-        flags.append("speed_outside_range")
+        warnings.append("speed_outside_range")
     if per_pass > limit_litres_m2 * (1.0 + _NUDGE):
-        flags.append("more_per_pass_than_soaks_in")
+        warnings.append("more_per_pass_than_soaks_in")
     if lanes(truck, strip_width_m) * truck.bar_width_m > 1.1 * strip_width_m:
-        flags.append("bar_overhangs")
-    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, flags=tuple(flags))
+        warnings.append("bar_overhangs")
+    return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, warnings=tuple(warnings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,13 +55,19 @@ def tasks(asked: argparse.Namespace) -> list[Task]:
 def main(given: list[str]) -> None:
     asked = arguments(given)
     lived = []
-    for one in seasons(tasks(asked), asked.processes):
-        lived.append(one)
-        print(f"{one.seed:>3} {one.climate:<6} {one.policy:<24} {one.tally.accepted:>3}", file=sys.stderr, flush=True)
+    for season in seasons(tasks(asked), asked.processes):
+        lived.append(season)
+        print(
+            f"{season.seed:>3} {season.climate:<6} {season.policy:<24} {season.tally.accepted:>3}",
+            file=sys.stderr,
+            flush=True,
+        )
         if asked.csv is not None:
             report.write_csv(lived, asked.csv)
     print(report.table(lived))
-    for label in dict.fromkeys(one.policy.partition("@")[2] for one in lived if one.policy.startswith("mails all")):
+    for label in dict.fromkeys(
+        season.policy.partition("@")[2] for season in lived if season.policy.startswith("mails all")
+    ):
         print("\n" + report.targets(lived, f"@{label}" if label else ""))
 
 

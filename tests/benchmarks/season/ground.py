@@ -85,9 +85,9 @@ class Ground:
     def copy(self) -> Ground:
         """Return a twin that may be led into another future."""
         twin = replace(self)
-        for one in fields(self):
-            value = getattr(self, one.name)
-            setattr(twin, one.name, value.copy() if isinstance(value, np.ndarray) else value)
+        for part in fields(self):
+            value = getattr(self, part.name)
+            setattr(twin, part.name, value.copy() if isinstance(value, np.ndarray) else value)
         return twin
 
     @property

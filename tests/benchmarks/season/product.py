@@ -99,7 +99,7 @@ class Mornings:
         conclusion = conclude(frame, stored)
         if conclusion.judgement is None or conclusion.plan is None:
             raise RuntimeError(f"{day}: no verdict: {conclusion.reason} {conclusion.error} {conclusion.faults}")
-        self.soil += conclusion.judgement.lessons
+        self.soil += conclusion.judgement.learned
         self.plans.append(conclusion.plan)
         self.last = (now_utc, conclusion)
         return answer(self.site, conclusion.plan, self._mailed(frame, stored, conclusion))

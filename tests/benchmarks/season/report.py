@@ -34,8 +34,10 @@ def write_csv(seasons: Sequence[Season], path: Path) -> None:
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, ["policy", "seed", "climate", *COUNTS])
         writer.writeheader()
-        for one in seasons:
-            writer.writerow({"policy": one.policy, "seed": one.seed, "climate": one.climate} | asdict(one.tally))
+        for season in seasons:
+            writer.writerow(
+                {"policy": season.policy, "seed": season.seed, "climate": season.climate} | asdict(season.tally)
+            )
 
 
 def mean_and_error(values: Sequence[float]) -> tuple[float, float]:
@@ -47,27 +49,27 @@ def mean_and_error(values: Sequence[float]) -> tuple[float, float]:
 
 def paired(seasons: Sequence[Season], policy: str, count: str, reference: str = REFERENCE) -> tuple[float, float]:
     """Return how much more of something a policy has than the reference on the same seeds, with its standard error."""
-    of = {(one.policy, one.seed): float(getattr(one.tally, count)) for one in seasons}
-    seeds = sorted({one.seed for one in seasons})
+    of = {(season.policy, season.seed): float(getattr(season.tally, count)) for season in seasons}
+    seeds = sorted({season.seed for season in seasons})
     both = [seed for seed in seeds if (policy, seed) in of and (reference, seed) in of]
     return mean_and_error([of[policy, seed] - of[reference, seed] for seed in both])
 
 
 def table(seasons: Sequence[Season]) -> str:
     """Return the means of every policy, in the order given, with lifts against habit."""
-    policies = list(dict.fromkeys(one.policy for one in seasons))
+    policies = list(dict.fromkeys(season.policy for season in seasons))
     width = max(len(p) for p in policies)
     head = [f"{'policy':<{width}}", "seeds", "against habit (se)", *(HEADS[c] for c in COUNTS)]
     lines = ["  ".join(head)]
     for policy in policies:
-        own = [one for one in seasons if one.policy == policy]
+        own = [season for season in seasons if season.policy == policy]
         more, error = paired(seasons, policy, "accepted")
         cells = [f"{policy:<{width}}", f"{len(own):>5}", f"{more:+9.1f} ({error:4.1f})".rjust(18)]
         for count in COUNTS:
-            mean, _ = mean_and_error([float(getattr(one.tally, count)) for one in own])
+            mean, _ = mean_and_error([float(getattr(season.tally, count)) for season in own])
             cells.append(f"{mean:>{len(HEADS[count])}.1f}")
         lines.append("  ".join(cells))
-    for climate in dict.fromkeys(one.climate for one in seasons):
+    for climate in dict.fromkeys(season.climate for season in seasons):
         means = []
         for policy in policies:
             own = [float(o.tally.accepted) for o in seasons if o.policy == policy and o.climate == climate]
@@ -80,7 +82,7 @@ def targets(seasons: Sequence[Season], label: str = "") -> str:
     """Return what was asked of the mails, each with what was measured. label: "@name" of one of several products."""
 
     def mean(policy: str, count: str) -> float:
-        own = [float(getattr(one.tally, count)) for one in seasons if one.policy == policy]
+        own = [float(getattr(season.tally, count)) for season in seasons if season.policy == policy]
         return mean_and_error(own)[0]
 
     lines = []

@@ -125,7 +125,7 @@ class Product:
         strips = [instruction(values) for values in answer["strips"]]
         return Mail(
             crews=tuple(answer["crews"]),
-            strips={one.strip: one for one in strips},
+            strips={strip.strip: strip for strip in strips},
             rain_h=answer["rain_h"],
             spread_before_rain=answer["spread_before_rain"],
         )

@@ -102,9 +102,9 @@ def test_a_strip_that_is_watered_today_comes_before_one_that_can_wait() -> None:
 
 def test_a_roller_is_in_one_place_at_a_time_and_two_are_in_two() -> None:
     strips = [strip(id=f"N{k}", length_m=300.0) for k in range(6)]
-    one = rolling(plan(morning(strips=strips)))
-    assert len(one) == 6
-    assert overlaps(list(one.values())) == 1
+    lone = rolling(plan(morning(strips=strips)))
+    assert len(lone) == 6
+    assert overlaps(list(lone.values())) == 1
     two = rolling(plan(morning(strips=strips, on_site={"crews": (crew(roller=roller(count=2)),)})))
     assert overlaps(list(two.values())) == 2
 

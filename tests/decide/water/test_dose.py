@@ -15,7 +15,7 @@ from gonogo.decide.water import dose, spraying
 from gonogo.records.verdict import Decision, Verdict, WaterPlan
 
 
-def one(*args: object, **changes: object) -> Decision:
+def decision(*args: object, **changes: object) -> Decision:
     (made,) = decide(morning(*args, **changes))
     return made
 
@@ -31,12 +31,12 @@ def with_truck(**changes: object) -> dict[str, object]:
 
 def test_the_dose_is_what_is_missing_and_what_evaporates_less_the_rain_that_falls_first() -> None:
     assert dose.dose_litres_m2(20.0, 1.5, 3.0) == 18.5
-    plan = plan_of(one(9.0, et0_mm=0.5))
+    plan = plan_of(decision(9.0, et0_mm=0.5))
     # 5 points of 400 kg/m2
     assert plan.litres_m2 == pytest.approx(20.0 + plan.evaporation_allowance_mm)
     assert plan.litres == pytest.approx(plan.litres_m2 * 800.0)
     assert plan.w_target_pct == pytest.approx(14.0)
-    made = one(9.0, et0_mm=0.5)
+    made = decision(9.0, et0_mm=0.5)
     hours = (made.from_utc - plan.start_utc).total_seconds() / 3600.0
     assert plan.evaporation_allowance_mm == pytest.approx(1.1 * 0.5 * hours, abs=0.02)
 
@@ -44,21 +44,21 @@ def test_the_dose_is_what_is_missing_and_what_evaporates_less_the_rain_that_fall
 def test_rain_that_falls_before_rolling_is_taken_off_the_dose() -> None:
     rain = np.zeros(N_HOURS)
     rain[row(7.0) : row(8.0)] = 0.4  # light: below the stop
-    dry, rained = plan_of(one(9.0)), plan_of(one(9.0, rain_mm=rain))
+    dry, rained = plan_of(decision(9.0)), plan_of(decision(9.0, rain_mm=rain))
     assert 0.1 < rained.rain_credit_mm < 0.4
     assert rained.litres_m2 == pytest.approx(dry.litres_m2 - rained.rain_credit_mm, abs=0.02)
     assert rained.limited_by == "rain"
 
 
 def test_the_dose_never_takes_more_than_a_tenth_of_the_members_past_the_wet_edge() -> None:
-    made = one(10.0, sd_pct=2.5, on_site={"materials": (material(window_low_pct=-1.0),)})
+    made = decision(10.0, sd_pct=2.5, on_site={"materials": (material(window_low_pct=-1.0),)})
     plan = plan_of(made)
     assert plan.limited_by == "wet_edge"
-    assert "retest_after_watering" in plan.flags
+    assert "retest_after_watering" in plan.warnings
     members = 10.0 + 2.5 * SPREAD + (plan.litres_m2 - plan.evaporation_allowance_mm) / 4.0
     assert np.mean(members > 16.0 + 1e-9) <= 0.1
     assert np.mean(members + 0.1 > 16.0) > 0.1
-    assert plan_of(one(10.0)).limited_by == ""
+    assert plan_of(decision(10.0)).limited_by == ""
 
 
 @pytest.mark.parametrize(("chance", "over"), [(0.1, 5), (0.0, 0), (0.11, 5), (1.0, 49)])
@@ -83,7 +83,7 @@ def test_the_target_is_optimum_or_the_middle_of_a_window_that_leaves_it_out(
 def test_a_negative_dose_is_never_planned() -> None:
     for w_pct in np.arange(8.0, 20.0, 0.5):
         for sd_pct in (0.1, 1.0, 3.0):
-            made = one(float(w_pct), sd_pct=sd_pct, et0_mm=0.5)
+            made = decision(float(w_pct), sd_pct=sd_pct, et0_mm=0.5)
             if made.water is not None:
                 assert made.water.litres_m2 > 0.0
             if made.verdict == Verdict.WATER:
@@ -91,32 +91,32 @@ def test_a_negative_dose_is_never_planned() -> None:
 
 
 def test_a_dose_outside_the_usual_band_is_flagged() -> None:
-    assert "dose_outside_usual" in plan_of(one(2.0, settings={"dose_max_litres_m2": 40.0})).flags
-    assert "dose_outside_usual" not in plan_of(one(9.0)).flags
+    assert "dose_outside_usual" in plan_of(decision(2.0, settings={"dose_max_litres_m2": 40.0})).warnings
+    assert "dose_outside_usual" not in plan_of(decision(9.0)).warnings
 
 
 def test_a_lift_thicker_than_the_mixer_reaches_gets_no_water() -> None:
-    made = one(9.0, strips=[strip(lift_thickness_m=0.31)])
+    made = decision(9.0, strips=[strip(lift_thickness_m=0.31)])
     assert (made.reason, made.water) == ("lift_too_thick_to_mix", None)
     assert "thin_the_lift" in made.advice
-    assert one(9.0, strips=[strip(lift_thickness_m=0.30)]).verdict == Verdict.WATER
+    assert decision(9.0, strips=[strip(lift_thickness_m=0.30)]).verdict == Verdict.WATER
 
 
 def test_a_right_lift_is_kept_damp_in_strong_evaporation_and_not_otherwise() -> None:
-    made = one(et0_mm=0.7)
+    made = decision(et0_mm=0.7)
     plan = plan_of(made)
     assert (made.verdict, plan.limited_by) == (Verdict.COMPACT, "maintain")
     assert plan.litres_m2 >= 0.7 * 1.1 * made.rolling_time_h - 1e-9
-    assert one(et0_mm=0.3).water is None
+    assert decision(et0_mm=0.3).water is None
     # at the wet edge nothing is added
-    assert one(15.7, sd_pct=0.3, et0_mm=0.7).water is None
+    assert decision(15.7, sd_pct=0.3, et0_mm=0.7).water is None
 
 
 # --- the truck ---------------------------------------------------------------------------------------------------
 
 
 def test_loads_end_where_the_tank_runs_out() -> None:
-    plan = plan_of(one(9.0))
+    plan = plan_of(decision(9.0))
     assert plan.loads == math.ceil(plan.litres / 10000.0)
     assert plan.load_ends_m[0] == pytest.approx(10000.0 / (plan.litres_m2 * 8.0))
     assert plan.load_ends_m[-1] == 100.0
@@ -125,33 +125,33 @@ def test_loads_end_where_the_tank_runs_out() -> None:
 
 def test_speed_is_flow_over_bar_width_and_rate_per_pass_within_the_trucks_range() -> None:
     for flow in (200.0, 600.0, 1500.0):
-        plan = plan_of(one(9.0, on_site=with_truck(flow_litres_min=flow)))
+        plan = plan_of(decision(9.0, on_site=with_truck(flow_litres_min=flow)))
         assert plan.speed_km_h == pytest.approx(flow * 60.0 / (1000.0 * 4.0 * plan.litres_m2_per_pass))
         assert plan.passes * plan.litres_m2_per_pass == pytest.approx(plan.litres_m2)
         assert 2.0 <= plan.speed_km_h <= 12.0
-        assert not {"speed_outside_range", "more_per_pass_than_soaks_in"} & set(plan.flags)
+        assert not {"speed_outside_range", "more_per_pass_than_soaks_in"} & set(plan.warnings)
 
 
 def test_what_the_truck_cannot_spray_thinly_enough_is_flagged() -> None:
-    made = one(9.0, on_site=with_truck(flow_litres_min=6000.0))
+    made = decision(9.0, on_site=with_truck(flow_litres_min=6000.0))
     # at 12 km/h this bar puts on 7.5 L/m2, and a silt loam takes in 4.2
     plan = plan_of(made)
-    assert "more_per_pass_than_soaks_in" in plan.flags
+    assert "more_per_pass_than_soaks_in" in plan.warnings
     assert plan.speed_km_h <= 12.0 + 1e-9
     lonely = spraying.spray(1.0, 4.0, truck(flow_litres_min=6000.0), 8.0)
-    assert (lonely.passes, lonely.flags) == (1, ("speed_outside_range",))
+    assert (lonely.passes, lonely.warnings) == (1, ("speed_outside_range",))
 
 
 def test_a_bar_that_does_not_divide_the_width_is_flagged() -> None:
-    assert "bar_overhangs" in plan_of(one(9.0, on_site=with_truck(bar_width_m=3.0))).flags
-    assert "bar_overhangs" not in plan_of(one(9.0)).flags
+    assert "bar_overhangs" in plan_of(decision(9.0, on_site=with_truck(bar_width_m=3.0))).warnings
+    assert "bar_overhangs" not in plan_of(decision(9.0)).warnings
 
 
 def test_each_pass_stays_below_what_the_soil_takes_in() -> None:
     per_pass = {}
     for name in ("sand", "silt_loam", "clay"):
         soil = material(soil_class=name)
-        plan = plan_of(one(9.0, on_site={"materials": (soil,)} | with_truck(speed_min_km_h=0.5)))
+        plan = plan_of(decision(9.0, on_site={"materials": (soil,)} | with_truck(speed_min_km_h=0.5)))
         per_pass[name] = plan.litres_m2_per_pass
         assert plan.litres_m2_per_pass <= spraying.pass_limit_litres_m2(soil, 2.0) + 1e-9
     assert per_pass["sand"] > per_pass["silt_loam"] > per_pass["clay"]
@@ -168,7 +168,7 @@ def test_strips_are_watered_in_the_order_given_one_after_the_other() -> None:
 
 def test_rolling_begins_only_after_the_water_has_soaked_in() -> None:
     for soak_h in (0.0, 1.0, 3.0):
-        made = one(9.0, settings={"soak_in_h": soak_h})
+        made = decision(9.0, settings={"soak_in_h": soak_h})
         assert (made.from_utc - plan_of(made).finish_utc).total_seconds() / 3600.0 >= soak_h - 1e-3
         assert made.until_utc <= at(16.5)
 
@@ -204,7 +204,7 @@ def test_crews_with_their_own_trucks_do_not_wait_for_each_other() -> None:
 def test_no_water_goes_on_where_it_can_ice() -> None:
     temp = np.full(N_HOURS, 8.0)
     temp[row(7.0) : row(9.0)] = -1.0
-    made = one(9.0, sky={"temp_degc": temp})
+    made = decision(9.0, sky={"temp_degc": temp})
     assert made.verdict == Verdict.WAIT
     assert made.water is None
 
@@ -212,19 +212,19 @@ def test_no_water_goes_on_where_it_can_ice() -> None:
 def test_rain_on_its_way_that_brings_the_water_keeps_the_truck_away() -> None:
     rain = np.zeros(N_HOURS)
     rain[row(13.0) : row(17.0)] = 3.0
-    made = one(11.5, rain_mm=rain)  # 10 mm missing, 12 mm due
+    made = decision(11.5, rain_mm=rain)  # 10 mm missing, 12 mm due
     assert (made.reason, made.water) == ("rain_will_wet_it", None)
-    assert one(9.0, rain_mm=rain).reason != "rain_will_wet_it"  # 20 mm missing
+    assert decision(9.0, rain_mm=rain).reason != "rain_will_wet_it"  # 20 mm missing
 
 
 def test_watering_is_followed_by_mixing_and_a_test() -> None:
-    made = one(9.0)
+    made = decision(9.0)
     assert {"mix_full_depth", "stop_if_it_runs_off"} <= set(made.advice)
     assert "test_after_watering" in made.test
 
 
 def test_a_second_load_costs_the_way_back_the_filling_and_the_way_out() -> None:
-    plan = plan_of(one(9.0, on_site=with_truck(tank_litres=9000.0)))
+    plan = plan_of(decision(9.0, on_site=with_truck(tank_litres=9000.0)))
     assert plan.loads == 2
     # 100 m by 2 lanes by passes, a turn after each run, and once 5 + 10 + 5 min, at 50 working minutes an hour
     driving_min = 100.0 * 2 * plan.passes / plan.speed_km_h / 1000.0 * 60.0
@@ -235,16 +235,16 @@ def test_a_second_load_costs_the_way_back_the_filling_and_the_way_out() -> None:
 
 def test_a_watered_lift_left_lying_has_to_be_rolled_before_it_is_too_dry_again() -> None:
     near_the_edge = {"materials": (material(window_low_pct=-0.5),)}
-    made = one(9.0, et0_mm=0.9, on_site=near_the_edge)
+    made = decision(9.0, et0_mm=0.9, on_site=near_the_edge)
     # 0.5 points are 2 mm, and 1.1 x 0.9 mm go in an hour
     assert (made.until_utc - made.from_utc).total_seconds() / 3600.0 == pytest.approx(3.0, abs=0.01)
-    assert one(9.0, et0_mm=0.1, on_site=near_the_edge).until_utc > at(16.0)
+    assert decision(9.0, et0_mm=0.1, on_site=near_the_edge).until_utc > at(16.0)
 
 
 def test_a_truck_that_cannot_spray_thinly_enough_does_not_pass_the_wet_edge_to_keep_a_lift_damp() -> None:
-    made = one(15.74, et0_mm=0.5)
+    made = decision(15.74, et0_mm=0.5)
     assert (made.verdict, made.water) == (Verdict.COMPACT, None)
-    thinner = one(15.74, et0_mm=0.5, on_site=with_truck(speed_max_km_h=20.0))
+    thinner = decision(15.74, et0_mm=0.5, on_site=with_truck(speed_max_km_h=20.0))
     assert plan_of(thinner).litres_m2 == pytest.approx(0.5 * 1.1 * thinner.rolling_time_h)
 
 
@@ -294,7 +294,7 @@ def test_two_trucks_of_a_kind_serve_side_by_side() -> None:
 
 
 def test_water_on_a_wet_edge_that_is_unknown_is_no_water() -> None:
-    made = one(9.0, settings={"overshoot_chance_max": math.nan})
+    made = decision(9.0, settings={"overshoot_chance_max": math.nan})
     assert (made.verdict, made.reason, made.water) == (Verdict.WAIT, "not_knowable", None)
 
 
@@ -308,7 +308,7 @@ def test_a_small_last_load_is_left_out_and_the_others_reach_farther() -> None:
     # less than a twentieth of a tank, but more than the dose may be missed by
     assert spraying.whole_loads_litres(10_450.0, 10_000.0) == 10_450.0
     assert spraying.whole_loads_litres(9_000.0, 10_000.0) == 9_000.0
-    plan = plan_of(one(9.0, on_site=with_truck(tank_litres=8_050.0)))
+    plan = plan_of(decision(9.0, on_site=with_truck(tank_litres=8_050.0)))
     assert plan.loads == math.ceil(plan.litres / 8_050.0 - 1e-9)
     assert plan.load_ends_m[-1] == 100.0
 
@@ -324,7 +324,7 @@ def test_the_speed_as_it_is_printed_puts_the_dose_on_to_three_per_cent() -> None
             speed_max_km_h=12.0,
         )
         found = spraying.spray(float(rng.uniform(3.0, 25.0)), float(rng.uniform(3.0, 9.0)), lorry, 12.0)
-        if not found.flags or found.flags == ("bar_overhangs",):
+        if not found.warnings or found.warnings == ("bar_overhangs",):
             for system in ("metric", "us"):
                 shown, _, _ = units.shown("speed_km_h", found.speed_km_h, system)
                 printed_km_h = shown * (1.0 if system == "metric" else units.KM_PER_MILE)
@@ -333,14 +333,14 @@ def test_the_speed_as_it_is_printed_puts_the_dose_on_to_three_per_cent() -> None
 
 
 def test_the_driver_can_check_the_speed_by_a_watch_and_the_dose_by_the_tank() -> None:
-    plan = plan_of(one(9.0))
+    plan = plan_of(decision(9.0))
     assert plan.check is not None
     assert plan.check.length_m == plan.load_ends_m[0]
     assert plan.check.time_s == pytest.approx(plan.check.length_m / (plan.speed_km_h / 3.6))
     first_load = min(plan.litres, 10_000.0)
     assert 1 <= plan.check.after_passes < plan.passes
     assert plan.check.left_litres == pytest.approx(first_load * (1.0 - plan.check.after_passes / plan.passes))
-    once = plan_of(one(11.3, on_site=with_truck(flow_litres_min=2000.0)))
+    once = plan_of(decision(11.3, on_site=with_truck(flow_litres_min=2000.0)))
     if once.passes == 1:
         assert once.check is not None
         assert (once.check.after_passes, once.check.left_litres) == (0, pytest.approx(0.5 * min(once.litres, 10_000.0)))

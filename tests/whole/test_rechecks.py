@@ -1,4 +1,4 @@
-"""A later look: the same morning on a newer forecast, mailed only where something changed, saying what and why."""
+"""A re-check: the same morning on a newer forecast, mailed only where something changed, saying what and why."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ from gonogo import times
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
-from gonogo.morning import compute, recheck
+from gonogo.morning import compute
+from gonogo.morning import recheck as recheck_run
 from gonogo.morning import run as morning_run
 from gonogo.records import shift
 from gonogo.records.field import Reading
@@ -46,20 +47,20 @@ def store(loaded: Config) -> Iterator[sa.Engine]:
     engine.dispose()
 
 
-Look = Callable[..., morning_run.MorningResult | None]
+Recheck = Callable[..., morning_run.MorningResult | None]
 
 
 @pytest.fixture
-def look(loaded: Config, store: sa.Engine) -> Look:
+def recheck(loaded: Config, store: sa.Engine) -> Recheck:
     def run(**changes: Any) -> morning_run.MorningResult | None:
         site = loaded.sites[0]
         at = changes.pop("at", NINE)
         fields = {
-            "edition": recheck.edition(at),
+            "edition": recheck_run.edition(at),
             "now_utc": times.moment_utc(demo.DAY, NINE, site.zone),
             "deadline_utc": shift.shift_utc(site, demo.DAY)[1],
         }
-        return recheck.run_recheck(example_frame(loaded, store, **(fields | changes)))
+        return recheck_run.run_recheck(example_frame(loaded, store, **(fields | changes)))
 
     return run
 
@@ -84,30 +85,32 @@ def mails(store: sa.Engine, *kinds: str) -> list[queued.Queued]:
         return [m for m in outcomes.outcomes(connection) if m.kind in kinds]
 
 
-def text(store: sa.Engine, one: queued.Queued) -> str:
+def text(store: sa.Engine, mail: queued.Queued) -> str:
     with schema.read(store) as connection:
-        raw = outcomes.raw_of(connection, one.message_id)
+        raw = outcomes.raw_of(connection, mail.message_id)
     assert raw is not None
     body = BytesParser(policy=SMTP).parsebytes(raw).get_body(("plain",))
     assert body is not None
     return " ".join(str(body.get_content()).split())
 
 
-def with_words(store: sa.Engine, one: queued.Queued) -> bool:
+def with_words(store: sa.Engine, mail: queued.Queued) -> bool:
     """Whether a mail names what changed, in whatever language: the strip's name stands in it twice or more."""
-    return text(store, one).count("N1 Ramp toe") >= 2
+    return text(store, mail).count("N1 Ramp toe") >= 2
 
 
 def is_of_crew(site: Any, run: PreviousRun, crew_id: str) -> bool:
     return site.strip(run.decisions[0].strip_id).crew_id == crew_id
 
 
-def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, store: sa.Engine, look: Look) -> None:
+def test_a_recheck_that_finds_nothing_new_mails_nobody_and_is_kept(
+    loaded: Config, store: sa.Engine, recheck: Recheck
+) -> None:
     run_example(loaded, store)
-    result = look(now_utc=demo.MORNING_UTC + timedelta(minutes=20))
+    result = recheck(now_utc=demo.MORNING_UTC + timedelta(minutes=20))
     assert result is not None
     assert result.mails == ()
-    assert mails(store, "later_look", "operator") == []
+    assert mails(store, "recheck", "operator") == []
     with schema.read(store) as connection:
         last = runs.last_run(connection, "harrow-flats")
         assert last is not None
@@ -116,12 +119,12 @@ def test_a_look_that_finds_nothing_new_mails_nobody_and_is_kept(loaded: Config, 
 
 
 def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is_told_what_and_why(
-    loaded: Config, store: sa.Engine, look: Look
+    loaded: Config, store: sa.Engine, recheck: Recheck
 ) -> None:
     run_example(loaded, store)
-    result = look(fetch=rain_from(15))
+    result = recheck(fetch=rain_from(15))
     assert result is not None
-    found = mails(store, "later_look")
+    found = mails(store, "recheck")
     assert len(found) == 6
     told = next(m for m in found if m.role == "superintendent" and m.crew_id == "north")
     assert told.subject.startswith("Changed: ")
@@ -133,62 +136,64 @@ def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is
     driver = next(m for m in found if m.role == "driver" and m.crew_id == "north")
     assert with_words(store, driver)
     assert told.deadline_utc == shift.shift_utc(loaded.sites[0], demo.DAY)[1]
-    assert len({m.message_id for m in mails(store, "morning", "later_look")}) == 12
+    assert len({m.message_id for m in mails(store, "morning", "recheck")}) == 12
 
 
-def test_a_look_runs_once_and_compares_with_what_was_told_last(loaded: Config, store: sa.Engine, look: Look) -> None:
+def test_a_recheck_runs_once_and_compares_with_what_was_told_last(
+    loaded: Config, store: sa.Engine, recheck: Recheck
+) -> None:
     run_example(loaded, store)
-    assert look(fetch=rain_from(15)) is not None
-    assert look(fetch=rain_from(15)) is None
-    again = look(at=time(9, 30), fetch=rain_from(15), now_utc=demo.MORNING_UTC + timedelta(hours=4))
+    assert recheck(fetch=rain_from(15)) is not None
+    assert recheck(fetch=rain_from(15)) is None
+    again = recheck(at=time(9, 30), fetch=rain_from(15), now_utc=demo.MORNING_UTC + timedelta(hours=4))
     assert again is not None
     assert again.mails == ()
 
 
 def test_a_crew_for_which_nothing_changed_is_left_in_peace(
-    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+    loaded: Config, store: sa.Engine, recheck: Recheck, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_example(loaded, store)
 
     def only_north(site: Any, before: PreviousRun, *args: Any, **named: Any) -> Any:
         return changes(site, before, *args, **named) if is_of_crew(site, before, "north") else ()
 
-    monkeypatch.setattr(recheck, "changes", only_north)
-    look(fetch=rain_from(15))
-    assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
+    monkeypatch.setattr(recheck_run, "changes", only_north)
+    recheck(fetch=rain_from(15))
+    assert {m.crew_id for m in mails(store, "recheck")} == {"north"}
 
 
-def test_a_look_without_a_forecast_or_with_a_failed_model_tells_the_operator_and_no_crew(
-    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+def test_a_recheck_without_a_forecast_or_with_a_failed_model_tells_the_operator_and_no_crew(
+    loaded: Config, store: sa.Engine, recheck: Recheck, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_example(loaded, store)
-    look(fetch=no_weather)
+    recheck(fetch=no_weather)
 
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
     monkeypatch.setattr(compute, "judge", broken)
-    look(at=time(11, 0))
-    assert mails(store, "later_look") == []
+    recheck(at=time(11, 0))
+    assert mails(store, "recheck") == []
     words = mails(store, "operator")
     assert len(words) == 2
     assert all("what they were told in the morning stands" in text(store, m) for m in words)
 
 
-def test_a_crew_that_was_told_nothing_yet_gets_its_first_mail_from_the_look(
-    loaded: Config, store: sa.Engine, look: Look
+def test_a_crew_that_was_told_nothing_yet_gets_its_first_mail_from_the_recheck(
+    loaded: Config, store: sa.Engine, recheck: Recheck
 ) -> None:
     run_example(loaded, store)
     late = demo.MORNING_UTC + timedelta(hours=4)
     endings.expire(store, now_utc=late)
-    look(now_utc=late)
-    found = mails(store, "later_look")
+    recheck(now_utc=late)
+    found = mails(store, "recheck")
     assert len(found) == 6
     assert not any(m.subject.startswith("Changed: ") for m in found)
 
 
 def test_a_comparison_that_fails_for_one_crew_costs_the_others_nothing(
-    loaded: Config, store: sa.Engine, look: Look, monkeypatch: pytest.MonkeyPatch
+    loaded: Config, store: sa.Engine, recheck: Recheck, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_example(loaded, store)
 
@@ -197,9 +202,9 @@ def test_a_comparison_that_fails_for_one_crew_costs_the_others_nothing(
             raise ZeroDivisionError("invented fault")
         return changes(site, before, *args, **named)
 
-    monkeypatch.setattr(recheck, "changes", broken_for_south)
-    look(fetch=rain_from(15))
-    assert {m.crew_id for m in mails(store, "later_look")} == {"north"}
+    monkeypatch.setattr(recheck_run, "changes", broken_for_south)
+    recheck(fetch=rain_from(15))
+    assert {m.crew_id for m in mails(store, "recheck")} == {"north"}
     (word,) = mails(store, "operator")
     assert "invented fault" in text(store, word)
 
@@ -335,7 +340,7 @@ def test_a_change_of_rain_without_a_change_of_verdict_is_no_news(loaded: Config)
     assert said(loaded, decided(C), decided(C, 3), rain=(0.0, 2.0)) == []
 
 
-def test_a_look_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_of_two_goes_first(
+def test_a_recheck_is_due_from_its_time_for_an_hour_on_working_days_and_the_later_of_two_goes_first(
     loaded: Config,
 ) -> None:
     site = replace(loaded.sites[0], recheck_at=(time(9, 0), time(9, 30), time(13, 0)))

@@ -1,4 +1,4 @@
-"""Invented weather: a story of local days and showers becomes the hourly body of a weather service.
+"""Invented weather: a scenario of local days and showers becomes the hourly body of a weather service.
 
 A body has the shape of the service's answer to our own request: times as seconds since 1970 in GMT, a state AT each
 stamp and a sum or mean of the hour that ENDS at it. weather_forms.py makes the other services' bodies from these hours.
@@ -49,7 +49,7 @@ class Day:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Story:
+class Scenario:
     """Some weeks of invented weather at a place, and the moment from which they are told.
 
     days      local day -> its weather; days outside hold the nearest one
@@ -86,20 +86,20 @@ class Story:
         return math.trunc(self.latitude_deg * 100.0) / 100.0, math.trunc(self.longitude_deg * 100.0) / 100.0
 
 
-def day_at(story: Story, at_utc: datetime) -> tuple[Day, float]:
+def day_at(scenario: Scenario, at_utc: datetime) -> tuple[Day, float]:
     """Return the local day's weather and the local hour of a moment."""
-    local = at_utc.astimezone(story.zone)
-    day = min(max(local.date(), min(story.days)), max(story.days))
-    return story.days[day], local.hour + local.minute / 60.0
+    local = at_utc.astimezone(scenario.zone)
+    day = min(max(local.date(), min(scenario.days)), max(scenario.days))
+    return scenario.days[day], local.hour + local.minute / 60.0
 
 
-def sun_sine(story: Story, at_utc: datetime) -> float:
+def sun_sine(scenario: Scenario, at_utc: datetime) -> float:
     """Return the sine of the sun's height (a simple almanac formula; equation of time left out, some minutes off)."""
     day_of_year = at_utc.timetuple().tm_yday
     declination = math.radians(23.44) * math.sin(2 * math.pi * (day_of_year - 81) / 365.0)
-    solar_h = at_utc.hour + at_utc.minute / 60.0 + story.longitude_deg / 15.0
+    solar_h = at_utc.hour + at_utc.minute / 60.0 + scenario.longitude_deg / 15.0
     angle = math.radians(15.0 * (solar_h - 12.0))
-    latitude = math.radians(story.latitude_deg)
+    latitude = math.radians(scenario.latitude_deg)
     return math.sin(latitude) * math.sin(declination) + math.cos(latitude) * math.cos(declination) * math.cos(angle)
 
 
@@ -108,11 +108,11 @@ def vapour_kpa(temp_degc: float) -> float:
     return 0.6108 * math.exp(17.27 * temp_degc / (temp_degc + 237.3))
 
 
-def rain_at(story: Story, stamp_utc: datetime) -> tuple[float, float, bool]:
+def rain_at(scenario: Scenario, stamp_utc: datetime) -> tuple[float, float, bool]:
     """Return (mm, chance, thunder) of the hour that ends at a stamp."""
     chance, amount, is_thunder = 0.0, 0.0, False
     start_utc = stamp_utc - timedelta(hours=1)
-    for first, amounts, greatest, thunder in story.showers:
+    for first, amounts, greatest, thunder in scenario.showers:
         at = round((start_utc - first.astimezone(UTC)) / timedelta(hours=1))
         if 0 <= at < len(amounts):
             amount, is_thunder = amounts[at], thunder and amounts[at] >= 2.0
@@ -123,9 +123,9 @@ def rain_at(story: Story, stamp_utc: datetime) -> tuple[float, float, bool]:
     return amount, chance, is_thunder
 
 
-def background(story: Story, stamp_utc: datetime, cloud: float) -> float:
+def background(scenario: Scenario, stamp_utc: datetime, cloud: float) -> float:
     """Return the small chance of rain that a forecast always leaves, 0 before the morning."""
-    days_ahead = (stamp_utc - story.morning_utc) / timedelta(days=1)
+    days_ahead = (stamp_utc - scenario.morning_utc) / timedelta(days=1)
     return max(0.0, 0.02 * days_ahead * cloud) if days_ahead > 0 else 0.0
 
 
@@ -141,31 +141,31 @@ def weather_code(rain_mm: float, is_thunder: bool, cloud: float, *, is_snow: boo
     return 0 if cloud < 0.15 else 1 if cloud < 0.35 else 2 if cloud < 0.7 else 3
 
 
-def body(story: Story) -> dict[str, Any]:
+def body(scenario: Scenario) -> dict[str, Any]:
     """Return the answer as the service would give it."""
-    rng = np.random.default_rng(story.seed)
-    jitter = rng.normal(0.0, 1.0, size=(story.n_hours, 4))
+    rng = np.random.default_rng(scenario.seed)
+    jitter = rng.normal(0.0, 1.0, size=(scenario.n_hours, 4))
     hourly: dict[str, list[Any]] = {name: [] for name in UNITS}
     snow_m = 0.0
-    for hour in range(story.n_hours):
-        stamp = story.first_utc + timedelta(hours=hour)
-        day, local_h = day_at(story, stamp)
+    for hour in range(scenario.n_hours):
+        stamp = scenario.first_utc + timedelta(hours=hour)
+        day, local_h = day_at(scenario, stamp)
         # Coldest at 05:00, warmest at 15:30 local.
         swing = 0.5 - 0.5 * math.cos(math.pi * _day_share(local_h))
-        before, _ = day_at(story, stamp - timedelta(hours=12))
+        before, _ = day_at(scenario, stamp - timedelta(hours=12))
         high = day.high_degc if local_h >= 5.0 else before.high_degc
-        amount, chance, is_thunder = rain_at(story, stamp)
-        next_amount, _, _ = rain_at(story, stamp + timedelta(hours=1))
+        amount, chance, is_thunder = rain_at(scenario, stamp)
+        next_amount, _, _ = rain_at(scenario, stamp + timedelta(hours=1))
         is_wet = amount > 0.0 or next_amount > 0.0
         temp = day.low_degc + swing * (high - day.low_degc) - (2.5 if is_wet else 0.0) + 0.3 * jitter[hour, 0]
         dew = min(day.dew_degc + (2.0 if is_wet else 0.0) + 0.3 * jitter[hour, 1], temp - 0.2)
         humidity = min(100.0, 100.0 * vapour_kpa(dew) / vapour_kpa(temp))
         cloud = min(1.0, max(day.cloud, 0.97 if is_wet else 0.0))
         wind = max(0.4, day.wind_m_s * (0.5 + 0.5 * swing) + 0.4 * jitter[hour, 2] + (2.0 if is_thunder else 0.0))
-        snow_cm = SNOW_CM_PER_MM * amount if temp < story.snow_below_degc else 0.0
+        snow_cm = SNOW_CM_PER_MM * amount if temp < scenario.snow_below_degc else 0.0
         snow_m = max(0.0, snow_m + snow_cm / 100.0 - 0.002 * max(0.0, temp))
         # The mean of the preceding hour, from six moments in it.
-        sines = [max(0.0, sun_sine(story, stamp - timedelta(minutes=m))) for m in (5, 15, 25, 35, 45, 55)]
+        sines = [max(0.0, sun_sine(scenario, stamp - timedelta(minutes=m))) for m in (5, 15, 25, 35, 45, 55)]
         clear = sum(1361.0 * s * 0.76 for s in sines) / len(sines)
         light = clear * (1.0 - 0.75 * cloud**3.4)
         surface = temp + light / 1000.0 * 11.0 - (1.5 if light == 0.0 and cloud < 0.5 else 0.0)
@@ -179,7 +179,7 @@ def body(story: Story) -> dict[str, Any]:
             "relative_humidity_2m": round(humidity),
             "dew_point_2m": round(dew, 1),
             "precipitation": round(amount, 2),
-            "precipitation_probability": round(100 * min(1.0, max(chance, background(story, stamp, cloud)))),
+            "precipitation_probability": round(100 * min(1.0, max(chance, background(scenario, stamp, cloud)))),
             "shortwave_radiation": round(light, 1),
             "wind_speed_10m": round(wind, 2),
             "surface_pressure": round(pressure, 1),
@@ -192,13 +192,13 @@ def body(story: Story) -> dict[str, Any]:
         for name, value in row.items():
             hourly[name].append(value)
     return {
-        "latitude": story.cell_deg[0],
-        "longitude": story.cell_deg[1],
+        "latitude": scenario.cell_deg[0],
+        "longitude": scenario.cell_deg[1],
         "generationtime_ms": 0.5,
         "utc_offset_seconds": 0,
         "timezone": "GMT",
         "timezone_abbreviation": "GMT",
-        "elevation": story.elevation_m,
+        "elevation": scenario.elevation_m,
         "hourly_units": UNITS,
         "hourly": hourly,
     }
