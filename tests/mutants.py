@@ -5,6 +5,8 @@
     python tests/mutants.py --changed          rows whose file, or a test that imports it, differs from main
     python tests/mutants.py --changed HEAD~3   ... or from another commit
     python tests/mutants.py --list             runs nothing: does each old text still stand exactly once in its file?
+    python tests/mutants.py --earlier FILE     asks first the test that killed a row in a run whose lines FILE holds
+    python tests/mutants.py --resume FILE      leaves out rows that FILE says came out as listed: a run goes on
 
 Each change is made in a copy of the checkout, never in the checkout itself. The tests that import the changed module
 and those of its room run first, the nearest first (found by reading the imports), then the recorded and the generated
@@ -20,9 +22,11 @@ from __future__ import annotations
 
 import argparse
 import functools
+import itertools
 import json
 import os
 import queue
+import re
 import resource
 import shutil
 import signal
@@ -143,6 +147,43 @@ def stages_of(file: str) -> tuple[tuple[str, ...], ...]:
     return first, own, MORNINGS, others
 
 
+# --- earlier runs --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """What earlier runs printed: by what a row breaks its killer, and the rows (as texts) that came out as listed."""
+
+    killers: dict[tuple[str, str], str]
+    done: frozenset[str]
+
+
+def earlier(paths: Sequence[Path]) -> Earlier:
+    """Read the lines of earlier runs; the newest file last."""
+    killers: dict[tuple[str, str], str] = {}
+    done: set[str] = set()
+    for path in paths:
+        lines = path.read_text(encoding="utf-8").splitlines()
+        for line, below in itertools.pairwise(lines):
+            found = re.fullmatch(
+                r"(killed|mornings|survives|not judged) +\d+ s  (([^:]+): .*\((.*)\))(  <-- .*)?", line
+            )
+            if found is None:
+                continue
+            (done.discard if found[5] else done.add)(found[2])
+            if found[1] in ("killed", "mornings"):
+                # All cases of the test, whose names may have changed; a recorded morning stays one.
+                test = below.strip()
+                killers[found[3], found[4]] = test if test.startswith("tests/mornings/") else test.partition("[")[0]
+    return Earlier(killers={row: test for row, test in killers.items() if _stands(test)}, done=frozenset(done))
+
+
+def _stands(test: str) -> bool:
+    """Say whether a test that an earlier run names is still there."""
+    path, _, name = test.partition("[")[0].partition("::")
+    return (ROOT / path).is_file() and f"def {name}(" in (ROOT / path).read_text(encoding="utf-8")
+
+
 # --- running -------------------------------------------------------------------------------------------------
 
 
@@ -205,7 +246,7 @@ def judged(copy: Copy, mutant: Mutant, stages: Sequence[Sequence[str]]) -> Outco
     return Outcome(mutant=mutant, killer=killer, fault=fault, took_s=time.monotonic() - begun)
 
 
-def run_all(mutants: Sequence[Mutant], folder: Path) -> tuple[list[Outcome], str]:
+def run_all(mutants: Sequence[Mutant], folder: Path, before: Earlier) -> tuple[list[Outcome], str]:
     """Judge every mutant, two at a time; return the outcomes, and which tests fail without any change.
 
     Mornings that fail by themselves would kill everything: with them nothing is begun.
@@ -223,7 +264,8 @@ def run_all(mutants: Sequence[Mutant], folder: Path) -> tuple[list[Outcome], str
     def judge_in_turn(mutant: Mutant) -> Outcome:
         copy = copies.get()
         try:
-            outcome = judged(copy, mutant, stages[mutant.file])
+            known = before.killers.get((mutant.file, mutant.breaks))
+            outcome = judged(copy, mutant, ((known,) if known else (), *stages[mutant.file]))
         finally:
             copies.put(copy)
         with said:
@@ -267,6 +309,8 @@ def main() -> int:
     parser.add_argument("--only", default="", metavar="WORD")
     parser.add_argument("--changed", nargs="?", const="main", metavar="COMMIT")
     parser.add_argument("--list", action="store_true")
+    parser.add_argument("--earlier", action="append", type=Path, default=[], metavar="FILE")
+    parser.add_argument("--resume", type=Path, metavar="FILE")
     asked = parser.parse_args()
     mutants, wrong = placed(listed())
     if wrong:
@@ -278,9 +322,11 @@ def main() -> int:
     if asked.changed:
         mutants = changed_since(mutants, asked.changed)
     mutants = [m for m in mutants if asked.only in f"{m.file} {m.old} {m.new} {m.breaks}"]
+    if asked.resume:
+        mutants = [m for m in mutants if str(m) not in earlier([asked.resume]).done]
     begun = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="gonogo-mutants-") as made:
-        outcomes, fails_alone = run_all(mutants, Path(made))
+        outcomes, fails_alone = run_all(mutants, Path(made), earlier(asked.earlier))
     print("\n".join(summary(outcomes)))
     if fails_alone:
         print(f"fails without any change: {fails_alone}")

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, soil_app
+from gonogo.cli import ahead_app, book_app, soil_app
 from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
@@ -186,6 +186,9 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
     ("serve", serve, "Run every site's mornings until stopped."),
+    ("sent", book_app.sent, "Show the mails of a day as they were sent."),
+    ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
+    ("score", book_app.score, "Say how right the mails were."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

@@ -171,6 +171,26 @@ def record_gauge_csv(
     print(rain_logger.record(loaded, target, text_to_store(file), str(file), now_utc))
 
 
+@record_app.command("station-csv", short_help="The file of the contract's weather station.")
+def record_station_csv(
+    file: Annotated[Path, typer.Argument(help="CSV file with a header row.", exists=True, dir_okay=False)],
+    site: SiteOption = "",
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
+    """Record what the weather station that the contract names (contract_station in the site's file) read, by date.
+
+    Columns: day, and of rain_mm, temp_min_c, temp_max_c, wind_max_m_s, snow_lying_mm what the station has. It goes
+    into the site's book, in columns of its own; no verdict is made from it. The file may come again as it grows: a date
+    that is known is passed over, one that says something else replaces what stood there.
+    """
+    from gonogo.config.text_file import text_to_store
+    from gonogo.field import station
+
+    loaded = load_config(config)
+    target, now_utc = one_site(loaded, site), datetime.now(UTC)
+    print(station.record(loaded, target, text_to_store(file), str(file), now_utc))
+
+
 @record_app.command("list", short_help="Show what was recorded.")
 def record_list(
     days: Annotated[int, typer.Option("--days", help="How far back.", min=1)] = 7,

@@ -14,7 +14,6 @@ import numpy as np
 from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
-from gonogo.decide.windows import THUNDER_CODES
 from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import WeatherError
@@ -27,6 +26,7 @@ from gonogo.store.open import open_store
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
+from gonogo.weather.table import THUNDER_CODES
 from gonogo.wording import plain
 from gonogo.wording.clock import Clock
 from gonogo.wording.language import speaker

@@ -73,6 +73,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         curve_dry_density_kg_m3=tuple(table.curve_dry_density_kg_m3 or ()),
         is_granular=is_granular,
         borrow_w_pct=table.borrow_w_pct,
+        soak_in_h=table.soak_in_h,
         assumed=tuple(assumed),
     )
 

@@ -92,6 +92,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         materials=tuple(cast(Material, m) for m in materials.values()),
         strips=tuple(_strip(i, strip) for i, strip in strips.items()),
         recheck_at=tuple(sorted(set(head.recheck_at))),
+        contract_station=head.contract_station or "",
+        adverse_days=tuple(head.adverse_days),
     )
     return SiteFile(site=site, readings=readings, settings=settings)
 

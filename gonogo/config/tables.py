@@ -61,6 +61,8 @@ class SiteTable(Table):
     holidays: list[date] = []
     recheck_at: list[ClockTime] = []
     mixing_depth_m: float
+    contract_station: Name | None = None
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = []
 
 
 class OversizeTable(Table):
@@ -95,6 +97,7 @@ class MaterialTable(Table):
     theta_wp: float | None = None
     is_granular: bool | None = None
     borrow_w_pct: float | None = None
+    soak_in_h: float | None = None
     oversize: OversizeTable | None = None
 
 

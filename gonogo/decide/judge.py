@@ -15,6 +15,7 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
+from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate
@@ -111,6 +112,7 @@ def _inputs(
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in histories]
     both = list(zip(histories, usable, strict=True))
+    newest = last_tests(usable, weather.hour_utc, moisture)
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
     return MorningInputs(
         site=site,
@@ -137,6 +139,8 @@ def _inputs(
                 for history, strip in zip(usable, site.strips, strict=True)
             ]
         ),
+        last_test_pct=newest.w_pct,
+        test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
         orders=orders,
     )

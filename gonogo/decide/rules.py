@@ -33,6 +33,10 @@ class Rule:
 
 _TOO_DRY: Condition = ("chance_too_dry", ">", "too_dry_chance_max")
 _TOO_WET: Condition = ("chance_too_wet", ">", "too_wet_chance_max")
+_CRUSTED: tuple[Condition, ...] = (
+    ("chance_crusted", ">", "crusted_chance_max"),
+    ("dose_litres_m2", ">=", "dose_min_litres_m2"),
+)
 
 
 def _wait(rule_id: str, *when: Condition, because: str, site_may_change: bool = False) -> Rule:
@@ -54,6 +58,8 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     # --- weather that stops everything
+    _wait("snow_lying", ("longest_bare_h", "<", "time_needed_h"), because="snow_lying", site_may_change=True),
+    _wait("too_cold", ("fill_temp_degc", "<", "fill_temp_min_degc"), because="too_cold", site_may_change=True),
     _wait("frozen", ("longest_unfrozen_h", "<", "time_needed_h"), because="frozen", site_may_change=True),
     _wait("stormy", ("longest_calm_h", "<", "time_needed_h"), because="stormy", site_may_change=True),
     _wait(
@@ -63,6 +69,9 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait("rain_too_soon", ("chance_of_rain", ">", "chance_spare"), because="rain_too_soon", site_may_change=True),
+    _wait(
+        "standing_water", ("longest_drained_h", "<", "time_needed_h"), because="standing_water", site_may_change=True
+    ),
     # --- told is not done, and not recorded is not undone
     _wait("work_not_recorded", ("is_work_unknown", "==", "yes"), because="work_not_recorded"),
     # --- nothing measured
@@ -85,11 +94,20 @@ RULES: tuple[Rule, ...] = (
     _wait("too_wet", _TOO_WET, because="too_wet", site_may_change=True),
     _wait(
         "retest_after_rain",
-        ("rained_since_reading_mm", ">", "heavy_rain_retest_mm"),
+        ("heaviest_rain_mm", ">", "heavy_rain_retest_mm"),
         because="retest_after_rain",
         site_may_change=True,
     ),
     _wait("split_lift", ("chance_split", ">", "split_chance_max"), because="split_lift", site_may_change=True),
+    # --- a test rules the level: outside the window by the test, only weather, water or work since carries it inside
+    _wait(
+        "test_outside",
+        ("is_test_outside", "==", "yes"),
+        ("chance_in_window", "<", "chance_needed"),
+        ("chance_too_dry", "<=", "too_dry_chance_max"),
+        because="test_outside",
+        site_may_change=True,
+    ),
     # --- too dry: what keeps the water truck away, then the water truck
     _wait(
         "lift_too_thick_to_mix",
@@ -115,10 +133,24 @@ RULES: tuple[Rule, ...] = (
         site_may_change=True,
     ),
     _wait(
+        "water_for_tomorrow",
+        _TOO_DRY,
+        ("is_water_for_tomorrow", "==", "yes"),
+        because="water_for_tomorrow",
+        site_may_change=True,
+    ),
+    _wait(
         "truck_taken",
         _TOO_DRY,
         ("is_truck_taken", "==", "yes"),
         because="truck_taken",
+        site_may_change=True,
+    ),
+    _wait(
+        "rain_on_water",
+        _TOO_DRY,
+        ("is_water_rained_on", "==", "yes"),
+        because="rain_on_water",
         site_may_change=True,
     ),
     _wait(
@@ -141,6 +173,21 @@ RULES: tuple[Rule, ...] = (
         verdict=Verdict.WATER,
         when=(_TOO_DRY, ("is_water_in_time", "==", "yes")),
         because="too_dry",
+        site_may_change=True,
+    ),
+    # --- right, under a dry crust
+    _wait(
+        "dry_crust_unwatered",
+        *_CRUSTED,
+        ("is_water_in_time", "==", "no"),
+        because="dry_crust_unwatered",
+        site_may_change=True,
+    ),
+    Rule(
+        id="dry_crust",
+        verdict=Verdict.WATER,
+        when=(*_CRUSTED, ("is_water_in_time", "==", "yes")),
+        because="dry_crust",
         site_may_change=True,
     ),
     # --- right

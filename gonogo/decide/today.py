@@ -6,14 +6,13 @@ import math
 from dataclasses import dataclass
 
 from gonogo.decide import rolling
+from gonogo.decide.conditions import Conditions, conditions
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.windows import (
-    Conditions,
     RunningSum,
     Stretch,
     Working,
     best,
-    conditions,
     running_sum,
     stretch,
     stretches,

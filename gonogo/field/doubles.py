@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from gonogo.errors import Fault
 from gonogo.field.entries import NewEntry
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
 from gonogo.store.history import StoredEntry
 
 NEAR = timedelta(hours=1)
@@ -40,7 +40,7 @@ def _fault(new: NewEntry, stored: Sequence[StoredEntry]) -> Fault | None:
     key = VALUE_KEYS[type(new.entry)]
     value = getattr(new.entry, key)
     for line in stored:
-        if line.entry is None or not _is_of_one_thing(new.entry, line.entry):
+        if line.entry is None or isinstance(line.entry, StationDay) or not _is_of_one_thing(new.entry, line.entry):
             continue
         apart, before = abs(moment_of(new.entry) - moment_of(line.entry)), getattr(line.entry, key)
         if before == value and apart <= NEAR:

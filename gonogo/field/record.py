@@ -11,7 +11,7 @@ from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field import doubles
 from gonogo.field.entries import NewEntry
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.compaction import air_voids_pct
 from gonogo.store import history, schema
@@ -79,7 +79,7 @@ def _refused(place: str, number: int, error: StoreError) -> ConfigError:
     return ConfigError([Fault(place=place, key="entry", value=str(number), wrong=str(error), right=right)])
 
 
-def entry_text(site: Site, entry: Entry) -> str:
+def entry_text(site: Site, entry: Entry | StationDay) -> str:
     """Return an entry as one line in the site's local time."""
 
     def local(at_utc: datetime) -> str:
@@ -96,6 +96,9 @@ def entry_text(site: Site, entry: Entry) -> str:
         case SurfaceWork():
             passes = f", {entry.passes} passes" if entry.passes else ""
             return f"{local(entry.at_utc)} {entry.strip_id} {entry.work}{passes}"
+        case StationDay():
+            rain = "rain unknown" if entry.rain_mm is None else f"rain {entry.rain_mm:.1f} mm"
+            return f"{entry.day:%a %Y-%m-%d} station {entry.station}, {rain}"
 
 
 def _density_text(site: Site, reading: Reading) -> str:

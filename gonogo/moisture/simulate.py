@@ -93,10 +93,7 @@ def simulate(
     taught = learned.learned_from_readings(
         lifts, prior, run.moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]
     )
-    if any(strip.ground == ground.NATURAL for strip in site.strips):
-        now = hour_index(now_utc, hour_utc)
-        if 0 <= now <= len(hour_utc):
-            taught = (*taught, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
+    taught = (*taught, *_put_down(site, weather, so_far, kept.learned, now_utc))
     return Simulated(
         histories=histories,
         readings=run.readings,
@@ -178,7 +175,28 @@ def _season(weather: HourlyWeather, et0_mm: Floats, lifts: Sequence[Lift], store
     return Season(state=np.concatenate([np.repeat(rest.state[:1], at, axis=0), rest.state]))
 
 
+def _put_down(
+    site: Site, weather: HourlyWeather, so_far: Season, stored: Sequence[LearnedSoil], now_utc: datetime
+) -> tuple[LearnedSoil, ...]:
+    """The season at this moment, for later mornings: its weather where natural ground asks for it, its frost if any."""
+    now = hour_index(now_utc, weather.hour_utc, nearest=False)
+    if not 0 <= now < len(weather.hour_utc):
+        return ()
+    is_natural = any(strip.ground == ground.NATURAL for strip in site.strips)
+    state = tuple(so_far.at(hour_index(now_utc, weather.hour_utc)).tolist()) if is_natural else ()
+    frost = float(weather.frost_index_degc_h[now - 1]) if now > 0 else 0.0
+    was_frozen = learned.frost_put_down(stored)
+    keeps_frost = frost > 0.0 or (was_frozen is not None and was_frozen.index_degc_h > 0.0)
+    if not state and not keeps_frost:
+        return ()
+    return (learned.season_put_down(state, now_utc, frost if keeps_frost else None),)
+
+
 def _frozen(weather: HourlyWeather, freeze_temp_degc: float) -> npt.NDArray[np.bool_]:
-    """Hours in which water in the lift does not move: its surface (else the air) freezes, or frost stands in it."""
+    """Hours in which water in the lift does not move: frost stands in it, or its surface (else the air) freezes.
+
+    Rain that falls in a frosty hour on ground without frost soaks in all the same: it brings its own warmth.
+    """
     surface = np.where(np.isfinite(weather.surface_temp_degc), weather.surface_temp_degc, weather.temp_degc)
-    return np.asarray((surface <= freeze_temp_degc) | weather.is_ground_frozen)
+    is_dry = (weather.water_members_mm <= 0.0).all(axis=1)
+    return np.asarray(((surface <= freeze_temp_degc) & is_dry) | weather.is_ground_frozen)

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
 from gonogo.errors import GonogoError
+from gonogo.moisture.learned import frost_put_down
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import GaugeRain
@@ -20,6 +21,7 @@ from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import schema
 from gonogo.weather import past, series
+from gonogo.weather.frost import frost_of_config
 from gonogo.weather.series import HourlyWeather
 
 
@@ -64,20 +66,32 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     return Fetched(downloaded=downloaded, answer_id=answer_id)
 
 
-def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: np.random.Generator) -> HourlyWeather:
-    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+def checked(
+    frame: RunFrame,
+    stored: StoredInputs,
+    downloaded: Downloaded,
+    rng: np.random.Generator,
+    *,
+    n_members: int | None = None,
+) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError.
+
+    n_members   None: as many as the site's settings say
+    """
     now_utc = frame.now_utc
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
-    return series.check(
+    weather = series.check(
         downloaded.received,
         site=frame.site,
         now_utc=now_utc,
         gauge=gauge,
-        n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
+        n_members=n_members or round(frame.config.settings[frame.site.id]["ensemble_members"]),
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
     )
+    frost = frost_put_down(stored.learned) or frost_of_config(frame.config.settings[frame.site.id])
+    return weather if frost is None else series.with_frost(weather, frame.site, frost)
 
 
 def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:

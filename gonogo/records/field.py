@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +43,22 @@ class SurfaceWork:
     at_utc: datetime
     work: str
     passes: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationDay:
+    """What the weather station that a contract names read on one local date, None = it says nothing of it.
+
+    It stands in the site's book and nowhere else: no verdict is made from it.
+    """
+
+    station: str
+    day: date
+    rain_mm: float | None = None
+    temp_min_degc: float | None = None
+    temp_max_degc: float | None = None
+    wind_max_m_s: float | None = None
+    snow_lying_mm: float | None = None
 
 
 Entry = Reading | GaugeRain | Watering | SurfaceWork

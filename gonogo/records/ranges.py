@@ -60,6 +60,7 @@ RANGES: dict[str, Range] = {
     "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
     "retained_pct": Range(0, 40, "% of dry mass", "12"),
     "borrow_w_pct": _W_PCT,
+    "soak_in_h": Range(0, 24, "h", "12", (Slip(30, 1440, "That looks like minutes: write hours"),)),
     "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
     "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
     # plant
@@ -90,6 +91,11 @@ RANGES: dict[str, Range] = {
     "rain_mm": Range(0, 500, "mm", "4.5"),  # the usual hand gauge holds 280
     "litres": Range(1, 500_000, "litres", "9000"),
     "corrects": Range(1, 1_000_000_000, "number of an entry", "12"),
+    "temp_min_c": Range(-70, 60, "degrees Celsius", "4.0"),
+    "temp_max_c": Range(-70, 60, "degrees Celsius", "17.5"),
+    "wind_max_m_s": Range(0, 110, "m/s", "9.0"),
+    "snow_lying_mm": Range(0, 10_000, "mm", "0"),
+    "adverse_days": Range(0, 31, "days of the month", "[6, 5, 4, 4, 3, 2, 2, 2, 3, 3, 4, 5]"),
     # service
     "port": Range(1, 65_535, "-", "587"),
     "timeout_s": Range(1, 120, "s", "20"),

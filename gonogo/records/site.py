@@ -46,6 +46,7 @@ class Material:
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    soak_in_h                         time that water takes to soak in [h]; None = by the kind of soil
     """
 
     id: str
@@ -65,6 +66,7 @@ class Material:
     is_granular: bool = False
     assumed: tuple[str, ...] = ()
     borrow_w_pct: float | None = None
+    soak_in_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +165,8 @@ class Site:
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
+    contract_station   name of the weather station that the contract names, "" where it names none
+    adverse_days   days of adverse weather that the contract anticipates, January to December; empty where it says none
     """
 
     id: str
@@ -182,6 +186,8 @@ class Site:
     materials: tuple[Material, ...]
     strips: tuple[Strip, ...]
     recheck_at: tuple[time, ...] = ()
+    contract_station: str = ""
+    adverse_days: tuple[float, ...] = ()
 
     @property
     def place(self) -> Place:

@@ -35,10 +35,11 @@ def outcomes(
     site_id: str | None = None,
     run_id: int | None = None,
     since_utc: datetime | None = None,
+    until_utc: datetime | None = None,
     states: Iterable[str] = STATES,
     limit: int = 1000,
 ) -> tuple[Queued, ...]:
-    """Return mails with what became of each, newest first."""
+    """Return mails put from since_utc on and before until_utc, with what became of each, newest first."""
     query = sa.select(message).where(message.c.state.in_(list(states)))
     if site_id is not None:
         query = query.where(message.c.site_id == site_id)
@@ -46,6 +47,8 @@ def outcomes(
         query = query.where(message.c.run_id == run_id)
     if since_utc is not None:
         query = query.where(message.c.put_utc >= since_utc)
+    if until_utc is not None:
+        query = query.where(message.c.put_utc < until_utc)
     query = query.order_by(message.c.put_utc.desc(), message.c.id.desc()).limit(limit)
     return tuple(queued_of(row) for row in connection.execute(query))
 

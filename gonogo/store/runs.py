@@ -66,7 +66,7 @@ def last_run(
         query = query.where(row.c.edition == edition)
     newest = sa.func.coalesce(row.c.finished_utc, row.c.claimed_utc)
     found = connection.execute(query.order_by(row.c.day.desc(), newest.desc(), row.c.id.desc()).limit(1)).first()
-    return None if found is None else _run(found)
+    return None if found is None else run_of(found)
 
 
 def last_mailed_runs(
@@ -101,7 +101,7 @@ def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 
     query = sa.select(row).order_by(row.c.claimed_utc.desc(), row.c.id.desc()).limit(limit)
     if site_id is not None:
         query = query.where(row.c.site_id == site_id)
-    return tuple(_run(found) for found in connection.execute(query))
+    return tuple(run_of(found) for found in connection.execute(query))
 
 
 def decisions(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:
@@ -160,7 +160,7 @@ def config_text(connection: sa.Connection, run_id: int) -> str:
     return connection.scalar(query) or ""
 
 
-def _run(row: sa.Row[Any]) -> Run:
+def run_of(row: sa.Row[Any]) -> Run:
     """Unpack a row of the run table."""
     values = dict(row._mapping)
     values["faults"] = tuple(json.loads(row.faults))

@@ -15,7 +15,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
 from gonogo.weather.notes import Note, note
-from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast
+from gonogo.weather.table import COLUMNS, ESSENTIAL, FREEZING_CODES, ParsedForecast
 
 MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
 MAX_BRIDGED_H = 3  # longest gap filled from its neighbours; common sense, no source
@@ -25,6 +25,7 @@ RECENT_RAIN_H = 72  # a table that begins later than this before now is used, an
 MAX_SPAN_H = 120 * 24  # the longest table a service can give (92 days back, 16 ahead) and some days more
 EARTH_RADIUS_KM = 6371.0
 SNOW_CODES = (71.0, 73.0, 75.0, 77.0, 85.0, 86.0)  # WMO 4677: snowfall, snow grains, snow showers
+LIQUID_CODES = (51.0, 53.0, 55.0, 61.0, 63.0, 65.0, 80.0, 81.0, 82.0, *FREEZING_CODES)  # WMO 4677: drizzle, rain
 SNOW_BELOW_DEGC = 0.0  # where a service says nothing of snow; common practice, no source
 
 
@@ -221,15 +222,16 @@ def _cover(table: pd.DataFrame, asked: Asked) -> Checked:
 
 
 def _snow(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Separate snow from rain; where the service says nothing of snow, by weather code and temperature."""
+    """Separate snow from rain; where the service says nothing of snow, by weather code, else by temperature."""
     table, notes = table.copy(), []
     precip = table["precip_mm"].to_numpy(dtype=np.float64)
     snow = table["snow_mm"].to_numpy(dtype=np.float64, copy=True)
     unsaid = np.isnan(snow)
     if unsaid.any():
         cold = table["temp_degc"].to_numpy(dtype=np.float64) <= SNOW_BELOW_DEGC
-        coded = np.isin(table["weather_code"].to_numpy(dtype=np.float64), SNOW_CODES)
-        snow[unsaid] = np.where(cold | coded, precip, 0.0)[unsaid]
+        code = table["weather_code"].to_numpy(dtype=np.float64)
+        falls_as_snow = np.isin(code, SNOW_CODES) | (cold & ~np.isin(code, LIQUID_CODES))
+        snow[unsaid] = np.where(falls_as_snow, precip, 0.0)[unsaid]
         if (snow[unsaid] > 0).any():
             notes.append(note("snow_by_temperature", water_mm=float(snow[unsaid].sum())))
     # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.

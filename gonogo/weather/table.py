@@ -19,6 +19,9 @@ from gonogo.weather.notes import Note
 
 Floats = npt.NDArray[np.float64]
 
+THUNDER_CODES = (17.0, 29.0, 95.0, 96.0, 97.0, 98.0, 99.0)  # WMO code table 4677, present weather
+FREEZING_CODES = (24.0, 56.0, 57.0, 66.0, 67.0)  # the same: drizzle and rain that freeze where they fall
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
@@ -49,6 +52,7 @@ COLUMNS: dict[str, Column] = {
     "shortwave_w_m2": Column(unit="W/m2", low=-5.0, high=1400.0, is_essential=True, may_bridge=True, clip_low=0.0),
     "precip_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=True, may_bridge=True),
     "snow_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=False, may_bridge=True),
+    "snow_depth_mm": Column(unit="mm", low=0.0, high=20_000.0, is_essential=False, may_bridge=True),
     "rain_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),
     "chance_span_h": Column(unit="h", low=1.0, high=24.0, is_essential=False, may_bridge=False),
     "thunder_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),

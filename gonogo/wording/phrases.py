@@ -169,6 +169,7 @@ def moment(at_utc: datetime, zone: ZoneInfo, day: date, *, to: str = "nearest", 
 _ENDINGS = (
     ("_litres_m2_per_pass", "litres_m2"),
     ("_litres_m2", "litres_m2"),
+    ("_litres_m3", "litres_m3"),
     ("_litres", "litres"),
     ("_pct", "w_pct"),
     ("_mm", "rain_mm"),

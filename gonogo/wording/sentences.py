@@ -7,18 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from gonogo.decide.keys import (
-    ADVICE,
-    CAUSES,
-    CHANGES,
-    LIMITS,
-    PLAN_FLAGS,
-    REASONS,
-    TESTS,
-    UNPLANNED,
-    WATER_WARNINGS,
-    Key,
-)
+from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
+from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock

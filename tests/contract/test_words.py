@@ -10,21 +10,14 @@ import babel
 import pytest
 
 import gonogo
-from gonogo.decide.keys import (
-    ADVICE,
-    CAUSES,
-    CHANGES,
-    LIMITS,
-    PLAN_FLAGS,
-    REASONS,
-    TESTS,
-    UNPLANNED,
-    WATER_WARNINGS,
-    Key,
-)
+from gonogo.book.month import CAUSE_KEYS
+from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
+from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.mail import letter, render, view
+from gonogo.moisture.lift_history import SURFACE_AFTER
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
+from gonogo.soil.readings import METHOD_ERROR_PCT
 from gonogo.weather.notes import NOTES
 from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
@@ -36,7 +29,7 @@ VOCABULARY |= PLANNING
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "cli")]
+ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli")]
 
 
 def test_four_languages_are_there() -> None:
@@ -135,6 +128,8 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {"order.sealing", "form.day_and_span"}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
+    made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
+    made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
 
+from gonogo.decide.conditions import conditions
 from gonogo.decide.today import chance_needed, prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.windows import (
     amount_between,
-    conditions,
     epoch_h,
     longest_run_h,
     moment,

@@ -169,7 +169,10 @@ def test_a_sentence_finds_its_setting_among_the_rules() -> None:
     facts = {"longest_calm_h": 0.0, "time_needed_h": 3.0}
     rule = scene.rule_seen("stormy", ("wind", 14.0, ">", "wind_stop_m_s", 12.0))
     made = built([scene.decision("N1", Verdict.WAIT, "stormy", facts=facts, seen=(rule,))])
-    assert EN.say(made.strips[0].reason).replace("\u00a0", " ") == "Thunderstorm, or wind above 43 km/h."
+    assert (
+        EN.say(made.strips[0].reason).replace("\u00a0", " ")
+        == "Thunderstorm, or wind above 43 km/h (at 10 m above ground)."
+    )
 
 
 def test_a_strip_that_nobody_tested_is_among_what_the_model_is_unsure_of() -> None:

@@ -40,7 +40,8 @@ def test_conductivity_of_frozen_silt_by_its_equation() -> None:
 
 def depth(surface: list[float], **changes: Any) -> np.ndarray:
     soil = {"dry_density_kg_m3": 1600.0, "w_pct": 14.0, "is_granular": False, "soil_degc": 4.0} | changes
-    return frost.frost_depth_mm(np.array(surface), **soil)
+    degc = np.array(surface)
+    return frost.frost_depth_mm(frost.index_degc_h(degc), degc, **soil)
 
 
 def test_frost_goes_in_with_cold_and_out_with_the_same_warmth() -> None:

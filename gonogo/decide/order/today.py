@@ -17,6 +17,7 @@ from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
+from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.forecast import chance_watered
 from gonogo.decide.windows import epoch_h, rows, window_chance
 from gonogo.records import shift
@@ -27,7 +28,7 @@ from gonogo.records.verdict import Decision, Verdict
 TESTABLE = frozenset(
     (
         "work_not_recorded", "watered_not_tested", "no_reading", "reading_too_old", "reading_doubtful",
-        "retest_after_rain", "too_uncertain",
+        "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered",
     )
 )  # fmt: skip
 # These too, where the lift is as likely inside as the site's test_worth_chance.
@@ -146,11 +147,39 @@ def test_done_h(prepared: Prepared, s: int) -> float:
     inputs = prepared.inputs
     strip = inputs.strips[s]
     before = sum(other.crew_id == strip.crew_id for other in inputs.strips[:s])
-    at_h = prepared.today.from_h + TEST_H * (1 + min(before, 3))
+    at_h = max(prepared.today.from_h, rain_over_h(prepared, s)) + TEST_H * (1 + min(before, 3))
     watered_utc = inputs.last_water_utc.get(strip.id)
     if watered_utc is not None:
-        at_h = max(at_h, epoch_h(watered_utc) + inputs.setting("soak_in_h") + TEST_H)
+        at_h = max(at_h, epoch_h(watered_utc) + inputs.soak_h(strip) + TEST_H)
     return at_h
+
+
+def soaked_over_night(prepared: Prepared, s: int, decision: Decision, dry: Option) -> Iterator[Option]:
+    """Yield an option of a later day for a strip that is watered this afternoon and soaks until then."""
+    plan = decision.water
+    if decision.reason != FOR_TOMORROW or plan is None:
+        return
+    soaked_h = epoch_h(plan.finish_utc) + prepared.inputs.soak_h(prepared.inputs.strips[s])
+    if dry.start_h >= soaked_h + TEST_H:
+        chance = chance_watered(prepared, s, plan.litres_m2, epoch_h(plan.start_utc), dry.start_h)
+        yield replace(dry, chance=chance, is_after_test=True)
+
+
+def rain_over_h(prepared: Prepared, s: int) -> float:
+    """Return when the last likely rain before the strip's best stretch is over [epoch h]: a test before it says little.
+
+    Minus infinity where none is due, or where no stretch fits.
+    """
+    chosen, cond = prepared.best[s], prepared.cond
+    if chosen is None:
+        return -math.inf
+    part = rows(cond, prepared.today.from_h, max(chosen.start_h, prepared.today.from_h))
+    if part is None:
+        return -math.inf
+    rainy = 1.0 - cond.is_rainless[part].mean(axis=1) > prepared.inputs.setting("rain_chance_stop")
+    last = np.flatnonzero(rainy)
+    over_h = float(cond.first_h + part.start + last[-1] + 1) if len(last) else -math.inf
+    return over_h if over_h <= chosen.start_h else -math.inf
 
 
 test_done_h.__test__ = False  # type: ignore[attr-defined]

@@ -156,7 +156,7 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     s = basis.inputs.strips.index(strip)
     usual = truck_time(prepared, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
     spent_h = SPRAY_H if usual is None else usual.first_h + usual.spray_h
-    start_h = epoch_h(by_utc) + spent_h + basis.inputs.setting("soak_in_h") + TEST_H
+    start_h = epoch_h(by_utc) + spent_h + basis.inputs.soak_h(strip) + TEST_H
     last_h = epoch_h(last_pass_utc(prepared)) - prepared.rolling_h[s]
     if not math.isfinite(start_h + last_h):
         return Then.HOLD

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
+from gonogo.decide.inputs import MorningInputs
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import early_intake_mm
@@ -61,6 +61,18 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
 def lanes(truck: Truck, width_m: float) -> int:
     """Return how many widths of the spray bar cover a strip [-]."""
     return math.ceil(width_m / truck.bar_width_m - _NUDGE)
+
+
+def efficiency_of(inputs: MorningInputs, truck: Truck) -> float:
+    """Return the share of the hour that a truck works on strips [-]: what haul roads drink is taken from it.
+
+    Never below a tenth: a truck that has no time is a fault of the config, not an endless day.
+    """
+    efficiency = inputs.setting("truck_efficiency")
+    spray_h = truck.tank_litres / truck.flow_litres_min / 60.0
+    load_h = ((truck.fill_time_min + 2.0 * truck.travel_time_min) / 60.0 + spray_h) / efficiency
+    taken = inputs.setting("haul_road_litres_h") / truck.tank_litres * load_h
+    return efficiency * max(1.0 - taken, 0.1)
 
 
 def first_drop_h(truck: Truck, efficiency: float) -> float:
@@ -148,12 +160,13 @@ class Pace:
     soak_min: float = 0.0
 
 
-def pace(settings: Mapping[str, float]) -> Pace:
-    """Return the pace that a site's settings give; NaN where one is not known."""
-    efficiency, turn_min, soak_min = (
-        settings.get(name, math.nan) for name in ("truck_efficiency", "truck_turn_min", "pass_soak_min")
+def pace(inputs: MorningInputs, truck: Truck) -> Pace:
+    """Return the pace of a truck as the site's settings give it; NaN where one is not known."""
+    return Pace(
+        efficiency=efficiency_of(inputs, truck),
+        turn_min=inputs.setting("truck_turn_min"),
+        soak_min=inputs.setting("pass_soak_min"),
     )
-    return Pace(efficiency=efficiency, turn_min=turn_min, soak_min=soak_min)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

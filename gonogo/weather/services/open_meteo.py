@@ -16,12 +16,20 @@ import numpy.typing as npt
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
-from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
+from gonogo.units import (
+    M_S_PER_KM_H,
+    M_S_PER_KNOT,
+    M_S_PER_MILE_H,
+    METRE_PER_FOOT,
+    MM_PER_INCH,
+    degc_from_degf,
+    wind_2m_m_s,
+)
 from gonogo.weather.checks import distance_km
 from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused, stamps
 from gonogo.weather.sunlight import completed
-from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
+from gonogo.weather.table import COLUMNS, THUNDER_CODES, ParsedForecast, hour_rows
 
 NAME = "open_meteo"
 FREE_URL = "https://api.open-meteo.com/v1/forecast"
@@ -88,13 +96,19 @@ COLUMN_MAP: tuple[Mapped, ...] = (
         units={"cm": _times(SNOW_WATER_MM_PER_CM), "inch": _times(MM_PER_INCH / 10.0 * SNOW_WATER_MM_PER_CM)},
         is_sum=True,
     ),
+    Mapped(
+        ours="snow_depth_mm",
+        theirs="snow_depth",
+        units={"m": _times(1000.0), "ft": _times(1000.0 * METRE_PER_FOOT)},
+        is_sum=False,
+    ),
     Mapped(ours="rain_chance", theirs="precipitation_probability", units={"%": _times(0.01)}, is_sum=True),
     Mapped(ours="surface_temp_degc", theirs="soil_temperature_0cm", units=TEMPERATURE, is_sum=False),
     Mapped(ours="weather_code", theirs="weather_code", units={"wmo code": _same}, is_sum=False),
     Mapped(ours="cloud_pct", theirs="cloud_cover", units={"%": _same}, is_sum=False),
 )
 
-# The reference request; dew point, reference evapotranspiration and snow depth are kept in the raw answer for checks.
+# The reference request; dew point and reference evapotranspiration are kept in the raw answer for checks.
 ASKED = (
     "temperature_2m",
     "relative_humidity_2m",
@@ -210,7 +224,17 @@ def columns(
             )
         converted = np.asarray(column.units[unit](values), dtype=np.float64)
         (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
+    if "weather_code" in at_stamp:
+        at_stamp["weather_code"] = _code_of_hour(at_stamp["weather_code"], stamp_utc)
     return at_stamp, before_stamp, notes
+
+
+def _code_of_hour(code: Floats, stamp_utc: npt.NDArray[np.datetime64]) -> Floats:
+    """Return the code of the hour after each stamp: the service's is of a moment, and thunder at either end counts."""
+    follows = np.append(np.diff(stamp_utc.astype("datetime64[s]")) == np.timedelta64(3600, "s"), False)
+    at_end = np.append(code[1:], np.nan)
+    is_thunder_at_end = follows & np.isin(at_end, THUNDER_CODES) & ~np.isin(code, THUNDER_CODES)
+    return np.where(is_thunder_at_end, at_end, code)
 
 
 def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, Any]:

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import itertools
 import math
+from datetime import timedelta
 
 import numpy as np
 import pytest
-from hand_made import MEMBERS, N_HOURS, SETTINGS, SPREAD, at, crew, material, morning, row, strip, truck
+from hand_made import DAY, MEMBERS, N_HOURS, SETTINGS, SPREAD, at, crew, material, morning, row, strip, truck
 
 from gonogo import units
 from gonogo.decide.verdict import decide
 from gonogo.decide.water import dose, spraying
 from gonogo.records.verdict import Decision, Verdict, WaterPlan
+
+NO_TOMORROW = {"holidays": (DAY + timedelta(days=1),)}
 
 
 def decision(*args: object, **changes: object) -> Decision:
@@ -203,7 +206,7 @@ def test_crews_with_their_own_trucks_do_not_wait_for_each_other() -> None:
 
 def test_no_water_goes_on_where_it_can_ice() -> None:
     temp = np.full(N_HOURS, 8.0)
-    temp[row(7.0) : row(9.0)] = -1.0
+    temp[row(7.0) : row(9.0)] = temp[row(16.0) : row(20.0)] = -1.0
     made = decision(9.0, sky={"temp_degc": temp})
     assert made.verdict == Verdict.WAIT
     assert made.water is None
@@ -212,9 +215,16 @@ def test_no_water_goes_on_where_it_can_ice() -> None:
 def test_rain_on_its_way_that_brings_the_water_keeps_the_truck_away() -> None:
     rain = np.zeros(N_HOURS)
     rain[row(13.0) : row(17.0)] = 3.0
-    made = decision(11.5, rain_mm=rain)  # 10 mm missing, 12 mm due
+    wetted = np.where(np.arange(N_HOURS) < row(17.0), 11.5, 14.3)  # 10 mm missing, 12 mm due
+    made = decision(wetted, rain_mm=rain)
     assert (made.reason, made.water) == ("rain_will_wet_it", None)
-    assert decision(9.0, rain_mm=rain).reason != "rain_will_wet_it"  # 20 mm missing
+    assert decision(wetted - 2.5, rain_mm=rain).reason != "rain_will_wet_it"  # 20 mm missing
+
+
+def test_rain_that_a_sealed_strip_sheds_is_not_waited_for() -> None:
+    rain = np.zeros(N_HOURS)
+    rain[row(13.0) : row(17.0)] = 3.0
+    assert decision(11.5, rain_mm=rain).reason != "rain_will_wet_it"  # by the model it stays as dry as it is
 
 
 def test_watering_is_followed_by_mixing_and_a_test() -> None:
@@ -267,7 +277,7 @@ def test_of_equal_priority_those_with_most_area_for_the_trucks_time_are_watered(
     # Thick lifts take more water for the same area. In the order given the thick ones would take the day.
     thick = [strip(id=f"T{k}", lift_thickness_m=0.30, length_m=150.0) for k in range(4)]
     thin = [strip(id=f"F{k}", lift_thickness_m=0.12, length_m=150.0) for k in range(4)]
-    made = decide(morning(8.0, strips=[*thick, *thin]))
+    made = decide(morning(8.0, strips=[*thick, *thin], on_site=NO_TOMORROW))
     done = served(made)
     assert done[:4] == ["F0", "F1", "F2", "F3"]
     assert len(done) < 8
@@ -277,7 +287,8 @@ def test_of_equal_priority_those_with_most_area_for_the_trucks_time_are_watered(
 
 
 def test_whoever_loses_has_no_dose_and_whoever_is_watered_is_rolled_after_soaking_in_before_the_shift_ends() -> None:
-    for made in decide(morning(8.0, strips=[strip(id=f"N{k}", priority=1 + k % 5) for k in range(14)])):
+    strips = [strip(id=f"N{k}", priority=1 + k % 5) for k in range(14)]
+    for made in decide(morning(8.0, strips=strips, on_site=NO_TOMORROW)):
         if made.verdict == Verdict.WATER:
             assert (made.from_utc - plan_of(made).finish_utc).total_seconds() / 3600.0 >= SETTINGS["soak_in_h"] - 1e-3
             assert made.until_utc <= at(17.0 - SETTINGS["seal_time_h"])
