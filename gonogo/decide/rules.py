@@ -204,6 +204,14 @@ RULES: tuple[Rule, ...] = (
         because="no_time_for_water",
         site_may_change=True,
     ),
+    # A strip that may well be right is not watered on a guess: its test says by how much, or that it needs none.
+    _wait(
+        "test_before_water",
+        _TOO_DRY,
+        ("chance_in_window", ">=", "test_worth_chance"),
+        because="too_uncertain",
+        site_may_change=True,
+    ),
     Rule(
         id="water",
         verdict=Verdict.WATER,
