@@ -59,6 +59,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1.0, unit="L/m²", step=0.1, decimals=1),
         Shown(per_si=1 / LITRES_M2_PER_GAL_YD2, unit="gal/yd²", step=0.05, decimals=2),
     ),
+    "litres_m3": (
+        Shown(per_si=1.0, unit="L/m³", step=1.0, decimals=0),
+        Shown(per_si=METRE_PER_YARD**3 / LITRE_PER_GALLON, unit="gal/yd³", step=0.5, decimals=1),
+    ),
     "length_m": (
         Shown(per_si=1.0, unit="m", step=1.0, decimals=0),
         Shown(per_si=1 / METRE_PER_FOOT, unit="ft", step=5.0, decimals=0, fine_below=50.0, fine_step=1.0),
@@ -72,8 +76,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1 / METRE_PER_YARD**2, unit="yd²", step=10.0, decimals=0),
     ),
     "speed_km_h": (
-        Shown(per_si=1.0, unit="km/h", step=0.5, decimals=1),
-        Shown(per_si=1 / KM_PER_MILE, unit="mph", step=0.5, decimals=1),
+        Shown(per_si=1.0, unit="km/h", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2),
+        Shown(
+            per_si=1 / KM_PER_MILE, unit="mph", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2
+        ),
     ),
     "rain_mm": (
         Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5, fine_decimals=1),
@@ -129,3 +135,6 @@ def wind_2m_m_s(wind_m_s: float, height_m: float) -> float:
     Source: FAO-56, eq. 47. Checked in tests/published/fao56_building_blocks.toml.
     """
     return wind_m_s * 4.87 / math.log(67.8 * height_m - 5.42)
+
+
+WIND_2M_OF_10M = wind_2m_m_s(1.0, 10.0)  # forecasts tell the wind at 10 m, reference evapotranspiration wants it at 2 m

@@ -61,8 +61,8 @@ def scenario(site: Site, first: date, n_days: int, seed: int = 7) -> Scenario:
 class Season:
     """A site whose mornings are run day by day on one database."""
 
-    def __init__(self, tmp_path: Path, *, first: date = FIRST, n_days: int, seed: int = 7) -> None:
-        self.config: Config = example_config(tmp_path)
+    def __init__(self, tmp_path: Path, *, n_days: int, first: date = FIRST, seed: int = 7, store_url: str = "") -> None:
+        self.config: Config = example_config(tmp_path, store_url=store_url)
         self.site = self.config.sites[0]
         self.first, self.n_days = first, n_days
         self.scenario = scenario(self.site, first, n_days, seed)

@@ -11,7 +11,8 @@ from pathlib import Path
 from gonogo import times
 from gonogo.book import ags, export, gather, month
 from gonogo.book.export import Covered
-from gonogo.book.gather import Day, Kept
+from gonogo.book.gather import Day
+from gonogo.book.weather_day import Kept
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.store import schema, span
@@ -103,13 +104,14 @@ def _days(kept: Kept, part: Covered, files: dict[str, export.TableFile], say: Ca
 
 def _month(kept: Kept, part: Covered, days: tuple[Day, ...]) -> month.Month:
     """What the page of a month is made from."""
-    bounds = _bounds_utc(part)
+    bounds, site = _bounds_utc(part), part.site
     return month.Month(
         covered=part,
         days=days,
         tests=tuple(gather.test_rows(kept, (), *bounds)),
         entries=kept.entries,
-        mail_states=Counter(mail.state for mail in span.mails(kept.connection, part.site.id, *bounds)),
+        adverse_days=site.adverse_days[part.first.month - 1] if site.adverse_days else None,
+        mail_states=Counter(mail.state for mail in span.mails(kept.connection, site.id, *bounds)),
     )
 
 

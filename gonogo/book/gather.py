@@ -5,29 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from typing import Any
+from datetime import date, datetime
 
 import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
 from gonogo import times
+from gonogo.book import weather_day
 from gonogo.book.lost_time import Lost, ShiftHours, causes_by_hour, lost_by_site, lost_by_strip
 from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
-from gonogo.download.forecasts import earlier_forecasts
-from gonogo.moisture.lift_history import lifts_done
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.book.weather_day import FREEZING_DEGC, Account, Kept, bounds_utc
+from gonogo.decide.lift_keys import ROLLED
+from gonogo.moisture.lift_history import judged, lifts_done
+from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.shift import is_working_day, shift_utc
 from gonogo.records.site import Site, Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.store import history, span
 from gonogo.store.encoding import encoded
-from gonogo.store.history import KINDS, StoredEntry
-
-ACCOUNT_DAYS = 4  # how long after a date an answer may come that still accounts for it
-RAIN_FROM_MM = 0.1  # an hour with this much counts as an hour of rain: the least that a tipping bucket shows
-FREEZING_DEGC = 0.0
+from gonogo.store.history import RECORDS, StoredEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,20 +35,6 @@ class Day:
     strips: tuple[StripDay, ...]
     lost: Lost
     shift_h: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """What the days of an export are made from. entries: those in force, with the readings that the config gives."""
-
-    connection: sa.Connection
-    site: Site
-    entries: tuple[Entry, ...]
-    rain_stop_mm_h: float
-
-    @property
-    def gauge(self) -> tuple[GaugeRain, ...]:
-        return tuple(entry for entry in self.entries if isinstance(entry, GaugeRain))
 
 
 def kept_of(connection: sa.Connection, site: Site, readings: Sequence[Reading], *, rain_stop_mm_h: float) -> Kept:
@@ -68,27 +51,22 @@ def day_of(kept: Kept, day: date) -> Day:
     for run in runs:
         at_utc = run.finished_utc or run.claimed_utc
         told |= {d.strip_id: (d, at_utc, run.edition) for d in span.decisions_of(kept.connection, run)}
-    service, account = _account(kept, day)
-    shift = _shift_hours(kept, day, account)
+    found = weather_day.account(kept, day)
+    shift = _shift_hours(kept, day, found)
     foreseen = span.outlook_of_day(kept.connection, runs[0], day) if runs else None
     weather = WeatherDay(
         day=day,
         is_working_day=is_working_day(site, day),
-        **_service_columns(service, account, shift),
+        **weather_day.service_columns(found, shift),
         forecast_rain_mm=_known(foreseen.rain_mm if foreseen else math.nan),
         forecast_rain_chance=_known(foreseen.rain_chance if foreseen else math.nan),
-        gauge_rain_mm=_gauge_mm(kept.gauge, *_bounds_utc(site, day)),
-        station=None,
-        station_rain_mm=None,
-        station_temp_min_degc=None,
-        station_temp_max_degc=None,
-        station_wind_max_m_s=None,
-        station_snow_lying_mm=None,
+        gauge_rain_mm=weather_day.gauge_mm(kept.gauge, *bounds_utc(site, day)),
+        **weather_day.station_columns(kept, day),
     )
     causes = {
         strip_id: causes_by_hour(shift, decision)
         for strip_id, (decision, _, _) in told.items()
-        if weather.is_working_day and decision.reason != "already_rolled"
+        if weather.is_working_day and decision.reason not in ROLLED
     }
     strips = tuple(
         _strip_day(kept, day, *row, lost=lost_by_strip(shift, causes[strip_id]) if strip_id in causes else None)
@@ -108,7 +86,8 @@ def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, unt
         material = None if strip is None else kept.site.material(strip.material_id)
         density = test.dry_density_kg_m3
         reached = None if material is None or density is None else 100.0 * density / material.mdd_kg_m3
-        required = None if material is None else material.required_compaction_pct
+        required = None if material is None else _known(material.required_compaction_pct)
+        judgement = None if material is None else judged(test, material)
         yield TestRow(
             entry=None if line is None else line.id,
             strip=test.strip_id,
@@ -120,20 +99,19 @@ def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, unt
             dry_density_kg_m3=density,
             compaction_pct=reached,
             required_pct=required,
-            is_passed=None if reached is None or required is None else reached >= required,
+            is_passed=None if judgement is None else judgement[1],
         )
 
 
 def entry_row(line: StoredEntry) -> EntryRow:
     """Return one line of the log of entries as a row."""
     entry = line.entry
-    kind = "withdrawn" if entry is None else next(name for name, record in KINDS.items() if isinstance(entry, record))
-    at_utc = None if entry is None else entry.until_utc if isinstance(entry, GaugeRain) else entry.at_utc
+    kind = "withdrawn" if entry is None else next(name for name, record in RECORDS.items() if isinstance(entry, record))
     return EntryRow(
         entry=line.id,
         kind=kind,
         strip=getattr(entry, "strip_id", None),
-        at_utc=at_utc,
+        at_utc=_at_utc(entry),
         entered_utc=line.entered_utc,
         entered_by=line.entered_by,
         note=line.note,
@@ -141,6 +119,13 @@ def entry_row(line: StoredEntry) -> EntryRow:
         corrected_by=line.corrected_by_id,
         record="" if entry is None else encoded(entry),
     )
+
+
+def _at_utc(entry: Entry | StationDay | None) -> datetime | None:
+    """When an entry was measured or done; of a station's date only the date is known."""
+    if entry is None or isinstance(entry, StationDay):
+        return None
+    return entry.until_utc if isinstance(entry, GaugeRain) else entry.at_utc
 
 
 def mail_rows(connection: sa.Connection, site_id: str, since_utc: datetime, until_utc: datetime) -> Iterator[MailRow]:
@@ -162,27 +147,7 @@ def mail_rows(connection: sa.Connection, site_id: str, since_utc: datetime, unti
         )
 
 
-def _bounds_utc(site: Site, day: date) -> tuple[datetime, datetime]:
-    """Start and end of a local date."""
-    start, end = (times.moment_utc(on, time(0), site.zone) for on in (day, day + timedelta(days=1)))
-    return start, end
-
-
-def _account(kept: Kept, day: date) -> tuple[tuple[str, datetime] | None, pd.DataFrame | None]:
-    """The first answer after a date that covers all of it: its service and when it came, and its hours of the date."""
-    start_utc, end_utc = _bounds_utc(kept.site, day)
-    last_utc = end_utc + timedelta(days=ACCOUNT_DAYS)
-    for stored in span.answers_between(kept.connection, kept.site.id, end_utc, last_utc):
-        for received in earlier_forecasts((stored.answer,), kept.site):
-            table = received.parsed.table
-            hours = table["hour_utc"].to_numpy().astype("datetime64[h]")
-            own = table[(hours >= times.as_hour(start_utc)) & (hours < times.as_hour(end_utc))]
-            if len(own) == round((end_utc - start_utc) / times.HOUR):
-                return (stored.answer.service, stored.answer.fetched_utc), own.reset_index(drop=True)
-    return None, None
-
-
-def _shift_hours(kept: Kept, day: date, account: pd.DataFrame | None) -> ShiftHours:
+def _shift_hours(kept: Kept, day: date, found: Account | None) -> ShiftHours:
     """The hours of a date's shift with what the later account says of each."""
     start_utc, end_utc = shift_utc(kept.site, day)
     first = times.hour_floor(start_utc)
@@ -191,10 +156,11 @@ def _shift_hours(kept: Kept, day: date, account: pd.DataFrame | None) -> ShiftHo
     starts = [max(first + h * times.HOUR, start_utc) for h in range(n_hours)]
     ends = [min(first + (h + 1) * times.HOUR, end_utc) for h in range(n_hours)]
     hours = np.array([(end - start) / times.HOUR for start, end in zip(starts, ends, strict=True)])
-    if account is None:
+    if found is None:
         never = np.zeros(n_hours, dtype=bool)
         return ShiftHours(hour_utc=hour_utc, hours=hours, is_rain=never, is_snow=never, is_frost=never)
-    known = account.set_index(account["hour_utc"].to_numpy().astype("datetime64[h]"))
+    table = found.hours
+    known = table.set_index(table["hour_utc"].to_numpy().astype("datetime64[h]"))
     own = known.reindex(pd.Index(hour_utc))
     snow_mm = own["snow_mm"].fillna(0.0).to_numpy()
     return ShiftHours(
@@ -206,43 +172,10 @@ def _shift_hours(kept: Kept, day: date, account: pd.DataFrame | None) -> ShiftHo
     )
 
 
-def _service_columns(
-    service: tuple[str, datetime] | None, account: pd.DataFrame | None, shift: ShiftHours
-) -> dict[str, Any]:
-    """The service_ columns of a date; all empty where nobody accounted for it later."""
-    if service is None or account is None:
-        names = (name for name in WeatherDay.__dataclass_fields__ if name.startswith("service"))
-        return dict.fromkeys(names)
-    hours = account["hour_utc"].to_numpy().astype("datetime64[h]")
-    snow_mm = account["snow_mm"].fillna(0.0)
-    is_in_shift = np.isin(hours, shift.hour_utc)
-    return {
-        "service": service[0],
-        "service_fetched_utc": service[1],
-        "service_rain_mm": float((account["precip_mm"] - snow_mm).sum()),
-        "service_snow_mm": float(snow_mm.sum()),
-        "service_rain_in_shift_h": float((account["precip_mm"].to_numpy()[is_in_shift] >= RAIN_FROM_MM).sum()),
-        "service_temp_min_degc": float(account["temp_degc"].min()),
-        "service_temp_max_degc": float(account["temp_degc"].max()),
-        "service_wind_max_2m_m_s": float(account["wind_2m_m_s"].max()),
-        "service_frost_h": float((account["temp_degc"] < FREEZING_DEGC).sum()),
-    }
-
-
-def _gauge_mm(gauge: Sequence[GaugeRain], start_utc: datetime, end_utc: datetime) -> float | None:
-    """Rain that the gauge caught in a span, None where no period touches it; a period is shared by its hours."""
-    parts = []
-    for period in gauge:
-        common = min(period.until_utc, end_utc) - max(period.from_utc, start_utc)
-        if common > timedelta():
-            parts.append(period.rain_mm * (common / (period.until_utc - period.from_utc)))
-    return sum(parts) if parts else None
-
-
 def _strip_day(
     kept: Kept, day: date, decision: Decision, told_utc: datetime, edition: str, *, lost: Lost | None
 ) -> StripDay:
-    start_utc, end_utc = _bounds_utc(kept.site, day)
+    start_utc, end_utc = bounds_utc(kept.site, day)
     own = [
         entry
         for entry in kept.entries

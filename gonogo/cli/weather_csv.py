@@ -77,6 +77,6 @@ def chance_of_rain(weather: HourlyWeather) -> np.ndarray:
 def et0_mm(site: Site, weather: HourlyWeather) -> np.ndarray:
     """Return the reference evapotranspiration of each hour [mm], dew left out."""
     return np.maximum(
-        reference_et.hourlyet0_mm(weather.air, site.place),
+        reference_et.hourly_et0_mm(weather.air, site.place),
         0.0,
     )

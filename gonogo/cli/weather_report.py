@@ -1,4 +1,4 @@
-"""What `gonogo weather` shows: the source, what was repaired, the next hours and days; as text, or as CSV (weather_csv.py)."""
+"""What `gonogo weather` shows: source, corrections, next hours and days; as text, or as CSV (weather_csv.py)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.cli.weather_csv import chance_of_rain, csv_text, et0_mm
 from gonogo.config import Config
-from gonogo.decide.windows import THUNDER_CODES
 from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import WeatherError
@@ -26,6 +25,7 @@ from gonogo.store.open import open_store
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
+from gonogo.weather.table import THUNDER_CODES
 from gonogo.wording import phrases, plain
 from gonogo.wording.clock import Clock
 from gonogo.wording.language import Speaker, speaker

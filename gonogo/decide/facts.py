@@ -7,29 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
-from gonogo.decide import measures, rolling
+from gonogo.decide import measures, more_tests, rolling
 from gonogo.decide.inputs import Floats, MorningInputs
-from gonogo.decide.measures import Known
+from gonogo.decide.lift_facts import LIFT_FACTS
+from gonogo.decide.measures import Fact, Known
+from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
-from gonogo.decide.water import dose
+from gonogo.decide.water.forecast import borrow_litres_m3
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
 from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
 
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fact:
-    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
-
-    unit: str
-    meaning: str
-    of: Callable[[Known, int], float]
 
 
 def _strip(known: Known, s: int, pick: Callable[[MorningInputs, int], float | bool]) -> float:
@@ -51,7 +44,7 @@ def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
     )
 
 
-def _watered(known: Known, s: int, pick: Callable[[dose.Outcome], float], otherwise: float) -> float:
+def _watered(known: Known, s: int, pick: Callable[[Outcome], float], otherwise: float) -> float:
     return pick(known.watered[s]) if s in known.watered else otherwise
 
 
@@ -79,7 +72,8 @@ FACTS: dict[str, Fact] = {
     "time_needed_h": Fact(
         unit="h", meaning="rolling and sealing time", of=lambda k, s: k.prepared.rolling_h[s] + k.prepared.seal_h
     ),
-    # --- weather today
+    # --- weather today, and the strip as weather leaves it
+    **OUTSIDE_FACTS,
     "longest_unfrozen_h": _of_day(
         "h", "longest unfrozen run of working hours", lambda p: longest_run_h(p.cond.is_unfrozen, p.cond, p.today)
     ),
@@ -95,6 +89,11 @@ FACTS: dict[str, Fact] = {
         unit="-",
         meaning="chance of rain above the stop in the driest stretch; 0 where none fits into today",
         of=measures.chance_of_rain,
+    ),
+    "unknown_rain_h": Fact(
+        unit="h",
+        meaning="hours from now to the end of work whose rain no service told, or told against itself",
+        of=measures.unknown_rain,
     ),
     "hours_until_rain_h": Fact(
         unit="h",
@@ -128,6 +127,14 @@ FACTS: dict[str, Fact] = {
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
     ),
+    "last_test_pct": _of_strip(
+        "%",
+        "what the newest test that counts says of the lift; unknown without one",
+        lambda i, s: math.nan if i.last_test_pct is None else i.last_test_pct[s],
+    ),
+    "is_test_outside": _of_strip(
+        "yes/no", "that test lies outside the window", lambda i, s: i.test_outside_pct(s) != 0.0
+    ),
     "is_water_unexplained": _of_strip(
         "yes/no",
         "tests find more water than rain and truck explain",
@@ -154,6 +161,18 @@ FACTS: dict[str, Fact] = {
     ),
     "chance_split": _of_best(
         "chance that the mean is right and the halves are outside on opposite sides", lambda c: c.chance_split
+    ),
+    "chance_crusted": _of_best(
+        "chance that the mean is inside the window and the top drier than it where the best stretch begins",
+        lambda c: c.chance_crusted,
+    ),
+    "n_more_tests": Fact(
+        unit="count",
+        meaning="further gauge tests that would release the strip if they agree with what is expected; 0 = none would",
+        of=more_tests.tests_to_settle,
+    ),
+    "chance_after_tests": Fact(
+        unit="-", meaning="chance in the window after so many tests", of=more_tests.chance_after_tests
     ),
     "deviation_pct": Fact(
         unit="% points",
@@ -183,8 +202,8 @@ FACTS: dict[str, Fact] = {
     "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: i.crew(i.strips[s]).truck is not None),
     "is_mixable": _of_strip(
         "yes/no",
-        "the mixer reaches through the lift",
-        lambda i, s: i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
+        "the mixer reaches through the lift, or water runs through it by itself",
+        lambda i, s: i.material(i.strips[s]).is_granular or i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
         unit="-",
@@ -200,6 +219,23 @@ FACTS: dict[str, Fact] = {
         unit="yes/no",
         meaning="the water can be put on, soak in and be rolled today; yes where none is asked for",
         of=lambda k, s: _watered(k, s, lambda o: o.is_in_time, 1.0),
+    ),
+    "is_water_rained_on": Fact(
+        unit="yes/no",
+        meaning="there would be time for the water, did rain not fall into watering and soaking",
+        of=lambda k, s: _watered(k, s, lambda o: o.is_rained_on, 0.0),
+    ),
+    "is_water_for_tomorrow": Fact(
+        unit="yes/no",
+        meaning="not in time today, but it can be watered this afternoon and soak until the next working day",
+        of=lambda k, s: _watered(k, s, lambda o: float(o.tomorrow is not None), 0.0),
+    ),
+    "borrow_litres_m3": _of_strip(
+        "L/m3",
+        "what a cubic metre of the borrow lacks as it is spread; 0 where it is right, or no more lifts come",
+        lambda i, s: (
+            borrow_litres_m3(i.material(i.strips[s]), i.strips[s].dry_density_kg_m3) if i.strips[s].lifts > 1 else 0.0
+        ),
     ),
     "is_truck_taken": Fact(
         unit="yes/no",
@@ -225,6 +261,8 @@ FACTS: dict[str, Fact] = {
         "distance to a structure within which the drum must not vibrate",
         lambda p: rolling.vibration_caution_m(p.inputs.setting("vibration_limit_mm_s")),
     ),
+    # --- the lift beyond its moisture
+    **LIFT_FACTS,
     "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.crew(i.strips[s]).roller.speed_km_h),
 }
 

@@ -1,4 +1,6 @@
-"""The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, plan, changes.
+"""The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
+
+Those of the order of work and of what changed stand in order_keys.py.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
@@ -8,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gonogo.decide.lift_keys import LIFT_ADVICE, LIFT_REASONS, LIFT_TESTS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
@@ -15,6 +19,10 @@ class Key:
 
     meaning: str
     gaps: tuple[str, ...] = ()
+
+
+def _keys(rows: dict[str, tuple[str, tuple[str, ...]]]) -> dict[str, Key]:
+    return {name: Key(meaning=meaning, gaps=gaps) for name, (meaning, gaps) in rows.items()}
 
 
 _WINDOW = ("from_utc", "until_utc")
@@ -36,11 +44,22 @@ REASONS: dict[str, Key] = {
         meaning="wait: the forecast is too old to rely on; decide on site with a test",
         gaps=("forecast_age_h", "forecast_max_age_h"),
     ),
+    "rain_not_known": Key(
+        meaning="wait: the rain of hours up to the end of work is missing, or the forecast contradicts itself over it",
+        gaps=("unknown_rain_h",),
+    ),
     "day_off": Key(meaning="wait: the site does not work today"),
     "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),
     "not_enough_hours": Key(
         meaning="wait: what is left of the shift is shorter than rolling and sealing take",
         gaps=("working_hours_left_h", "time_needed_h", "rolling_time_h"),
+    ),
+    "snow_lying": Key(
+        meaning="wait: snow lies on the strip; clear it, look for frost under it, test",
+        gaps=("snow_lying_mm", "longest_bare_h", "time_needed_h"),
+    ),
+    "too_cold": Key(
+        meaning="wait: the fill is colder than the site allows", gaps=("fill_temp_degc", "fill_temp_min_degc")
     ),
     "frozen": Key(
         meaning="wait: fill or ground frozen or freezing, an absolute stop",
@@ -57,6 +76,10 @@ REASONS: dict[str, Key] = {
     "rain_too_soon": Key(
         meaning="wait: raining, or rain is likely before rolling and sealing could be finished",
         gaps=("chance_of_rain", "hours_until_rain_h", "time_needed_h", "rain_stop_mm_h"),
+    ),
+    "standing_water": Key(
+        meaning="wait: water stands on the strip for most of the shift; let it off, then test",
+        gaps=("standing_water_mm", "longest_drained_h", "time_needed_h"),
     ),
     "work_not_recorded": Key(
         meaning="wait: watering or rolling told on an earlier day is not on record, and no test says whether it was "
@@ -76,9 +99,14 @@ REASONS: dict[str, Key] = {
         meaning="wait: the last moisture test does not fit the weather and the tests before; repeat it, then decide",
         gaps=_MOISTURE,
     ),
+    "test_outside": Key(
+        meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
+        "not bring the lift inside with the chance that is asked for; a second test decides",
+        gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
+    ),
     "retest_after_rain": Key(
-        meaning="wait: heavy rain since the last test; test moisture and density, then roll if both allow",
-        gaps=("rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),
+        meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",
+        gaps=("heaviest_rain_mm", "rain_to_start_mm", "rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),
     ),
     "too_uncertain": Key(
         meaning="wait: the moisture is too uncertain to say; test first, then roll if it is in the window",
@@ -97,6 +125,22 @@ REASONS: dict[str, Key] = {
         meaning="wait: too dry, and the rain on its way is likely to bring the water; wait for it, then test",
         gaps=("chance_rain_does_it", "hours_until_rain_h", *_MOISTURE),
     ),
+    "rain_on_water": Key(
+        meaning="wait: too dry, but rain is likely to fall into watering or soaking; test when it is over",
+        gaps=("chance_rain_ahead", "hours_until_rain_h", *_MOISTURE),
+    ),
+    "water_for_tomorrow": Key(
+        meaning="wait: too dry; it is watered this afternoon, soaks until the next working day, is tested and rolled",
+        gaps=("dose_litres_m2", "chance_too_dry", *_MOISTURE),
+    ),
+    "dry_crust": Key(
+        meaning="water first: the mean is right, the top is drier than the window; a light dose for the top, then roll",
+        gaps=("chance_crusted", "dose_litres_m2", "w_top_pct", "w_base_pct", *_WINDOW, *_MOISTURE),
+    ),
+    "dry_crust_unwatered": Key(
+        meaning="wait: the mean is right, the top is drier than the window, no time to water it; mix, then test",
+        gaps=("chance_crusted", "w_top_pct", "w_base_pct", *_MOISTURE),
+    ),
     "no_truck": Key(meaning="wait: too dry, and the crew has no water truck", gaps=("chance_too_dry", *_MOISTURE)),
     "roller_full": Key(
         meaning="wait: too dry, and the roller has no time for it today; it is watered on the day it is rolled",
@@ -110,6 +154,7 @@ REASONS: dict[str, Key] = {
         meaning="wait: too dry, and the water cannot be put on, soak in and be rolled today",
         gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),
     ),
+    **_keys(LIFT_REASONS),
 }
 
 # What to do: any number per decision, in this order.
@@ -148,6 +193,20 @@ ADVICE: dict[str, Key] = {
         meaning="far too wet to dry in time: remove it, spread it elsewhere or treat it, as the engineer says",
         gaps=("moisture_ratio",),
     ),
+    "treat_or_remove": Key(
+        meaning="wet, and little evaporation: the guide treats such fill or removes it, as the engineer says"
+    ),
+    "clear_snow": Key(
+        meaning="clear the snow off the strip; roll none in, and look for frost and soft ground under it",
+        gaps=("snow_lying_mm",),
+    ),
+    "let_water_off": Key(
+        meaning="let standing water off the strip, and let the surface firm up before anything drives on it",
+        gaps=("standing_water_mm",),
+    ),
+    "water_in_borrow": Key(
+        meaning="the borrow is drier than the window: water it there, or as it is loaded", gaps=("borrow_litres_m3",)
+    ),
     "clear_frozen": Key(meaning="remove frozen material; do not disk it in and do not place fill on frozen ground"),
     "roll_in_sections": Key(
         meaning="open or spread only as much as the shift can roll and seal",
@@ -183,6 +242,7 @@ ADVICE: dict[str, Key] = {
     "crew_day_too_full": Key(
         meaning="this crew's strips need more rolling hours than the shift has; choose by the outlook"
     ),
+    **_keys(LIFT_ADVICE),
 }
 
 # What to test: any number per decision.
@@ -192,8 +252,17 @@ TESTS: dict[str, Key] = {
     "retest_after_rain": Key(meaning="moisture and density test after the heavy rain, before work goes on"),
     "test_both_halves": Key(meaning="moisture test of the top half and of the base half"),
     "test_after_watering": Key(meaning="moisture test after mixing and soaking in, before the first pass"),
+    "look_at_surface": Key(
+        meaning="look at the surface before the first pass: soft, slick or wet spots wait",
+        gaps=("rained_before_work_mm",),
+    ),
+    "more_tests_settle": Key(
+        meaning="so many further gauge tests would settle it, if they agree with what is expected",
+        gaps=("n_more_tests", "chance_in_window", "chance_after_tests", "chance_needed"),
+    ),
     "density_after_rolling": Key(meaning="density test after the last pass, as the specification asks"),
     "check_for_frost": Key(meaning="look for frost in the fill and in the surface under it before the first load"),
+    **_keys(LIFT_TESTS),
 }
 
 # Warnings on a water plan.
@@ -218,71 +287,6 @@ WATER_WARNINGS: dict[str, Key] = {
 LIMITS: dict[str, Key] = {
     "wet_edge": Key(meaning="cut, so that the chance of passing the wet edge stays small"),
     "rain": Key(meaning="less, because rain is expected to fall first", gaps=("rain_credit_mm",)),
+    "crust": Key(meaning="light, for the dry top only"),
     "maintain": Key(meaning="only to hold the surface damp while it is rolled"),
-}
-
-# Marks on a planned piece of work (PlannedWork.flags).
-PLAN_FLAGS: dict[str, Key] = {
-    "today": Key(meaning="as this morning's verdict says"),
-    "water_first": Key(meaning="the strip is watered first, earlier that day"),
-    "next_lift": Key(meaning="a lift still to come: it has to lie spread by then", gaps=("lift",)),
-    "test_first": Key(meaning="no test, an old one or one from before heavy rain: test again before the first pass"),
-    "unsure": Key(meaning="less likely than the site asks for: that morning's verdict decides", gaps=("chance",)),
-    "late": Key(meaning="after the date by which the strip shall be finished"),
-    "roller_full_today": Key(
-        meaning="watered today, but the roller's hours are full: water it only if the roller gets there"
-    ),
-}
-
-# Why a lift has no place in the order (Unplanned.reason).
-UNPLANNED: dict[str, Key] = {
-    "not_knowable": Key(meaning="weather or moisture of the days ahead is unknown"),
-    "longer_than_shift": Key(meaning="rolling and sealing take longer than any shift of the horizon: roll in sections"),
-    "no_likely_hour": Key(meaning="no hour of the horizon is likely enough", gaps=("chance", "at_utc")),
-    "no_truck": Key(meaning="too dry on every day, and the crew has no water truck"),
-    "no_time_for_water": Key(meaning="too dry on every day, and water, soaking in and rolling do not fit into one"),
-    "borrow_too_wet": Key(meaning="the borrow is wetter than the window: dry it or take another before spreading"),
-    "roller_full": Key(meaning="the roller's hours go to strips that gain more", gaps=("chance", "at_utc")),
-    "lift_below": Key(meaning="the lift below it has no place either, or comes too late"),
-}
-
-# What changed since a previous run (Change.what).
-CHANGES: dict[str, Key] = {
-    "verdict": Key(meaning="another verdict than last time", gaps=("before", "after")),
-    "window": Key(meaning="other hours of rolling than earlier that day", gaps=("before", "after")),
-    "litres": Key(meaning="another dose than earlier that day", gaps=("before_litres", "after_litres")),
-    "lift_done": Key(meaning="the lift has been rolled since", gaps=("after_utc",)),
-    "lift_spread": Key(meaning="a new lift has been spread since", gaps=("after_utc",)),
-    "planned_start": Key(meaning="planned for another day", gaps=("before_utc", "after_utc")),
-    "newly_planned": Key(meaning="has a place in the order now", gaps=("after_utc",)),
-    "no_longer_planned": Key(meaning="has no place in the order any more", gaps=("before_utc",)),
-    "next_hour": Key(
-        meaning="the first likely hour of a waiting strip is on another day", gaps=("before_utc", "after_utc")
-    ),
-    "rain": Key(
-        meaning="the forecast rain of a day moved (whole site)",
-        gaps=("after_utc", "rain_before_mm", "rain_after_mm", "chance_before", "chance_after"),
-    ),
-}
-
-# Why it changed (Why.key).
-CAUSES: dict[str, Key] = {
-    "rolled": Key(meaning="it was rolled", gaps=("at_utc",)),
-    "spread": Key(meaning="a new lift was spread", gaps=("at_utc",)),
-    "worked": Key(meaning="it was disked or sealed", gaps=("at_utc",)),
-    "reading": Key(meaning="a moisture test came in", gaps=("at_utc", "reading_w_pct", "w_before_pct", "w_now_pct")),
-    "watered": Key(meaning="the truck watered it", gaps=("at_utc", "litres")),
-    "rain_fell": Key(meaning="rain fell since", gaps=("rain_mm",)),
-    "rain_and_melt": Key(meaning="rain fell and snow melted since", gaps=("rain_mm",)),
-    "rain_more": Key(
-        meaning="more rain is forecast for the days in question", gaps=("rain_before_mm", "rain_after_mm")
-    ),
-    "rain_less": Key(
-        meaning="less rain is forecast for the days in question", gaps=("rain_before_mm", "rain_after_mm")
-    ),
-    "drier": Key(meaning="the lift is drier than it was", gaps=("w_before_pct", "w_now_pct")),
-    "wetter": Key(meaning="the lift is wetter than it was", gaps=("w_before_pct", "w_now_pct")),
-    "day_off": Key(meaning="the site does not work today"),
-    "reading_too_old": Key(meaning="its moisture test has grown too old", gaps=("reading_age_h",)),
-    "other_strips": Key(meaning="nothing about the strip itself: the machine's hours were shared out anew"),
 }

@@ -11,7 +11,9 @@ import numpy as np
 from gonogo.decide.inputs import Floats, on_hours
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.windows import THUNDER_CODES, Stretch, amount_between, rows
+from gonogo.decide.water.watering import Outcome
+from gonogo.decide.windows import Stretch, amount_between, epoch_h, rows
+from gonogo.weather.table import THUNDER_CODES
 
 RAIN_AHEAD_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
 COLD_LOOK_H = 12.0
@@ -22,7 +24,16 @@ class Known:
     """What facts are read from: the prepared morning, and what the water truck could do, by row of the strip."""
 
     prepared: Prepared
-    watered: Mapping[int, dose.Outcome]
+    watered: Mapping[int, Outcome]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
+
+    unit: str
+    meaning: str
+    of: Callable[[Known, int], float]
 
 
 def best(known: Known, s: int, pick: Callable[[Stretch], float]) -> float:
@@ -48,12 +59,23 @@ def chance_of_rain(known: Known, s: int) -> float:
     return float(np.min(chances[free] if any(free) else chances))
 
 
+def unknown_rain(known: Known, _s: int) -> float:
+    """Return the hours from now to the end of today's work whose rain is not known [h], 0 where no work is left."""
+    prepared = known.prepared
+    inputs, today = prepared.inputs, prepared.today
+    part = rows(prepared.cond, epoch_h(inputs.now_utc), today.until_h)
+    if today.hours <= 0.0:
+        return 0.0
+    unknown = on_hours(inputs, inputs.weather.rain_unknown.astype(np.float64))
+    return math.nan if part is None else float(np.sum(unknown[part]))
+
+
 def hours_until_rain(known: Known, from_h: float) -> float:
-    """Return hours until the first hour that is likely rainy, infinity where there is none within a day."""
+    """Return hours until rain is likely to have come, in any hour so far; infinity where it is not within a day."""
     cond, inputs = known.prepared.cond, known.prepared.inputs
     first = max(math.floor(from_h) - cond.first_h, 0)
     for row in range(first, min(first + int(RAIN_AHEAD_H), len(cond.is_calm))):
-        chance = 1.0 - float(np.mean(cond.is_rainless[row]))
+        chance = 1.0 - float(np.mean(cond.is_rainless[first : row + 1].min(axis=0)))
         if math.isnan(chance):
             return math.nan
         if chance > inputs.setting("rain_chance_stop"):
@@ -121,29 +143,36 @@ def deviation(known: Known, s: int, path: Floats) -> float:
 
 
 def chance_rain_does_it(known: Known, s: int) -> float:
-    """Return the share of members whose rain brings what is missing up to the target."""
+    """Return the share of members that rain brings up to the target, by the model: what a surface sheds brings nothing.
+
+    NaN where rain or moisture of those hours is unknown.
+    """
     prepared = known.prepared
     inputs, from_h = prepared.inputs, prepared.today.from_h
     strip = inputs.strips[s]
-    rain = amount_between(
-        prepared.cond,
-        prepared.cond.rain_mm,
-        from_h,
-        min(from_h + inputs.setting("rain_wait_h"), prepared.cond.first_h + float(len(inputs.hour_utc))),
-    )
-    target = dose.target_w_pct(inputs.material(strip))
-    missing = dose.water_litres(strip.dry_mass_kg_m2, at_start(known, s, inputs.w_pct), target)
-    values = rain + missing
-    if np.any(np.isnan(values)) or math.isnan(inputs.setting("dose_min_litres_m2")):
+    wait_h, least_mm = inputs.setting("rain_wait_h"), inputs.setting("dose_min_litres_m2")
+    if math.isnan(wait_h + least_mm):
         return math.nan
-    return float(np.mean(rain >= np.maximum(missing, inputs.setting("dose_min_litres_m2"))))
+    part = rows(prepared.cond, from_h, min(from_h + wait_h, prepared.cond.first_h + float(len(inputs.hour_utc))))
+    if part is None:
+        return math.nan
+    path = inputs.w_pct[part.start : part.stop + 1, s]
+    rain_mm = prepared.cond.rain_mm[part].sum(axis=0)
+    if np.any(np.isnan(path)) or np.any(np.isnan(rain_mm)):
+        return math.nan
+    mass, target = strip.dry_mass_kg_m2, dose.target_w_pct(inputs.material(strip))
+    gained_mm = (path.max(axis=0) - path[0]) / 100.0 * mass
+    missing_mm = np.maximum(dose.water_litres(mass, path[0], target), least_mm)
+    return float(np.mean(np.minimum(gained_mm, rain_mm) >= missing_mm - 1e-9))
 
 
 def coldest(known: Known, _s: int) -> float:
-    """Return the lowest temperature of the hours before work, infinity where none is known."""
+    """Return the lowest temperature of air and surface in the hours before work, infinity where none is known."""
     prepared = known.prepared
     until_h = prepared.today.from_h + 1.0
-    temp = on_hours(prepared.inputs, prepared.inputs.weather.temp_degc)
+    weather = prepared.inputs.weather
+    air, surface = on_hours(prepared.inputs, weather.temp_degc), on_hours(prepared.inputs, weather.surface_temp_degc)
+    temp = np.where(np.isnan(surface), air, np.minimum(air, surface))
     first = max(math.floor(until_h - COLD_LOOK_H) - prepared.cond.first_h, 0)
     part = temp[first : max(math.ceil(until_h) - prepared.cond.first_h, first)]
     return float(np.min(part[~np.isnan(part)], initial=np.inf))

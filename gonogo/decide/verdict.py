@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gonogo import times
 from gonogo.decide import facts
 from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
@@ -18,7 +19,9 @@ from gonogo.decide.rules import RULES, Condition, Rule
 from gonogo.decide.standing import ORDER_STANDS, TAKEN_BACK, Standing
 from gonogo.decide.today import Prepared, prepare, run_around
 from gonogo.decide.water import trucks
-from gonogo.decide.water.dose import Outcome
+from gonogo.decide.water.evening import FOR_TOMORROW
+from gonogo.decide.water.spraying import efficiency_of
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Task
 from gonogo.records.site import Site, Strip
@@ -134,7 +137,7 @@ def _trucks_at_work(inputs: MorningInputs) -> trucks.Free:
         if truck is None or job is None:
             continue
         times_h = free.setdefault(truck.id, [epoch_h(inputs.now_utc)] * truck.count)
-        back_h = epoch_h(job.end_utc) + truck.travel_time_min / 60.0 / inputs.setting("truck_efficiency")
+        back_h = epoch_h(job.end_utc) + truck.travel_time_min / 60.0 / efficiency_of(inputs, truck)
         first = times_h.index(min(times_h))
         times_h[first] = max(times_h[first], back_h)
     return free
@@ -159,6 +162,8 @@ def _decision(
             plan = trucks.keep_damp(prepared, s, best, free)
     elif judged.verdict == Verdict.WATER and watered is not None:
         from_h, until_h, plan = watered.from_h, watered.until_h, watered.plan
+    elif judged.reason == FOR_TOMORROW and watered is not None:
+        plan = watered.tomorrow
     waits = judged.verdict == Verdict.WAIT
     row = prepared.row_at(prepared.today.from_h)
     mean, p10, p90 = (math.nan,) * 3 if row is None else band_pct(inputs.w_pct[row, s])
@@ -187,7 +192,7 @@ def _decision(
 
 def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -> Decision:
     """Return the decision of a strip whose order stands: as it was told, unless something takes it back."""
-    if order is None or decision.reason in TAKEN_BACK:
+    if order is None or decision.reason in TAKEN_BACK or _is_refuted(decision, order, inputs):
         return decision
     told, rolling, water = order.told, order.job(Task.ROLL), order.job(Task.WATER) or order.job(Task.DAMP)
     if decision.reason == "not_enough_hours" and (rolling is None or rolling.end_utc <= inputs.now_utc):
@@ -206,6 +211,16 @@ def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -
         advice=sentences(ADVICE_ROWS, judged, decision.facts, inputs.settings),
         test=sentences(TEST_ROWS, judged, decision.facts, inputs.settings),
     )
+
+
+def _is_refuted(decision: Decision, order: Standing, inputs: MorningInputs) -> bool:
+    """Say whether a test that came after rolling was ordered speaks against it."""
+    if order.told.verdict != Verdict.COMPACT:
+        return False
+    age_h = (inputs.now_utc - order.told_utc) / times.HOUR
+    is_newer = decision.reading_age_h < age_h
+    # A doubtful test would have kept the strip waiting: it came later.
+    return decision.reason == "reading_doubtful" or (decision.reason == "test_outside" and is_newer)
 
 
 def _with_full_days(prepared: Prepared, decisions: tuple[Decision, ...]) -> tuple[Decision, ...]:

@@ -110,7 +110,10 @@ def _rained(weather: HourlyWeather, now_utc: datetime, rain_mm: float) -> Hourly
     hours = slice(first, min(first + RAIN_LASTS_H, len(extra)))
     extra[hours] = rain_mm / RAIN_LASTS_H
     return replace(
-        weather, rain_mm=weather.rain_mm + extra, rain_members_mm=weather.rain_members_mm + extra[:, np.newaxis]
+        weather,
+        rain_mm=weather.rain_mm + extra,
+        rain_members_mm=weather.rain_members_mm + extra[:, np.newaxis],
+        rain_peaks_mm=weather.rain_peaks_mm + extra[:, np.newaxis],
     )
 
 

@@ -13,12 +13,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide.conditions import Conditions
+from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.records import shift
-from gonogo.weather.frost import FROZEN_FROM_MM
 
-THUNDER_CODES = (17.0, 29.0, 95.0, 96.0, 97.0, 98.0, 99.0)  # WMO code table 4677, present weather
-FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
 _NUDGE_H = 1e-9
 
 
@@ -50,30 +48,6 @@ class Working:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
-    """Hour by hour, whether a roller could work.
-
-    first_h        epoch hour of row 0
-    rain_mm        (H, M) rain of the member in the hour
-    is_rainless    (H, M) that rain below the site's stop
-    is_unfrozen    (H,)
-    is_calm        (H,) no thunderstorm, wind below the site's stop
-    is_inside      (H, S, M) mean of the lift inside its window and the lift not split, at the start of the hour
-    is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
-    """
-
-    first_h: int
-    rain_mm: Floats
-    is_rainless: Floats
-    is_unfrozen: Floats
-    is_calm: Floats
-    is_inside: Floats
-    is_too_wet: Floats
-    is_too_dry: Floats
-    is_split: Floats
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """One stretch of rolling hours of a strip, with its chances over the members (NaN = unknown)."""
 
@@ -83,59 +57,8 @@ class Stretch:
     chance_too_wet: float
     chance_too_dry: float
     chance_split: float
+    chance_crusted: float
     chance_of_rain: float
-
-
-def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Floats:
-    """Return a condition as 1 and 0, NaN wherever one of the values it was made from is NaN."""
-    out = np.asarray(condition, dtype=np.float64)
-    for value in values:
-        out = np.where(np.isnan(value), np.nan, out)
-    return out
-
-
-def conditions(inputs: MorningInputs) -> Conditions:
-    """Return hour by hour whether each strip could be rolled."""
-    weather = inputs.weather
-    rain = on_hours(inputs, weather.rain_members_mm)
-    temp, surface = on_hours(inputs, weather.temp_degc), on_hours(inputs, weather.surface_temp_degc)
-    wind, code, snow = (
-        on_hours(inputs, weather.wind_2m_m_s),
-        on_hours(inputs, weather.weather_code),
-        on_hours(inputs, weather.snow_mm),
-    )
-    freeze, rain_stop, wind_stop, snow_stop = (
-        inputs.setting(name) for name in ("freeze_temp_degc", "rain_stop_mm_h", "wind_stop_m_s", "light_rain_mm_h")
-    )
-    # The service may have no surface temperature: then the air speaks for it. Day-long frost outlasts a mild noon.
-    ground = np.where(np.isnan(surface), temp, np.minimum(surface, temp))
-    padded = np.concatenate([np.full(FROST_MEMORY_H - 1, np.nan), temp])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, FROST_MEMORY_H)
-    known = np.sum(~np.isnan(windows), axis=1)
-    mean_temp = np.where(known > 0, np.nansum(windows, axis=1) / np.maximum(known, 1), np.inf)
-    frost = on_hours(inputs, weather.frost_depth_mm)  # of the lift that freezes deepest
-    unfrozen = (ground > freeze) & (mean_temp > freeze) & (snow < snow_stop) & (frost < FROZEN_FROM_MM)
-    calm = (wind < wind_stop) & ~np.isin(code, THUNDER_CODES)
-
-    low, high, omc = (
-        np.array([getattr(inputs.material(s), name) for s in inputs.strips])[None, :, None]
-        for name in ("window_low_pct", "window_high_pct", "omc_pct")
-    )
-    mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
-    split = ((top < low) & (base > high)) | ((top > high) & (base < low))
-    halves = (mean, top, base)
-    return Conditions(
-        first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
-        rain_mm=rain,
-        is_rainless=flagged(rain < rain_stop, rain, rain_stop),
-        is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop),
-        is_calm=flagged(calm, wind, wind_stop),
-        # The path was computed from evapotranspiration: where that is unknown, so is the path.
-        is_inside=flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
-        is_too_wet=flagged(mean > high, mean, high),
-        is_too_dry=flagged(mean < low, mean, low),
-        is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
-    )
 
 
 def working(inputs: MorningInputs, day: date) -> Working:
@@ -243,11 +166,12 @@ def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: 
         chance_too_wet=float(cond.is_too_wet[path, s].max(axis=0).mean()),
         chance_too_dry=float(cond.is_too_dry[path, s].max(axis=0).mean()),
         chance_split=float(cond.is_split[path, s].max(axis=0).mean()),
+        chance_crusted=float(cond.is_crusted[path.start, s].mean()),
         chance_of_rain=float(1.0 - cond.is_rainless[sealed].min(axis=0).mean()),
     )
 
 
-_CHANCES = ("chance_in_window", "chance_too_wet", "chance_too_dry", "chance_split", "chance_of_rain")
+_CHANCES = ("chance_in_window", "chance_too_wet", "chance_too_dry", "chance_split", "chance_crusted", "chance_of_rain")
 
 
 def starts_h(hours: Working, needed_h: float) -> tuple[float, ...]:

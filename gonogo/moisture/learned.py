@@ -17,6 +17,7 @@ from gonogo.records.site import Strip
 from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES
 from gonogo.soil.knowledge import Knowledge, nothing_known
 from gonogo.soil.strip import LEARNABLE
+from gonogo.weather.frost import FrostBefore
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,7 @@ class LearnedSoil:
     correlation     of the scores, row by row; empty where nobody kept it: none
     n_seen, highest, lowest   readings of this lift so far, and the contents between which they lay [m3/m3], or None
     season          state of the weather so far at through_utc, see soil/season.py; empty where nobody kept it
+    frost_index_degc_h   frost that the ground's surface held at through_utc, None where nobody kept it
     """
 
     strip_id: str
@@ -48,6 +50,7 @@ class LearnedSoil:
     highest: float | None = None
     lowest: float | None = None
     season: tuple[float, ...] = ()
+    frost_index_degc_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,8 +166,11 @@ def learned_from_readings(
     return tuple(out)
 
 
-def season_put_down(state: tuple[float, ...], at_utc: datetime) -> LearnedSoil:
-    """Return the record of a site's season at a moment, which belongs to no strip and teaches of no soil."""
+def season_put_down(state: tuple[float, ...], at_utc: datetime, frost_index_degc_h: float | None = None) -> LearnedSoil:
+    """Return the record of a site's season at a moment, which belongs to no strip and teaches of no soil.
+
+    state   empty where no strip asks for it; frost_index_degc_h: see weather/frost.py
+    """
     return LearnedSoil(
         strip_id="",
         material_id="",
@@ -175,7 +181,17 @@ def season_put_down(state: tuple[float, ...], at_utc: datetime) -> LearnedSoil:
         score_sd={},
         ground=NATURAL,
         season=state,
+        frost_index_degc_h=frost_index_degc_h,
     )
+
+
+def frost_put_down(stored: Sequence[LearnedSoil]) -> FrostBefore | None:
+    """Return the newest frost that was put down, None where none was."""
+    kept = [record for record in stored if record.frost_index_degc_h is not None]
+    if not kept:
+        return None
+    newest = max(kept, key=lambda record: record.through_utc)
+    return FrostBefore(at_utc=newest.through_utc, index_degc_h=newest.frost_index_degc_h or 0.0)
 
 
 def reset(strip: Strip, at_utc: datetime) -> LearnedSoil:

@@ -12,6 +12,8 @@ import numpy.typing as npt
 from gonogo.moisture import learned, unknown_work
 from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
+from gonogo.moisture.method_offset import method_offsets_pct, of_material
+from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
@@ -41,6 +43,7 @@ NOTHING_KEPT = Kept()
 class Simulated:
     """The moisture of a site's strips as a moment knows it.
 
+    site      with the strips as they lie, each with its own lift
     histories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
               the moisture count them
     learned   what the readings taught, to be kept
@@ -48,6 +51,7 @@ class Simulated:
     unknown   told work that neither entry nor test has settled, each with the share of members in which it was done
     """
 
+    site: Site
     histories: tuple[LiftHistory, ...]
     readings: tuple[Reading, ...]
     et0_mm: Floats
@@ -68,7 +72,12 @@ def simulate(
     kept: Kept = NOTHING_KEPT,
 ) -> Simulated:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
-    histories = tuple(lift_history(strip, entries, now_utc) for strip in site.strips)
+    offsets = method_offsets_pct(site, [e for e in entries if not isinstance(e, Reading) or e.at_utc <= now_utc])
+    histories = tuple(
+        replace(lift_history(strip, entries, now_utc, site), offset_pct=of_material(offsets, strip.material_id))
+        for strip in site.strips
+    )
+    site = site_as_it_lies(site, histories)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
     _, placed_from = place(histories, hour_utc)
@@ -93,11 +102,9 @@ def simulate(
     taught = learned.learned_from_readings(
         lifts, prior, run.moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]
     )
-    if any(strip.ground == ground.NATURAL for strip in site.strips):
-        now = hour_index(now_utc, hour_utc)
-        if 0 <= now <= len(hour_utc):
-            taught = (*taught, learned.season_put_down(tuple(so_far.at(now).tolist()), now_utc))
+    taught = (*taught, *_put_down(site, weather, so_far, kept.learned, now_utc))
     return Simulated(
+        site=site,
         histories=histories,
         readings=run.readings,
         et0_mm=et0_mm,
@@ -178,7 +185,28 @@ def _season(weather: HourlyWeather, et0_mm: Floats, lifts: Sequence[Lift], store
     return Season(state=np.concatenate([np.repeat(rest.state[:1], at, axis=0), rest.state]))
 
 
+def _put_down(
+    site: Site, weather: HourlyWeather, so_far: Season, stored: Sequence[LearnedSoil], now_utc: datetime
+) -> tuple[LearnedSoil, ...]:
+    """The season at this moment, for later mornings: its weather where natural ground asks for it, its frost if any."""
+    now = hour_index(now_utc, weather.hour_utc, nearest=False)
+    if not 0 <= now < len(weather.hour_utc):
+        return ()
+    is_natural = any(strip.ground == ground.NATURAL for strip in site.strips)
+    state = tuple(so_far.at(hour_index(now_utc, weather.hour_utc)).tolist()) if is_natural else ()
+    frost = float(weather.frost_index_degc_h[now - 1]) if now > 0 else 0.0
+    was_frozen = learned.frost_put_down(stored)
+    keeps_frost = frost > 0.0 or (was_frozen is not None and was_frozen.index_degc_h > 0.0)
+    if not state and not keeps_frost:
+        return ()
+    return (learned.season_put_down(state, now_utc, frost if keeps_frost else None),)
+
+
 def _frozen(weather: HourlyWeather, freeze_temp_degc: float) -> npt.NDArray[np.bool_]:
-    """Hours in which water in the lift does not move: its surface (else the air) freezes, or frost stands in it."""
+    """Hours in which water in the lift does not move: frost stands in it, or its surface (else the air) freezes.
+
+    Rain that falls in a frosty hour on ground without frost soaks in all the same: it brings its own warmth.
+    """
     surface = np.where(np.isfinite(weather.surface_temp_degc), weather.surface_temp_degc, weather.temp_degc)
-    return np.asarray((surface <= freeze_temp_degc) | weather.is_ground_frozen)
+    is_dry = (weather.water_members_mm <= 0.0).all(axis=1)
+    return np.asarray(((surface <= freeze_temp_degc) & is_dry) | weather.is_ground_frozen)

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts
 from gonogo.errors import GonogoError
+from gonogo.moisture.learned import frost_put_down
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import GaugeRain
@@ -19,7 +20,9 @@ from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import schema
-from gonogo.weather import past, series
+from gonogo.weather import forecast_status, past, series
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.frost import frost_of_config
 from gonogo.weather.series import HourlyWeather
 
 
@@ -35,6 +38,10 @@ class ClockRefutedError(GonogoError):
         )
 
 
+class AskAgainError(GonogoError):
+    """No usable forecast came, the fault may pass, and there is time: the run is made again a little later."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fetched:
     """What was downloaded for a run. answer_id: its number in the store, None where the run is only shown."""
@@ -46,15 +53,22 @@ class Fetched:
 def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     """Return the forecast of a run's site; it is stored first, so that any verdict can be explained later.
 
-    Raises NoForecastError where none can be used; what came all the same is stored too. Raises ClockRefutedError where
-    the service's clock says that the run is not due; what came is stored, but never taken for the site's newest answer.
+    Raises NoForecastError where none can be used; what came all the same is stored too. Raises AskAgainError where the
+    fault may pass and the frame has time. Raises ClockRefutedError where the service's clock says that the run is not
+    due; what came is stored, but never taken for the site's newest answer.
     """
     try:
         downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
     except NoForecastError as error:
         if frame.keeps:
             keep_refused(frame.store, frame.site, error)
+        if error.passing and frame.may_ask_again:
+            raise AskAgainError(str(error)) from error
         raise
+    if downloaded.is_last_resort and frame.may_ask_again:
+        age_h = forecast_status.age_h(downloaded.answer.fetched_utc, frame.now_utc)
+        if forecast_status.status_by_age(age_h) is not ForecastStatus.FRESH:
+            raise AskAgainError("\n".join(downloaded.faults))
     offset_s = downloaded.clock_offset_s
     if not downloaded.is_stored and math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
         if frame.keeps:
@@ -64,20 +78,32 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     return Fetched(downloaded=downloaded, answer_id=answer_id)
 
 
-def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: np.random.Generator) -> HourlyWeather:
-    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+def checked(
+    frame: RunFrame,
+    stored: StoredInputs,
+    downloaded: Downloaded,
+    rng: np.random.Generator,
+    *,
+    n_members: int | None = None,
+) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError.
+
+    n_members   None: as many as the site's settings say
+    """
     now_utc = frame.now_utc
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
-    return series.check(
+    weather = series.check(
         downloaded.received,
         site=frame.site,
         now_utc=now_utc,
         gauge=gauge,
-        n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
+        n_members=n_members or round(frame.config.settings[frame.site.id]["ensemble_members"]),
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
     )
+    frost = frost_put_down(stored.learned) or frost_of_config(frame.config.settings[frame.site.id])
+    return weather if frost is None else series.with_frost(weather, frame.site, frost)
 
 
 def keep_answer(store: sa.Engine, site: Site, downloaded: Downloaded) -> int:

@@ -11,6 +11,8 @@ from gonogo.records.day_plan import Half
 from gonogo.records.site import Site
 from gonogo.times import moment_utc
 
+CIVIL_DEG = 6.0  # civil twilight: the sun so far below the horizon
+
 
 def is_working_day(site: Site, day: date) -> bool:
     """Return whether the site works on a local date: its weekday is listed and it is no holiday."""
@@ -25,7 +27,7 @@ def shift_utc(site: Site, day: date) -> tuple[datetime, datetime]:
 
 
 def daylight_utc(site: Site, day: date) -> tuple[datetime, datetime] | None:
-    """Return civil dawn and dusk of a local date, or None where the sun does not pass them (polar summer or winter).
+    """Return civil dawn and dusk of a local date; None where it stays light, twice the same noon where it stays dark.
 
     Source: the astral library; civil twilight is the sun 6 degrees below the horizon.
     """
@@ -34,9 +36,16 @@ def daylight_utc(site: Site, day: date) -> tuple[datetime, datetime] | None:
         # Asked in the site's own zone, so that dawn and dusk belong to this local date.
         dawn = astral.sun.dawn(observer, day, tzinfo=site.zone)
         dusk = astral.sun.dusk(observer, day, tzinfo=site.zone)
-    except ValueError:
-        return None
+    except ValueError:  # the sun does not pass that height: polar summer or polar night
+        noon = moment_utc(day, time(12), site.zone)
+        is_light = max(_sun_deg(observer, noon + timedelta(hours=h)) for h in range(-12, 13)) >= -CIVIL_DEG
+        return None if is_light else (noon, noon)
     return dawn.astimezone(UTC), dusk.astimezone(UTC)
+
+
+def _sun_deg(observer: astral.Observer, at_utc: datetime) -> float:
+    """Return the height of the sun above the horizon [degrees]."""
+    return float(astral.sun.elevation(observer, at_utc))
 
 
 def working_hours_utc(site: Site, day: date) -> tuple[datetime, datetime]:

@@ -14,10 +14,12 @@ from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, notices
 from gonogo.outgoing.delivery import delivery_line
 from gonogo.service import clock, due, schedule
+from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
+from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
-from gonogo.store import answers, schema
+from gonogo.store import thinning
 
 log = logging.getLogger("gonogo.service.service")
 
@@ -58,8 +60,10 @@ class Service:
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
         self.halt = halt
         self._watch = Watch(self.runner)
+        self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
         self._memory, self._rng = delivery.Memory(), random.Random()
         self._thinned: date | None = None
+        self._score = WeeklyScore(self.store)
 
     def work(self) -> schedule.Work:
         """Return what the schedule runs."""
@@ -72,6 +76,8 @@ class Service:
             watch=self.watch,
             deliver=self.deliver,
             stepped=self.stepped,
+            read_mailbox=self._answers.read,
+            recheck_after_replies=self._answers.recheck,
         )
 
     def begin(self) -> None:
@@ -96,6 +102,7 @@ class Service:
         """One round of the delivery worker."""
         config = self.configs.accepted
         self._thin(config, now_utc)
+        self._score.put_due(config, now_utc)
         worker = delivery.Worker(
             store=self.store,
             transport=config.transport,
@@ -117,16 +124,29 @@ class Service:
             log.warning("%s", delivery_line(report, config.transport))
 
     def _thin(self, config: Config, now_utc: datetime) -> None:
-        """Once a day let go of stored weather answers that nothing needs any more."""
+        """Once a day let go of what is old and neither an export nor a score needs."""
         if self._thinned == now_utc.date():
             return
         self._thinned = now_utc.date()
-        keep_days = max(config.settings[site.id]["answer_keep_days"] for site in config.sites)
+        longest = {
+            name: max(config.settings[site.id][name] for site in config.sites)
+            for name in ("answer_keep_days", "mail_body_keep_days", "detail_keep_days")
+        }
+        keep = thinning.KeepDays(
+            answers=longest["answer_keep_days"],
+            mail_bodies=longest["mail_body_keep_days"],
+            details=longest["detail_keep_days"],
+        )
         try:
-            with schema.begin(self.store) as connection:
-                n_gone = answers.thin_answers(connection, now_utc=now_utc, keep_days=keep_days)
+            gone = thinning.thin(self.store, keep, now_utc=now_utc)
         except StoreError:
-            log.exception("old weather answers could not be thinned; it is tried again tomorrow")
+            log.exception("what is old could not be thinned; it is tried again tomorrow")
             return
-        if n_gone:
-            log.info("%d old weather answers that no run used were deleted", n_gone)
+        if gone:
+            log.info(
+                "thinned: %d weather answers, %d bodies of mails, details of %d runs, %d superseded rows of learning",
+                gone.answers,
+                gone.mail_bodies,
+                gone.runs,
+                gone.learned,
+            )

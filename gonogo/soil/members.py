@@ -13,7 +13,7 @@ from gonogo.soil.balance import simulate
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
 from gonogo.soil.layers import SoilState
-from gonogo.soil.readings import CONFIRMED, FAR, Together, weighed
+from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
 
@@ -162,6 +162,7 @@ class Members:
     def read(self, test: Together) -> list[tuple[int, str, str]]:
         """Take in a test: it teaches of the soil what the simulation before it missed, and places the members."""
         s, hour, since = test.strip, test.hour, self.since[test.strip]
+        test = test.of_lift(lambda depth_mm: self._above_part_pct(s, depth_mm))
         to_theta = self.strips.dry_density_kg_m3[s] / 100_000.0
         theta, error = test.w_pct * to_theta, test.error_pct * to_theta
         flags: list[tuple[int, str, str]] = []
@@ -181,6 +182,25 @@ class Members:
         self.model[s] = self._model(self.knowledge[s])
         self._restart(s, placed, variance)
         return flags
+
+    def _above_part_pct(self, s: int, depth_mm: float) -> tuple[float, float]:
+        """Return by how much the lift is wetter than its upper part, mean and standard deviation [% points]."""
+        top_mm = np.broadcast_to(self.params.top_thickness_mm, self.raw.shape)[s]
+        base_mm = np.broadcast_to(np.asarray(self.params.base_thickness_mm), self.raw.shape)[s]
+        if depth_mm >= self.strips.lift_thickness_mm[s] or not np.all(base_mm > 0.0):
+            return 0.0, 0.0
+        top, base = self.state.top_mm[s] / top_mm, self.state.base_mm[s] / base_mm
+        lift = (self.state.top_mm[s] + self.state.base_mm[s]) / (top_mm + base_mm)
+        more = (lift - upper_part(top, base, top_mm, depth_mm)) * self._apart(s)
+        more_pct = more * (100_000.0 / self.strips.dry_density_kg_m3[s])
+        return float(more_pct.mean()), float(more_pct.std(ddof=1))
+
+    def _apart(self, s: int) -> Floats | float:
+        """Share of the difference between the layers, as simulated, that a test leaves in place.
+
+        Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as simulated.
+        """
+        return 1.0 if self.is_apart_known[s] else self.unknown[s]
 
     def _closed(
         self, test: Together, theta: float, error: float
@@ -229,14 +249,12 @@ class Members:
         """Start the members of a strip again around a content."""
         strips = self.strips
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
-        # Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as modelled.
-        apart = 1.0 if self.is_apart_known[s] else self.unknown[s]
         most = strips.theta_sat[s]
         held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
         at = [x.theta if x.hour >= 0 else float(strips.start_theta[i]) for i, x in enumerate(self.since)]
         hours = [max(x.hour, 0) for x in self.since]
         self.params = self.ground.params(self._scores(), np.array(at), hours, self.knowledge)
-        top, base = self.ground.placed(self.params, self.state, held, s, apart)
+        top, base = self.ground.placed(self.params, self.state, held, s, self._apart(s))
         self.state.top_mm[s], self.state.base_mm[s] = top, base
         self.raw[s] = held
 

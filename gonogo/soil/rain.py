@@ -68,18 +68,23 @@ SURFACE_INDEX: dict[str, int] = {name: i for i, name in enumerate(SURFACES)}
 # 2.74 mm a day for each degree above freezing (0.06 in for each degree F; usual range 1.6 to 6.0 mm): NRCS National
 # Engineering Handbook part 630, chapter 11, from memory.
 MELT_MM_DEGC_H = 2.74 / 24.0
+SETTLED_SNOW_MM_PER_MM = (
+    4.0  # depth over water of snow that has lain: density 250 kg/m3, usual in handbooks, from memory
+)
+FRESH_SNOW_MM_PER_MM = 7.0  # of new snow, which the weather service takes for its own snowfall: 7 cm are 10 mm of water
 
 
-def melt_mm(snow_mm: Floats, temp_degc: Floats) -> Floats:
-    """Return the water that lying snow gives off in each hour [mm] (H,), on ground that was bare before the first hour.
+def melt_mm(snow_mm: Floats, temp_degc: Floats, lying_before_mm: float = 0.0) -> Floats:
+    """Return the water that lying snow gives off in each hour [mm], (H,).
 
-    snow_mm    water equivalent falling as snow in the hour (H,) [mm]
-    temp_degc  air temperature of the hour (H,)
+    snow_mm          water equivalent falling as snow in the hour (H,) [mm]
+    temp_degc        air temperature of the hour (H,)
+    lying_before_mm  water equivalent that lies before the first hour [mm]
 
     Source: degree-day method of NRCS NEH 630, chapter 11, by the hour. Checked in tests/soil/test_rain.py.
     """
     melted = np.zeros_like(snow_mm)
-    lying_mm = 0.0
+    lying_mm = lying_before_mm
     for h, (fallen_mm, degc) in enumerate(zip(snow_mm.tolist(), temp_degc.tolist(), strict=True)):
         lying_mm += fallen_mm
         melted[h] = min(lying_mm, MELT_MM_DEGC_H * max(degc, 0.0))

@@ -15,11 +15,19 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
-KINDS = {"reading": Reading, "gauge_rain": GaugeRain, "watering": Watering, "surface_work": SurfaceWork}
+KINDS = {
+    "reading": Reading,
+    "gauge_rain": GaugeRain,
+    "watering": Watering,
+    "surface_work": SurfaceWork,
+    "lift_result": LiftResult,
+}
+STATION_DAY = "station_day"  # kept in the same log, but no entry that a verdict is made from
+RECORDS: dict[str, type[Entry | StationDay]] = {**KINDS, STATION_DAY: StationDay}
 WITHDRAWN = "withdrawn"
 
 
@@ -49,7 +57,7 @@ class StoredEntry:
 
     id: int
     site_id: str
-    entry: Entry | None
+    entry: Entry | StationDay | None
     entered_utc: datetime
     entered_by: str
     note: str
@@ -89,6 +97,31 @@ def add_entry(
     )
 
 
+def add_station_day(
+    connection: sa.Connection,
+    site_id: str,
+    read: StationDay,
+    arrival: Arrival,
+    *,
+    at_utc: datetime,
+    corrects_id: int | None = None,
+) -> int:
+    """Add what a contract's weather station read on a date that began at at_utc, and return the id of its line.
+
+    Raises StoreError as add_entry does.
+    """
+    return _add_line(
+        connection,
+        site_id=site_id,
+        kind=STATION_DAY,
+        strip_id=None,
+        at_utc=at_utc,
+        record=encoded(read),
+        arrival=arrival,
+        corrects_id=corrects_id,
+    )
+
+
 def withdraw_entry(connection: sa.Connection, site_id: str, entry_id: int, arrival: Arrival) -> int:
     """Take an entry out of force by a line that says so, and return that line's id. The entry itself stays."""
     return _add_line(
@@ -109,7 +142,7 @@ def entries(connection: sa.Connection, site_id: str, *, since_utc: datetime | No
     later = log.alias("later")
     query = (
         sa.select(log.c.kind, log.c.record)
-        .where(log.c.site_id == site_id, log.c.kind != WITHDRAWN)
+        .where(log.c.site_id == site_id, log.c.kind.in_(list(KINDS)))
         .where(~sa.exists().where(later.c.corrects_id == log.c.id))
         .order_by(log.c.at_utc, log.c.id)
     )
@@ -137,7 +170,7 @@ def stored_entry(row: sa.Row[Any]) -> StoredEntry:
     return StoredEntry(
         id=row.id,
         site_id=row.site_id,
-        entry=None if row.kind == WITHDRAWN else decoded(row.record, KINDS[row.kind]),
+        entry=None if row.kind == WITHDRAWN else decoded(row.record, RECORDS[row.kind]),
         entered_utc=row.entered_utc,
         entered_by=row.entered_by,
         note=row.note,
@@ -182,12 +215,14 @@ def _refuse_correction(connection: sa.Connection, values: Mapping[str, Any]) -> 
         raise StoreError(f"Entry {corrects_id} has been corrected already, by entry {newer}. Correct that one.")
 
 
-def _refuse_what_is_no_entry(entry: Entry) -> None:
+def _refuse_what_is_no_entry(entry: Entry | Spread) -> None:
     """Refuse numbers that are none and moments without a zone: whatever checks came before, they end here."""
     for part in fields(entry):
         value = getattr(entry, part.name)
         if isinstance(value, float | int) and (not math.isfinite(value) or value < 0):
             raise StoreError(f"{part.name} = {value}: not a measured amount. Give a number from 0 upwards.")
+        if isinstance(value, Spread):
+            _refuse_what_is_no_entry(value)
         if isinstance(value, datetime) and value.tzinfo is None:
             raise StoreError(f"{part.name} = {value.isoformat()}: a moment needs its time zone. Give UTC.")
     if isinstance(entry, GaugeRain) and entry.until_utc <= entry.from_utc:

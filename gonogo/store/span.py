@@ -7,11 +7,12 @@ from datetime import date, datetime
 
 import sqlalchemy as sa
 
+from gonogo.records.field import StationDay
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.store import schema
 from gonogo.store.answers import GOOD, StoredAnswer, stored_answer
 from gonogo.store.encoding import decoded
-from gonogo.store.history import StoredEntry, stored_entry
+from gonogo.store.history import STATION_DAY, StoredEntry, stored_entry
 from gonogo.store.outbox import queued_of
 from gonogo.store.queued import Queued
 from gonogo.store.runs import Run, run_of
@@ -78,6 +79,22 @@ def entry_lines(
     )
     for row in connection.execute(query).yield_per(AT_ONCE):
         yield stored_entry(row)
+
+
+def station_days(
+    connection: sa.Connection, site_id: str, since_utc: datetime, until_utc: datetime
+) -> dict[tuple[str, date], StoredEntry]:
+    """Return what weather stations read on dates that began in a span, by station and date, as far as in force."""
+    log = schema.entry
+    later = log.alias("later")
+    query = (
+        sa.select(log, later.c.id.label("corrected_by_id"))
+        .outerjoin(later, later.c.corrects_id == log.c.id)
+        .where(log.c.site_id == site_id, log.c.kind == STATION_DAY, later.c.id.is_(None))
+        .where(log.c.at_utc >= since_utc, log.c.at_utc < until_utc)
+    )
+    lines = (stored_entry(row) for row in connection.execute(query))
+    return {(line.entry.station, line.entry.day): line for line in lines if isinstance(line.entry, StationDay)}
 
 
 def mails(connection: sa.Connection, site_id: str, since_utc: datetime, until_utc: datetime) -> Iterator[Queued]:

@@ -5,9 +5,14 @@ The modified Berggren equation: depth = lambda sqrt(48 k n F / L) in feet, BTU, 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.times import as_hour
 from gonogo.units import KG_M3_PER_LB_FT3
 
 Floats = npt.NDArray[np.float64]
@@ -65,21 +70,74 @@ def depth_m(index_degc_s: npt.ArrayLike, conductivity: float, latent: float, fac
     return np.asarray(np.asarray(factor) * np.sqrt(2.0 * conductivity * np.asarray(index_degc_s) / latent))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrostBefore:
+    """The frost that the ground's surface held at a moment [degC h]: what a season has put in and not yet taken out.
+
+    at_utc   the moment; None: before whatever hours are asked about
+    """
+
+    at_utc: datetime | None
+    index_degc_h: float
+
+
+def frost_of_config(settings: Mapping[str, float]) -> FrostBefore | None:
+    """Return the frost that a site's own setting names for the time before its first run, None where it names none."""
+    degc_d = settings.get("frost_before_degc_d", 0.0)
+    return FrostBefore(at_utc=None, index_degc_h=24.0 * degc_d) if degc_d > 0.0 else None
+
+
+def at_row(before: FrostBefore | None, hour_utc: npt.NDArray[np.datetime64]) -> tuple[int, float] | None:
+    """Return (row of the table, index at its start) of a frost put down earlier, None where it says nothing of it."""
+    if before is None or not len(hour_utc):
+        return None
+    if before.at_utc is None:
+        return 0, before.index_degc_h
+    row = int((as_hour(before.at_utc) - hour_utc[0]).astype(np.int64))
+    return (row, before.index_degc_h) if 0 <= row < len(hour_utc) else None
+
+
+def index_degc_h(surface_degc: Floats, *, before: tuple[int, float] | None = None) -> Floats:
+    """Return the surface freezing index at the end of each hour [degC h] (H,).
+
+    surface_degc  of the soil's surface in the hour
+    before        (row, index at the start of that row) that was put down; None: frost that is older than the table is
+                  taken from its first days, see OLDER_FROST_D
+
+    It runs: warmth takes from it what frost has put in, so that the same index thaws the depth again. Hours before the
+    row of `before` keep what they have from the table itself.
+    """
+    if not len(surface_degc):
+        return np.zeros(0)
+    older = max(0.0, -float(surface_degc[:SPIN_UP_H].mean())) * OLDER_FROST_D * 24.0
+    if before is None:
+        return _running(surface_degc, older)
+    row, kept = before
+    return np.concatenate([_running(surface_degc[:row], older), _running(surface_degc[row:], kept)])
+
+
+def _running(surface_degc: Floats, start: float) -> Floats:
+    """Return a sum of frost that begins at `start` and never falls below 0."""
+    warmed = np.cumsum(-surface_degc) + start
+    return np.asarray(warmed - np.minimum.accumulate(np.minimum(warmed, 0.0)))
+
+
 def frost_depth_mm(
-    surface_degc: Floats, *, dry_density_kg_m3: float, w_pct: float, is_granular: bool, soil_degc: float
+    index_degc_h: Floats,
+    surface_degc: Floats,
+    *,
+    dry_density_kg_m3: float,
+    w_pct: float,
+    is_granular: bool,
+    soil_degc: float,
 ) -> Floats:
     """Return how deep the frost stands at the end of each hour [mm] (H,).
 
+    index_degc_h  surface freezing index at the end of the hour
     surface_degc  of the soil's surface in the hour
     w_pct         water content, above 0
     soil_degc     of the soil below, before the frost
-
-    The freezing index runs: warmth takes from it what frost has put in, so that the same index thaws the depth again.
     """
-    warmed = np.cumsum(-surface_degc)
-    start = max(0.0, -float(surface_degc[:SPIN_UP_H].mean())) * OLDER_FROST_D * 24.0 if len(surface_degc) else 0.0
-    # The largest sum that ends in this hour: a running sum that never falls below 0.
-    index_degc_h = warmed + start - np.minimum(np.minimum.accumulate(warmed + start), 0.0)
     conductivity = conductivity_w_m_k(dry_density_kg_m3, w_pct, is_granular=is_granular)
     latent = latent_heat_j_m3(dry_density_kg_m3, w_pct)
     capacity = dry_density_kg_m3 * (GRAIN_HEAT_J_KG_K + 0.75 * w_pct / 100.0 * WATER_HEAT_J_KG_K)

@@ -7,6 +7,8 @@ rules.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -86,19 +88,83 @@ def rain_members_mm(
     and early or late through a front; the share of wet members is the chance, and their amounts follow a Weibull
     distribution whose spread grows with lead. Source: common practice (a Gaussian copula in time), figures above.
     """
+    drawn = draw(
+        rain_mm,
+        rain_chance,
+        lead_h,
+        n_members=n_members,
+        rng=rng,
+        widening=widening,
+        gauged_share=gauged_share,
+    )
+    return drawn.amounts_mm()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """Members before their amounts: ranks (H, M), how many are wet by amount and chance, and the amounts' shape (H,).
+
+    n_alone   wet members that the amount alone implies, n_wet: with the service's chance, never fewer
+    """
+
+    rain_mm: Floats
+    ranks: Floats
+    n_alone: npt.NDArray[np.int64]
+    n_wet: npt.NDArray[np.int64]
+    shape: Floats
+
+    def amounts_mm(self) -> Floats:
+        """Return the rain of each member, (H, M) [mm]."""
+        return _amounts_mm(self.rain_mm, self.ranks, self.n_wet, self.shape)
+
+    def peaks_mm(self, lead_h: Floats) -> Floats:
+        """Return the greatest rain of each member under any chance up to the service's, (H, M) [mm].
+
+        The same amount on more members is less for each: a greater chance would thin the rain below a stop. What is
+        stopped for is judged by these, so that a greater chance never opens an hour. Hours gone by are as they are.
+        """
+        peaks = self.amounts_mm()
+        for n in range(int(self.n_alone.min(initial=0)), int(self.n_wet.max(initial=0))):
+            thin = (self.n_alone <= n) & (n < self.n_wet) & (lead_h >= 0.0) & (self.rain_mm > 0.0)
+            if thin.any():
+                fewer = np.full(int(thin.sum()), n, dtype=np.int64)
+                thicker = _amounts_mm(self.rain_mm[thin], self.ranks[thin], fewer, self.shape[thin])
+                peaks[thin] = np.maximum(peaks[thin], thicker)
+        return peaks
+
+
+def draw(
+    rain_mm: Floats,
+    rain_chance: Floats,
+    lead_h: Floats,
+    *,
+    n_members: int,
+    rng: np.random.Generator,
+    widening: float | Floats = 1.0,
+    gauged_share: Floats | None = None,
+) -> Drawn:
+    """Return the members of rain; arguments as of rain_members_mm."""
     if n_members < 1:
         raise ValueError(f"n_members = {n_members}: at least one member is needed.")
     gauged = np.zeros_like(rain_mm) if gauged_share is None else gauged_share
     chance = likely_chance(rain_mm, rain_chance, lead_h, widening=widening)
     chance = np.where(gauged > 0.5, 1.0, chance)
+    alone = np.minimum(likely_chance(rain_mm, np.zeros_like(rain_mm), lead_h, widening=widening), chance)
+    alone = np.where(gauged > 0.5, 1.0, alone)
     variation = (VARIATION_NOW + VARIATION_GROWTH_PER_DAY * np.maximum(lead_h, 0.0) / 24.0) * widening
     variation = gauged * VARIATION_GAUGED + (1.0 - gauged) * variation
-
-    n_wet = np.clip(np.round(chance * n_members), 1, n_members).astype(np.int64)[:, None]
-    place = (_ranks(len(rain_mm), n_members, rng) - (n_members - n_wet) + 0.5) / n_wet  # of a wet member among the wet
+    n_wet, n_alone = (np.clip(np.round(share * n_members), 1, n_members).astype(np.int64) for share in (chance, alone))
     # Weibull quantile with mean 1 after scaling; shape from variation by Justus et al. (1978): k = cv^-1.086.
-    shape = np.clip(variation, 0.02, 3.0)[:, None] ** -1.086
-    raw = np.where(place > 0.0, -np.log1p(-np.clip(place, 0.0, 1.0 - 1e-12)), 0.0) ** (1.0 / shape)
+    shape = np.clip(variation, 0.02, 3.0) ** -1.086
+    ranks = _ranks(len(rain_mm), n_members, rng)
+    return Drawn(rain_mm=rain_mm, ranks=ranks, n_alone=n_alone, n_wet=n_wet, shape=shape)
+
+
+def _amounts_mm(rain_mm: Floats, ranks: Floats, n_wet: npt.NDArray[np.int64], shape: Floats) -> Floats:
+    """Return amounts (H, M) whose mean is rain_mm, of which n_wet members in each hour have any."""
+    wet = n_wet[:, None]
+    place = (ranks - (ranks.shape[1] - wet) + 0.5) / wet  # of a wet member among the wet
+    raw = np.where(place > 0.0, -np.log1p(-np.clip(place, 0.0, 1.0 - 1e-12)), 0.0) ** (1.0 / shape[:, None])
     return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.records.site import Site
+from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather import services
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
@@ -47,7 +48,7 @@ def today(weather: HourlyWeather, site: Site, day: date, now_utc: datetime) -> S
         attribution=weather.attribution,
         temp_low=phrases.amount("temp_degc", _edge(weather.temp_degc[rest], low=True)),
         temp_high=phrases.amount("temp_degc", _edge(weather.temp_degc[rest], low=False)),
-        wind=phrases.amount("wind_m_s", _edge(weather.wind_2m_m_s[rest], low=False)),
+        wind=phrases.amount("wind_m_s", _edge(weather.wind_2m_m_s[rest], low=False) / WIND_2M_OF_10M),
         rain=phrases.amount("rain_mm", float(np.nansum(weather.rain_mm[rest])) if len(rest) else float("nan")),
         rain_chance=phrases.chance(float((fallen[-1] >= RAIN_DAY_MM).mean()) if len(fallen) else float("nan")),
         rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),

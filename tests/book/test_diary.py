@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from gonogo.book import chain, diary, export
 from gonogo.book.export import Covered
 from gonogo.cli import app, book_app
 from gonogo.errors import GonogoError
+from gonogo.field import station
 from gonogo.records.field import GaugeRain, Reading
 from gonogo.store import history, schema
 from gonogo.store.history import Arrival
@@ -74,7 +76,7 @@ def test_a_strip_has_what_it_was_told_beside_what_was_done(exported: Path) -> No
     assert watered["litres_recorded"] == "9000"
     assert rolled["work_recorded"] == "rolled, 6 passes"
     after = rows["2026-04-08", "N1"]
-    assert (after["reason"], after["lost_h"], after["lost_to"]) == ("already_rolled", "", "")
+    assert (after["reason"], after["lost_h"], after["lost_to"]) == ("lift_accepted", "", "")
     untested = rows["2026-04-06", "N5"]
     assert (untested["verdict"], untested["lost_h"], untested["lost_to"]) == ("wait", "10.5", "missing test")
 
@@ -89,6 +91,22 @@ def test_the_weather_of_a_day_is_what_a_later_answer_says_beside_what_was_forese
     # 8.0 mm in 48 h: half a day of it on the first date, all of the second, half of the third.
     assert [row["gauge_rain_mm"] for row in (first, *others)] == ["2.0", "4.0", "2.0", "", ""]
     assert {row["station_rain_mm"] for row in (first, *others)} == {""}, "nothing else stands in for the station"
+
+
+def test_the_contract_s_station_stands_in_its_own_columns_and_the_anticipated_days_on_the_page(
+    season: Season, tmp_path: Path
+) -> None:
+    site = replace(season.site, contract_station="Harrow airfield", adverse_days=tuple(float(n) for n in range(1, 13)))
+    config = replace(season.config, sites=(site,))
+    station.record(config, site, "day,rain_mm,wind_max_m_s\n2026-04-07,7.4,9.5\n", "s.csv", MADE_UTC)
+    covered = Covered(site=site, first=FIRST, last=FIRST + timedelta(days=N_DAYS - 1))
+    written = diary.write(config, covered, folder=tmp_path, now_utc=MADE_UTC, speak=speaker("en", "metric"))
+    first, second, *_ = table(tmp_path, "weather_day")
+    assert (second["station"], second["station_rain_mm"]) == ("Harrow airfield", "7.4")
+    assert (second["station_wind_max_m_s"], second["station_temp_max_degc"]) == ("9.5", "")
+    assert second["service_rain_mm"] == "6.5", "neither fills in for the other"
+    assert first["station"] == ""
+    assert "The contract anticipates 4." in written.pages[0].read_text(encoding="utf-8")
 
 
 def test_tests_in_force_stand_with_their_lift_and_what_the_specification_asks(exported: Path) -> None:

@@ -12,18 +12,22 @@ from gonogo.config.tables import (
     SITE_SECTIONS,
     CrewTable,
     HeadTable,
+    InboxTable,
     MailTable,
     MaterialTable,
+    MethodTable,
     OversizeTable,
     PersonTable,
     ReadingTable,
     SiteTable,
     StoreTable,
     Table,
+    TreatedTable,
     WatchTable,
     WeatherTable,
 )
 from gonogo.config.values import check_range
+from gonogo.field import station
 from gonogo.field.entries import COLUMNS
 from gonogo.records.ranges import RANGES
 
@@ -31,9 +35,12 @@ TABLES: tuple[type[Table], ...] = (
     SiteTable,
     *SITE_SECTIONS.values(),
     OversizeTable,
+    TreatedTable,
+    MethodTable,
     PersonTable,
     ReadingTable,
     HeadTable,
+    InboxTable,
     StoreTable,
     MailTable,
     WatchTable,
@@ -79,7 +86,7 @@ def test_every_key_of_every_table_has_an_example(key: str) -> None:
 def test_no_example_and_no_range_is_left_over() -> None:
     keys = {key for table in TABLES for key in table.model_fields}
     assert set(EXAMPLES) <= keys
-    assert set(RANGES) <= keys | set(COLUMNS)
+    assert set(RANGES) <= keys | set(COLUMNS) | set(station.COLUMNS)
     assert not set(EXAMPLES) & set(RANGES)
 
 

@@ -94,8 +94,15 @@ FROZEN: list[dict[str, Any]] = [
 
 @pytest.mark.parametrize("sky", FROZEN, ids=["surface", "air where no surface is known", "frost in the lift"])
 def test_each_kind_of_frost_alone_stops_the_water(sky: dict[str, Any]) -> None:
-    path = mean_pct(simulated(rain_mm=in_hour(-10), **sky))
+    path = mean_pct(simulated(**sky))
     assert np.ptp(path[row(-29) :]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_rain_runs_off_ground_in_which_frost_stands_and_wets_thawed_ground_however_cold_the_air() -> None:
+    surface, air, in_the_lift = (mean_pct(simulated(rain_mm=in_hour(-10), **sky)) for sky in FROZEN)
+    assert np.ptp(in_the_lift[row(-29) :]) == pytest.approx(0.0, abs=1e-9)
+    for path in (surface, air):
+        assert path[row(-8)] > path[row(-12)] + 0.3
 
 
 def test_frozen_ground_under_air_above_freezing_does_not_dry_and_a_thin_crust_hinders_nothing() -> None:

@@ -40,7 +40,8 @@ def test_conductivity_of_frozen_silt_by_its_equation() -> None:
 
 def depth(surface: list[float], **changes: Any) -> np.ndarray:
     soil = {"dry_density_kg_m3": 1600.0, "w_pct": 14.0, "is_granular": False, "soil_degc": 4.0} | changes
-    return frost.frost_depth_mm(np.array(surface), **soil)
+    degc = np.array(surface)
+    return frost.frost_depth_mm(frost.index_degc_h(degc), degc, **soil)
 
 
 def test_frost_goes_in_with_cold_and_out_with_the_same_warmth() -> None:
@@ -91,6 +92,8 @@ def snowfall(body: dict[str, Any]) -> None:
     for name in ("temperature_2m", "soil_temperature_0cm"):
         hourly[name][now - 48 : now - 24] = [-2.0] * 24
         hourly[name][now - 24 :] = [4.0] * len(hourly[name][now - 24 :])
+    for name in ("weather_code", "dew_point_2m", "et0_fao_evapotranspiration"):
+        hourly[name] = [None] * len(hourly["time"])
     hourly["precipitation"][now - 40 : now - 30] = [1.0] * 10
     hourly["snowfall"][now - 40 : now - 30] = [0.7] * 10  # cm, 1 mm of water
 

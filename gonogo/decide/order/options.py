@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
-from gonogo.decide.order.today import new_lift_today, options_today
+from gonogo.decide.order.today import new_lift_today, options_today, soaked_over_night
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
@@ -151,6 +151,7 @@ def _present(
     chances: dict[tuple[int, int, int], float] = {}  # weather is hourly: starts within the same hours share a chance
     wet: dict[tuple[int, int, int, int], float] = {}
     by_day: dict[int, tuple[float, TruckTime] | None] = {}
+    soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
     for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
         if hours.day == prepared.inputs.day:
             continue
@@ -164,13 +165,15 @@ def _present(
         dry_chance = chances[key]
         dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=dry_chance)
         yield dry
+        yield from soaked_over_night(prepared, s, decision, dry)
         if day_n not in by_day:
             by_day[day_n] = dose_on(prepared, s, hours)
         needed = by_day[day_n]
         if needed is None or not dry_chance < prepared.chance_needed:
             continue  # what is likely right as it lies is not watered
         litres_m2, took = needed
-        for option in _watered(prepared, hours, dry, litres_m2 * prepared.inputs.strips[s].area_m2, took):
+        litres = litres_m2 * prepared.inputs.strips[s].area_m2
+        for option in _watered(hours, dry, litres, took, soak_h):
             wet_key = (*key, math.floor(option.at_h))
             if wet_key not in wet:
                 wet[wet_key] = chance_watered(prepared, s, litres_m2, option.at_h, start_h)
@@ -179,9 +182,8 @@ def _present(
             yield replace(option, chance=wet[wet_key])
 
 
-def _watered(prepared: Prepared, hours: Working, dry: Option, litres: float, took: TruckTime) -> Iterator[Option]:
+def _watered(hours: Working, dry: Option, litres: float, took: TruckTime, soak_h: float) -> Iterator[Option]:
     """Yield an option with the watering before it, as late as soaking in allows and some hours earlier."""
-    soak_h = prepared.inputs.setting("soak_in_h")
     for lag_h in LAGS_H:
         done_h = dry.start_h - soak_h - lag_h
         at_h = done_h - took.spray_h
@@ -193,8 +195,7 @@ def _watered(prepared: Prepared, hours: Working, dry: Option, litres: float, too
 
 def following_mass_kg_m2(strip: Strip) -> float:
     """Return the dry mass under a square metre of a lift still to come [kg/m2]."""
-    thickness_m = strip.following_lift_thickness_m
-    return strip.dry_density_kg_m3 * (strip.lift_thickness_m if thickness_m is None else thickness_m)
+    return strip.following_dry_mass_kg_m2
 
 
 def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Iterator[Option]:
@@ -231,7 +232,7 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
         if took is None:
             yield option
         else:
-            yield from _watered(prepared, hours, option, litres_m2 * strip.area_m2, took)
+            yield from _watered(hours, option, litres_m2 * strip.area_m2, took, inputs.soak_h(strip))
 
 
 def steps_h(inputs: MorningInputs, done: Mapping[str, int], finest: int) -> dict[str, float]:

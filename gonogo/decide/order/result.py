@@ -7,13 +7,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+import numpy as np
+
 from gonogo import times
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo
 from gonogo.decide.order.timetable import Problem
 from gonogo.decide.today import Prepared
-from gonogo.decide.windows import Working, moment
+from gonogo.decide.water.evening import FOR_TOMORROW
+from gonogo.decide.windows import Working, epoch_h, moment
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import Move, PlannedWork, Unplanned, Work, WorkOrder
@@ -86,8 +89,7 @@ def _flags(prepared: Prepared, lift: LiftToDo, option: Option, strip: Strip, day
     """Return the marks of a planned rolling: keys of PLAN_FLAGS."""
     inputs = prepared.inputs
     age_h = float(inputs.reading_age_h[lift.s]) + 24.0 * option.day_n
-    rained = float(inputs.rained_since_reading_mm[lift.s])
-    is_tested = age_h <= inputs.setting("reading_max_age_h") and rained <= inputs.setting("heavy_rain_retest_mm")
+    is_tested = age_h <= inputs.setting("reading_max_age_h") and not _is_rained_on(prepared, lift.s, option)
     marks = {
         "today": option.day_n == 0,
         "water_first": option.litres > 0.0,
@@ -97,6 +99,13 @@ def _flags(prepared: Prepared, lift: LiftToDo, option: Option, strip: Strip, day
         "late": strip.finish_by is not None and day > strip.finish_by,
     }
     return tuple(key for key, holds in marks.items() if holds)
+
+
+def _is_rained_on(prepared: Prepared, s: int, option: Option) -> bool:
+    """Whether heavy rain has come since the strip's test, or is expected before the option's start."""
+    rained_mm = float(prepared.inputs.rained_since_reading_mm[s])
+    ahead_mm = float(np.mean(prepared.rained.between(epoch_h(prepared.inputs.now_utc), option.start_h)))
+    return not max(rained_mm, ahead_mm) <= prepared.inputs.setting("heavy_rain_retest_mm")
 
 
 def watered_today(prepared: Prepared, decisions: Sequence[Decision], works: Sequence[PlannedWork]) -> list[PlannedWork]:
@@ -116,11 +125,17 @@ def watered_today(prepared: Prepared, decisions: Sequence[Decision], works: Sequ
             area_m2=strip.area_m2,
             expected_area_m2=0.0,
             litres=decision.water.litres,
-            flags=("today",) if strip.id in today else ("today", "roller_full_today"),
+            flags=_watering_flags(strip.id in today, decision),
         )
         for strip, decision in zip(inputs.strips, decisions, strict=True)
-        if decision.verdict == Verdict.WATER and decision.water is not None
+        if decision.water is not None and (decision.verdict == Verdict.WATER or decision.reason == FOR_TOMORROW)
     ]
+
+
+def _watering_flags(is_rolled_today: bool, decision: Decision) -> tuple[str, ...]:
+    if decision.reason == FOR_TOMORROW:
+        return ("today", "soaks_over_night")
+    return ("today",) if is_rolled_today else ("today", "roller_full_today")
 
 
 def sealing(prepared: Prepared, ahead: Sequence[Working], works: Sequence[PlannedWork]) -> list[PlannedWork]:

@@ -12,23 +12,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gonogo import times
+from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
+from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.forecast import chance_watered
 from gonogo.decide.windows import epoch_h, rows, window_chance
-from gonogo.records.day_plan import Task
+from gonogo.records import shift
+from gonogo.records.day_plan import Half, Task
 from gonogo.records.verdict import Decision, Verdict
 
 # Verdicts "wait" that a test can release today: the weather and the hours allow work, only the moisture is not known.
 TESTABLE = frozenset(
     (
         "work_not_recorded", "watered_not_tested", "no_reading", "reading_too_old", "reading_doubtful",
-        "retest_after_rain", "too_uncertain",
+        "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered", "density_failed", "lift_in_rework",
     )
 )  # fmt: skip
 # These too, where the lift is as likely inside as the site's test_worth_chance.
 TESTABLE_IF_LIKELY = frozenset(("too_wet", "split_lift", "rain_will_wet_it", "no_time_for_water", "truck_taken"))
+LIKELY = 0.5
 TEST_H = 0.25  # a gauge test with its way and its note: common practice, no source
 SPREAD_H = 0.75  # a lift of usual size is spread in about so long: common practice, no source
 SECOND_H = 1.0 / 3600.0  # the verdict's times are kept to the second
@@ -50,8 +55,26 @@ def is_testable(prepared: Prepared, decision: Decision) -> bool:
         return False
     if decision.reason in TESTABLE:
         return True
-    likely = decision.facts.get("chance_in_window", 0.0) >= prepared.inputs.setting("test_worth_chance")
-    return decision.reason in TESTABLE_IF_LIKELY and likely
+    if decision.reason not in TESTABLE_IF_LIKELY:
+        return False
+    if decision.reason == "too_wet" and disked_this_morning(prepared):
+        strip = prepared.inputs.site.strip(decision.strip_id)
+        material = prepared.inputs.material(strip)
+        is_vague = decision.w_p90_pct - decision.w_p10_pct > material.window_high_pct - material.window_low_pct
+        least = 0.0 if is_vague else LIKELY  # else it is disked first, and the test comes after it
+    else:
+        least = prepared.inputs.setting("test_worth_chance")
+    return decision.facts.get("chance_in_window", 0.0) >= least
+
+
+def disked_this_morning(prepared: Prepared) -> bool:
+    """Return whether a wet strip of the site is disked today before noon."""
+    inputs = prepared.inputs
+    first = next(iter(disk_hours(inputs)), None)
+    zone = inputs.site.zone
+    return first is not None and (
+        times.local_date(first, zone) == inputs.day and shift.half_of(inputs.site, first)[1] == Half.MORNING
+    )
 
 
 def options_today(prepared: Prepared, s: int, decision: Decision, step_h: float) -> Iterator[Option]:
@@ -124,11 +147,39 @@ def test_done_h(prepared: Prepared, s: int) -> float:
     inputs = prepared.inputs
     strip = inputs.strips[s]
     before = sum(other.crew_id == strip.crew_id for other in inputs.strips[:s])
-    at_h = prepared.today.from_h + TEST_H * (1 + min(before, 3))
+    at_h = max(prepared.today.from_h, rain_over_h(prepared, s)) + TEST_H * (1 + min(before, 3))
     watered_utc = inputs.last_water_utc.get(strip.id)
     if watered_utc is not None:
-        at_h = max(at_h, epoch_h(watered_utc) + inputs.setting("soak_in_h") + TEST_H)
+        at_h = max(at_h, epoch_h(watered_utc) + inputs.soak_h(strip) + TEST_H)
     return at_h
+
+
+def soaked_over_night(prepared: Prepared, s: int, decision: Decision, dry: Option) -> Iterator[Option]:
+    """Yield an option of a later day for a strip that is watered this afternoon and soaks until then."""
+    plan = decision.water
+    if decision.reason != FOR_TOMORROW or plan is None:
+        return
+    soaked_h = epoch_h(plan.finish_utc) + prepared.inputs.soak_h(prepared.inputs.strips[s])
+    if dry.start_h >= soaked_h + TEST_H:
+        chance = chance_watered(prepared, s, plan.litres_m2, epoch_h(plan.start_utc), dry.start_h)
+        yield replace(dry, chance=chance, is_after_test=True)
+
+
+def rain_over_h(prepared: Prepared, s: int) -> float:
+    """Return when the last likely rain before the strip's best stretch is over [epoch h]: a test before it says little.
+
+    Minus infinity where none is due, or where no stretch fits.
+    """
+    chosen, cond = prepared.best[s], prepared.cond
+    if chosen is None:
+        return -math.inf
+    part = rows(cond, prepared.today.from_h, max(chosen.start_h, prepared.today.from_h))
+    if part is None:
+        return -math.inf
+    rainy = 1.0 - cond.is_rainless[part].mean(axis=1) > prepared.inputs.setting("rain_chance_stop")
+    last = np.flatnonzero(rainy)
+    over_h = float(cond.first_h + part.start + last[-1] + 1) if len(last) else -math.inf
+    return over_h if over_h <= chosen.start_h else -math.inf
 
 
 test_done_h.__test__ = False  # type: ignore[attr-defined]

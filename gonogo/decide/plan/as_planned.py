@@ -7,6 +7,8 @@ from dataclasses import replace
 
 from gonogo import times
 from gonogo.decide.standing import ORDER_STANDS
+from gonogo.decide.water.evening import FOR_TOMORROW
+from gonogo.decide.water.watering import DRY_CRUST
 from gonogo.records.day_plan import DayPlan, StripPlan, Task
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
@@ -46,7 +48,8 @@ def as_planned(decisions: Sequence[Decision], plan: DayPlan) -> tuple[Decision, 
         if told is None:
             found.append(decision)
             continue
-        jobs = {job.task: job for job in plan.jobs_of(decision.strip_id)}
+        # Work whose hours are over is no order any more: whether it was done is asked.
+        jobs = {job.task: job for job in plan.jobs_of(decision.strip_id) if job.end_utc > plan.made_utc}
         water = jobs.get(Task.WATER) or jobs.get(Task.DAMP)
         found.append(
             replace(
@@ -56,7 +59,7 @@ def as_planned(decisions: Sequence[Decision], plan: DayPlan) -> tuple[Decision, 
                 until_utc=told.roll_by_utc,
                 next_utc=told.next.at_utc if told.verdict == Verdict.WAIT and told.next is not None else None,
                 water=None if water is None else water.water,
-                advice=_advice(decision, plan, told, is_damped=Task.DAMP in jobs),
+                advice=_advice(decision, plan, told, is_damped=Task.DAMP in jobs or decision.reason == DRY_CRUST),
             )
         )
     return tuple(found)
@@ -68,8 +71,11 @@ def order_as_planned(order: WorkOrder, decisions: Mapping[str, Decision], plan: 
     def is_kept(work: PlannedWork) -> bool:
         if times.local_date(work.start_utc, site.zone) != plan.day:
             return True
+        if work.end_utc <= plan.made_utc:
+            return False
         if work.work == Work.WATERING:
-            return decisions[work.strip_id].verdict == Verdict.WATER
+            decision = decisions[work.strip_id]
+            return decision.verdict == Verdict.WATER or decision.reason == FOR_TOMORROW
         return work.work == Work.ROLLING
 
     sealing = [

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from gonogo import times
+from gonogo.decide import rolling
 from gonogo.decide.order.today import SPREAD_H, TEST_H, is_testable
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
 from gonogo.decide.standing import ORDER_STANDS
+from gonogo.decide.water.evening import FOR_TOMORROW
+from gonogo.decide.water.watering import DRY_CRUST, soaking_h
 from gonogo.records.day_plan import Job, Task
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import PlannedWork, Work
@@ -48,26 +50,30 @@ def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
         yield from order.jobs
         return
     work = rolling_today(basis, strip.id)
-    rolling = None if work is None else _rolling(basis, work, decision)
+    rolled = None if work is None else _rolling(basis, work, decision)
     lift = basis.done.get(strip.id, 0) + 1
     coming = new_lift(basis, s)
-    if coming is not None and coming.spread_utc is not None and coming.test is not None:
+    is_spread = coming is not None and coming.spread_utc is not None and not coming.is_if_rolled
+    if is_spread and coming is not None and coming.spread_utc is not None and coming.test is not None:
         yield _by_hand(basis, Task.SPREAD, strip.id, lift, coming.spread_utc, SPREAD_H)
         yield _by_hand(basis, Task.TEST, strip.id, lift, coming.spread_utc + timedelta(hours=SPREAD_H), TEST_H)
     elif is_testable(basis.prepared, decision):
-        test = test_of(basis, s, decision, rolling)
+        test = test_of(basis, s, decision, rolled)
         if test is not None and test.by_utc is not None:
             yield _by_hand(basis, Task.TEST, strip.id, lift, test.by_utc - timedelta(hours=TEST_H), TEST_H)
     if decision.verdict == Verdict.WATER and decision.water is not None and work is not None:
         yield from _watering(basis, decision, lift, work)
-    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolling is not None:
+    if decision.reason == FOR_TOMORROW and decision.water is not None:
+        yield _spraying(basis, Task.WATER, decision, lift)
+        yield _by_hand(basis, Task.MIX, strip.id, lift, decision.water.finish_utc, DISK_H)
+    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolled is not None:
         yield _spraying(basis, Task.DAMP, decision, lift)
     back = way_back(basis, s)
     for at_utc in () if back is None or back.is_hopeless else back.disk_utc:
         if times.local_date(at_utc, basis.site.zone) == basis.inputs.day:
             yield _by_hand(basis, Task.DISK, strip.id, lift, at_utc, DISK_H)
-    if rolling is not None:
-        yield rolling
+    if rolled is not None:
+        yield rolled
 
 
 def _by_hand(basis: Basis, task: Task, strip_id: str, lift: int, start_utc: datetime, lasts_h: float) -> Job:
@@ -98,7 +104,7 @@ def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
         is_after_test=decision.verdict != Verdict.COMPACT,
         chance=work.chance,
         passes=roller.passes if strip.passes is None else strip.passes,
-        lanes=math.ceil(strip.width_m / max(roller.rolled_width_m - roller.overlap_m, 1e-6) - 1e-9),
+        lanes=rolling.lanes(strip.width_m, roller),
     )
 
 
@@ -106,11 +112,12 @@ def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) ->
     """Yield the truck's time on a strip, mixing and soaking in, and the test before it is rolled."""
     water = decision.water
     assert water is not None
-    soak = timedelta(hours=basis.inputs.setting("soak_in_h"))
+    is_crust = decision.reason == DRY_CRUST
+    soak_h = soaking_h(basis.inputs, basis.site.strip(decision.strip_id), is_crust=is_crust)
     yield _spraying(basis, Task.WATER, decision, lift)
-    mix_h = min(DISK_H, soak / timedelta(hours=1))
-    yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, mix_h)
-    yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak / timedelta(hours=1))
+    if not is_crust:
+        yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, min(DISK_H, soak_h))
+    yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak_h)
     tested_utc = max(work.start_utc - timedelta(hours=TEST_H), water.finish_utc)
     yield _by_hand(basis, Task.TEST, decision.strip_id, lift, tested_utc, TEST_H)
 
@@ -120,7 +127,9 @@ def _spraying(basis: Basis, task: Task, decision: Decision, lift: int) -> Job:
     assert water is not None
     by_utc = None
     if task == Task.WATER and decision.until_utc is not None:
-        before = timedelta(hours=decision.rolling_time_h + basis.inputs.setting("soak_in_h"))
+        is_crust = decision.reason == DRY_CRUST
+        soak_h = soaking_h(basis.inputs, basis.site.strip(decision.strip_id), is_crust=is_crust)
+        before = timedelta(hours=decision.rolling_time_h + soak_h)
         by_utc = max(decision.until_utc - before, water.finish_utc)
     return Job(
         task=task,

@@ -59,9 +59,12 @@ def rain_before_next_shift_h(basis: Basis) -> float | None:
     last = min(epoch_h(basis.next_shift_utc), float(cond.first_h + len(cond.is_calm)))
     rows = slice(max(int(from_h) - cond.first_h, 0), int(last) - cond.first_h)
     fallen = np.cumsum(cond.rain_mm[rows], axis=0)
-    if not len(fallen) or not float(np.mean(fallen[-1] >= least_mm)) >= least_chance:
+    if not len(fallen):
         return None
-    reached = np.mean(fallen >= least_mm, axis=1) >= least_chance
+    by_amount = np.mean(fallen >= least_mm, axis=1) >= least_chance
+    reached = by_amount | (np.mean(fallen > 0.0, axis=1) >= inputs.setting("seal_any_rain_chance"))
+    if not reached[-1]:
+        return None
     at_h = float(cond.first_h + rows.start + int(np.argmax(reached)))
     begun = [
         epoch_h(spell.from_utc) for spell in spells(basis.prepared, from_h, last) if epoch_h(spell.from_utc) <= at_h

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.water.spraying import pass_limit_litres_m2, spray, trips
-from gonogo.decide.windows import Working, rows
+from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
+from gonogo.decide.windows import Working, rows, working
 from gonogo.records.site import Material, Strip, Truck
 
 CHANCE_GAIN_MIN = (
@@ -44,7 +45,7 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
         truck,
         length_m=strip.length_m,
         width_m=strip.width_m,
-        efficiency=prepared.inputs.setting("truck_efficiency"),
+        pace=pace(prepared.inputs, truck),
     )
     if not math.isfinite(took.first_h + took.spray_h + took.leave_h):
         return None
@@ -59,7 +60,7 @@ def dose_on(prepared: Prepared, s: int, hours: Working) -> tuple[float, TruckTim
     """
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
-    truck, soak_h = inputs.crew(strip).truck, inputs.setting("soak_in_h")
+    truck, soak_h = inputs.crew(strip).truck, min(inputs.soak_h(strip), hours.hours)
     if truck is None or not strip.lift_thickness_m <= inputs.site.mixing_depth_m or hours.hours <= 0.0:
         return None
     noon_h = (hours.from_h + hours.until_h) / 2.0
@@ -98,20 +99,42 @@ def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, ro
 def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
     """Return the best chance of a strip on a day if it is watered first on that day, with the truck all to itself.
 
-    NaN where it gets no water on that day (see dose_on), or where water, soaking in and rolling do not fit into it.
+    Where water, soaking in and rolling do not fit into the day, it is watered at the end of the day before. NaN where
+    it gets no water (see dose_on), or where that does not do either.
     """
     dosed = dose_on(prepared, s, hours)
     if dosed is None:
         return math.nan
     litres_m2, took = dosed
-    soak_h = prepared.inputs.setting("soak_in_h")
+    soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
     first_h = hours.from_h + took.first_h + took.spray_h + soak_h
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
     if not first_h <= last_h:
-        return math.nan
+        return _chance_over_night(prepared, s, hours, litres_m2, took)
     starts = (first_h, *map(float, np.arange(math.floor(first_h) + 1, last_h + 1e-9, 1.0)))
     chances = [chance_watered(prepared, s, litres_m2, h - soak_h - took.spray_h, h) for h in starts]
     return max((c for c in chances if not math.isnan(c)), default=math.nan)
+
+
+def _chance_over_night(prepared: Prepared, s: int, hours: Working, litres_m2: float, took: TruckTime) -> float:
+    """Return the best chance of a day where the strip is watered at the end of the working day before it."""
+    inputs = prepared.inputs
+    eve = working(inputs, hours.day - timedelta(days=1))
+    if not eve.is_working_day or eve.hours < took.first_h + took.spray_h:
+        return math.nan
+    at_h = eve.until_h - took.spray_h
+    first_h = max(hours.from_h, eve.until_h + inputs.soak_h(inputs.strips[s]))
+    last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
+    starts = np.arange(first_h, last_h + 1e-9, 1.0) if first_h <= last_h else ()
+    chances = [chance_watered(prepared, s, litres_m2, at_h, float(h)) for h in starts]
+    return max((c for c in chances if not math.isnan(c)), default=math.nan)
+
+
+def borrow_litres_m3(material: Material, dry_density_kg_m3: float) -> float:
+    """Return what a cubic metre of borrow lacks, as it is spread [L/m3]: 0 where it is right or unknown."""
+    if material.borrow_w_pct is None or material.borrow_w_pct - material.omc_pct >= material.window_low_pct:
+        return 0.0
+    return dose.water_litres(dry_density_kg_m3, material.borrow_w_pct, dose.target_w_pct(material))
 
 
 def borrow_dose_litres_m2(material: Material, dry_mass_kg_m2: float) -> float:

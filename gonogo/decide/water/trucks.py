@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from gonogo.decide.today import Prepared
-from gonogo.decide.water.dose import Outcome, maintain, watered
+from gonogo.decide.water import evening
+from gonogo.decide.water.dose import is_only_crust
+from gonogo.decide.water.watering import Outcome, maintain, watered
 from gonogo.decide.windows import Stretch
 from gonogo.records.site import Truck
 from gonogo.records.verdict import WaterPlan
@@ -38,8 +40,24 @@ def plan(prepared: Prepared, wanted: Sequence[int], free: Free) -> dict[int, Out
     for truck_id, rows in by_truck.items():
         free.setdefault(truck_id, [prepared.today.from_h] * trucks[truck_id].count)
         served, free[truck_id] = _served(prepared, rows, trucks[truck_id], free[truck_id])
-        outcomes |= served
+        outcomes |= _for_tomorrow(prepared, served, trucks[truck_id], free[truck_id])
     return outcomes
+
+
+def _for_tomorrow(
+    prepared: Prepared, served: Mapping[int, Outcome], truck: Truck, free_h: list[float]
+) -> dict[int, Outcome]:
+    """Return the outcomes, with water in the afternoon for strips that get none in time today; moves free_h on."""
+    found = dict(served)
+    for s, outcome in served.items():
+        if outcome.is_in_time != 0.0 or is_only_crust(prepared, s):
+            continue
+        called_h = min(free_h)
+        made = evening.planned(prepared, s, truck, called_h)
+        if made is not None:
+            found[s] = replace(outcome, tomorrow=made[0])
+            free_h[free_h.index(called_h)] = made[1]
+    return found
 
 
 def keep_damp(prepared: Prepared, s: int, window: Stretch, free: Free) -> WaterPlan | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -16,12 +16,20 @@ import numpy.typing as npt
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
-from gonogo.units import M_S_PER_KM_H, M_S_PER_KNOT, M_S_PER_MILE_H, MM_PER_INCH, degc_from_degf, wind_2m_m_s
+from gonogo.units import (
+    M_S_PER_KM_H,
+    M_S_PER_KNOT,
+    M_S_PER_MILE_H,
+    METRE_PER_FOOT,
+    MM_PER_INCH,
+    degc_from_degf,
+    wind_2m_m_s,
+)
 from gonogo.weather.checks import distance_km
 from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused, stamps
 from gonogo.weather.sunlight import completed
-from gonogo.weather.table import COLUMNS, ParsedForecast, hour_rows
+from gonogo.weather.table import COLUMNS, ParsedForecast, code_of_hour, hour_rows
 
 NAME = "open_meteo"
 FREE_URL = "https://api.open-meteo.com/v1/forecast"
@@ -33,6 +41,7 @@ ATTRIBUTION = (
 PAST_DAYS = 15  # 14 days of recent rain and one spare, because days are cut in GMT
 FORECAST_DAYS = 12  # 10 days ahead, today and one spare
 WIND_HEIGHT_M = 10.0
+CLOCK_SEAM = timedelta(minutes=20)  # around midnight in GMT nobody knows which day the service counted from
 SNOW_WATER_MM_PER_CM = 10.0 / 7.0  # the service's own ratio: 7 cm of snow are 10 mm of water
 
 Convert = Callable[[Any], Any]
@@ -88,13 +97,21 @@ COLUMN_MAP: tuple[Mapped, ...] = (
         units={"cm": _times(SNOW_WATER_MM_PER_CM), "inch": _times(MM_PER_INCH / 10.0 * SNOW_WATER_MM_PER_CM)},
         is_sum=True,
     ),
+    Mapped(
+        ours="snow_depth_mm",
+        theirs="snow_depth",
+        units={"m": _times(1000.0), "ft": _times(1000.0 * METRE_PER_FOOT)},
+        is_sum=False,
+    ),
     Mapped(ours="rain_chance", theirs="precipitation_probability", units={"%": _times(0.01)}, is_sum=True),
     Mapped(ours="surface_temp_degc", theirs="soil_temperature_0cm", units=TEMPERATURE, is_sum=False),
     Mapped(ours="weather_code", theirs="weather_code", units={"wmo code": _same}, is_sum=False),
     Mapped(ours="cloud_pct", theirs="cloud_cover", units={"%": _same}, is_sum=False),
+    Mapped(ours="dew_point_degc", theirs="dew_point_2m", units=TEMPERATURE, is_sum=False),
+    Mapped(ours="service_et0_mm", theirs="et0_fao_evapotranspiration", units=DEPTH, is_sum=True),
 )
 
-# The reference request; dew point, reference evapotranspiration and snow depth are kept in the raw answer for checks.
+# Dew point and reference evapotranspiration are for weather/agreement.py.
 ASKED = (
     "temperature_2m",
     "relative_humidity_2m",
@@ -138,6 +155,15 @@ def request(sites: Sequence[Site], now_utc: datetime, base_url: str | None, key:
         params=place_params(sites) | {"hourly": ",".join(ASKED)},
         headers={"X-Api-Key": key} if key else {},
     )
+
+
+def begins(asked_utc: datetime) -> tuple[datetime, datetime]:
+    """Return the first stamp of an answer to our request: 0:00 GMT, PAST_DAYS before the service's today."""
+    earliest, latest = (
+        (asked_utc + seam).replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=PAST_DAYS)
+        for seam in (-CLOCK_SEAM, CLOCK_SEAM)
+    )
+    return earliest, latest
 
 
 def parse(body: bytes, site: Site) -> ParsedForecast:
@@ -208,8 +234,11 @@ def columns(
                 "this unit is not known.",
                 f"One of {', '.join(column.units)} is right.",
             )
-        converted = np.asarray(column.units[unit](values), dtype=np.float64)
+        with np.errstate(over="ignore"):  # what is too great for a number is too great for the checks
+            converted = np.asarray(column.units[unit](values), dtype=np.float64)
         (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
+    if "weather_code" in at_stamp:
+        at_stamp["weather_code"] = code_of_hour(at_stamp["weather_code"], stamp_utc)
     return at_stamp, before_stamp, notes
 
 
@@ -262,4 +291,5 @@ SERVICE = WeatherService(
     parse=parse,
     max_sites=100,
     split=partial(json_slices, NAME),
+    begins=begins,
 )

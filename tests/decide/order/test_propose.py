@@ -269,7 +269,7 @@ def test_a_small_gain_moves_nothing_and_a_large_one_does() -> None:
 
 def test_what_cannot_be_planned_says_why() -> None:
     no_truck = {"crews": (crew(truck=None),)}
-    slow = {"soak_in_h": 12.0}
+    slow = {"soak_in_h": 24.0}
     cases: dict[str, MorningInputs] = {
         "longer_than_shift": morning(strips=[strip(length_m=2500.0)]),
         "no_likely_hour": morning(18.0),

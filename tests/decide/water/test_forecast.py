@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from hand_made import DAY, MEMBERS, N_HOURS, SETTINGS, at, crew, hourly, material, morning, row, strip
 
+from gonogo.decide.conditions import conditions
 from gonogo.decide.outlook import outlook
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.water.forecast import borrow_dose_litres_m2, chance_watered, dose_on, truck_time
-from gonogo.decide.windows import amount_between, conditions, epoch_h, running_sum, working
+from gonogo.decide.windows import amount_between, epoch_h, running_sum, working
 from gonogo.records.verdict import Verdict
 
 THURSDAY = DAY + timedelta(days=1)
@@ -30,7 +31,7 @@ def test_a_right_strip_a_wet_one_and_one_without_truck_or_time_have_no_chance_wa
         morning(14.5),
         morning(18.0),
         morning(9.0, on_site={"crews": (crew(truck=None),)}),
-        morning(9.0, settings={"soak_in_h": 12.0}),
+        morning(9.0, settings={"soak_in_h": 24.0}),
         morning(9.0, strips=[strip(lift_thickness_m=0.35)]),
         morning(2.0, strips=[strip(lift_thickness_m=0.30, dry_density_kg_m3=1700.0)]),  # more than is put on at all
     ):

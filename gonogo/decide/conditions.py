@@ -1,0 +1,129 @@
+"""Hour by hour, whether a roller could work: frost, snow, storm, rain, standing water, and the lift itself.
+
+Conditions are 1 (holds), 0 (does not) or NaN (unknown); NaN runs through to every chance that it touches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from gonogo.decide.inputs import Floats, MorningInputs, as_tested, on_hours
+from gonogo.soil.ponding import standing_water_mm
+from gonogo.units import WIND_2M_OF_10M
+from gonogo.weather.frost import FROZEN_FROM_MM
+from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
+
+FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """Hour by hour, whether a roller could work.
+
+    first_h        epoch hour of row 0
+    rain_mm        (H, M) rain of the member in the hour
+    is_rainless    (H, M) that rain below the site's stop
+    is_unfrozen    (H,) neither frozen nor freezing, and no snow lies
+    is_bare        (H,) no snow lies
+    is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
+    is_drained     (H, S, M) no water stands on the strip, at the start of the hour
+    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour; where the
+                   newest test lies outside the window, also if that test was right and the members were not
+    is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
+    is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
+    """
+
+    first_h: int
+    rain_mm: Floats
+    is_rainless: Floats
+    is_unfrozen: Floats
+    is_bare: Floats
+    is_calm: Floats
+    is_drained: Floats
+    is_inside: Floats
+    is_too_wet: Floats
+    is_too_dry: Floats
+    is_split: Floats
+    is_crusted: Floats
+
+
+def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Floats:
+    """Return a condition as 1 and 0, NaN wherever one of the values it was made from is NaN."""
+    out = np.asarray(condition, dtype=np.float64)
+    for value in values:
+        out = np.where(np.isnan(value), np.nan, out)
+    return out
+
+
+def conditions(inputs: MorningInputs) -> Conditions:
+    """Return hour by hour whether each strip could be rolled."""
+    weather = inputs.weather
+    rain, peaks = on_hours(inputs, weather.rain_members_mm), on_hours(inputs, weather.rain_peaks_mm)
+    temp, surface = on_hours(inputs, weather.temp_degc), on_hours(inputs, weather.surface_temp_degc)
+    wind, code, snow = (
+        on_hours(inputs, weather.wind_2m_m_s),
+        on_hours(inputs, weather.weather_code),
+        on_hours(inputs, weather.snow_mm),
+    )
+    freeze, rain_stop, wind_stop, snow_stop = (
+        inputs.setting(name) for name in ("freeze_temp_degc", "rain_stop_mm_h", "wind_stop_m_s", "light_rain_mm_h")
+    )
+    # The service may have no surface temperature: then the air speaks for it. Day-long frost outlasts a mild noon.
+    ground = np.where(np.isnan(surface), temp, np.minimum(surface, temp))
+    padded = np.concatenate([np.full(FROST_MEMORY_H - 1, np.nan), temp])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, FROST_MEMORY_H)
+    known = np.sum(~np.isnan(windows), axis=1)
+    mean_temp = np.where(known > 0, np.nansum(windows, axis=1) / np.maximum(known, 1), np.inf)
+    frost = on_hours(inputs, weather.frost_depth_mm)  # of the lift that freezes deepest
+    lying, lying_stop = on_hours(inputs, weather.snow_lying_mm), inputs.setting("snow_lying_stop_mm")
+    bare = lying < lying_stop
+    unfrozen = (ground > freeze) & (mean_temp > freeze) & (snow < snow_stop) & (frost < FROZEN_FROM_MM)
+    unfrozen &= bare & ~np.isin(code, FREEZING_CODES)
+    thunder = np.isin(code, THUNDER_CODES)
+    thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
+    calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
+    ponding_stop = inputs.setting("ponding_stop_mm")
+    is_drained = flagged(standing_mm(inputs, rain) < ponding_stop, rain[:, None, :], ponding_stop)
+
+    low, high, omc = (
+        np.array([getattr(inputs.material(s), name) for s in inputs.strips])[None, :, None]
+        for name in ("window_low_pct", "window_high_pct", "omc_pct")
+    )
+    mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
+    driest, wettest = as_tested(inputs, mean)
+    split = ((top < low) & (base > high)) | ((top > high) & (base < low))
+    halves = (mean, top, base)
+    return Conditions(
+        first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
+        rain_mm=rain,
+        is_rainless=flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop),
+        is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop, lying, lying_stop),
+        is_bare=flagged(bare, lying, lying_stop),
+        is_drained=is_drained,
+        is_calm=flagged(calm, wind, wind_stop),
+        # The path was computed from evapotranspiration: where that is unknown, so is the path.
+        is_inside=is_drained
+        * flagged((driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
+        is_too_wet=flagged(mean > high, mean, high),
+        is_too_dry=flagged(wettest < low, mean, low),
+        is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
+        is_crusted=flagged(~split & (mean >= low) & (mean <= high) & (top < low), *halves, low, high),
+    )
+
+
+def standing_mm(inputs: MorningInputs, rain_mm: Floats) -> Floats:
+    """Return the water that stands on each strip at the start of each hour, (H, S, M) [mm]."""
+    melt = np.nan_to_num(on_hours(inputs, inputs.weather.melt_mm), nan=0.0)
+    known = np.asarray(~np.isnan(rain_mm).all(axis=1))
+    if known.any():  # before the first hour of the weather nothing is known to stand
+        rain_mm = np.where(np.arange(len(known))[:, None] < int(np.argmax(known)), 0.0, rain_mm)
+    return standing_water_mm(
+        rain_mm + melt[:, None],
+        inputs.et0_mm,
+        on_hours(inputs, inputs.weather.frost_depth_mm) >= FROZEN_FROM_MM,
+        soil_classes=[inputs.material(strip).soil_class for strip in inputs.strips],
+        surfaces=[inputs.surface(s).value for s in range(len(inputs.strips))],
+    )

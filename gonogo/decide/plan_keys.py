@@ -1,0 +1,88 @@
+"""The sentence keys of the day plan: why a test decides, why a strip has no place, what is sealed, what is not spread.
+
+Beside those of decide/keys.py, whose rules hold: every language has a sentence for each.
+"""
+
+from __future__ import annotations
+
+from gonogo.decide.keys import REASONS, Key
+
+# Why a test decides (TestFirst.why): the reason of the verdict, or what only the plan knows.
+TEST_CAUSES: dict[str, Key] = {
+    **{key: Key(meaning=row.meaning) for key, row in REASONS.items() if row.meaning.startswith("wait")},
+    "after_watering": Key(meaning="watered first today: the test after mixing and soaking in releases it"),
+    "new_lift": Key(meaning="a lift is spread this morning: its first test releases it"),
+}
+
+# Reasons and causes of a test that have a few words of their own for a first screen; others are told by their sentence.
+SHORT: dict[str, Key] = {
+    key: Key(meaning=row.meaning)
+    for key, row in {**REASONS, **TEST_CAUSES}.items()
+    if key
+    in {
+        "in_window",
+        "too_dry",
+        "not_knowable",
+        "no_forecast",
+        "forecast_too_old",
+        "day_off",
+        "already_rolled",
+        "not_enough_hours",
+        "frozen",
+        "stormy",
+        "weather_leaves_no_time",
+        "rain_too_soon",
+        "work_not_recorded",
+        "watered_not_tested",
+        "no_reading",
+        "reading_too_old",
+        "reading_doubtful",
+        "retest_after_rain",
+        "too_uncertain",
+        "too_wet",
+        "split_lift",
+        "lift_too_thick_to_mix",
+        "rain_will_wet_it",
+        "no_truck",
+        "roller_full",
+        "truck_taken",
+        "no_time_for_water",
+        "after_watering",
+        "new_lift",
+        "dry_crust",
+        "dry_crust_unwatered",
+        "rain_not_known",
+        "rain_on_water",
+        "snow_lying",
+        "standing_water",
+        "test_outside",
+        "too_cold",
+        "water_for_tomorrow",
+    }
+}
+
+# Why a strip that may be worked has no place today (StripPlan.why_not): the order's reason.
+NO_PLACE: dict[str, Key] = {
+    "not_knowable": Key(meaning="weather or moisture of the hours ahead is unknown"),
+    "longer_than_shift": Key(meaning="rolling and sealing take longer than the shift: roll it in sections"),
+    "no_likely_hour": Key(meaning="no hour of today is likely enough"),
+    "no_truck": Key(meaning="too dry, and the crew has no water truck"),
+    "no_time_for_water": Key(meaning="too dry, and no time for water, soaking in and rolling"),
+    "borrow_too_wet": Key(meaning="the borrow is wetter than the window"),
+    "roller_full": Key(meaning="the roller's hours go to other strips"),
+    "lift_below": Key(meaning="the lift below it has no place either"),
+}
+
+# Why strips are sealed (Sealing.why).
+SEAL_CAUSES: dict[str, Key] = {
+    "rain_today": Key(meaning="rain is likely in the shift"),
+    "rain_before_next_shift": Key(meaning="rain is likely before the next shift"),
+}
+
+# Why no lift is spread this morning (NewLift.stop).
+SPREAD_STOPS: dict[str, Key] = {
+    "day_off": Key(meaning="the site does not work today"),
+    "borrow_not_right": Key(meaning="the borrow would arrive outside the window, or leave it before it can be rolled"),
+    "day_over": Key(meaning="too little is left of the shift"),
+    "weather": Key(meaning="no stretch of today's weather is likely enough to roll it"),
+}
