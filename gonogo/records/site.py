@@ -35,6 +35,7 @@ class Recipient:
     role: str
     units: str = "metric"
     language: str = "en"
+    score_mail: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

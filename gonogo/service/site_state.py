@@ -57,6 +57,11 @@ def silence(config: Config, now_utc: datetime) -> str:
     return f"silent since {written_utc:%Y-%m-%d %H:%M} UTC: start it with `gonogo serve`, or see its log"
 
 
+def has_own_verdict(connection: sa.Connection, run: runs.Run) -> bool:
+    """Return whether a run came to a verdict, good or bad, or to a fault of ours that another try would not mend."""
+    return bool(run.error) or bool({d.reason for d in runs.decisions(connection, run.id)} - NO_VERDICT)
+
+
 def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
     """Whether a run came to a verdict without a fault, and all of its mails have gone."""
     reasons = {d.reason for d in runs.decisions(connection, run.id)}
