@@ -128,15 +128,15 @@ CASES = {
         "material.clay.curve_w_pct", "no optimum", "laboratory", "[1667, 1730, 1762, 1739, 1672]"),
     "curve of two humps": (SITE, "[1668, 1730, 1762, 1739, 1672]", "[1740, 1700, 1762, 1739, 1672]",
         "material.clay.curve_w_pct", "two humps", "laboratory", "[1667, 1730, 1762, 1739, 1672]"),
-    "working time below nothing": (SITE, "[material.silty_sand.oversize]", '[material.clay.treated]\nbinder = "cement"\n'
-        "working_time_h = -1\n[material.silty_sand.oversize]", "material.clay.treated.working_time_h",
+    "working time below nothing": (SITE, "[material.silty_sand.oversize]",
+        '[material.clay.treated]\nbinder = "cement"\n' "working_time_h = -1\n[material.silty_sand.oversize]", "material.clay.treated.working_time_h",
         "outside 0.25 to 240", "working_time_h = 2", '[material.clay.treated]\nbinder = "cement"\n'
         "[material.silty_sand.oversize]"),
     "mellowing past the working time": (SITE, "[material.silty_sand.oversize]", '[material.clay.treated]\n'
         'binder = "lime"\nmellowing_h = 80\n[material.silty_sand.oversize]', "material.clay.treated.mellowing_h",
         "leaves no time", "24 and 72", '[material.clay.treated]\nbinder = "lime"\n[material.silty_sand.oversize]'),
-    "method with a density": (SITE, "[material.silty_sand.oversize]", "[material.clay.method_specification]\npasses = 8\n"
-        "layer_max_m = 0.3\n[material.silty_sand.oversize]", "material.clay.required_compaction_pct",
+    "method with a density": (SITE, "[material.silty_sand.oversize]",
+        "[material.clay.method_specification]\npasses = 8\n" "layer_max_m = 0.3\n[material.silty_sand.oversize]", "material.clay.required_compaction_pct",
         "beside method_specification", "Leave it out", "[material.silty_sand.oversize]"),
     "neither density nor method": (SITE, "required_compaction_pct = 95           # % of the maximum dry density\n", "",
         "material.clay.required_compaction_pct", "missing", "95",

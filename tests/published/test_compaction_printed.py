@@ -43,9 +43,7 @@ def phase_from_masses(volume_cm3, wet_g, dry_g, specific_gravity):
 
 @kind
 def density_test(wet, w_pct, maximum, specific_gravity):
-    found = density.density_result(
-        w_pct, wet / (1 + w_pct / 100), mdd_kg_m3=maximum, specific_gravity=specific_gravity
-    )
+    found = density.density_result(w_pct, wet / (1 + w_pct / 100), mdd_kg_m3=maximum, specific_gravity=specific_gravity)
     return {"relative_pct": found.compaction_pct, "s_pct": found.saturation_pct, "a_pct": found.air_voids_pct}
 
 
