@@ -177,7 +177,6 @@ RULES: tuple[Rule, ...] = (
         _TOO_DRY,
         _NOT_SETTING,
         ("is_water_for_tomorrow", "==", "yes"),
-        _NOT_SETTING,
         because="water_for_tomorrow",
         site_may_change=True,
     ),
@@ -194,7 +193,6 @@ RULES: tuple[Rule, ...] = (
         _TOO_DRY,
         _NOT_SETTING,
         ("is_water_rained_on", "==", "yes"),
-        _NOT_SETTING,
         because="rain_on_water",
         site_may_change=True,
     ),
@@ -204,6 +202,14 @@ RULES: tuple[Rule, ...] = (
         ("is_water_in_time", "==", "no"),
         _NOT_SETTING,
         because="no_time_for_water",
+        site_may_change=True,
+    ),
+    # A strip that may well be right is not watered on a guess: its test says by how much, or that it needs none.
+    _wait(
+        "test_before_water",
+        _TOO_DRY,
+        ("chance_in_window", ">=", "test_worth_chance"),
+        because="too_uncertain",
         site_may_change=True,
     ),
     Rule(
@@ -219,7 +225,6 @@ RULES: tuple[Rule, ...] = (
         *_CRUSTED,
         _NOT_SETTING,
         ("is_water_in_time", "==", "no"),
-        _NOT_SETTING,
         because="dry_crust_unwatered",
         site_may_change=True,
     ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from gonogo.decide.plan_keys import SHORT
 from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
 from gonogo.wording import phrases
@@ -16,13 +17,15 @@ from gonogo.wording.strips import SPLIT_POINTS
 METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of soil/readings.py: have a name here
 
 
-def strip_row(strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, is_knowable: bool) -> StripRow:
-    """Return one strip of the first screen. is_knowable: the plan has a verdict."""
+def strip_row(
+    strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> StripRow:
+    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
         when=_when(strip_plan, instruction, is_knowable=is_knowable),
-        lines=tuple(_lines(strip_plan, instruction, clock, is_knowable=is_knowable)),
+        lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
     )
 
 
@@ -41,7 +44,9 @@ def _when(strip_plan: StripPlan, of: Instruction, *, is_knowable: bool) -> Phras
     return None if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless else phrase("row.until_unknown")
 
 
-def _lines(strip_plan: StripPlan, of: Instruction, clock: Clock, *, is_knowable: bool) -> Iterator[Phrase]:
+def _lines(
+    strip_plan: StripPlan, of: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> Iterator[Phrase]:
     if of.badge == Badge.COMPACT:
         yield from _compact(strip_plan, of)
     elif of.badge == Badge.WATER_FIRST:
@@ -49,9 +54,9 @@ def _lines(strip_plan: StripPlan, of: Instruction, clock: Clock, *, is_knowable:
     elif strip_plan.new_lift is not None:
         yield from _new_lift(strip_plan.new_lift, of)
     elif of.badge == Badge.TEST and of.test is not None:
-        yield from _test(of, is_knowable=is_knowable)
+        yield from _test(of, reason, is_knowable=is_knowable)
     else:
-        yield from _wait(strip_plan, of, clock)
+        yield from _wait(strip_plan, of, reason, clock)
     yield from _unrecorded(strip_plan, clock)
     if strip_plan.new_lift is None or strip_plan.new_lift.is_assumed:
         yield from _last_test(strip_plan.last_test, clock)
@@ -79,11 +84,16 @@ def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
     yield from _number(strip_plan, "row.number_short")
 
 
-def _test(of: Instruction, *, is_knowable: bool) -> Iterator[Phrase]:
+def _test(of: Instruction, reason: Phrase, *, is_knowable: bool) -> Iterator[Phrase]:
     assert of.test is not None
     if is_knowable:  # else it stands above all strips, once
-        yield phrase("row.because", why=phrase(f"short.{of.test.why}"))
+        yield _because(of.test.why, reason)
     yield from branches(of, of.test)
+
+
+def _because(key: str, reason: Phrase) -> Phrase:
+    """Return why in a few words, where the key has some, else in the sentence of the verdict."""
+    return phrase("row.because", why=phrase(f"short.{key}")) if key in SHORT else reason
 
 
 def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
@@ -121,8 +131,10 @@ def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
             yield phrase("row.roll_by", by=of.roll_by)
 
 
-def _wait(strip_plan: StripPlan, of: Instruction, clock: Clock) -> Iterator[Phrase]:
-    yield phrase("row.because", why=phrase(f"short.{strip_plan.reason}"))
+def _wait(strip_plan: StripPlan, of: Instruction, reason: Phrase, clock: Clock) -> Iterator[Phrase]:
+    yield _because(strip_plan.reason, reason)
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.water", litres=of.litres, span=of.water)
     if strip_plan.dry_back is not None:
         yield from _way_back(strip_plan.dry_back, clock)
     elif of.next is not None and of.next.after == "water":

@@ -78,18 +78,6 @@ class SurfaceWork:
     spread: Spread | None = None
 
 
-ACCEPTED, REWORK = "accepted", "rework"  # what the engineer says of a lift
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LiftResult:
-    """What was decided of the lift that lies there: ACCEPTED, or REWORK: it is broken up and done again."""
-
-    strip_id: str
-    at_utc: datetime
-    result: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationDay:
     """What the weather station that a contract names read on one local date, None = it says nothing of it.
@@ -104,6 +92,18 @@ class StationDay:
     temp_max_degc: float | None = None
     wind_max_m_s: float | None = None
     snow_lying_mm: float | None = None
+
+
+ACCEPTED, REWORK = "accepted", "rework"  # what the engineer says of a lift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiftResult:
+    """What was decided of the lift that lies there: ACCEPTED, or REWORK: it is broken up and done again."""
+
+    strip_id: str
+    at_utc: datetime
+    result: str
 
 
 Entry = Reading | GaugeRain | Watering | SurfaceWork | LiftResult

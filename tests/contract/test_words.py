@@ -149,7 +149,8 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
 
 def test_each_method_of_a_test_has_a_name_and_each_cause_of_a_test_is_a_known_one() -> None:
     assert set(rows.METHODS) == set(METHOD_ERROR_PCT)
-    assert TESTABLE | TESTABLE_IF_LIKELY | sentences.NO_VERDICT <= set(TEST_CAUSES) <= set(SHORT)
+    assert TESTABLE | TESTABLE_IF_LIKELY | sentences.NO_VERDICT | {"after_watering", "new_lift"} <= set(TEST_CAUSES)
+    assert set(SHORT) <= {*REASONS, *TEST_CAUSES}
     assert set(UNPLANNED) <= set(NO_PLACE)
 
 
