@@ -52,7 +52,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     elif len(config.sites) == 1:
         candidates = list(config.sites)
     else:
-        candidates = [s for s in config.sites if strip_id and any(strip.id == strip_id for strip in s.strips)]
+        candidates = [s for s in config.sites if strip_id and s.strips_called(strip_id)]
     if len(candidates) == 1:
         return candidates[0]
     names = [s.id for s in config.sites]

@@ -29,16 +29,16 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
     finally:
         store.dispose()
     silent = silence(config, now_utc)
-    inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
     shown = {state.site_id: [(_label(key, speak), speak.say(said)) for key, said in state.lines] for state in states}
-    service = [("service", silent)] if silent is not None else []
-    beside = [(_label(key, speak) if key else "", speak.say(said)) for key, said in (*inbox, *service)]
-    width = max(len(label) for rows in (*shown.values(), beside) for label, _ in rows) + 2
+    inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
+    around = [("inbox", said) for said in inbox] + ([("service", silent)] if silent is not None else [])
+    of_service = [(_label(key, speak), speak.say(said)) for key, said in around]
+    width = max(len(label) for rows in (*shown.values(), of_service) for label, _ in rows) + 2
     lines = []
     for site in config.sites:
         lines.append(f"{site.name} ({site.id})")
         lines += [f"  {label:<{width}}{said}" for label, said in shown[site.id]]
-    lines += [f"{label:<{width + 2}}{said}" for label, said in beside]
+    lines += [f"{label:<{width + 2}}{said}" for label, said in of_service]
     needs_attention = silent is not None or inbox_fault or any(state.faults for state in states)
     lines.append(speak.word("status.look" if needs_attention else "status.well"))
     return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
@@ -52,17 +52,17 @@ def _label(key: str, speak: Speaker) -> str:
 
 def _inbox(
     config: Config, poll: Poll | None, bounced: Mapping[str, datetime], now_utc: datetime
-) -> tuple[list[tuple[str, Phrase]], bool]:
+) -> tuple[list[Phrase], bool]:
     """Return how it stands with answers by mail, and whether somebody must look; nothing where none are read."""
     if config.inbox is None:
         return [], False
     good_utc = poll.good_utc if poll is not None else None
-    last = phrase("status.never_read") if good_utc is None else phrase("status.last_read", utc=_utc(good_utc))
     is_late = good_utc is None or now_utc - good_utc > READ_LATE
-    if poll is not None and poll.fault:
-        last = phrase("status.read_fault", last=last, why=poll.fault)
-    back = (phrase("status.came_back", utc=_utc(at_utc), address=address) for address, at_utc in bounced.items())
-    return [("inbox_late" if is_late else "inbox", last), *(("", line) for line in back)], is_late or bool(bounced)
+    last = phrase("status.never_read") if good_utc is None else phrase("status.last_read", utc=_utc(good_utc))
+    lines = [last]
+    lines += [phrase("status.read_fault", why=poll.fault)] if poll is not None and poll.fault else []
+    lines += [phrase("status.came_back", address=who, utc=_utc(at_utc)) for who, at_utc in bounced.items()]
+    return lines, is_late or bool(bounced)
 
 
 def _utc(at_utc: datetime) -> str:

@@ -1,4 +1,4 @@
-"""What `gonogo weather` shows: source, corrections, next hours and days; as text, or as CSV (weather_csv.py)."""
+"""What `gonogo weather` shows: the weather as verdicts use it, its source and age, notes, the next hours and days."""
 
 from __future__ import annotations
 

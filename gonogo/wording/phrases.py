@@ -153,15 +153,15 @@ def chance(share: float) -> Chance:
     return Chance(pct=share if math.isnan(share) else float(math.floor(min(max(share, 0.0), 1.0) * 100 + 0.5 + 1e-9)))
 
 
-def share(value: float) -> Amount:
-    """Return a share of 0 to 1 in whole per cent: one that is set, and so may be 0 or 100."""
-    return amount("rh_pct", 100.0 * value)
-
-
 def chance_ahead(share: float, *, is_far: bool) -> Chance:
     """Return a chance in whole per cent, in steps of 5 where the day lies far ahead: nobody knows it closer."""
     near = chance(share)
     return near if not is_far or math.isnan(share) else Chance(pct=5.0 * math.floor(near.pct / 5.0 + 0.5))
+
+
+def share(value: float) -> Amount:
+    """Return a share of 0 to 1 in whole per cent: one that is set, and so may be 0 or 100."""
+    return amount("rh_pct", 100.0 * value)
 
 
 def whole(value: float) -> Number:

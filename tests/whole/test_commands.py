@@ -237,10 +237,25 @@ def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_tha
     reading = ("record", "reading", "N3", "16.0", "--method", "carbide", "--basis", "wet", "--dry-density")
     code, shown, _ = say(*reading, "1740")
     assert code == Exit.OK
-    assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids (carbide)" in shown
+    assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids, 92 % saturation, 98.7 % of 95 % compaction" in shown
     code, _, faults = say(*reading, "2000")
     assert code == Exit.CONFIG
     assert "dry_density_kg_m3 = 2000: cannot be" in faults
+
+
+def test_what_is_typed_of_a_lift_is_about_the_lift_that_lies_there(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, shown, _ = say("record", "surface", "N3", "spread", "--thickness", "0.15", "--material", "drain_sand")
+    assert code == Exit.OK
+    assert "spread: 150 mm, drain_sand" in shown
+    # 1600 kg/m3 is 90.9 % of the sand's 1760; of the strip's own clay it would be 90.8.
+    _, shown, _ = say("record", "reading", "N3", "12", "--method", "oven", "--dry-density", "1600")
+    assert "90.9 % of 95 % compaction: not reached" in shown
+    code, shown, _ = say("record", "lift", "N3", "accepted")
+    assert code == Exit.OK
+    assert "N3 lift accepted" in shown
+    code, _, faults = say("record", "surface", "N3", "spread", "--thickness", "0.7")
+    assert code == Exit.CONFIG
+    assert "thickness_m = 0.7: lies outside 0.05 to 0.6" in faults
 
 
 def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ IMAP and SMTP are real servers on loopback; the crew has nothing but what the ma
 
 from __future__ import annotations
 
-import re
 import threading
 import time
 from collections.abc import Iterator
@@ -132,7 +131,7 @@ def test_a_day_is_lived_by_mail_alone(day: Day) -> None:
     _nobody_is_mailed_after_the_shift(day, morning)
     assert max(day.waited_s) < 5.0, "from the reading of the mailbox to the confirmation at the mail server"
     shown = status.status(day.config, now_utc=day.now_utc, speak=speaker("en", "metric")).text
-    assert re.search("inbox +last read 2026-05-12 23:00 UTC", shown)
+    assert "last read 2026-05-12 23:00 UTC" in shown
 
 
 def _a_verdict_turns_and_turns_back(day: Day, morning: list[EmailMessage]) -> None:
