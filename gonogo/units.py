@@ -76,8 +76,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1 / METRE_PER_YARD**2, unit="yd²", step=10.0, decimals=0),
     ),
     "speed_km_h": (
-        Shown(per_si=1.0, unit="km/h", step=0.1, decimals=1),
-        Shown(per_si=1 / KM_PER_MILE, unit="mph", step=0.1, decimals=1),
+        Shown(per_si=1.0, unit="km/h", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2),
+        Shown(
+            per_si=1 / KM_PER_MILE, unit="mph", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2
+        ),
     ),
     "rain_mm": (
         Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5, fine_decimals=1),

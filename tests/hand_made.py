@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gonogo.decide.facts import MorningInputs
+from gonogo.decide.lift_state import LiftState
 from gonogo.records.site import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
@@ -201,6 +202,7 @@ def morning(
     untested_water_litres_m2: object = 0.0,
     last_test_pct: object = np.nan,
     test_apart_pct: object = 0.0,
+    lifts: Mapping[str, LiftState] | None = None,
 ) -> MorningInputs:
     """Return a morning on which a right lift is compacted; each argument spoils one thing."""
     strips = (strip(),) if strips is None else tuple(strips)
@@ -228,4 +230,5 @@ def morning(
         untested_water_litres_m2=np.broadcast_to(np.asarray(untested_water_litres_m2, dtype=np.float64), (n,)).copy(),
         last_test_pct=np.broadcast_to(np.asarray(last_test_pct, dtype=np.float64), (n,)).copy(),
         test_apart_pct=np.broadcast_to(np.asarray(test_apart_pct, dtype=np.float64), (n,)).copy(),
+        lifts=lifts or {},
     )

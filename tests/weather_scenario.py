@@ -108,6 +108,27 @@ def vapour_kpa(temp_degc: float) -> float:
     return 0.6108 * math.exp(17.27 * temp_degc / (temp_degc + 237.3))
 
 
+def grass_mm_h(
+    temp_degc: float, rh_pct: float, wind_10m_m_s: float, light: tuple[float, float, float], pressure_kpa: float
+) -> float:
+    """Return the reference evapotranspiration of an hour, never below 0 (ASCE-EWRI 2005, short grass, hourly).
+
+    light   (of the hour, of a clear one [W/m2], share of the sky under cloud), the last of which speaks by night
+    """
+    shortwave, clear, cloud = light
+    vapour = vapour_kpa(temp_degc) * rh_pct / 100.0
+    clearness = shortwave / clear if clear > 120.0 else 1.0 - 0.75 * cloud**3.4
+    cloudiness = min(max(1.35 * min(max(clearness, 0.3), 1.0) - 0.35, 0.05), 1.0)
+    lost = 2.042e-10 * (temp_degc + 273.16) ** 4 * (0.34 - 0.14 * math.sqrt(vapour)) * cloudiness
+    net = 0.77 * 0.0036 * shortwave - lost
+    heat, cd = (0.1 * net, 0.24) if net > 0.0 else (0.5 * net, 0.96)
+    wind = max(0.5, wind_10m_m_s * 4.87 / math.log(67.8 * 10.0 - 5.42))
+    slope = 4098.0 * vapour_kpa(temp_degc) / (temp_degc + 237.3) ** 2
+    gamma = 0.000665 * pressure_kpa
+    dryness = gamma * 37.0 / (temp_degc + 273.0) * wind * (vapour_kpa(temp_degc) - vapour)
+    return max(0.0, (0.408 * slope * (net - heat) + dryness) / (slope + gamma * (1.0 + cd * wind)))
+
+
 def rain_at(scenario: Scenario, stamp_utc: datetime) -> tuple[float, float, bool]:
     """Return (mm, chance, thunder) of the hour that ends at a stamp."""
     chance, amount, is_thunder = 0.0, 0.0, False
@@ -169,10 +190,8 @@ def body(scenario: Scenario) -> dict[str, Any]:
         clear = sum(1361.0 * s * 0.76 for s in sines) / len(sines)
         light = clear * (1.0 - 0.75 * cloud**3.4)
         surface = temp + light / 1000.0 * 11.0 - (1.5 if light == 0.0 and cloud < 0.5 else 0.0)
-        # A grass reference by a plain radiation and wind form: it stands in the body because the service sends it.
-        deficit = vapour_kpa(temp) * (1.0 - humidity / 100.0)
-        et0 = max(0.0, 0.0036 * light * 0.77 * 0.26 + 0.011 * wind * 0.748 * deficit)
         pressure = 975.0 + 3.0 * math.cos(2 * math.pi * hour / 150.0) - 3.0 * cloud
+        et0 = grass_mm_h(temp, humidity, wind, (light, clear, cloud), pressure / 10.0)
         row = {
             "time": int(stamp.timestamp()),
             "temperature_2m": round(temp, 1),

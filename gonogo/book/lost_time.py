@@ -23,7 +23,7 @@ Bools = npt.NDArray[np.bool_]
 
 RAIN, SNOW, FROST, STORM, WET_GROUND = "rain", "snow", "frost", "storm", "wet ground"
 DRY_GROUND, MISSING_TEST, NO_FORECAST, SHORT_SHIFT = "dry ground", "missing test", "no forecast", "short shift"
-OUTSIDE_WINDOW = "outside the told window"
+OUTSIDE_WINDOW, REWORK = "outside the told window", "rework"
 WEATHER_CAUSES = (RAIN, SNOW, FROST, STORM, WET_GROUND)
 ADVERSE_SHARE = 0.5  # of the scheduled day: ER 415-1-15, see above
 
@@ -36,6 +36,19 @@ CAUSE_OF_REASON: dict[str, str] = {
     "forecast_too_old": NO_FORECAST,
     "day_off": "",
     "already_rolled": "",
+    "lift_accepted": "",
+    "density_failed": REWORK,
+    "lift_in_rework": REWORK,
+    "layer_over_method": REWORK,
+    "machine_not_of_method": REWORK,
+    "binder_time_over": REWORK,
+    "binder_mellowing": "",
+    "binder_mix_first": "",
+    "binder_air_cold": FROST,
+    "binder_nights_cold": FROST,
+    "binder_rain": RAIN,
+    "binder_too_wet": WET_GROUND,
+    "binder_in_time": OUTSIDE_WINDOW,
     "not_enough_hours": SHORT_SHIFT,
     "frozen": FROST,
     "stormy": STORM,

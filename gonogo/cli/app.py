@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, soil_app
+from gonogo.cli import ahead_app, book_app, replies_app, soil_app
 from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
@@ -189,6 +189,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
     ("score", book_app.score, "Say how right the mails were."),
+    ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
+    ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
-from gonogo.download.forecasts import Downloaded, Fetch, from_stored
+from gonogo.download.forecasts import Downloaded, Fetch, from_stored, second_from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.morning import compute, previous
 from gonogo.morning import run as morning_run
@@ -56,14 +56,16 @@ def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetc
 
     fetch    asks the weather services; those of the config when None
     """
-    ask = fetch or Rounds(config, clock_utc=clock.clock_utc, together=lambda _: asked.sites).fetch
+    rounds = Rounds(config, clock_utc=clock.clock_utc, together=lambda _: asked.sites)
+    ask, second = (rounds.fetch, rounds.second) if fetch is None else (fetch, None)
     store = open_store(config)
     try:
         if asked.dry_run or asked.on is not None:
-            frames = [_shown_frame(config, site, asked, store, ask) for site in asked.sites]
+            frames = [replace(_shown_frame(config, site, asked, store, ask), second=second) for site in asked.sites]
+            frames = [_as_known_then(frame, asked.now_utc) for frame in frames]
             return _shown(frames, asked.folder, say=say)
         me = owner.own_name()
-        frames = [_frame(config, site, asked.now_utc, store, ask, me) for site in asked.sites]
+        frames = [replace(_frame(config, site, asked.now_utc, store, ask, me), second=second) for site in asked.sites]
         return _run(frames, say=say)
     finally:
         store.dispose()
@@ -136,6 +138,13 @@ def _shown_frame(config: Config, site: Site, asked: Request, store: sa.Engine, f
         fetch=fetch_as_of,
         keeps=False,
     )
+
+
+def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
+    """The frame of a morning of the past, checked against what was stored then; of another as it is."""
+    if frame.second is None or frame.now_utc >= now_utc - REMADE_AFTER:
+        return frame
+    return replace(frame, second=second_from_stored)
 
 
 def _shown(frames: Sequence[RunFrame], folder: Path | None, *, say: Callable[[str], None]) -> Outcome:

@@ -23,6 +23,9 @@ EXAMPLES: dict[str, str] = {
     "soak_in_h": "12",
     "window_ratio": "[0.9, 1.1]",
     "is_granular": "true",
+    "is_shale": "true",
+    "binder": '"lime"',
+    "rollers": '["padfoot"]',
     "sieve_mm": "4.75",
     "drum": '"padded"',
     "vibrates": "true",
@@ -68,6 +71,8 @@ EXAMPLES: dict[str, str] = {
 _EXAMPLE_TABLES = {
     "person": "[[crew.north.person]] with name, address and role",
     "reading": "[strip.N1.reading] with w_pct, at and method",
+    "treated": "[material.clay.treated] with binder",
+    "method_specification": "[material.clay.method_specification] with passes and layer_max_m",
     "oversize": "[material.clay.oversize] with sieve_mm, retained_pct and so on",
 }
 

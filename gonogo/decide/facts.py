@@ -12,6 +12,7 @@ import numpy as np
 
 from gonogo.decide import measures, more_tests, rolling
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.measures import Fact, Known
 from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
@@ -88,6 +89,11 @@ FACTS: dict[str, Fact] = {
         unit="-",
         meaning="chance of rain above the stop in the driest stretch; 0 where none fits into today",
         of=measures.chance_of_rain,
+    ),
+    "unknown_rain_h": Fact(
+        unit="h",
+        meaning="hours from now to the end of work whose rain no service told, or told against itself",
+        of=measures.unknown_rain,
     ),
     "hours_until_rain_h": Fact(
         unit="h",
@@ -196,8 +202,8 @@ FACTS: dict[str, Fact] = {
     "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: i.crew(i.strips[s]).truck is not None),
     "is_mixable": _of_strip(
         "yes/no",
-        "the mixer reaches through the lift",
-        lambda i, s: i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
+        "the mixer reaches through the lift, or water runs through it by itself",
+        lambda i, s: i.material(i.strips[s]).is_granular or i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
         unit="-",
@@ -255,6 +261,8 @@ FACTS: dict[str, Fact] = {
         "distance to a structure within which the drum must not vibrate",
         lambda p: rolling.vibration_caution_m(p.inputs.setting("vibration_limit_mm_s")),
     ),
+    # --- the lift beyond its moisture
+    **LIFT_FACTS,
     "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.crew(i.strips[s]).roller.speed_km_h),
 }
 

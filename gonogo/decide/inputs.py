@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.decide.lift_state import NOTHING_KNOWN, LiftState
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.records.site import Crew, Material, Site, Strip, Surface
@@ -45,6 +46,7 @@ class MorningInputs:
     untested_water_litres_m2   (S,) water recorded since the last test [L/m2]; None = none
     last_water_utc             by strip id, the last water recorded since its last test
     orders                     by strip id, what was told today and has begun or may have
+    lifts                      by strip id, what its lift is beyond its moisture; one that is not there: nothing known
     water_unexplained          (S,) 1 where tests find water that rain and truck do not explain; None = nowhere
     last_test_pct              (S,) what the newest test that counts says of the lift [%], NaN where there is none;
                                None = none anywhere
@@ -76,6 +78,7 @@ class MorningInputs:
     test_apart_pct: Floats | None = None
     last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
     orders: Mapping[str, Standing] = field(default_factory=dict)
+    lifts: Mapping[str, LiftState] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -136,6 +139,17 @@ class MorningInputs:
             return material.soak_in_h
         is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
         return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
+
+    def lift(self, s: int) -> LiftState:
+        """Return what the lift on row s is beyond its moisture."""
+        return self.lifts.get(self.strips[s].id, NOTHING_KNOWN)
+
+    def binder_hours(self, s: int) -> tuple[datetime, datetime] | None:
+        """Return from when and until when the treated lift on row s may be rolled, None where no binder is in it."""
+        mixed_utc, binder = self.lift(s).mixed_utc, self.material(self.strips[s]).binder
+        if mixed_utc is None or binder is None:
+            return None
+        return mixed_utc + timedelta(hours=binder.mellowing_h), mixed_utc + timedelta(hours=binder.working_time_h)
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)

@@ -12,6 +12,7 @@ import numpy as np
 from gonogo import times
 from gonogo.decide.dry_back import Disked, disked
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
@@ -77,10 +78,15 @@ def judge(
     repaired or rejected before.
     """
     done = simulate(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    lifts = lift_states(done.site, done.histories, entries, day=day, now_utc=now_utc, settings=settings)
+    site = with_passes(done.site, lifts)
     orders = standing(kept.plans, done.unknown, day)
-    inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
+    inputs = replace(
+        _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings), lifts=lifts
+    )
     decisions = decide(inputs)
-    wet = [s for s, d in enumerate(decisions) if d.reason in WET]
+    # Clean granular soil lets water go by itself: disking is no way back for it.
+    wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
     return Judgement(
         decisions=decisions,
         outlook=outlook(inputs),

@@ -12,7 +12,7 @@ from gonogo.decide.inputs import Floats, on_hours
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.water.watering import Outcome
-from gonogo.decide.windows import Stretch, amount_between, rows
+from gonogo.decide.windows import Stretch, amount_between, epoch_h, rows
 from gonogo.weather.table import THUNDER_CODES
 
 RAIN_AHEAD_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
@@ -57,6 +57,17 @@ def chance_of_rain(known: Known, s: int) -> float:
         if (part := rows(prepared.cond, c.start_h, c.end_h + prepared.seal_h)) is not None
     ]
     return float(np.min(chances[free] if any(free) else chances))
+
+
+def unknown_rain(known: Known, _s: int) -> float:
+    """Return the hours from now to the end of today's work whose rain is not known [h], 0 where no work is left."""
+    prepared = known.prepared
+    inputs, today = prepared.inputs, prepared.today
+    part = rows(prepared.cond, epoch_h(inputs.now_utc), today.until_h)
+    if today.hours <= 0.0:
+        return 0.0
+    unknown = on_hours(inputs, inputs.weather.rain_unknown.astype(np.float64))
+    return math.nan if part is None else float(np.sum(unknown[part]))
 
 
 def hours_until_rain(known: Known, from_h: float) -> float:

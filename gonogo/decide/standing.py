@@ -19,8 +19,9 @@ from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task
 ORDER_STANDS = "order_stands"  # rule id of a decision that such an order made
 TAKEN_BACK = frozenset(
     (
-        "not_knowable", "no_forecast", "forecast_too_old", "already_rolled", "day_off", "frozen", "stormy",
-        "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
+        "not_knowable", "no_forecast", "forecast_too_old", "rain_not_known", "already_rolled", "day_off", "frozen",
+        "stormy", "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
+        "lift_accepted", "density_failed", "lift_in_rework", "binder_time_over", "binder_too_wet",
     )
 )  # fmt: skip
 

@@ -16,12 +16,13 @@ from datetime import datetime, timedelta
 import requests
 
 from gonogo.download import web
-from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, RoundState, refusal, without_secret
+from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, RoundState, StalledError, refusal, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
-from gonogo.weather import services
-from gonogo.weather.checks import Asked, Checked, passed
+from gonogo.weather import agreement, services
+from gonogo.weather.asked import Asked, Checked
+from gonogo.weather.checks import passed
 from gonogo.weather.services import Request, WeatherService, first_of
 from gonogo.weather.table import ParsedForecast
 
@@ -51,7 +52,19 @@ class Usable:
 def usable(answer: Answer, site: Site, now_utc: datetime) -> Usable:
     """Return an answer that passes the checks at a moment. Raises WeatherError."""
     parsed = services.parse(answer, site)
+    begins = services.find()[answer.service].begins
+    if begins is not None:
+        first = [begins(at_utc) for at_utc in _asked_utc(answer)]
+        agreement.require_asked(parsed.stamp_utc, first, service=answer.service)
     return Usable(parsed, passed(Asked(parsed=parsed, site=site, now_utc=now_utc)))
+
+
+def _asked_utc(answer: Answer) -> tuple[datetime, datetime]:
+    """Return when the body of an answer was asked for: by the machine's clock, and by the service's."""
+    offset_s = float(answer.headers.get(web.OFFSET_HEADER, math.nan))
+    asked = answer.headers.get(REVALIDATED_HEADER)
+    asked_utc = datetime.fromisoformat(asked) if asked else answer.fetched_utc
+    return asked_utc, asked_utc + timedelta(seconds=offset_s if math.isfinite(offset_s) else 0.0)
 
 
 @dataclass(slots=True)
@@ -112,6 +125,11 @@ class Question:
 
 def answered(question: Question) -> tuple[Answer, Usable]:
     """Return one service's answer and table, after further tries where a fault may pass. Raises WeatherError."""
+    with question.round_state.turn(question.asked_at):
+        return _answered(question)
+
+
+def _answered(question: Question) -> tuple[Answer, Usable]:
     service, settings, round_state = question.service, question.settings, question.round_state
     waiting = round_state.ready.pop((question.asked_at, question.site.id), None)
     round_state.served[question.asked_at, question.site.id] = round_state.clock()
@@ -161,8 +179,12 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
     except RefusedError:
         raise
     except WeatherError as error:  # nothing whole came over the network, or the place could not be read
+        stalls = isinstance(error, StalledError)  # whoever asks it again waits as long again
         raise RefusedError(
-            str(error), passing=error.passing, means_us=error.passing and service.follow is None
+            str(error),
+            passing=error.passing,
+            means_us=stalls or (error.passing and service.follow is None),
+            wait_s=math.inf if stalls else None,
         ) from error
     if answer.status == NOT_MODIFIED and kept and parsed:
         headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}

@@ -6,16 +6,20 @@ import contextlib
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from gonogo.download.asking import Gathered, Question, Usable, answered, usable
 from gonogo.download.web import OFFSET_HEADER, RoundState, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
-from gonogo.weather import services
+from gonogo.weather import services, two_forecasts
+from gonogo.weather.notes import Note
 from gonogo.weather.services import WeatherService
 from gonogo.weather.table import ParsedForecast, ReceivedForecast
+
+CHECK_HEADER = "gonogo-asked-as-a-check"  # ours: of two answers of one moment, the other is the one that was used
+SECOND_KEPT = timedelta(hours=6)  # how old a stored answer may be that a forecast is checked against
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +33,7 @@ class Downloaded:
     faults      a sentence for each fault on the way, without secrets
     usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
+    doubts      what it says otherwise of the same hours than the service's answer of before
     """
 
     answer: Answer
@@ -38,6 +43,7 @@ class Downloaded:
     faults: tuple[str, ...]
     places: tuple[Answer, ...] = ()
     usable: Usable | None = None
+    doubts: tuple[Note, ...] = ()
 
     @property
     def clock_offset_s(self) -> float:
@@ -52,12 +58,15 @@ class Downloaded:
             parsed=self.parsed,
             fetched_utc=self.answer.fetched_utc,
             clock_offset_s=self.clock_offset_s,
+            doubts=self.doubts,
             checked=found.checked if found is not None and found.parsed is self.parsed else None,
         )
 
 
 # Asks for a site's forecast at a moment; the answers stored before are what it may fall back on.
 Fetch = Callable[[Site, datetime, Sequence[Answer]], Downloaded]
+# The same of the services other than the one that is named.
+Second = Callable[[Site, datetime, Sequence[Answer], str], Downloaded]
 
 
 class NoForecastError(WeatherError):
@@ -94,7 +103,8 @@ def forecast(
     """
     gathered = Gathered()
     is_passing = not order
-    newest_first = sorted(stored, key=lambda kept: kept.fetched_utc, reverse=True)
+    doubtful: Downloaded | None = None
+    newest_first = sorted(stored, key=lambda kept: (kept.fetched_utc, CHECK_HEADER not in kept.headers), reverse=True)
     with contextlib.nullcontext(round_state) if round_state else _own_round() as round_:
         for settings in order:
             try:
@@ -113,11 +123,15 @@ def forecast(
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
-            is_stored = any(answer is kept for kept in stored)
-            return _downloaded(answer, found, gathered, is_stored=is_stored)
-    kept = _newest_usable(site, now_utc, newest_first, gathered)
+            came = _downloaded(answer, found, gathered, is_stored=any(answer is kept for kept in stored))
+            came = replace(came, doubts=_doubts(came, site, newest_first))
+            if not came.doubts:
+                return came
+            gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
+            doubtful = doubtful or came
+    kept = doubtful or _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
-        return kept
+        return replace(kept, faults=tuple(gathered.faults))
     faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
         f"{site.id}: no weather service gave a usable forecast.\n{faults}",
@@ -125,6 +139,24 @@ def forecast(
         rejected=tuple(gathered.rejected),
         places=tuple(gathered.places),
     )
+
+
+def _doubts(came: Downloaded, site: Site, newest_first: Sequence[Answer]) -> tuple[Note, ...]:
+    """Return what an answer says otherwise of the same hours than the newest stored one of its service."""
+    assert came.usable is not None
+    now_utc = came.answer.fetched_utc
+    for before in newest_first:
+        age = now_utc - before.fetched_utc
+        is_comparable = two_forecasts.COMPARED_AFTER <= age <= two_forecasts.COMPARED_UNTIL
+        if before.service != came.answer.service or not is_comparable or came.is_stored:
+            continue
+        try:
+            kept = usable(before, site, before.fetched_utc)
+        except WeatherError:
+            continue
+        tables = (came.usable.checked[0], kept.checked[0])
+        return two_forecasts.unlike_before(*tables, before_utc=before.fetched_utc, now_utc=now_utc)
+    return ()
 
 
 @contextlib.contextmanager
@@ -169,6 +201,21 @@ def _downloaded(answer: Answer, found: Usable, gathered: Gathered, *, is_stored:
 def from_stored(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
     """Return what the newest stored answer says: a Fetch that asks nobody. Raises NoForecastError."""
     return forecast(site, (), now_utc=now_utc, stored=stored)
+
+
+def stored_for_check(stored: Sequence[Answer], *, used: str, now_utc: datetime) -> tuple[Answer, ...]:
+    """Return the stored answers that may stand for a second service's: of others than the one used, and fresh."""
+    return tuple(
+        answer
+        for answer in stored
+        if answer.service.partition("/")[0] != used
+        and ("/" in answer.service or now_utc - answer.fetched_utc <= SECOND_KEPT)
+    )
+
+
+def second_from_stored(site: Site, now_utc: datetime, stored: Sequence[Answer], used: str) -> Downloaded:
+    """Return what a stored answer of a second service says: a Second that asks nobody. Raises NoForecastError."""
+    return forecast(site, (), now_utc=now_utc, stored=stored_for_check(stored, used=used, now_utc=now_utc))
 
 
 def earlier_forecasts(stored: Sequence[Answer], site: Site) -> tuple[ReceivedForecast, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -12,6 +13,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 import requests
 
 from gonogo import __version__
+from gonogo.download.deadline import Deadline, timed_session
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.weather.services import Request, WeatherService
@@ -27,6 +29,17 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 TOO_MANY = 429
 
 
+class StalledError(WeatherError):
+    """A service that goes on answering and does not come to an end."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, passing=True)
+
+
+class _CutError(Exception):
+    """An answer ended because its time was over."""
+
+
 @dataclass(slots=True, kw_only=True)
 class RoundState:
     """What a round over many sites remembers, so that no service is asked more often than it allows.
@@ -37,10 +50,11 @@ class RoundState:
     ready     (service, site id) -> an answer that came with another site's
     served    (service, site id) -> when its answer was last given out or asked for
     alone     services whose lists failed: their sites are asked for one by one
+    locks     service -> held while it is asked
     spread_s  seconds by which a round that a clock started stays off the full hour; None where a person asks
     """
 
-    session: requests.Session = field(default_factory=requests.Session)
+    session: requests.Session = field(default_factory=timed_session)
     sleep: Callable[[float], None] = time.sleep
     clock: Callable[[], float] = time.monotonic
     clock_utc: Callable[[], datetime] | None = None
@@ -50,6 +64,11 @@ class RoundState:
     served: dict[tuple[str, str], float] = field(default_factory=dict)
     alone: set[str] = field(default_factory=set)
     spread_s: float | None = None
+    locks: dict[str, threading.Lock] = field(default_factory=dict)
+
+    def turn(self, service: str) -> threading.Lock:
+        """Return the lock of a service: one question at a time, as services want it."""
+        return self.locks.setdefault(service, threading.Lock())
 
     def close(self, service: str, why: str) -> None:
         """Ask a service no more for a while."""
@@ -113,28 +132,30 @@ def ask(
     if host not in LOOPBACK:
         round_state.keep_distance(service)
     most_bytes = MAX_BODY_BYTES if max_bytes is None else max_bytes
-    started = round_state.clock()
     most_s = WHOLE_ANSWER_TIMEOUTS * settings.timeout_s
+    stop = Deadline(most_s)
     try:
         # Redirects are not followed: one could carry a key, or lead from an open service to anything.
-        with round_state.session.get(
-            request.url,
-            params=dict(request.params),
-            headers={**own, **request.headers, **conditions},
-            timeout=settings.timeout_s,
-            stream=True,
-            allow_redirects=False,
-        ) as response:
+        with (
+            stop,
+            round_state.session.get(
+                request.url,
+                params=dict(request.params),
+                headers={**own, **request.headers, **conditions},
+                timeout=settings.timeout_s,
+                stream=True,
+                allow_redirects=False,
+            ) as response,
+        ):
             offset_s = _clock_offset_s(response.headers, round_state.clock_utc)
-            body = bytearray()
-            for chunk in response.iter_content(CHUNK_BYTES):
-                body += chunk
-                took_s = round_state.clock() - started
-                _require_bounds(f"{service.name}: the answer of {host}", len(body), most_bytes, took_s, most_s)
-            address = response.url
+            body = _body(response, f"{service.name}: the answer of {host}", most_bytes)
+            if stop.is_over:  # a body without a length ends where the connection was cut
+                raise _CutError
+            address, status = response.url, response.status_code
             kept = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
-            status = response.status_code
-    except requests.RequestException as error:
+    except (requests.RequestException, _CutError) as error:
+        if stop.is_over:
+            raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
         # The library's own text holds the whole address; only the kind of fault is told.
         kind = type(error).__name__
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
@@ -148,16 +169,18 @@ def ask(
         fetched_utc=now_utc,
         status=status,
         headers=kept,
-        body=bytes(body),
+        body=body,
     )
 
 
-def _require_bounds(what: str, n_bytes: int, most_bytes: int, took_s: float, most_s: float) -> None:
-    """Raise WeatherError where an answer grows too long, or takes too long."""
-    if n_bytes > most_bytes:
-        raise WeatherError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.", passing=False)
-    if took_s > most_s:
-        raise WeatherError(f"{what} was not whole after {most_s:.0f} s.", passing=True)
+def _body(response: requests.Response, what: str, most_bytes: int) -> bytes:
+    """Return the body of an answer. Raises WeatherError where it grows too long."""
+    body = bytearray()
+    for chunk in response.iter_content(CHUNK_BYTES):
+        body += chunk
+        if len(body) > most_bytes:
+            raise WeatherError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.", passing=False)
+    return bytes(body)
 
 
 def _clock_offset_s(headers: Mapping[str, str], clock_utc: Callable[[], datetime] | None) -> float | None:

@@ -16,7 +16,7 @@ from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded
 from gonogo.errors import WeatherError
 from gonogo.moisture.simulate import Kept
-from gonogo.morning import plan
+from gonogo.morning import plan, second_service
 from gonogo.morning.answers import ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import first_made, trace
@@ -49,11 +49,12 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
     try:
         answer = fetched(frame, stored)
         came = replace(came, answer_id=answer.answer_id, faults=answer.downloaded.faults)
-        rng = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+        rng = _rng(frame)
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
         came = _with_verdict(came, _judged(frame, stored, weather, rng))
-        came = _with_notes(_more_surely(frame, stored, answer.downloaded, came))
+        came = _more_surely(frame, stored, answer.downloaded, came)
+        came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
     except ClockRefutedError:
         raise
@@ -111,9 +112,22 @@ def _more_surely(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, 
     n_members = n_members_wanted(came)
     if n_members is None:
         return came
-    rng = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+    rng = _rng(frame)
     weather = checked(frame, stored, downloaded, rng, n_members=n_members)
     return _with_verdict(replace(came, weather=weather), _judged(frame, stored, weather, rng))
+
+
+def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Conclusion:
+    """A conclusion with what a second service says, judged again where it says otherwise."""
+    if came.weather is None or came.judgement is None or not second_service.hangs_on_weather(came.judgement):
+        return came
+    weather, is_other = second_service.looked_at(frame, stored, came.weather, _rng(frame))
+    came = replace(came, weather=weather)
+    return _with_verdict(came, _judged(frame, stored, weather, _rng(frame))) if is_other else came
+
+
+def _rng(frame: RunFrame) -> np.random.Generator:
+    return np.random.default_rng(seed(frame.site, frame.day, frame.edition))
 
 
 def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Judgement:

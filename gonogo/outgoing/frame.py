@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 import sqlalchemy as sa
 
 from gonogo.config import Config
-from gonogo.download.forecasts import Fetch
+from gonogo.download.forecasts import Fetch, Second
 from gonogo.records.site import Site
 
 MORNING = "morning"
@@ -24,6 +24,7 @@ class RunFrame:
     now_utc       the moment that it stands for
     deadline_utc  after this its mails are useless; now_utc where it has none
     fetch         asks the weather services
+    second        asks those after the one that was used, as a check; None = nobody is asked
     start_utc     before this it is not due; None where a person asks for it whatever the clock says
     n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed
@@ -38,6 +39,7 @@ class RunFrame:
     deadline_utc: datetime
     store: sa.Engine
     fetch: Fetch
+    second: Second | None = None
     start_utc: datetime | None = None
     n_void: int = 0
     owner: str = ""

@@ -1,13 +1,20 @@
-"""A mail server that a watch covers from its first byte on, and can cut however lively the server seems."""
+"""A mail server that a watch covers from its first byte on, and can cut however lively the server seems.
+
+What it answers is bounded too: smtplib reads on until an answer's last line, and a server that never sends one would
+fill the memory.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import smtplib
 import socket
 import ssl
 import threading
-from typing import Any
+from typing import Any, BinaryIO
+
+MOST_LINES, MOST_BYTES = 200, 65_536  # of one answer; the longest that a sound server gives is a few dozen lines
 
 
 class Watch:
@@ -16,25 +23,57 @@ class Watch:
     def __init__(self, limit_s: float) -> None:
         self.limit_s = limit_s
         self.has_cut = False
-        self._server: smtplib.SMTP | None = None
+        self._covered: list[socket.socket] = []
+        self._lock = threading.Lock()
         self._timer = threading.Timer(limit_s, self._cut)
         self._timer.daemon = True
         self._timer.start()
 
-    def over(self, server: smtplib.SMTP) -> None:
-        self._server = server
+    def over(self, sock: socket.socket | None) -> None:
+        """Cover a connection, through encryption that comes later. Raises TimeoutError where the time is over."""
+        if sock is not None and sock.fileno() >= 0:
+            with self._lock:
+                self._covered.append(socket.socket(fileno=os.dup(sock.fileno())))
         if self.has_cut:
+            self._cut()
             raise TimeoutError("the time for this mail is over")
 
     def end(self) -> None:
         self._timer.cancel()
+        with self._lock:
+            covered, self._covered = self._covered, []
+        for sock in covered:
+            sock.close()
 
     def _cut(self) -> None:
         self.has_cut = True
-        sock = None if self._server is None else self._server.sock
-        if sock is not None:
-            with contextlib.suppress(OSError):
-                sock.shutdown(socket.SHUT_RDWR)
+        with self._lock:
+            for sock in self._covered:
+                with contextlib.suppress(OSError):
+                    sock.shutdown(socket.SHUT_RDWR)
+
+
+class _Lines:
+    """Lines of a server, no more of them for one answer than an answer has."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._n_lines = self._n_bytes = 0
+
+    def begin(self) -> None:
+        """Begin a new answer."""
+        self._n_lines = self._n_bytes = 0
+
+    def readline(self, limit: int) -> bytes:
+        line = self._file.readline(limit)
+        self._n_lines += 1
+        self._n_bytes += len(line)
+        if self._n_lines > MOST_LINES or self._n_bytes > MOST_BYTES:
+            raise OSError(f"an answer of more than {MOST_LINES} lines or {MOST_BYTES} bytes")
+        return line
+
+    def close(self) -> None:
+        self._file.close()
 
 
 class Server(smtplib.SMTP):
@@ -44,9 +83,14 @@ class Server(smtplib.SMTP):
         self._watch = watch
         super().__init__(host, port, timeout=timeout)
 
-    def connect(self, *arguments: Any, **named: Any) -> tuple[int, bytes]:
-        self._watch.over(self)
-        return super().connect(*arguments, **named)
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        sock: socket.socket = super()._get_socket(host, port, timeout)  # type: ignore[misc]
+        self._watch.over(sock)
+        return sock
+
+    def getreply(self) -> tuple[int, bytes]:
+        _bound(self)
+        return super().getreply()
 
 
 class TlsServer(smtplib.SMTP_SSL):
@@ -56,6 +100,19 @@ class TlsServer(smtplib.SMTP_SSL):
         self._watch = watch
         super().__init__(host, port, timeout=timeout, context=context)
 
-    def connect(self, *arguments: Any, **named: Any) -> tuple[int, bytes]:
-        self._watch.over(self)
-        return super().connect(*arguments, **named)
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        sock: socket.socket = smtplib.SMTP._get_socket(self, host, port, timeout)  # type: ignore[attr-defined]
+        self._watch.over(sock)
+        return self.context.wrap_socket(sock, server_hostname=host)
+
+    def getreply(self) -> tuple[int, bytes]:
+        _bound(self)
+        return super().getreply()
+
+
+def _bound(server: Any) -> None:
+    """Let the next answer of a server be no longer than an answer is."""
+    if server.file is None and server.sock is not None:
+        server.file = _Lines(server.sock.makefile("rb"))
+    if isinstance(server.file, _Lines):
+        server.file.begin()

@@ -136,7 +136,7 @@ class Connection:
     def _opened(self, watch: Watch) -> smtplib.SMTP:
         """The open connection, made, encrypted and logged in first where there is none."""
         if self._server is not None:
-            watch.over(self._server)
+            watch.over(self._server.sock)
             return self._server
         to = self._transport
         if to.username and to.security == "none" and to.host not in LOOPBACK:

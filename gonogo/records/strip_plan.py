@@ -92,7 +92,7 @@ class NotRecorded:
 class TestFirst:
     """A test that decides, and what each result means.
 
-    why               a key of keys.TEST_CAUSES
+    why               a key of decide/plan_keys.TEST_CAUSES
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
                       asks for, the error of one gauge test considered; a little narrower than the window itself. A
@@ -205,7 +205,7 @@ class NewLift:
     w_pct          as the borrow delivers it [%]; thickness_m  as spread
     spread_utc     from when it may lie there; None where it lies already or where none is to be spread
     is_if_rolled   only if the lift below was rolled, which was told and is not recorded
-    stop           a key of keys.SPREAD_STOPS where none is to be spread this morning, else ""
+    stop           a key of decide/plan_keys.SPREAD_STOPS where none is to be spread this morning, else ""
     test           its test with the branches; roll_by_utc: when it would have left its window if nobody rolls it
     """
 
@@ -228,8 +228,8 @@ class StripPlan:
     rank          place in working order, from 1; strips that are done come last
     lift, lifts   the lift that lies there, and how many the strip gets in all
     reason        a key of keys.REASONS
-    why_not       why a strip that may be worked has no place today: a key of keys.NO_PLACE; "" where it has one or
-                  where `reason` says it already
+    why_not       why a strip that may be worked has no place today: a key of decide/plan_keys.NO_PLACE; "" where it has
+                  one or where `reason` says it already
     is_tested     False: no test of this lift counts, and no view shows w_* as figures
     w_*_pct       water content where the day's work begins: mean, 10 to 90 % band, upper and lower half
     chance_in_window, chance_too_dry, chance_too_wet   in the best stretch of today, NaN where none was computed

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
 from gonogo.config import Config
-from gonogo.download.forecasts import Downloaded, Fetch
+from gonogo.download import forecasts
+from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError
 from gonogo.download.rounds import Rounds
 from gonogo.errors import StoreError
 from gonogo.morning import recheck
@@ -29,6 +32,8 @@ from gonogo.store.open import open_store
 
 log = logging.getLogger("gonogo.service.runner")
 
+RECENT = timedelta(hours=1)  # a forecast that a re-check after an answer does not ask for again
+
 
 class Runner:
     """Runs mornings and re-checks; holds the last good config, the database, and what is known of the clock."""
@@ -40,7 +45,7 @@ class Runner:
         self.trust = ClockTrust()
         self._fetch = fetch
         self._asking = threading.Lock()
-        self._fetcher: tuple[Config, Fetch] | None = None
+        self._rounds: tuple[Config, Rounds] | None = None
         self._done: set[tuple[str, date, str]] = set()
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
@@ -67,6 +72,21 @@ class Runner:
             recheck.run_recheck,
         )
 
+    def run_after_replies(self, site: Site, day: date, number: int, now_utc: datetime) -> bool:
+        """Re-check a site after answers by mail, the newest of that number, and return whether that is done."""
+        window_utc = (now_utc, shift.shift_utc(site, day)[1])
+        frame = self._frame(site, day, now_utc, window_utc, edition=f"reply-{number}")
+        self._run(replace(frame, fetch=self._kept_or_asked), recheck.run_recheck)
+        return (site.id, day, frame.edition) in self._done
+
+    def _kept_or_asked(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Return a forecast that is recent enough for another look at the same morning, else ask for one."""
+        recent = [answer for answer in stored if now_utc - RECENT <= answer.fetched_utc <= now_utc]
+        if recent:
+            with contextlib.suppress(NoForecastError):
+                return forecasts.forecast(site, (), now_utc=now_utc, stored=recent)
+        return self.ask(site, now_utc, stored)
+
     def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError."""
         frame = self.morning_frame(site, day, now_utc)
@@ -92,17 +112,23 @@ class Runner:
         return found
 
     def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        """Ask one site at a time: rounds of questions are shared between sites."""
+        return self._shared_rounds().fetch(site, now_utc, stored)
+
+    def _ask_second(self, site: Site, now_utc: datetime, stored: Sequence[Answer], used: str) -> Downloaded:
+        return self._shared_rounds().second(site, now_utc, stored, used)
+
+    def _shared_rounds(self) -> Rounds:
+        """Return the rounds of questions that the sites of the config in force share."""
         with self._asking:
             config = self.configs.accepted
-            if self._fetcher is None or self._fetcher[0] is not config:
+            if self._rounds is None or self._rounds[0] is not config:
 
                 def together(at_utc: datetime) -> list[Site]:
                     return [s for s in config.sites if due.due_day(s, at_utc, lead_min(config, s)) is not None]
 
                 rounds = Rounds(config, clock_utc=clock.clock_utc, together=together, is_scheduled=True)
-                self._fetcher = (config, rounds.fetch)
-            return self._fetcher[1](site, now_utc, stored)
+                self._rounds = (config, rounds)
+            return self._rounds[1]
 
     def stepped(self, step_s: float) -> None:
         """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
@@ -110,7 +136,7 @@ class Runner:
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self._fetcher = None
+        self._rounds = None
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -190,6 +216,7 @@ class Runner:
             deadline_utc=deadline_utc,
             store=self.store,
             fetch=self.ask,
+            second=self._ask_second if self._fetch is None else None,
             start_utc=start_utc,
             owner=self.me,
         )

@@ -14,6 +14,7 @@ from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, notices
 from gonogo.outgoing.delivery import delivery_line
 from gonogo.service import clock, due, schedule
+from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
 from gonogo.service.workers import Workers
@@ -58,6 +59,7 @@ class Service:
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
         self.halt = halt
         self._watch = Watch(self.runner)
+        self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
         self._memory, self._rng = delivery.Memory(), random.Random()
         self._thinned: date | None = None
 
@@ -72,6 +74,8 @@ class Service:
             watch=self.watch,
             deliver=self.deliver,
             stepped=self.stepped,
+            read_mailbox=self._answers.read,
+            recheck_after_replies=self._answers.recheck,
         )
 
     def begin(self) -> None:

@@ -3,62 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from gonogo.errors import WeatherError
-from gonogo.records.site import Site
 from gonogo.times import as_datetime, as_hour
-from gonogo.weather.notes import Note, note
-from gonogo.weather.table import COLUMNS, ESSENTIAL, FREEZING_CODES, ParsedForecast
+from gonogo.weather import precipitation
+from gonogo.weather.asked import Asked, Check, Checked
+from gonogo.weather.notes import note
+from gonogo.weather.table import COLUMNS, ESSENTIAL
 
 MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
-MAX_BRIDGED_H = 3  # longest gap filled from its neighbours; common sense, no source
+MAX_BRIDGED_H = 3  # longest gap filled from its neighbours, or rain left unknown; common sense, no source
 MAX_BRIDGED_SHARE = 0.05  # of all hours; more than that is no forecast with gaps but a broken one
 MIN_AHEAD_H = 24  # a forecast that ends sooner cannot carry a working day and the night after it
 RECENT_RAIN_H = 72  # a table that begins later than this before now is used, and the mail says what is not known
 MAX_SPAN_H = 120 * 24  # the longest table a service can give (92 days back, 16 ahead) and some days more
 EARTH_RADIUS_KM = 6371.0
-SNOW_CODES = (71.0, 73.0, 75.0, 77.0, 85.0, 86.0)  # WMO 4677: snowfall, snow grains, snow showers
-LIQUID_CODES = (51.0, 53.0, 55.0, 61.0, 63.0, 65.0, 80.0, 81.0, 82.0, *FREEZING_CODES)  # WMO 4677: drizzle, rain
-SNOW_BELOW_DEGC = 0.0  # where a service says nothing of snow; common practice, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What was asked for: the checks compare the answer with it."""
-
-    parsed: ParsedForecast
-    site: Site
-    now_utc: datetime
-
-    def rejected(self, key: str, value: str, wrong: str, right: str) -> WeatherError:
-        """Return the error of a forecast that cannot be used."""
-        return WeatherError(
-            f"{self.parsed.service}: {key} = {value}: {wrong} {right} The answer is not used.", passing=False
-        )
-
-    def spoken(self, hour_utc: np.datetime64) -> str:
-        """Return an hour as a reader at the site knows it."""
-        return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
-
-
-Checked = tuple[pd.DataFrame, list[Note]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One row: what is looked for, and what happens where it is found."""
-
-    id: str
-    looks_for: str
-    then: str
-    run: Callable[[pd.DataFrame, Asked], Checked]
 
 
 def distance_km(lat_a_deg: float, lon_a_deg: float, lat_b_deg: float, lon_b_deg: float) -> float:
@@ -161,7 +124,7 @@ def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
 
 
 def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Fill short gaps in a straight line between their neighbours, reject long ones."""
+    """Fill short gaps in a straight line between their neighbours, reject long ones. Missing rain stays unknown."""
     hours = table.index.to_numpy().astype("datetime64[h]")
     n_hours = int((hours[-1] - hours[0]).astype(np.int64)) + 1
     if n_hours > MAX_SPAN_H:
@@ -174,7 +137,7 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
     for name, column in COLUMNS.items():
         values = table[name].to_numpy(dtype=np.float64, copy=True)
         missing = np.isnan(values)
-        if not column.may_bridge or not missing.any() or missing.all():
+        if not missing.any() or missing.all() or not (column.may_bridge or column.is_essential):
             continue
         start, length = _longest_run(missing)
         if length > MAX_BRIDGED_H and column.is_essential:
@@ -184,12 +147,12 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
                 f"{length} hours in a row are missing.",
                 f"At most {MAX_BRIDGED_H} can be filled from their neighbours.",
             )
-        if length > MAX_BRIDGED_H:
+        bridged |= missing & column.is_essential
+        if length > MAX_BRIDGED_H or not column.may_bridge:
             continue
         known = np.flatnonzero(~missing)
         values[missing] = np.interp(np.flatnonzero(missing), known, values[known])
         table[name] = values
-        bridged |= missing & column.is_essential
     n_bridged = int(bridged.sum())
     if n_bridged > MAX_BRIDGED_SHARE * n_hours:
         raise asked.rejected(
@@ -221,53 +184,23 @@ def _cover(table: pd.DataFrame, asked: Asked) -> Checked:
     return table, []
 
 
-def _snow(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Separate snow from rain; where the service says nothing of snow, by weather code, else by temperature."""
-    table, notes = table.copy(), []
-    precip = table["precip_mm"].to_numpy(dtype=np.float64)
-    snow = table["snow_mm"].to_numpy(dtype=np.float64, copy=True)
-    unsaid = np.isnan(snow)
-    if unsaid.any():
-        cold = table["temp_degc"].to_numpy(dtype=np.float64) <= SNOW_BELOW_DEGC
-        code = table["weather_code"].to_numpy(dtype=np.float64)
-        falls_as_snow = np.isin(code, SNOW_CODES) | (cold & ~np.isin(code, LIQUID_CODES))
-        snow[unsaid] = np.where(falls_as_snow, precip, 0.0)[unsaid]
-        if (snow[unsaid] > 0).any():
-            notes.append(note("snow_by_temperature", water_mm=float(snow[unsaid].sum())))
-    # A snow depth turned into water can exceed the hour's whole precipitation by its own rounding.
-    snow = np.minimum(snow, precip)
-    table["snow_mm"], table["rain_mm"] = snow, precip - snow
-    return table, notes
-
-
-def _members(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Reject an ensemble with a member's rain that cannot be: it would stand among the members unseen."""
-    members = asked.parsed.rain_members_mm
-    if members is None:
-        return table, []
-    low, high = COLUMNS["precip_mm"].low, COLUMNS["precip_mm"].high
-    outside = (members < low) | (members > high)
-    if outside.any():
-        raise asked.rejected(
-            "rain of a member",
-            f"{members[outside][0]:g} mm",
-            f"{int(outside.sum())} values lie outside {low:g} to {high:g}.",
-            "Values inside that range are right.",
-        )
-    return table, []
-
-
 CHECKS: tuple[Check, ...] = (
     Check(id="place", looks_for="an answer for a place more than 30 km away", then="reject", run=_place),
     Check(id="whole_hours", looks_for="stamps off the full hour of UTC", then="reject", run=_whole_hours),
     Check(id="order", looks_for="hours out of order", then="sort, say so", run=_order),
     Check(id="duplicates", looks_for="an hour given twice", then="same values: one row, else reject", run=_duplicates),
     Check(id="ranges", looks_for="values that cannot be", then="clip rounding, else reject", run=_ranges),
-    Check(id="members", looks_for="rain of a member that cannot be", then="reject", run=_members),
+    Check(id="members", looks_for="rain of a member that cannot be", then="reject", run=precipitation.possible_members),
     Check(id="ends", looks_for="hours without values at the ends", then="cut, say so", run=_ends),
     Check(id="gaps", looks_for="missing hours and nulls inside", then="to 3 h: fill, say so; else reject", run=_gaps),
     Check(id="cover", looks_for="a table without this hour or the next day", then="reject", run=_cover),
-    Check(id="snow", looks_for="snow inside precipitation", then="separate it", run=_snow),
+    Check(id="snow", looks_for="snow inside precipitation", then="separate it", run=precipitation.told_apart),
+    Check(
+        id="agreement",
+        looks_for="columns that contradict each other",
+        then="one day's rain: not known; else reject",
+        run=precipitation.doubted,
+    ),
 )
 
 

@@ -15,13 +15,15 @@ from gonogo.records.field import GaugeRain
 from gonogo.records.site import Site
 from gonogo.times import as_hour
 from gonogo.weather import frost, skill
-from gonogo.weather.checks import CHECKS, Asked, passed
+from gonogo.weather.asked import Asked
+from gonogo.weather.checks import CHECKS, MAX_BRIDGED_H, passed
 from gonogo.weather.forecast_status import WIDENING, ForecastStatus, judged
 from gonogo.weather.frost import FrostBefore
 from gonogo.weather.gauge import override
 from gonogo.weather.members import draw, ensemble_mm, expected_rain_mm, of_ensemble_mm
 from gonogo.weather.notes import Note, note
-from gonogo.weather.past import Filled, filled, wanted_since_utc
+from gonogo.weather.past import FULL_SHARE, Filled, filled, wanted_since_utc
+from gonogo.weather.precipitation import of_unknown_hours
 from gonogo.weather.snow_and_frost import deepest_frost_mm, lying_snow
 from gonogo.weather.table import ReceivedForecast
 
@@ -41,7 +43,11 @@ AS_CHECKED = (
     "weather_code",
     "thunder_chance",
 )
-RAIN_COLUMNS = ("rain_mm", "snow_mm", "rain_chance", "chance_span_h")
+# What an HourlyWeather holds where its maker left an array out.
+NONE_LYING = dict.fromkeys(("melt_mm", "snow_lying_mm", "frost_index_degc_h", "frost_depth_mm"), 0.0)
+ABSENT = {"thunder_chance": np.nan, "rain_unknown": False, **NONE_LYING}
+RAIN_COLUMNS = ("precip_mm", "rain_mm", "snow_mm", "rain_chance", "chance_span_h")
+UNKNOWN_WIDENING = 2.0  # rain of hours that nobody told; our own choice
 PAST_FORECAST_WIDENING = 1.5  # rain of days gone by that only a forecast vouches for; our own choice
 
 
@@ -63,6 +69,7 @@ class HourlyWeather:
     melt_mm              (H,)   water that lying snow gives off in the hour, on top of rain
     snow_lying_mm        (H,)   depth of the snow that lies at the start of the hour
     frost_index_degc_h   (H,)   frost that the ground's surface holds, at the end of the hour, see weather/frost.py
+    rain_unknown         (H,)   hours whose rain neither service nor gauge told: their members carry what may be
     frost_depth_mm       (H,)   how deep the frost stands in the lift that freezes deepest, at the end of the hour
     spread_factor        by what the site's own gauge has taught to widen the rain's spread, 1 without
     """
@@ -90,17 +97,12 @@ class HourlyWeather:
     snow_lying_mm: Floats = field(default_factory=lambda: np.zeros(0))
     frost_index_degc_h: Floats = field(default_factory=lambda: np.zeros(0))
     frost_depth_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    rain_unknown: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     spread_factor: float = 1.0
 
     def __post_init__(self) -> None:
-        """Fill in what a maker of the record left out: thunder unknown, no snow lying, no frost in the ground."""
-        for name, value in (
-            ("thunder_chance", np.nan),
-            ("melt_mm", 0.0),
-            ("snow_lying_mm", 0.0),
-            ("frost_index_degc_h", 0.0),
-            ("frost_depth_mm", 0.0),
-        ):
+        """Fill in what a maker of the record left out: thunder unknown, no snow or frost, rain known."""
+        for name, value in ABSENT.items():
             if not len(getattr(self, name)):
                 object.__setattr__(self, name, np.full(len(self.hour_utc), value))
         if self.rain_peaks_mm.shape != self.rain_members_mm.shape:
@@ -129,11 +131,16 @@ class HourlyWeather:
 
 
 def fallen_mm(weather: HourlyWeather, since_utc: datetime, until_utc: datetime) -> tuple[float, float]:
-    """Return expected rain and melt between two moments [mm], NaN where the table begins later and nobody knows."""
+    """Return expected rain and melt between two moments [mm], NaN where nobody knows.
+
+    The table begins later, or the rain of more than three hours in between was not told.
+    """
     since = as_hour(since_utc)
     if since < weather.hour_utc[0]:
         return float("nan"), float("nan")
     passed = (weather.hour_utc >= since) & (weather.hour_utc < as_hour(until_utc))
+    if weather.rain_unknown[passed].sum() > MAX_BRIDGED_H:
+        return float("nan"), float("nan")
     return float(weather.rain_mm[passed].sum()), float(weather.melt_mm[passed].sum())
 
 
@@ -165,7 +172,9 @@ def check(
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
     checked = received.checked if front.parsed is parsed else None
     table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
-    notes = [*notes]
+    notes = [*notes, *received.doubts]
+    if received.doubts:
+        table = _without_rain_ahead(table, now_utc)
     status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
@@ -183,7 +192,8 @@ def check(
         notes=(*status_notes, *front.notes(), *notes, *rain.notes),
         hour_utc=hour_utc,
         rain_mm=rain.rain_mm,
-        **rain.members_mm(column["rain_chance"], n_members, rng),
+        **rain.members_mm(n_members, rng),
+        rain_unknown=rain.is_unknown,
         frost_index_degc_h=frost_index,
         frost_depth_mm=deepest_frost_mm(site, column["temp_degc"], surface_degc, frost_index),
         **lying_snow(column["snow_mm"], column["temp_degc"], column["snow_depth_mm"]),
@@ -200,28 +210,36 @@ def with_frost(weather: HourlyWeather, site: Site, before: FrostBefore) -> Hourl
     return replace(weather, frost_index_degc_h=index, frost_depth_mm=depth_mm)
 
 
+def _without_rain_ahead(table: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """Return a checked table whose rain from now on is not known."""
+    table = table.copy()
+    ahead = table.index >= pd.Timestamp(as_hour(now_utc))
+    table.loc[ahead, "precip_mm"] = np.nan
+    table.loc[ahead, ["rain_mm", "snow_mm"]] = 0.0
+    return table
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rain:
     """The rain of a site before members are drawn: amounts, how sure they are, and an ensemble's own members or None.
 
-    rain_mm, lead_h, widening, gauged_share   (H,); ensemble_mm (H, K)
+    rain_mm, chance, lead_h, widening, gauged_share, is_unknown   (H,); ensemble_mm (H, K)
     """
 
     rain_mm: Floats
+    chance: Floats
+    is_unknown: npt.NDArray[np.bool_]
     lead_h: Floats
     widening: Floats
     gauged_share: Floats
     ensemble_mm: Floats | None
     notes: tuple[Note, ...]
 
-    def members_mm(self, rain_chance: Floats, n_members: int, rng: np.random.Generator) -> dict[str, Floats]:
-        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's own.
-
-        Where the gauge vouches for an hour, an ensemble's members give way to it.
-        """
+    def members_mm(self, n_members: int, rng: np.random.Generator) -> dict[str, Floats]:
+        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's without a gauge."""
         drawn_by_chance = draw(
             self.rain_mm,
-            rain_chance,
+            self.chance,
             self.lead_h,
             n_members=n_members,
             rng=rng,
@@ -233,7 +251,8 @@ class _Rain:
             return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h)}
         widening = np.maximum(self.widening, 1.0)
         drawn = of_ensemble_mm(self.ensemble_mm, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
-        members = np.where(self.gauged_share[:, None] > 0.0, by_chance, drawn)
+        is_drawn = (self.gauged_share == 0.0) & ~self.is_unknown
+        members = np.where(is_drawn[:, None], drawn, by_chance)
         return {"rain_members_mm": members, "rain_peaks_mm": members}
 
 
@@ -264,9 +283,14 @@ def _rain(
     )
     if members_mm is not None:
         expected_mm = members_mm.mean(axis=1)
+    is_unknown = np.isnan(column["precip_mm"])
+    expected_mm, chance = of_unknown_hours(expected_mm, column["rain_chance"], is_unknown)
+    widened[is_unknown] *= UNKNOWN_WIDENING
     rain_mm, gauged_share, gauge_notes = override(hour_utc, expected_mm, gauge, now_utc=now_utc)
     return _Rain(
         rain_mm=rain_mm,
+        chance=chance,
+        is_unknown=is_unknown & (gauged_share < FULL_SHARE),
         lead_h=lead_h,
         widening=widened,
         gauged_share=gauged_share,

@@ -31,7 +31,7 @@ class Column:
     low, high      a value outside is an error of unit or transport: the forecast is rejected, or, for a column that is
                    not essential, the column left out; common sense, no source
     is_essential   without it there is no moisture model
-    may_bridge     a short gap is filled in a straight line
+    may_bridge     a short gap is filled in a straight line; of an essential column that may not, it stays unknown
     clip_low, clip_high   a value between low and clip_low (clip_high and high) is a model's rounding and is set to it
     """
 
@@ -50,7 +50,7 @@ COLUMNS: dict[str, Column] = {
     "wind_2m_m_s": Column(unit="m/s", low=0.0, high=75.0, is_essential=True, may_bridge=True),
     "pressure_kpa": Column(unit="kPa", low=45.0, high=110.0, is_essential=True, may_bridge=True),
     "shortwave_w_m2": Column(unit="W/m2", low=-5.0, high=1400.0, is_essential=True, may_bridge=True, clip_low=0.0),
-    "precip_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=True, may_bridge=True),
+    "precip_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=True, may_bridge=False),
     "snow_mm": Column(unit="mm", low=0.0, high=300.0, is_essential=False, may_bridge=True),
     "snow_depth_mm": Column(unit="mm", low=0.0, high=20_000.0, is_essential=False, may_bridge=True),
     "rain_chance": Column(unit="-", low=0.0, high=1.0, is_essential=False, may_bridge=False),
@@ -59,6 +59,8 @@ COLUMNS: dict[str, Column] = {
     "surface_temp_degc": Column(unit="degC", low=-60.0, high=80.0, is_essential=False, may_bridge=False),
     "weather_code": Column(unit="WMO 4677", low=0.0, high=99.0, is_essential=False, may_bridge=False),
     "cloud_pct": Column(unit="%", low=0.0, high=100.0, is_essential=False, may_bridge=False),
+    "dew_point_degc": Column(unit="degC", low=-80.0, high=40.0, is_essential=False, may_bridge=False),
+    "service_et0_mm": Column(unit="mm", low=-1.0, high=3.0, is_essential=False, may_bridge=False),
 }
 ESSENTIAL = tuple(name for name, column in COLUMNS.items() if column.is_essential)
 
@@ -97,12 +99,15 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
+    doubts           what it says otherwise of the same hours than the service's answer of before: with one of them the
+                     rain ahead counts as not known
     checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 
     parsed: ParsedForecast
     fetched_utc: datetime
     clock_offset_s: float = np.nan
+    doubts: tuple[Note, ...] = ()
     checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 

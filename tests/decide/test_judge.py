@@ -215,7 +215,7 @@ def test_what_was_learned_is_handed_out_and_taken_up_again(tmp_path: Path) -> No
 
 
 def test_the_surface_table_has_a_row_for_each_work() -> None:
-    from gonogo.field.entries import WORKS
+    from gonogo.field.lifts import WORKS
 
     assert set(SURFACE_AFTER) == set(WORKS)
 

@@ -255,14 +255,6 @@ def test_a_body_without_end_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(responses.calls) == 1
 
 
-@responses.activate
-def test_a_body_that_trickles_is_cut_off() -> None:
-    responses.get(FREE, body=HARROW_FLATS_BODY)
-    ticks = iter(range(0, 10_000, 10))
-    with pytest.raises(WeatherError, match="was not whole after 4 s"):
-        asked(clock=lambda: float(next(ticks)))
-
-
 def test_a_licence_says_who_may_use_the_service() -> None:
     free, paid = OPEN_METEO, ServiceSettings(name="open_meteo", key=SECRET)
     ((note, is_allowed),) = licence_notes([free], use="commercial")

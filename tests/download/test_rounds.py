@@ -125,6 +125,13 @@ def test_a_machine_whose_clock_is_wrong_compacts_nothing(
     assert float(found[0].answer.headers[OFFSET_HEADER]) == pytest.approx(ahead.total_seconds(), abs=1.0)
 
 
+def of_days_ago(days: float) -> bytes:
+    """Return the body as the service would have given it whole days before."""
+    body = json.loads(BODY)
+    body["hourly"]["time"] = [at - round(86_400 * days) for at in body["hourly"]["time"]]
+    return json.dumps(body).encode()
+
+
 def aged(hours: float) -> Any:
     def fetch(site: Any, now_utc: datetime, stored: Any) -> Downloaded:
         old = Answer(
@@ -133,7 +140,7 @@ def aged(hours: float) -> Any:
             fetched_utc=now_utc - timedelta(hours=hours),
             status=200,
             headers={},
-            body=BODY,
+            body=of_days_ago(hours // 24.0),
         )
         return forecast(site, (), now_utc=now_utc, stored=(old,))
 

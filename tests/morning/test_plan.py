@@ -116,7 +116,7 @@ def test_a_first_morning_has_nothing_to_compare_with_and_the_next_has(first: Fir
         day=demo.DAY + timedelta(days=1),
         now_utc=later_utc,
         deadline_utc=later_utc + timedelta(hours=4),
-        fetch=partial(recorded, fetched_utc=later_utc - timedelta(hours=1)),
+        fetch=partial(recorded, fetched_utc=later_utc - timedelta(hours=12)),
     )
     (told,) = [c for c in second.conclusion.changes if c.strip_id == STRIP_ID and c.what == "verdict"]
     assert (told.before, told.after, told.why[0].key) == ("compact", "wait", "reading")

@@ -223,6 +223,7 @@ def test_snow_and_rain_of_an_hour_make_up_what_falls() -> None:
         lambda b: (
             everywhere(b, slice(NOW - 5, NOW + 1), 2.0, "precipitation")
             or everywhere(b, slice(NOW - 5, NOW + 1), 0.7, "snowfall")
+            or everywhere(b, slice(NOW - 5, NOW + 1), 68, "weather_code")
         )
     )
     weather = weather_of(body)
@@ -236,7 +237,7 @@ def test_where_a_service_says_nothing_of_snow_it_falls_from_freezing_down(
 ) -> None:
     def change(body: dict[str, Any]) -> None:
         body["hourly"].pop("snowfall")
-        everywhere(body, slice(None), 0, "weather_code")
+        everywhere(body, slice(None), None, "weather_code", "dew_point_2m")
         everywhere(body, slice(NOW - 5, NOW + 1), temp_degc, "temperature_2m")
         everywhere(body, slice(NOW - 5, NOW + 1), 2.0, "precipitation")
 

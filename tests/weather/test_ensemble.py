@@ -151,6 +151,7 @@ def of_the_evening(*amounts_mm: float) -> Callable[[dict[str, Any]], Any]:
     """Return the change that gives the members these amounts in the hour that ends 13 hours on, none around it."""
 
     def change(body: dict[str, Any]) -> None:
+        body["hourly"]["weather_code"] = [None] * len(body["hourly"]["time"])
         for name, amount in zip(MEMBERS, amounts_mm, strict=True):
             body["hourly"][name][NOW + 8 : NOW + 19] = [0.0] * 11
             body["hourly"][name][NOW + 13] = amount

@@ -92,6 +92,8 @@ def snowfall(body: dict[str, Any]) -> None:
     for name in ("temperature_2m", "soil_temperature_0cm"):
         hourly[name][now - 48 : now - 24] = [-2.0] * 24
         hourly[name][now - 24 :] = [4.0] * len(hourly[name][now - 24 :])
+    for name in ("weather_code", "dew_point_2m", "et0_fao_evapotranspiration"):
+        hourly[name] = [None] * len(hourly["time"])
     hourly["precipitation"][now - 40 : now - 30] = [1.0] * 10
     hourly["snowfall"][now - 40 : now - 30] = [0.7] * 10  # cm, 1 mm of water
 

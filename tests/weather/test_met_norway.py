@@ -150,6 +150,7 @@ def test_a_chance_of_six_hours_adds_its_least_amount_once() -> None:
                         "precipitation_amount": 0.0,
                         "probability_of_precipitation": 60.0,
                     }
+                    entry["data"][name]["summary"]["symbol_code"] = "cloudy"
 
     found = weather(changed(change))
     late = slice(100, 106)

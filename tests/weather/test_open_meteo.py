@@ -141,6 +141,9 @@ def test_labels_run_through_both_days_on_which_the_clock_is_set(first: datetime,
         body["hourly"]["shortwave_radiation"] = [None] * n_hours
         body["hourly"]["precipitation"] = [0.0] * n_hours
         body["hourly"]["precipitation"][5 * 24] = 4.0
+        body["hourly"]["weather_code"] = body["hourly"]["precipitation_probability"] = [None] * n_hours
+        body["hourly"]["temperature_2m"] = [12.0, 13.0] * (n_hours // 2)  # of no hour of the day
+        body["hourly"]["dew_point_2m"] = [None] * n_hours
 
     first_utc = first - timedelta(seconds=offset_s)
     weather = weather_of(changed(change), now_utc=first_utc + timedelta(hours=12))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -30,9 +31,15 @@ def met(made_utc: datetime, rain_mm: float) -> bytes:
     """Return a MET body made at an hour: 56 hours one by one with the same rain in each."""
     series = []
     for at in range(57):
-        details = {"air_temperature": 10.0 + at % 24, "relative_humidity": 60.0, "wind_speed": 3.0}
+        warmth = math.cos(
+            math.radians(15.0 * ((made_utc + at * HOUR).hour - 20))
+        )  # warmest at 20:00 UTC, after noon there
+        details = {"air_temperature": 15.0 + 5.0 * warmth, "relative_humidity": 60.0, "wind_speed": 3.0}
         entry: dict[str, Any] = {"instant": {"details": {**details, "cloud_area_fraction": 20.0}}}
-        entry["next_1_hours"] = {"summary": {"symbol_code": "rain"}, "details": {"precipitation_amount": rain_mm}}
+        entry["next_1_hours"] = {
+            "summary": {"symbol_code": "rain" if rain_mm else "fair_day"},
+            "details": {"precipitation_amount": rain_mm},
+        }
         series.append({"time": (made_utc + at * HOUR).strftime("%Y-%m-%dT%H:%M:%SZ"), "data": entry})
     meta = {**MET["properties"]["meta"], "updated_at": made_utc.isoformat()}
     return json.dumps({**MET, "properties": {"meta": meta, "timeseries": series}}).encode()

@@ -16,7 +16,7 @@ def new_lift(basis: Basis, s: int) -> NewLift | None:
     inputs, prepared = basis.inputs, basis.prepared
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     history, n_done = basis.histories[strip.id], basis.done.get(strip.id, 0)
-    thickness = strip.lift_thickness_m if strip.following_lift_thickness_m is None else strip.following_lift_thickness_m
+    thickness = strip.following_thickness_m
     w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
     if history.assumed in (NEW_LIFT, REWORK):
         return NewLift(

@@ -53,7 +53,7 @@ def by_result(
     mass = mass_kg_m2(strip, why)
     litres_per_pct = mass * strip.area_m2 / 100.0
     below = _below(basis, strip, by_utc, mass) if has_water else Then.CALL
-    hours = disk_hours_after(basis, by_utc)
+    hours = () if material.is_granular else disk_hours_after(basis, by_utc)
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
     low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed, before, drift_pct)
@@ -133,9 +133,7 @@ def tests_after(basis: Basis, strip: Strip, hours: Sequence[datetime]) -> tuple[
 
 def mass_kg_m2(strip: Strip, why: str) -> float:
     """Return the dry mass under a square metre of the lift that is tested: the present one or the next."""
-    if why != "new_lift" or strip.following_lift_thickness_m is None:
-        return strip.dry_mass_kg_m2
-    return strip.dry_density_kg_m3 * strip.following_lift_thickness_m
+    return strip.following_dry_mass_kg_m2 if why == "new_lift" else strip.dry_mass_kg_m2
 
 
 def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, ...]:

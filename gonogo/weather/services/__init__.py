@@ -62,6 +62,7 @@ class WeatherService:
                    first answer is kept and asked for again only where the second is not found
     avoids_full_hour  it asks that rounds started by a clock do not all come on the full hour
     waits_for_limit   a limit of requests that passes soon is waited for; False: it means that we behaved badly
+    begins         asked_utc -> between which moments the first stamp of an answer to our own request lies
     spacing_s      least time between two requests to the service's own host
     """
 
@@ -76,6 +77,7 @@ class WeatherService:
     max_sites: int = 1
     split: Callable[[bytes], list[bytes]] | None = None
     follow: Callable[[bytes, str | None], Request] | None = None
+    begins: Callable[[datetime], tuple[datetime, datetime]] | None = None
     spacing_s: float = 0.0
     waits_for_limit: bool = True
     avoids_full_hour: bool = False

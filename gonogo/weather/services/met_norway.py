@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,14 @@ ATTRIBUTION = (
     ("CC BY 4.0", "https://creativecommons.org/licenses/by/4.0/"),
 )
 WIND_HEIGHT_M = 10.0
+BEGINS_WITHIN_H = 12  # an answer begins around the hour in which it was made; our own choice
 MAX_STEP_H = 6  # the longest step whose states are drawn in a straight line; a longer one is a gap
 STATES: Mapping[str, tuple[str, str, float]] = {  # theirs -> (ours, their unit, factor)
     "air_temperature": ("temp_degc", "celsius", 1.0),
     "relative_humidity": ("rh_pct", "%", 1.0),
     "wind_speed": ("wind_2m_m_s", "m/s", wind_2m_m_s(1.0, WIND_HEIGHT_M)),
     "cloud_area_fraction": ("cloud_pct", "%", 1.0),
+    "dew_point_temperature": ("dew_point_degc", "celsius", 1.0),
 }
 PERIODS: Mapping[str, tuple[str, str, float]] = {
     "precipitation_amount": ("precip_mm", "mm", 1.0),
@@ -264,6 +266,7 @@ SERVICE = WeatherService(
     needs_contact=True,
     request=request,
     parse=parse,
+    begins=lambda at_utc: (at_utc - timedelta(hours=BEGINS_WITHIN_H), at_utc + timedelta(hours=BEGINS_WITHIN_H)),
     spacing_s=0.1,
     waits_for_limit=False,
     avoids_full_hour=True,

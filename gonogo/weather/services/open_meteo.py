@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -41,6 +41,7 @@ ATTRIBUTION = (
 PAST_DAYS = 15  # 14 days of recent rain and one spare, because days are cut in GMT
 FORECAST_DAYS = 12  # 10 days ahead, today and one spare
 WIND_HEIGHT_M = 10.0
+CLOCK_SEAM = timedelta(minutes=20)  # around midnight in GMT nobody knows which day the service counted from
 SNOW_WATER_MM_PER_CM = 10.0 / 7.0  # the service's own ratio: 7 cm of snow are 10 mm of water
 
 Convert = Callable[[Any], Any]
@@ -106,9 +107,11 @@ COLUMN_MAP: tuple[Mapped, ...] = (
     Mapped(ours="surface_temp_degc", theirs="soil_temperature_0cm", units=TEMPERATURE, is_sum=False),
     Mapped(ours="weather_code", theirs="weather_code", units={"wmo code": _same}, is_sum=False),
     Mapped(ours="cloud_pct", theirs="cloud_cover", units={"%": _same}, is_sum=False),
+    Mapped(ours="dew_point_degc", theirs="dew_point_2m", units=TEMPERATURE, is_sum=False),
+    Mapped(ours="service_et0_mm", theirs="et0_fao_evapotranspiration", units=DEPTH, is_sum=True),
 )
 
-# The reference request; dew point and reference evapotranspiration are kept in the raw answer for checks.
+# Dew point and reference evapotranspiration are for weather/agreement.py.
 ASKED = (
     "temperature_2m",
     "relative_humidity_2m",
@@ -152,6 +155,15 @@ def request(sites: Sequence[Site], now_utc: datetime, base_url: str | None, key:
         params=place_params(sites) | {"hourly": ",".join(ASKED)},
         headers={"X-Api-Key": key} if key else {},
     )
+
+
+def begins(asked_utc: datetime) -> tuple[datetime, datetime]:
+    """Return the first stamp of an answer to our request: 0:00 GMT, PAST_DAYS before the service's today."""
+    earliest, latest = (
+        (asked_utc + seam).replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=PAST_DAYS)
+        for seam in (-CLOCK_SEAM, CLOCK_SEAM)
+    )
+    return earliest, latest
 
 
 def parse(body: bytes, site: Site) -> ParsedForecast:
@@ -286,4 +298,5 @@ SERVICE = WeatherService(
     parse=parse,
     max_sites=100,
     split=partial(json_slices, NAME),
+    begins=begins,
 )

@@ -1,0 +1,65 @@
+"""A second service as a check: asked only where a verdict hangs on the forecast, and told in the mail either way."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+
+import numpy as np
+
+from gonogo.decide.judge import Judgement
+from gonogo.download.forecasts import CHECK_HEADER, Downloaded
+from gonogo.errors import WeatherError
+from gonogo.morning.answers import checked, keep_answer
+from gonogo.morning.previous import StoredInputs
+from gonogo.outgoing.frame import RunFrame
+from gonogo.records.verdict import Verdict
+from gonogo.weather import services, two_forecasts
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.weather.notes import note
+from gonogo.weather.series import HourlyWeather
+
+log = logging.getLogger("gonogo.morning.second_service")
+
+
+def hangs_on_weather(judgement: Judgement) -> bool:
+    """Return whether a strip is told to be compacted."""
+    return any(decision.verdict is Verdict.COMPACT for decision in judgement.decisions)
+
+
+def looked_at(
+    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator
+) -> tuple[HourlyWeather, bool]:
+    """Return the weather with what a second service says of it, and whether it has to be judged again.
+
+    Where no second service is set up nothing is asked, and the weather is as it was.
+    """
+    if frame.second is None:
+        return weather, False
+    others = [settings.name for settings in frame.config.services if settings.name != weather.service]
+    if not others:
+        return weather, False
+    try:
+        downloaded = frame.second(frame.site, frame.now_utc, stored.answers, weather.service)
+        second = checked(frame, stored, downloaded, rng, n_members=weather.rain_members_mm.shape[1])
+    except WeatherError as error:
+        log.warning("no second forecast: %s", error, extra={"site": frame.site.id, "day": frame.day})
+        return _noted(weather, "second_silent", others[0]), False
+    _keep(frame, downloaded)
+    if second.status is not ForecastStatus.FRESH:
+        return _noted(weather, "second_silent", second.service), False
+    if not two_forecasts.differs(weather, second, place=frame.site.place, now_utc=frame.now_utc):
+        return _noted(weather, "second_agrees", second.service), False
+    both = two_forecasts.mixed(weather, second, now_utc=frame.now_utc)
+    return _noted(both, "second_disagrees", second.service), True
+
+
+def _noted(weather: HourlyWeather, key: str, service: str) -> HourlyWeather:
+    return replace(weather, notes=(*weather.notes, note(key, service=services.title(service))))
+
+
+def _keep(frame: RunFrame, downloaded: Downloaded) -> None:
+    """Keep a second answer as it came, so that the morning can be made again."""
+    if frame.keeps and not downloaded.is_stored:
+        headers = {**downloaded.answer.headers, CHECK_HEADER: "1"}
+        keep_answer(frame.store, frame.site, replace(downloaded, answer=replace(downloaded.answer, headers=headers)))

@@ -1,0 +1,122 @@
+"""An answer that contradicts itself: rejected, or its rain not known; never a silent "dry"."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed, row, weather_of
+from notes import english
+
+from gonogo.download.asking import usable
+from gonogo.errors import WeatherError
+from gonogo.records.outside import Answer
+from gonogo.weather.agreement import AGREEMENTS
+from gonogo.weather.series import fallen_mm
+
+NOW = VALID["hourly"]["time"].index(int(MORNING_UTC.timestamp()))
+N = len(VALID["hourly"]["time"])
+Change = Callable[[dict[str, Any]], Any]
+
+
+def column(name: str, change: Callable[[list[Any]], list[Any]]) -> Change:
+    def apply(body: dict[str, Any]) -> None:
+        body["hourly"][name] = change(body["hourly"][name])
+
+    return apply
+
+
+def scaled(name: str, factor: float) -> Change:
+    return column(name, lambda values: [value * factor for value in values])
+
+
+def running_total(values: list[float]) -> list[float]:
+    return [round(float(total), 2) for total in np.cumsum(np.array(values) + 0.02)]
+
+
+BROKEN: dict[str, Change] = {
+    "amounts in metres": scaled("precipitation", 0.001),
+    "no amount at all": scaled("precipitation", 0.0),
+    "a running total": column("precipitation", running_total),
+    "rain in reverse": column("precipitation", lambda values: values[::-1]),
+    "no radiation": scaled("shortwave_radiation", 0.0),
+    "radiation in MJ": scaled("shortwave_radiation", 0.0036),
+    "two fifths more sun": scaled("shortwave_radiation", 1.4),
+    "radiation an hour late": column("shortwave_radiation", lambda values: values[-1:] + values[:-1]),
+    "temperature in reverse": column("temperature_2m", lambda values: values[::-1]),
+    "humidity as a fraction": scaled("relative_humidity_2m", 0.01),
+    "warmer by 8 degrees": column("temperature_2m", lambda values: [value + 8.0 for value in values]),
+    "evapotranspiration of another place": scaled("et0_fao_evapotranspiration", 1.6),
+}
+
+
+@pytest.mark.parametrize("fault", BROKEN)
+def test_a_column_that_the_others_contradict_rejects_the_answer(fault: str) -> None:
+    with pytest.raises(WeatherError, match="contradicts itself") as refusal:
+        weather_of(changed(BROKEN[fault]))
+    assert not refusal.value.passing
+
+
+def test_the_sound_answer_agrees_with_itself() -> None:
+    assert not weather_of(HARROW_FLATS_BODY).rain_unknown.any()
+    assert len({agreement.id for agreement in AGREEMENTS}) == len(AGREEMENTS)
+
+
+def rainless_today(body: dict[str, Any]) -> None:
+    """Chance 100 % and a code of rain through the day, and amounts of nothing."""
+    for name, value in (("precipitation", 0.0), ("precipitation_probability", 100), ("weather_code", 65)):
+        body["hourly"][name][NOW : NOW + 12] = [value] * 12
+
+
+def test_a_day_whose_amounts_contradict_chance_and_code_is_unknown_rain_and_says_so() -> None:
+    weather = weather_of(changed(rainless_today))
+    inside = slice(row(weather, MORNING_UTC), row(weather, MORNING_UTC + timedelta(hours=10)))
+    assert weather.rain_unknown[inside].all()
+    assert (weather.rain_members_mm[inside].sum(axis=0) > 5.0).mean() > 0.5
+    assert any("contradicts chance and sky" in text for text in english(weather.notes))
+
+
+def test_missing_rain_is_unknown_rain_with_the_chance_of_its_neighbours() -> None:
+    def with_hole(body: dict[str, Any], of: float | None) -> None:
+        body["hourly"]["precipitation"][NOW + 4 : NOW + 7] = [of] * 3
+        body["hourly"]["precipitation_probability"][NOW + 3 : NOW + 8] = [70] * 5
+
+    told, missing = (weather_of(changed(lambda b, of=of: with_hole(b, of)), n_members=200) for of in (0.0, None))
+    hole = slice(row(missing, MORNING_UTC + timedelta(hours=3)), row(missing, MORNING_UTC + timedelta(hours=6)))
+    assert missing.rain_unknown[hole].tolist() == [True] * 3
+    assert missing.rain_unknown.sum() == 3
+    assert np.std(missing.rain_members_mm[hole].sum(axis=0)) > 2.0 * np.std(told.rain_members_mm[hole].sum(axis=0))
+    assert (missing.rain_members_mm[hole] >= 0.1).mean() == pytest.approx(0.66, abs=0.1)
+    assert any("is missing" in text or "are missing" in text for text in english(missing.notes))
+
+
+def test_what_fell_over_unknown_hours_is_not_known() -> None:
+    weather = weather_of(changed(rainless_today))
+    later = MORNING_UTC + timedelta(hours=8)
+    assert np.isnan(fallen_mm(weather, MORNING_UTC, later)[0])
+    assert np.isfinite(fallen_mm(weather, MORNING_UTC - timedelta(days=3), MORNING_UTC - timedelta(days=1))[0])
+
+
+@pytest.mark.parametrize("days", [-3, -2, -1, 1, 2, 3])
+def test_stamps_that_are_whole_days_off_are_refused(days: int) -> None:
+    body = changed(column("time", lambda values: [at + 86_400 * days for at in values]))
+    answer = Answer(service="open_meteo", url="x", fetched_utc=MORNING_UTC, status=200, headers={}, body=body)
+    with pytest.raises(WeatherError, match="first hour asked for"):
+        usable(answer, HARROW_FLATS, MORNING_UTC)
+
+
+def test_around_midnight_either_day_of_the_service_is_right() -> None:
+    midnight = datetime(2026, 5, 12, tzinfo=UTC)
+    for minutes in (-5, 5):
+        answer = Answer(
+            service="open_meteo",
+            url="x",
+            fetched_utc=midnight + timedelta(minutes=minutes),
+            status=200,
+            headers={},
+            body=HARROW_FLATS_BODY,
+        )
+        assert usable(answer, HARROW_FLATS, midnight).checked

@@ -1,0 +1,265 @@
+"""Faults in recorded answers, counted by what they make of a verdict: on demand.
+
+    python tests/weather_faults.py --weeks 25 --seed 1
+
+Weeks, soils and tests are drawn from a seed, each with rain in the shift of its morning. Every fault is put into the
+week's answer, the service's answer of the day before and a second service stand beside it, and the strips are judged
+as a morning judges them. A move is a strip that the sound answer leaves and the broken one compacts; it is silent
+where no note of the mail speaks of the fault.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import logging
+import random
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "mornings")]
+
+import generated  # noqa: E402
+import record  # noqa: E402
+import weather_forms  # noqa: E402
+from weather_scenario import body  # noqa: E402
+
+from gonogo.download import forecasts  # noqa: E402
+from gonogo.morning import compute, plan  # noqa: E402
+from gonogo.morning.previous import StoredInputs  # noqa: E402
+from gonogo.outgoing.frame import RunFrame  # noqa: E402
+from gonogo.records.outside import Answer, ServiceSettings  # noqa: E402
+from gonogo.records.verdict import Verdict  # noqa: E402
+
+Fault = Callable[[dict[str, Any], int], None]  # changes a body; the row of now
+
+
+def _columns(*names: str, change: Callable[[list[Any], int], list[Any]]) -> Fault:
+    def apply(whole: dict[str, Any], now: int) -> None:
+        for name in names:
+            whole["hourly"][name] = change(whole["hourly"][name], now)
+
+    return apply
+
+
+def _times(name: str, factor: float) -> Fault:
+    return _columns(name, change=lambda values, _: [round(value * factor, 4) for value in values])
+
+
+def _rain(change: Callable[[list[Any], int], list[Any]]) -> Fault:
+    return _columns("precipitation", change=change)
+
+
+def _dry_under_rain(whole: dict[str, Any], now: int) -> None:
+    for name, value in (("precipitation", 0.0), ("precipitation_probability", 100), ("weather_code", 65)):
+        whole["hourly"][name][now : now + 14] = [value] * 14
+
+
+def _hole(n_hours: int) -> Fault:
+    def change(values: list[Any], now: int) -> list[Any]:
+        wettest = now + int(np.argmax(values[now : now + 12]))
+        return [None if wettest - 1 <= at < wettest - 1 + n_hours else value for at, value in enumerate(values)]
+
+    return _rain(change)
+
+
+def _of_day(change: Callable[[list[float]], list[float]]) -> Callable[[list[Any], int], list[Any]]:
+    return lambda values, _: [v for day in range(0, len(values), 24) for v in change(values[day : day + 24])]
+
+
+def _stamps(days: int) -> Fault:
+    return _columns("time", change=lambda values, _: [at + 86_400 * days for at in values])
+
+
+STATES = ("temperature_2m", "relative_humidity_2m", "dew_point_2m", "wind_speed_10m", "surface_pressure")
+RAIN = ("precipitation", "precipitation_probability", "weather_code", "snowfall")
+ALL = (*STATES, *RAIN, "shortwave_radiation", "et0_fao_evapotranspiration", "soil_temperature_0cm", "snow_depth")
+
+
+def _whole_table_rolled(days: int) -> Fault:
+    return _columns(*ALL, change=lambda values, _: values[24 * days :] + values[: 24 * days])
+
+
+def _no_rain_anywhere(whole: dict[str, Any], _now: int) -> None:
+    n = len(whole["hourly"]["time"])
+    for name in RAIN:
+        whole["hourly"][name] = [0] * n
+
+
+OWN: dict[str, Fault] = {  # faults that betray themselves in the answer
+    "amounts 0, chance 100 %, code 65": _dry_under_rain,
+    "metres under the name of millimetres": _times("precipitation", 0.001),
+    "all amounts 0": _times("precipitation", 0.0),
+    "amounts in reverse": _rain(lambda values, _: values[::-1]),
+    "running total": _rain(lambda values, _: [round(float(total), 2) for total in np.cumsum(values)]),
+    "running total of each day": _rain(_of_day(lambda day: [round(float(t), 2) for t in np.cumsum(day)])),
+    "one missing hour of rain": _hole(1),
+    "three missing hours of rain": _hole(3),
+    "radiation 0": _times("shortwave_radiation", 0.0),
+    "radiation in MJ": _times("shortwave_radiation", 0.0036),
+    "radiation doubled": _times("shortwave_radiation", 1.6),
+    "radiation in reverse": _columns("shortwave_radiation", change=lambda values, _: values[::-1]),
+    "every column in reverse": _columns(*ALL, change=lambda values, _: values[::-1]),
+    "temperature in reverse": _columns("temperature_2m", change=lambda values, _: values[::-1]),
+    "humidity as a fraction": _times("relative_humidity_2m", 0.01),
+    "stamps a day late": _stamps(1),
+    "stamps a day early": _stamps(-1),
+    "stamps two days early": _stamps(-2),
+    "stamps three days late": _stamps(3),
+    "stamps three hours late": _columns("time", change=lambda values, _: [at + 10_800 for at in values]),
+}
+SECOND: dict[str, Fault] = {  # faults that only another answer shows
+    "no rain in amounts, chance and code": _no_rain_anywhere,
+    "rain of all columns in reverse": _columns(*RAIN, change=lambda values, _: values[::-1]),
+    "columns a day early under right stamps": _whole_table_rolled(1),
+    "columns two days early under right stamps": _whole_table_rolled(2),
+    "columns three days late under right stamps": _whole_table_rolled(-3),
+}
+
+
+def drawn_week(n: int, folder: Path) -> tuple[Any, datetime, Any]:
+    """Return (scenario, moment, config) of a week that brings rain into the shift."""
+    draw = random.Random(n)
+    day = date(2026, draw.randint(3, 10), draw.randint(1, 28))
+    day += timedelta(days=(7 - day.weekday()) % 7 if day.weekday() > 4 else 0)
+    at_utc = datetime(day.year, day.month, day.day, 5, 30, tzinfo=UTC)
+    latitude_deg = round(draw.choice((-1, 1)) * draw.uniform(5.0, 58.0), 2)
+    drawn = generated._scenario(draw, at_utc, latitude_deg, warmth=draw.uniform(0.5, 0.95))
+    first = datetime(day.year, day.month, day.day, draw.randint(7, 13), tzinfo=UTC)
+    amounts = tuple(round(draw.uniform(0.8, 5.0), 1) for _ in range(draw.randint(3, 8)))
+    scenario = replace(drawn, showers=(*drawn.showers, (first, amounts, draw.uniform(0.86, 1.0), False)))
+    (folder / "config" / "sites").mkdir(parents=True)
+    service = '[[weather]]\nservice = "met_norway"\n'
+    (folder / "config" / "gonogo.toml").write_text(generated.GONOGO + service, encoding="utf-8")
+    (folder / "config" / "sites" / f"drawn-{n}.toml").write_text(_site(draw, scenario, at_utc), "utf-8")
+    return scenario, at_utc, record.load(folder / "config", folder)
+
+
+def _site(draw: random.Random, scenario: Any, at_utc: datetime) -> str:
+    """The site's file with tests near the optimum: strips that only the rain keeps from being compacted."""
+    lines = generated._site(draw, scenario, at_utc).splitlines()
+    optimum = 0.0
+    for at, line in enumerate(lines):
+        if line.startswith("omc_pct"):
+            optimum = float(line.split("=")[1])
+        if line.startswith("w_pct"):
+            lines[at] = f"w_pct = {optimum + draw.uniform(-0.8, 0.8):.1f}"
+    return "\n".join(line.replace('method = "hand feel"', 'method = "oven"') for line in lines) + "\n"
+
+
+class Week:
+    """A drawn week with what may be asked: its answer, the answer of the day before, a second service."""
+
+    def __init__(self, n: int, folder: Path) -> None:
+        self.scenario, self.at_utc, self.config = drawn_week(n, folder)
+        self.site = self.config.sites[0]
+        self.entries = self.config.readings[self.site.id]
+        self.whole = body(self.scenario)
+        self.now = self.whole["hourly"]["time"].index(int(self.scenario.morning_utc.timestamp()))
+        yesterday = replace(self.scenario, morning_utc=self.scenario.morning_utc - timedelta(days=1))
+        self.before = self._answer("open_meteo", body(yesterday), self.at_utc - timedelta(days=1))
+        form = weather_forms.met_norway(self.scenario, self.whole["hourly"])
+        self.second = self._answer("met_norway", form, self.at_utc)
+
+    def _answer(self, service: str, whole: dict[str, Any], fetched_utc: datetime) -> Answer:
+        raw = json.dumps(whole).encode()
+        return Answer(
+            service=service, url="https://w.example.com", fetched_utc=fetched_utc, status=200, headers={}, body=raw
+        )
+
+    def verdicts(self, fault: Fault | None) -> tuple[dict[str, Verdict], tuple[str, ...]]:
+        """Return (verdict by strip, keys of the notes) of the morning with a fault in its answer."""
+        whole = copy.deepcopy(self.whole)
+        if fault is not None:
+            fault(whole, self.now)
+        answers = {"open_meteo": self._answer("open_meteo", whole, self.at_utc), "met_norway": self.second}
+        stored = (self.before,)
+
+        def ask(order: tuple[str, ...]) -> forecasts.Downloaded:
+            return _asked(self.site, order, answers, stored, self.at_utc)
+
+        frame = RunFrame(
+            config=self.config,
+            site=self.site,
+            day=self.at_utc.date(),
+            now_utc=self.at_utc,
+            deadline_utc=self.at_utc,
+            store=None,  # type: ignore[arg-type]
+            fetch=lambda *_: ask(("open_meteo", "met_norway")),
+            second=lambda *given: ask(tuple(name for name in answers if name != given[3])),
+            keeps=False,
+        )
+        came = compute.conclude(frame, StoredInputs(entries=self.entries, answers=stored))
+        notes = tuple(found.key for found in came.weather.notes) if came.weather is not None else ()
+        told = (*notes, *(["faults"] if came.faults else []), *(["reason"] if came.reason else []))
+        return {d.strip_id: d.verdict for d in came.decisions}, told
+
+
+def _asked(
+    site: Any, order: tuple[str, ...], answers: dict[str, Answer], stored: tuple[Answer, ...], now_utc: datetime
+) -> forecasts.Downloaded:
+    """Ask the services in their order, without a network: each answers what `answers` holds."""
+    real = forecasts.answered
+    forecasts.answered = lambda question: _answered(question, answers)
+    try:
+        settings = [ServiceSettings(name=name) for name in order]
+        return forecasts.forecast(site, settings, now_utc=now_utc, stored=stored)
+    finally:
+        forecasts.answered = real
+
+
+def _answered(question: Any, answers: dict[str, Answer]) -> Any:
+    answer = answers[question.settings.name]
+    return answer, question.usable(answer)
+
+
+UNTOLD = {"past_from_forecasts", "radiation_from_cloud", "pressure_from_elevation", "long_steps", "gauge_used"}
+UNTOLD |= {"rain_before_unknown", "second_agrees", "snow_by_temperature", "gauge_left_out", "past_from_gauge"}
+
+
+def counted(n_weeks: int, seed: int) -> dict[str, Counter[str]]:
+    """Return by fault how many weeks it was tried in, refused or told, moved a strip, moved one silently."""
+    found: dict[str, Counter[str]] = {name: Counter() for name in (*OWN, *SECOND)}
+    for n in range(seed * 1000, seed * 1000 + n_weeks):
+        with tempfile.TemporaryDirectory() as made:
+            week = Week(n, Path(made))
+            sound, quiet = week.verdicts(None)
+            for name, fault in (OWN | SECOND).items():
+                verdicts, notes = week.verdicts(fault)
+                moved = [s for s, v in verdicts.items() if v is Verdict.COMPACT and sound[s] is not Verdict.COMPACT]
+                is_told = bool(set(notes) - set(quiet) - UNTOLD)
+                found[name] += Counter(weeks=1, told=is_told, moved=bool(moved), silent=bool(moved) and not is_told)
+                found[name]["refused"] += verdicts != sound and not moved
+        print(f"week {n}: " + ", ".join(f"{s} {v}" for s, v in sound.items()), flush=True)
+    return found
+
+
+def main() -> int:
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--weeks", type=int, default=25)
+    asked.add_argument("--seed", type=int, default=1)
+    given = asked.parse_args()
+    logging.disable(logging.CRITICAL)
+    plan.planned = lambda _frame, came, _stored: came  # the order of work moves no verdict
+    found = counted(given.weeks, given.seed)
+    for group, names in (("in the answer", OWN), ("by a second source", SECOND)):
+        total: Counter[str] = sum((found[name] for name in names), Counter())
+        print(f"\nfaults that show {group}: {total['weeks']} answers, {total['moved']} moved, {total['silent']} silent")
+        for name in names:
+            of = found[name]
+            numbers = " ".join(f"{of[key]:>4} {key}" for key in ("told", "moved", "silent"))
+            print(f"  {name:<46} {of['weeks']:>4} tried {numbers}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
