@@ -141,6 +141,7 @@ RULES: tuple[Rule, ...] = (
         ("is_test_outside", "==", "yes"),
         ("chance_in_window", "<", "chance_needed"),
         ("chance_too_dry", "<=", "too_dry_chance_max"),
+        _NOT_SETTING,
         because="test_outside",
         site_may_change=True,
     ),
@@ -149,6 +150,7 @@ RULES: tuple[Rule, ...] = (
         "lift_too_thick_to_mix",
         _TOO_DRY,
         ("is_mixable", "==", "no"),
+        _NOT_SETTING,
         because="lift_too_thick_to_mix",
         site_may_change=True,
     ),
@@ -173,6 +175,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "water_for_tomorrow",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_for_tomorrow", "==", "yes"),
         because="water_for_tomorrow",
         site_may_change=True,
@@ -188,6 +191,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "rain_on_water",
         _TOO_DRY,
+        _NOT_SETTING,
         ("is_water_rained_on", "==", "yes"),
         because="rain_on_water",
         site_may_change=True,
@@ -198,6 +202,14 @@ RULES: tuple[Rule, ...] = (
         ("is_water_in_time", "==", "no"),
         _NOT_SETTING,
         because="no_time_for_water",
+        site_may_change=True,
+    ),
+    # A strip that may well be right is not watered on a guess: its test says by how much, or that it needs none.
+    _wait(
+        "test_before_water",
+        _TOO_DRY,
+        ("chance_in_window", ">=", "test_worth_chance"),
+        because="too_uncertain",
         site_may_change=True,
     ),
     Rule(
@@ -211,6 +223,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "dry_crust_unwatered",
         *_CRUSTED,
+        _NOT_SETTING,
         ("is_water_in_time", "==", "no"),
         because="dry_crust_unwatered",
         site_may_change=True,

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from gonogo.download.asking import Gathered, Question, Usable, answered, usable
+from gonogo.download.asking import Gathered, Question, answered
+from gonogo.download.usable import Usable, usable
 from gonogo.download.web import OFFSET_HEADER, RoundState, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
@@ -33,6 +34,7 @@ class Downloaded:
     faults      a sentence for each fault on the way, without secrets
     usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
+    is_last_resort   a stored answer, since none came though one may yet: worth asking again
     doubts      what it says otherwise of the same hours than the service's answer of before
     """
 
@@ -43,6 +45,7 @@ class Downloaded:
     faults: tuple[str, ...]
     places: tuple[Answer, ...] = ()
     usable: Usable | None = None
+    is_last_resort: bool = False
     doubts: tuple[Note, ...] = ()
 
     @property
@@ -131,7 +134,8 @@ def forecast(
             doubtful = doubtful or came
     kept = doubtful or _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
-        return replace(kept, faults=tuple(gathered.faults))
+        is_last_resort = kept is not doubtful and is_passing and bool(order)
+        return replace(kept, faults=tuple(gathered.faults), is_last_resort=is_last_resort)
     faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
         f"{site.id}: no weather service gave a usable forecast.\n{faults}",

@@ -37,7 +37,7 @@ def body_with(*, drop: tuple[str, ...] = (), at_utc: Mapping[datetime, float] | 
 
     def change(body: dict[str, Any]) -> None:
         hourly = body["hourly"]
-        for name in drop:
+        for name in ("dew_point_2m", "et0_fao_evapotranspiration", *drop):  # both are checked against the rest
             hourly.pop(name)
         for name, value in columns.items():
             hourly[name] = [None if math.isnan(value) else value] * len(hourly["time"])

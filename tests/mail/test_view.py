@@ -254,7 +254,7 @@ def test_frost_is_told_from_freezing_down_and_until_noon_of_the_next_day(degc: f
 
 def test_weather_that_is_unknown_is_unknown_and_not_calm() -> None:
     made = scene.built(weather=scene.weather(wind_2m_m_s=np.full(72, math.nan)))
-    assert "wind up to unknown" in EN.say(made.sky)
+    assert "forecast wind up to unknown" in EN.say(made.sky)
 
 
 def test_rain_begins_where_half_of_the_members_have_had_a_tip_of_the_gauge() -> None:

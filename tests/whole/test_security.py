@@ -27,6 +27,7 @@ from gonogo.outgoing import delivery, mails
 from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
 from gonogo.store import outcomes, schema
+from gonogo.wording.language import speaker
 
 PACKAGE = Path(gonogo.__file__).parent
 SECRET = "opensesame-4711"
@@ -176,7 +177,7 @@ def test_a_refused_login_leaves_the_password_in_no_log_no_database_no_error_and_
         repr(report),
         repr(loaded),
         delivery.delivery_line(report, transport),
-        status.status(loaded, now_utc=demo.MORNING_UTC).text,
+        status.status(loaded, now_utc=demo.MORNING_UTC, speak=speaker("en", "metric")).text,
         *errors,
     ]
     assert not [text for text in texts if SECRET in text]

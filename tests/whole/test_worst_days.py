@@ -310,6 +310,25 @@ def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
     assert b"was refused by the mail server" in words[0]
 
 
+def test_a_mail_that_kills_its_workers_is_replaced_by_a_plain_notice_and_the_reason_is_kept(
+    late: tuple[Config, sa.Engine],
+) -> None:
+    loaded, store = late
+    at_utc = demo.MORNING_UTC
+    with schema.begin(store) as connection:
+        doomed = connection.scalar(sa.select(schema.message.c.id).limit(1))
+        connection.execute(sa.update(schema.message).where(schema.message.c.id == doomed).values(n_crashes=5))
+    (dead,) = endings.dead_letters(store, now_utc=at_utc, tell=notices.failed_fallback(loaded, at_utc))
+    with schema.read(store) as connection:
+        found = {mail.kind: mail for mail in outcomes.outcomes(connection) if mail.state == "waiting" and mail.id > 6}
+        kept = next(mail for mail in outcomes.outcomes(connection) if mail.id == doomed)
+        notice = outcomes.raw_of(connection, found["notice"].message_id)
+    assert set(found) == {"notice", "operator"}
+    assert found["notice"].address == dead.address
+    assert b"could not be sent" in (notice or b"")
+    assert "died over it" in kept.last_error
+
+
 def test_a_word_to_the_operator_that_fails_brings_no_further_word(late: tuple[Config, sa.Engine]) -> None:
     loaded, store = late
     at_utc = demo.MORNING_UTC
