@@ -29,6 +29,7 @@ SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left ou
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
+UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
@@ -9,9 +11,11 @@ import pytest
 from config_copy import SITE, WORDS, Copy
 
 from gonogo.config import fault_report, load
+from gonogo.config.kinds import BINDERS
 from gonogo.config.lines import line_of
+from gonogo.decide.water.dose import target_w_pct
 from gonogo.errors import ConfigError
-from gonogo.records.site import Drum, Surface
+from gonogo.records.site import Drum, Method, Surface
 
 GONOGO = "gonogo.toml"
 
