@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
-from hand_made import MEMBERS, N_HOURS, NOW_UTC, material, row
+from hand_made import MEMBERS, N_HOURS, NOW_UTC, crew, material, row
 
 from gonogo.config.kinds import BINDERS
 from gonogo.decide.lift_state import LiftState
@@ -56,5 +56,10 @@ DECIDED_BY: dict[str, dict[str, Any]] = {
     "lift_in_rework": {"lifts": {"N1": LiftState(is_rework=True)}},
     "binder_too_wet": treated("lime", mixed_h_ago=30.0, w_pct=17.0),
     # Too dry to the half and no truck that could mend it in time: what sets is rolled all the same.
-    "binder_in_time": treated("lime", mixed_h_ago=30.0, w_pct=HALF_DRY[None, None, :], settings={"soak_in_h": 12.0}),
+    "binder_in_time": treated(
+        "lime",
+        mixed_h_ago=30.0,
+        w_pct=HALF_DRY[None, None, :],
+        on_site={"materials": (material(binder=BINDERS["lime"]),), "crews": (crew(truck=None),)},
+    ),
 }

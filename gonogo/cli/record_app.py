@@ -63,6 +63,8 @@ def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]
         site = one_site(loaded, given.pop("site"), strip_id=given.get("strip", ""))
         meant = " ".join(word for word in entries.MEANT if given.pop(word, False))
         now_utc = datetime.now(UTC)
+        if kind in ("reading", "watering"):  # what they can be follows from the lift that lies there
+            site = record.present_site(loaded, site, now_utc)
         new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
         print(record.store_entries(loaded, site, new, now_utc, by="command line"))
 

@@ -219,6 +219,7 @@ def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks:
                 role=person.role,
                 units=person.units or table.units,
                 language=person.language or table.language,
+                score_mail=person.score_mail,
             )
             for person in table.person
         ),

@@ -155,6 +155,7 @@ class PersonTable(Table):
     role: str
     units: Units | None = None
     language: str | None = None
+    score_mail: bool = True
 
 
 class CrewTable(Table):

@@ -71,7 +71,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
     Row(
         key="binder_clock",
-        verdicts=_WAIT,
+        verdicts=_ANY,
         when=(("is_setting", "==", "yes"), ("is_rolled", "==", "no"), ("working_time_left_h", ">", "no")),
     ),
     Row(
@@ -156,7 +156,7 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
     Row(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),
     Row(key="mix_full_depth", verdicts=(Verdict.WATER,), reasons=("too_dry",), when=(_SOIL,)),
-    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",)),
+    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(_SOIL,)),
     Row(key="mix_full_depth", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
     Row(key="stop_if_it_runs_off", verdicts=(Verdict.WATER,)),
     Row(key="stop_if_it_runs_off", verdicts=_WAIT, reasons=("water_for_tomorrow",)),

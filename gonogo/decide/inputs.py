@@ -18,6 +18,7 @@ from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
+TREATED_SOAK_H = 0.5  # a rotary mixer works water in at once: common practice, no source
 
 _MAY_LACK = (
     "surfaces", "reading_doubtful", "water_unexplained", "work_unknown", "untested_water_litres_m2", "last_test_pct",
@@ -132,14 +133,6 @@ class MorningInputs:
         """Return the surface state of row s as it is now."""
         return self.strips[s].surface if self.surfaces is None else self.surfaces[s]
 
-    def soak_h(self, strip: Strip) -> float:
-        """Return how long water soaks in before a strip is rolled [h]: the material's own, else by its kind of soil."""
-        material = self.material(strip)
-        if material.soak_in_h is not None:
-            return material.soak_in_h
-        is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
-        return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
-
     def lift(self, s: int) -> LiftState:
         """Return what the lift on row s is beyond its moisture."""
         return self.lifts.get(self.strips[s].id, NOTHING_KNOWN)
@@ -150,6 +143,16 @@ class MorningInputs:
         if mixed_utc is None or binder is None:
             return None
         return mixed_utc + timedelta(hours=binder.mellowing_h), mixed_utc + timedelta(hours=binder.working_time_h)
+
+    def soak_h(self, strip: Strip) -> float:
+        """Return how long water soaks in before a strip is rolled [h]: the material's own, else by its kind of soil."""
+        material = self.material(strip)
+        if material.soak_in_h is not None:
+            return material.soak_in_h
+        if material.binder is not None:
+            return TREATED_SOAK_H
+        is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
+        return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)

@@ -15,7 +15,7 @@ TEST_CAUSES: dict[str, Key] = {
 }
 
 # A verdict's reason, or a test's, in the few words of a first screen.
-SHORT: dict[str, Key] = {**{key: Key(meaning=row.meaning) for key, row in REASONS.items()}, **TEST_CAUSES}
+SHORT: dict[str, Key] = {key: Key(meaning=row.meaning) for key, row in {**REASONS, **TEST_CAUSES}.items()}
 
 # Why a strip that may be worked has no place today (StripPlan.why_not): the order's reason.
 NO_PLACE: dict[str, Key] = {

@@ -141,6 +141,7 @@ RULES: tuple[Rule, ...] = (
         ("is_test_outside", "==", "yes"),
         ("chance_in_window", "<", "chance_needed"),
         ("chance_too_dry", "<=", "too_dry_chance_max"),
+        _NOT_SETTING,
         because="test_outside",
         site_may_change=True,
     ),
@@ -149,6 +150,7 @@ RULES: tuple[Rule, ...] = (
         "lift_too_thick_to_mix",
         _TOO_DRY,
         ("is_mixable", "==", "no"),
+        _NOT_SETTING,
         because="lift_too_thick_to_mix",
         site_may_change=True,
     ),
@@ -200,6 +202,14 @@ RULES: tuple[Rule, ...] = (
         ("is_water_in_time", "==", "no"),
         _NOT_SETTING,
         because="no_time_for_water",
+        site_may_change=True,
+    ),
+    # A strip that may well be right is not watered on a guess: its test says by how much, or that it needs none.
+    _wait(
+        "test_before_water",
+        _TOO_DRY,
+        ("chance_in_window", ">=", "test_worth_chance"),
+        because="too_uncertain",
         site_may_change=True,
     ),
     Rule(

@@ -2,7 +2,8 @@
 
 The newest stored answer to the very same question is taken again until its Expires (6 h at most), and asked after
 with its own Last-Modified after that; a 304 is stored as a copy with the moment at which the service confirmed it.
-401, 403, 429 and outages close a service for the other sites of the round for half an hour. A list that fails is
+401, 403 and 429 close a service for the other sites of the round for half an hour, outages for a minute or two. A
+list that fails is
 asked for site by site. First answers of services that need two questions are stored under `<service>/place`.
 """
 
@@ -16,20 +17,25 @@ from datetime import datetime, timedelta
 import requests
 
 from gonogo.download import web
-from gonogo.download.web import CLOSED_S, MAX_WAIT_S, TOO_MANY, RoundState, StalledError, refusal, without_secret
+from gonogo.download.usable import REVALIDATED_HEADER, Usable, usable
+from gonogo.download.web import (
+    CLOSED_S,
+    MAX_WAIT_S,
+    REOPENED_S,
+    TOO_MANY,
+    RoundState,
+    StalledError,
+    refusal,
+    without_secret,
+)
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.records.site import Site
-from gonogo.weather import agreement, services
-from gonogo.weather.asked import Asked, Checked
-from gonogo.weather.checks import passed
 from gonogo.weather.services import Request, WeatherService, first_of
-from gonogo.weather.table import ParsedForecast
 
 BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
 REUSED_UNTIL = timedelta(hours=6)  # an answer is taken again while the service says it is its newest, but no longer
 LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is asked for anew after that
-REVALIDATED_HEADER = "gonogo-not-modified"  # ours: the body stands as it was stored before, the service said so
 
 # What each status means. Everything else from 400 is the request's own fault: never tried again.
 GOOD = frozenset({200, 203})
@@ -39,32 +45,6 @@ NOT_FOUND = 404
 TRY_AGAIN = frozenset({TOO_MANY, 500, 502, 503, 504})
 CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
 LIST_FAULTS = frozenset({400, 413, 414})  # one site of a list may spoil it for all
-
-
-@dataclass(frozen=True, slots=True)
-class Usable:
-    """An answer as a table that passed the checks, and what they made of it: nobody need check it again."""
-
-    parsed: ParsedForecast
-    checked: Checked
-
-
-def usable(answer: Answer, site: Site, now_utc: datetime) -> Usable:
-    """Return an answer that passes the checks at a moment. Raises WeatherError."""
-    parsed = services.parse(answer, site)
-    begins = services.find()[answer.service].begins
-    if begins is not None:
-        first = [begins(at_utc) for at_utc in _asked_utc(answer)]
-        agreement.require_asked(parsed.stamp_utc, first, service=answer.service)
-    return Usable(parsed, passed(Asked(parsed=parsed, site=site, now_utc=now_utc)))
-
-
-def _asked_utc(answer: Answer) -> tuple[datetime, datetime]:
-    """Return when the body of an answer was asked for: by the machine's clock, and by the service's."""
-    offset_s = float(answer.headers.get(web.OFFSET_HEADER, math.nan))
-    asked = answer.headers.get(REVALIDATED_HEADER)
-    asked_utc = datetime.fromisoformat(asked) if asked else answer.fetched_utc
-    return asked_utc, asked_utc + timedelta(seconds=offset_s if math.isfinite(offset_s) else 0.0)
 
 
 @dataclass(slots=True)
@@ -148,7 +128,7 @@ def _answered(question: Question) -> tuple[Answer, Usable]:
             wait_s = error.wait_s if error.wait_s is not None else BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)]
             is_last = not error.passing or attempt == settings.retries or wait_s > MAX_WAIT_S
             if is_last and error.means_us:
-                round_state.close(question.asked_at, without_secret(str(error), settings))
+                round_state.close(question.asked_at, without_secret(str(error), settings), error.closed_s)
             if is_last:
                 raise
             question.gathered.faults.append(without_secret(str(error), settings))
@@ -157,10 +137,16 @@ def _answered(question: Question) -> tuple[Answer, Usable]:
 
 
 class RefusedError(WeatherError):
-    """A try that failed. means_us: the service would fail for every site now; wait_s: None for the usual pause."""
+    """A try that failed.
 
-    def __init__(self, text: str, *, passing: bool, means_us: bool, wait_s: float | None = None) -> None:
-        self.means_us, self.wait_s = means_us, wait_s
+    means_us   the service would fail for every site now; closed_s: for how long it is left alone then
+    wait_s     before the next try, None for the usual pause
+    """
+
+    def __init__(
+        self, text: str, *, passing: bool, means_us: bool, wait_s: float | None = None, closed_s: float = REOPENED_S
+    ) -> None:
+        self.means_us, self.wait_s, self.closed_s = means_us, wait_s, closed_s
         super().__init__(text, passing=passing)
 
 
@@ -202,6 +188,7 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
             passing=answer.status in TRY_AGAIN,
             means_us=answer.status in CLOSING or (answer.status in TRY_AGAIN and service.follow is None),
             wait_s=(web.limit_wait_s(answer) if service.waits_for_limit else math.inf) if is_limit else None,
+            closed_s=CLOSED_S if answer.status in CLOSING else REOPENED_S,
         )
     if answer.status == ENDING:
         question.gathered.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
@@ -290,7 +277,9 @@ def _second_request(question: Question, *, anew: bool = False) -> Request:
     answer = question.ask(first, {})
     if answer.status not in GOOD:
         question.gathered.rejected.append(answer)
-        raise RefusedError(refusal(answer), passing=answer.status in TRY_AGAIN, means_us=answer.status in CLOSING)
+        raise RefusedError(
+            refusal(answer), passing=answer.status in TRY_AGAIN, means_us=answer.status in CLOSING, closed_s=CLOSED_S
+        )
     request = service.follow(answer.body, question.settings.base_url)
     question.gathered.places.append(replace(answer, service=name))
     return request

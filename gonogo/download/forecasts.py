@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from gonogo.download.asking import Gathered, Question, Usable, answered, usable
+from gonogo.download.asking import Gathered, Question, answered
+from gonogo.download.usable import Usable, usable
 from gonogo.download.web import OFFSET_HEADER, RoundState, without_secret
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
@@ -33,6 +34,7 @@ class Downloaded:
     faults      a sentence for each fault on the way, without secrets
     usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
+    is_last_resort   a stored answer, since none came though one may yet: worth asking again
     doubts      what it says otherwise of the same hours than the service's answer of before
     """
 
@@ -43,6 +45,7 @@ class Downloaded:
     faults: tuple[str, ...]
     places: tuple[Answer, ...] = ()
     usable: Usable | None = None
+    is_last_resort: bool = False
     doubts: tuple[Note, ...] = ()
 
     @property
@@ -118,20 +121,19 @@ def forecast(
                     together=together,
                     gathered=gathered,
                 )
-                answer, found = answered(question)
+                came = _asked(question)
             except WeatherError as error:
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
-            came = _downloaded(answer, found, gathered, is_stored=any(answer is kept for kept in stored))
-            came = replace(came, doubts=_doubts(came, site, newest_first))
             if not came.doubts:
                 return came
             gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
             doubtful = doubtful or came
     kept = doubtful or _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
-        return replace(kept, faults=tuple(gathered.faults))
+        is_last_resort = kept is not doubtful and is_passing and bool(order)
+        return replace(kept, faults=tuple(gathered.faults), is_last_resort=is_last_resort)
     faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
         f"{site.id}: no weather service gave a usable forecast.\n{faults}",
@@ -139,6 +141,14 @@ def forecast(
         rejected=tuple(gathered.rejected),
         places=tuple(gathered.places),
     )
+
+
+def _asked(question: Question) -> Downloaded:
+    """Return what one service answers, with what it says otherwise than before. Raises WeatherError."""
+    answer, found = answered(question)
+    is_stored = any(answer is kept for kept in question.stored)
+    came = _downloaded(answer, found, question.gathered, is_stored=is_stored)
+    return replace(came, doubts=_doubts(came, question.site, question.stored))
 
 
 def _doubts(came: Downloaded, site: Site, newest_first: Sequence[Answer]) -> tuple[Note, ...]:

@@ -22,7 +22,8 @@ MAX_BODY_BYTES = 20_000_000  # a forecast with 50 members for one site is about 
 CHUNK_BYTES = 65_536
 MAX_WAIT_S = 75.0  # a minute's limit of requests is worth waiting for, an hour's is not
 WHOLE_ANSWER_TIMEOUTS = 4.0  # a body that trickles in may take so many time-outs in all
-CLOSED_S = 1800.0  # how long a service that refuses or is down is not asked again for other sites
+CLOSED_S = 1800.0  # how long a service that refuses us is not asked again
+REOPENED_S = 90.0  # the same for one that is down or stalls: a fault that may pass
 KEPT_HEADERS = ("content-type", "date", "age", "expires", "last-modified", "etag", "cache-control", "retry-after")
 OFFSET_HEADER = "gonogo-clock-offset-s"  # ours: the service's clock less the machine's when the answer came
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -70,9 +71,9 @@ class RoundState:
         """Return the lock of a service: one question at a time, as services want it."""
         return self.locks.setdefault(service, threading.Lock())
 
-    def close(self, service: str, why: str) -> None:
+    def close(self, service: str, why: str, for_s: float) -> None:
         """Ask a service no more for a while."""
-        self.closed[service] = (self.clock() + CLOSED_S, why)
+        self.closed[service] = (self.clock() + for_s, why)
 
     def require_open(self, service: str) -> None:
         """Raise WeatherError where a service is not to be asked now."""

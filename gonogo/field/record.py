@@ -12,13 +12,25 @@ from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field import amounts, doubles
 from gonogo.field.entries import NewEntry
+from gonogo.moisture.lift_history import judged, lift_history
+from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
 from gonogo.records.site import Site
-from gonogo.soil.compaction import air_voids_pct
 from gonogo.store import history, runs, schema
 from gonogo.store.open import open_store
 
 LINES_COMPARED = 10_000  # the newest lines of the log, in which doubles are looked for
+
+
+def present_site(config: Config, site: Site, now_utc: datetime) -> Site:
+    """Return a site with its strips as they lie by what is recorded: what is typed now is about these lifts."""
+    store = open_store(config)
+    try:
+        with schema.read(store) as connection:
+            entries = (*config.readings[site.id], *history.entries(connection, site.id))
+    finally:
+        store.dispose()
+    return site_as_it_lies(site, [lift_history(strip, entries, now_utc, site) for strip in site.strips])
 
 
 def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: datetime, *, by: str) -> str:
@@ -142,9 +154,15 @@ def _density_text(site: Site, reading: Reading) -> str:
     strip = next((s for s in site.strips if s.id == reading.strip_id), None)
     if strip is None:
         return text
-    gravity = site.material(strip.material_id).specific_gravity
-    air_pct = float(air_voids_pct(reading.w_pct, reading.dry_density_kg_m3, gravity))
-    return f"{text}, {air_pct:.1f} % air voids" if air_pct >= 0.0 else f"{text}, denser than soil that wet can be"
+    material = site.material(strip.material_id)
+    if (found := judged(reading, material)) is None:
+        return f"{text}, denser than soil can be"
+    result, is_accepted = found
+    text = f"{text}, {result.air_voids_pct:.1f} % air voids, {result.saturation_pct:.0f} % saturation"
+    if material.method is not None:
+        return text
+    needed = f"{result.compaction_pct:.1f} % of {material.required_compaction_pct:g} % compaction"
+    return f"{text}, {needed}{'' if is_accepted else ': not reached'}"
 
 
 def entry_list(config: Config, site: Site, *, days: int, now_utc: datetime) -> str:

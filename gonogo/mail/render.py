@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import css_inline
 import jinja2
 
-from gonogo.mail import calendar, hour_bar, letter, picture
+from gonogo.mail import calendar, hour_bar, letter, picture, reply_links
 from gonogo.mail.hour_bar import BarCell
 from gonogo.mail.items import BehindView, EntryView, MorningView, PlannerView
 from gonogo.mail.letter import RenderedMail, plain_notice
@@ -56,6 +56,7 @@ def message(
     own = role.words.get(recipient.language, role.words.get("en", {}))
     if own:
         speak = replace(speak, words=replace(speak.words, sentences={**speak.words.sentences, **own}))
+    answer = reply_links.answers(view, speak, role.name, address=reply_to, message_id=message_id)
     subject = " ".join(_rendered(folder, f"{role.name}/subject.txt", view, speak).split())
     subject = subject.replace("\u00a0", " ").replace("\u202f", " ")
     if view.is_update:
@@ -65,6 +66,7 @@ def message(
     shared = _shared({s.name: [speak.say(line) for line in s.advice] for s in view.behind})
     shown: dict[str, Any] = {
         "subject": subject,
+        "answer": answer,
         "said_above": frozenset(shared),
         "shared": [_said_for_several(line, names, speak) for line, names in shared.items()],
         "pictures": [(p.content_id, alt) for p, alt in zip(pictures, described, strict=True)],

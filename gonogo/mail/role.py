@@ -24,6 +24,7 @@ class Role:
     picture_days      days ahead that the picture of the moisture path shows, 0 for a mail without one
     calendar          planned work comes along as calendar entries: "all", "today" (today's watering alone) or "none"
     is_for_all_crews  one mail for all crews of a site that name the same address
+    gets_score        gets the weekly score of how right the mails were
     """
 
     name: str
@@ -32,6 +33,7 @@ class Role:
     picture_days: int = 0
     calendar: str = "none"
     is_for_all_crews: bool = False
+    gets_score: bool = False
 
 
 def roles(folder: Path = ROLES) -> tuple[str, ...]:
@@ -58,6 +60,7 @@ def load_role(name: str, folder: Path = ROLES) -> Role:
             picture_days=int(table.get("picture_days", 0)),
             calendar=_calendar(str(table.get("calendar", "none"))),
             is_for_all_crews=bool(table.get("is_for_all_crews", False)),
+            gets_score=bool(table.get("gets_score", False)),
         )
     except (tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as fault:
         raise _refusal("role", name, f"role.toml cannot be read: {fault}.", 'It needs reader = "...".') from fault

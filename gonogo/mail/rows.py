@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 
+from gonogo.decide.plan_keys import SHORT
 from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
 from gonogo.wording import phrases
@@ -16,13 +18,15 @@ from gonogo.wording.strips import SPLIT_POINTS
 METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of soil/readings.py: have a name here
 
 
-def strip_row(strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, is_knowable: bool) -> StripRow:
-    """Return one strip of the first screen. is_knowable: the plan has a verdict."""
+def strip_row(
+    strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> StripRow:
+    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
         when=_when(strip_plan, instruction, is_knowable=is_knowable),
-        lines=tuple(_lines(strip_plan, instruction, clock, is_knowable=is_knowable)),
+        lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
     )
 
 
@@ -41,19 +45,24 @@ def _when(strip_plan: StripPlan, of: Instruction, *, is_knowable: bool) -> Phras
     return None if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless else phrase("row.until_unknown")
 
 
-def _lines(strip_plan: StripPlan, of: Instruction, clock: Clock, *, is_knowable: bool) -> Iterator[Phrase]:
+def _lines(
+    strip_plan: StripPlan, of: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> Iterator[Phrase]:
     if of.badge == Badge.COMPACT:
         yield from _compact(strip_plan, of)
     elif of.badge == Badge.WATER_FIRST:
         yield from _water(strip_plan, of)
-    elif strip_plan.new_lift is not None:
+    elif strip_plan.new_lift is not None and not strip_plan.new_lift.is_if_rolled:
         yield from _new_lift(strip_plan.new_lift, of)
     elif of.badge == Badge.TEST and of.test is not None:
-        yield from _test(of, is_knowable=is_knowable)
+        yield from _test(of, reason, is_knowable=is_knowable)
     else:
-        yield from _wait(strip_plan, of, clock)
+        yield from _wait(strip_plan, of, reason, clock)
     yield from _unrecorded(strip_plan, clock)
-    if strip_plan.new_lift is None or strip_plan.new_lift.is_assumed:
+    coming = strip_plan.new_lift
+    if coming is not None and coming.is_if_rolled and coming.test is not None:
+        yield phrase("row.if_rolled", lift=Number(value=float(coming.lift)))
+    if coming is None or coming.is_assumed or coming.is_if_rolled:
         yield from _last_test(strip_plan.last_test, clock)
 
 
@@ -79,11 +88,16 @@ def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
     yield from _number(strip_plan, "row.number_short")
 
 
-def _test(of: Instruction, *, is_knowable: bool) -> Iterator[Phrase]:
+def _test(of: Instruction, reason: Phrase, *, is_knowable: bool) -> Iterator[Phrase]:
     assert of.test is not None
     if is_knowable:  # else it stands above all strips, once
-        yield phrase("row.because", why=phrase(f"short.{of.test.why}"))
+        yield _because(of.test.why, reason)
     yield from branches(of, of.test)
+
+
+def _because(key: str, reason: Phrase) -> Phrase:
+    """Return why in a few words, where the key has some, else in the sentence of the verdict."""
+    return phrase("row.because", why=phrase(f"short.{key}")) if key in SHORT else reason
 
 
 def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
@@ -92,17 +106,30 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
     else:
         yield phrase("branch.inside", low=test.low, high=test.high)
+    yield phrase("branch.edge")
     if test.below == Then.WATER and test.per_point is not None:
         yield phrase("branch.below_water", litres=test.per_point, target=test.target)
     else:
         yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
     if test.above == Then.DISK and test.disk:
-        key = "branch.above_disk" if test.again is None else "branch.above_disk_again"
-        yield phrase(key, start=test.disk[0], again=test.again or "")
+        yield _above(test)
     else:
         yield phrase("branch.above_hold")
     if test.if_done == Then.RECORD:
         yield phrase("branch.if_done")
+
+
+def _above(test: TestView) -> Phrase:
+    """Return when a lift that its test finds too wet is disked, and tested again."""
+    start = test.disk[0]
+    if test.again is None:
+        return phrase("branch.above_disk", start=start)
+    if test.up_to is None:
+        return phrase("branch.above_disk_again", start=start, again=test.again)
+    if test.again_late is None:
+        return phrase("branch.above_disk_once", start=start, again=test.again, up_to=test.up_to)
+    moments = {"later": test.disk[-1], "again": test.again, "late": test.again_late}
+    return phrase("branch.above_disk_twice", start=start, up_to=test.up_to, **moments)
 
 
 def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
@@ -121,8 +148,10 @@ def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
             yield phrase("row.roll_by", by=of.roll_by)
 
 
-def _wait(strip_plan: StripPlan, of: Instruction, clock: Clock) -> Iterator[Phrase]:
-    yield phrase("row.because", why=phrase(f"short.{strip_plan.reason}"))
+def _wait(strip_plan: StripPlan, of: Instruction, reason: Phrase, clock: Clock) -> Iterator[Phrase]:
+    yield _because(strip_plan.reason, reason)
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.water", litres=of.litres, span=of.water)
     if strip_plan.dry_back is not None:
         yield from _way_back(strip_plan.dry_back, clock)
     elif of.next is not None and of.next.after == "water":
@@ -135,7 +164,14 @@ def _way_back(back: DryBack, clock: Clock) -> Iterator[Phrase]:
     if back.is_hopeless:
         yield phrase("row.hopeless")
     elif today:
-        yield phrase("row.disk", at=Names(items=tuple(phrase("form.moment", at=clock.at(at_utc)) for at_utc in today)))
+        yield phrase("row.disk", at=_moments(today, clock))
+        if back.ready is not None and not math.isnan(back.low_pct):
+            tests = [back.ready.at_utc, *([] if back.again_late_utc is None else [back.again_late_utc])]
+            yield phrase("row.disk_test", at=_moments(tests, clock), low=pct(back.low_pct), high=pct(back.high_pct))
+
+
+def _moments(moments_utc: Sequence[datetime], clock: Clock) -> Names:
+    return Names(items=tuple(phrase("form.moment", at=clock.at(at_utc)) for at_utc in moments_utc))
 
 
 def _number(strip_plan: StripPlan, key: str) -> Iterator[Phrase]:

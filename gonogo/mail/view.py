@@ -28,6 +28,7 @@ from gonogo.wording.instruction import instruction, short_name
 from gonogo.wording.items import ChangeView, DayView, RowView, SkyView
 from gonogo.wording.notes import note_phrase
 from gonogo.wording.phrases import Day, Names, Phrase, phrase
+from gonogo.wording.sentences import reason
 from gonogo.wording.strips import strip as strip_view
 
 CAUTIONS = ("deciders", "stop", "water")  # that it is advice stands above
@@ -41,10 +42,10 @@ def build(morning: Morning) -> MorningView:
     """
     morning = _closed_without_forecast(morning)
     sky_today = _sky(morning)
-    rows = tuple(_rows(morning))
+    decisions = {d.strip_id: d for d in morning.decisions}
+    rows = tuple(_rows(morning, decisions))
     shown = tuple(row for row in rows if row.instruction.badge != Badge.DONE)
     done = tuple(row.instruction.short for row in rows if row.instruction.badge == Badge.DONE)
-    decisions = {d.strip_id: d for d in morning.decisions}
     days, grid = _grid(morning, decisions)
     names = [crew.name for crew in morning.crews]
     site, own, weather = morning.site, morning.strips, morning.weather
@@ -94,16 +95,18 @@ def without_extras(view: MorningView) -> MorningView:
     return replace(view, paths=None, entries=())
 
 
-def _rows(morning: Morning) -> Sequence[StripRow]:
+def _rows(morning: Morning, decisions: Mapping[str, Decision]) -> Sequence[StripRow]:
     own, clock, plan = morning.strips, morning.clock, morning.plan
     return [
         strip_row(
             strip_plan,
             instruction(plan, strip_plan, own[strip_plan.strip_id], clock, morning.chance_needed),
             clock,
+            reason=reason(decisions[strip_plan.strip_id], clock),
             is_knowable=plan.is_knowable,
         )
         for strip_plan in morning.strip_plans
+        if strip_plan.strip_id in decisions
     ]
 
 

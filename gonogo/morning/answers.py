@@ -20,7 +20,8 @@ from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import schema
-from gonogo.weather import past, series
+from gonogo.weather import forecast_status, past, series
+from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.frost import frost_of_config
 from gonogo.weather.series import HourlyWeather
 
@@ -37,6 +38,10 @@ class ClockRefutedError(GonogoError):
         )
 
 
+class AskAgainError(GonogoError):
+    """No usable forecast came, the fault may pass, and there is time: the run is made again a little later."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fetched:
     """What was downloaded for a run. answer_id: its number in the store, None where the run is only shown."""
@@ -48,15 +53,22 @@ class Fetched:
 def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     """Return the forecast of a run's site; it is stored first, so that any verdict can be explained later.
 
-    Raises NoForecastError where none can be used; what came all the same is stored too. Raises ClockRefutedError where
-    the service's clock says that the run is not due; what came is stored, but never taken for the site's newest answer.
+    Raises NoForecastError where none can be used; what came all the same is stored too. Raises AskAgainError where the
+    fault may pass and the frame has time. Raises ClockRefutedError where the service's clock says that the run is not
+    due; what came is stored, but never taken for the site's newest answer.
     """
     try:
         downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
     except NoForecastError as error:
         if frame.keeps:
             keep_refused(frame.store, frame.site, error)
+        if error.passing and frame.may_ask_again:
+            raise AskAgainError(str(error)) from error
         raise
+    if downloaded.is_last_resort and frame.may_ask_again:
+        age_h = forecast_status.age_h(downloaded.answer.fetched_utc, frame.now_utc)
+        if forecast_status.status_by_age(age_h) is not ForecastStatus.FRESH:
+            raise AskAgainError("\n".join(downloaded.faults))
     offset_s = downloaded.clock_offset_s
     if not downloaded.is_stored and math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
         if frame.keeps:

@@ -17,7 +17,7 @@ from gonogo.download.forecasts import Downloaded
 from gonogo.errors import WeatherError
 from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan, second_service
-from gonogo.morning.answers import ClockRefutedError, checked, fetched
+from gonogo.morning.answers import AskAgainError, ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import first_made, trace
 from gonogo.outgoing.frame import RunFrame
@@ -43,7 +43,8 @@ def seed(site: Site, day: date, edition: str) -> int:
 def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
     """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
 
-    Raises ClockRefutedError where the weather service's clock says that the run is not due.
+    Raises ClockRefutedError where the weather service's clock says that the run is not due, AskAgainError where a
+    forecast may come yet.
     """
     came = without_verdict(frame.site, "", "not_knowable")
     try:
@@ -56,7 +57,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         came = _more_surely(frame, stored, answer.downloaded, came)
         came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
-    except ClockRefutedError:
+    except (AskAgainError, ClockRefutedError):
         raise
     except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
         return _despite(frame, stored, came, error)

@@ -42,13 +42,12 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
     try:
         stored = previous.load(frame)
         conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
-        today = stored.previous.today
         moved, faults = changed(frame, stored, conclusion)
         prepared, mail_faults = mails.some_mails(
             frame,
             conclusion,
             changes=moved,
-            first_mailed=[crew.id for crew in frame.site.crews if crew.id not in today],
+            first_mailed=[crew.id for crew in frame.site.crews if moved.get(crew.id, ()) is None],
         )
         return finish(frame, claim, conclusion, prepared, mail_faults=(*faults, *mail_faults))
     except GonogoError as error:
@@ -61,13 +60,13 @@ def changed(
 ) -> tuple[dict[str, tuple[Change, ...] | None], tuple[str, ...]]:
     """Return by crew what is worth a mail, and the faults met on the way; a crew with no news is not there.
 
-    None stands for a crew that was mailed nothing yet today.
+    None stands for a crew that was mailed nothing yet today, or only that there is no verdict: it gets a first mail.
     """
     found: dict[str, tuple[Change, ...] | None] = {}
     faults: list[str] = []
     for crew in frame.site.crews:
         last = stored.previous.today.get(crew.id)
-        if last is None:
+        if last is None or (conclusion.has_verdict and is_without_verdict(last)):
             found[crew.id] = None
         elif conclusion.has_verdict:
             # One crew's comparison must not cost the others their mail.
@@ -79,6 +78,11 @@ def changed(
             if moved is not None and worth_a_mail(moved):
                 found[crew.id] = moved
     return found, tuple(faults)
+
+
+def is_without_verdict(last: PreviousRun) -> bool:
+    """Return whether a crew was told of no strip more than that nothing can be known."""
+    return bool(last.decisions) and all(not decision.facts for decision in last.decisions)
 
 
 def _changes(frame: RunFrame, stored: StoredInputs, conclusion: Conclusion, last: PreviousRun) -> tuple[Change, ...]:

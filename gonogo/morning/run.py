@@ -12,7 +12,7 @@ from gonogo import __version__
 from gonogo.decide.conclusion import Conclusion
 from gonogo.errors import GonogoError
 from gonogo.morning import previous
-from gonogo.morning.answers import ClockRefutedError
+from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.morning.compute import conclude, seed, without_verdict
 from gonogo.outgoing import mails as outgoing_mails
 from gonogo.outgoing import notices
@@ -83,8 +83,8 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
 
 
 def let_go(frame: RunFrame, claim: Claim, error: GonogoError) -> None:
-    """Give up the claim of a run that failed; a run whose clock was refuted was none."""
-    if isinstance(error, ClockRefutedError):
+    """Give up the claim of a run that failed; one whose clock was refuted, or that is put off, was none."""
+    if isinstance(error, (AskAgainError, ClockRefutedError)):
         claims.drop_claim(frame.store, claim)
     else:
         claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))

@@ -6,7 +6,7 @@ of others run out behind it; and a process that dies leaves one mail behind, the
     waiting --lease--> delivering --taken--> sent
                            |-- put off (4xx, server down) --> waiting, later
                            |-- refused for good (5xx) ------> refused      + a mail to the operator
-                           |-- our own fault, 5 times ------> dead letter  + a mail to the operator
+                           |-- our own fault, 5 times ------> dead letter  + a plain notice, a mail to the operator
     waiting past its deadline -----------------------------> expired      + a short notice instead
 """
 

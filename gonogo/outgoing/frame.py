@@ -25,6 +25,7 @@ class RunFrame:
     deadline_utc  after this its mails are useless; now_utc where it has none
     fetch         asks the weather services
     second        asks those after the one that was used, as a check; None = nobody is asked
+    asks_until_utc  a forecast that may come yet is asked for again until then; None: what comes at once counts
     start_utc     before this it is not due; None where a person asks for it whatever the clock says
     n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed
@@ -40,6 +41,7 @@ class RunFrame:
     store: sa.Engine
     fetch: Fetch
     second: Second | None = None
+    asks_until_utc: datetime | None = None
     start_utc: datetime | None = None
     n_void: int = 0
     owner: str = ""
@@ -52,9 +54,16 @@ class RunFrame:
         return not self.start_utc - CLOCK_WRONG <= self.now_utc + offset < self.deadline_utc
 
     @property
+    def may_ask_again(self) -> bool:
+        """Whether a forecast that did not come may be asked for once more before this run has to end."""
+        return self.asks_until_utc is not None and self.now_utc < self.asks_until_utc
+
+    @property
     def sender(self) -> str:
         return self.config.transport.sender
 
     @property
     def reply_to(self) -> str:
-        return self.config.transport.reply_to or ""
+        """Where answers go: to the mailbox that is read, where there is one."""
+        inbox = self.config.inbox
+        return inbox.address if inbox is not None else self.config.transport.reply_to or ""

@@ -21,6 +21,7 @@ from gonogo.store.queued import Envelope, Fallback, Queued
 OPERATOR_HOURS = 24.0  # after this a mail to the operator is of no more use: `gonogo status` says it all the same
 CREW_KINDS = ("morning", "recheck")
 
+LOST_MAIL_TEXT = "This morning's mail could not be sent."
 LATE_MAIL_TEXT = "This morning's mail could not be delivered in time."
 LATE_RECHECK_TEXT = "Verdicts of this morning have changed, and the mail that says so could not be delivered in time."
 
@@ -76,7 +77,7 @@ def to_operator(config: Config, notice: OperatorNotice, *, now_utc: datetime) ->
 
 
 def notice_to_reader(config: Config, site: Site, queued: Queued, *, now_utc: datetime) -> tuple[Envelope, ...]:
-    """Return the short notice for a reader whose mail was too late; none where the working day is over too."""
+    """Return the short notice for a reader whose mail will not come; none where the working day is over too."""
     day = day_of(queued, site)
     _, shift_end_utc = shift.shift_utc(site, day)
     if queued.kind not in CREW_KINDS or shift_end_utc <= now_utc:
@@ -89,7 +90,8 @@ def notice_to_reader(config: Config, site: Site, queued: Queued, *, now_utc: dat
         message_id=identity,
         date_utc=now_utc,
     )
-    reason = LATE_RECHECK_TEXT if queued.kind == "recheck" else LATE_MAIL_TEXT
+    late = LATE_RECHECK_TEXT if queued.kind == "recheck" else LATE_MAIL_TEXT
+    reason = LOST_MAIL_TEXT if queued.state == "set_aside" else late
     notice = plain_notice(post, site=site.name, day=day, reason=reason)
     return (
         Envelope(
@@ -136,7 +138,10 @@ def expired_fallback(config: Config, now_utc: datetime) -> Fallback:
 
 
 def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
-    """Return what makes of each mail that was refused for good or became a dead letter: a mail to the operator."""
+    """Return what makes of each mail that was refused for good or became a dead letter: a mail to the operator.
+
+    A dead letter's reader gets a plain notice in its stead.
+    """
 
     def fallback(queued: Queued) -> Iterable[Envelope]:
         if queued.kind == "operator":
@@ -144,6 +149,10 @@ def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
         site = next((s for s in config.sites if s.id == queued.site_id), None)
         is_refused = queued.state == "refused"
         how = "was refused by the mail server for good" if is_refused else "was given up after many faults"
+        # What a server refuses from us it refuses again; a mail that kills its worker may be replaced by a plain one.
+        is_replaced = not is_refused and site is not None and queued.kind in CREW_KINDS
+        to_reader = notice_to_reader(config, site, queued, now_utc=now_utc) if is_replaced and site else ()
+        outcome = "a plain notice goes instead" if to_reader else "that person was not told"
         notice = OperatorNotice(
             site_id=queued.site_id,
             site_name=site.name if site else queued.site_id,
@@ -151,12 +160,12 @@ def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
             what=f"{queued.state} {queued.message_id}",
             subject="a mail did not reach its reader",
             lines=(
-                f"The mail for the {queued.role} of crew {queued.crew_id} {how}: that person was not told.",
+                f"The mail for the {queued.role} of crew {queued.crew_id} {how}: {outcome}.",
                 f"Fault: {_last_fault(queued)}",
                 "Tell that crew by other means, and check the address in the site's file.",
             ),
         )
-        return to_operator(config, notice, now_utc=now_utc)
+        return (*to_reader, *to_operator(config, notice, now_utc=now_utc))
 
     return fallback
 

@@ -95,11 +95,15 @@ class TestFirst:
     why               a key of decide/plan_keys.TEST_CAUSES
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
-                      asks for, the error of one gauge test considered; a little narrower than the window itself
+                      asks for, the error of one gauge test considered; a little narrower than the window itself. A
+                      result between a limit and the window's edge is at the edge: a second test is made beside it, and
+                      the mean of both decides by the same limits
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
     again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
+    again_late_utc    above: and once more after the last disking of the day; None where it could not be rolled after it
+    again_up_to_pct   the highest result after which a test after disking is worth its while [%]; NaN where none is made
     if_done           what is done if the unrecorded work turns out to be done; None where nothing is unrecorded
     """
 
@@ -117,6 +121,8 @@ class TestFirst:
     litres_most: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
     again_utc: datetime | None = None
+    again_late_utc: datetime | None = None
+    again_up_to_pct: float = math.nan
     if_done: Then | None = None
 
 
@@ -176,12 +182,17 @@ class DryBack:
     ready        from when it is likely inside again if it is disked so, None = not within the forecast
     chance       that it is inside then, given that a test on that morning says so
     is_hopeless  the forecast with disking does not bring it back: remove or treat, as the engineer says
+    low_pct, high_pct   limits of the test that says whether it is ready today, as those of TestFirst; NaN where none is
+    again_late_utc   where it may be ready today and was not: when it is tested once more after the last disking
     """
 
     disk_utc: tuple[datetime, ...]
     ready: NextTry | None
     chance: float
     is_hopeless: bool
+    low_pct: float = math.nan
+    high_pct: float = math.nan
+    again_late_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,6 +204,7 @@ class NewLift:
     is_rework      as likely it is the old lift, reworked
     w_pct          as the borrow delivers it [%]; thickness_m  as spread
     spread_utc     from when it may lie there; None where it lies already or where none is to be spread
+    is_if_rolled   only if the lift below was rolled, which was told and is not recorded
     stop           a key of decide/plan_keys.SPREAD_STOPS where none is to be spread this morning, else ""
     test           its test with the branches; roll_by_utc: when it would have left its window if nobody rolls it
     """
@@ -206,6 +218,7 @@ class NewLift:
     stop: str
     test: TestFirst | None
     roll_by_utc: datetime | None
+    is_if_rolled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,8 @@ class RuleSeen:
 class WaterPlan:
     """Water for one strip, SI, unrounded (wording/phrases.py rounds).
 
+    Passes and speed are chosen so that the speed as it is printed puts on the dose to within 3 %.
+
     limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
     warnings       keys of WATER_WARNINGS, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
     load_ends_m    distance along the strip at which each load runs out [m]

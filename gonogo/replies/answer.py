@@ -15,7 +15,7 @@ from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Waterin
 from gonogo.records.site import Recipient, Site
 from gonogo.replies.grammar import Unread
 from gonogo.soil.readings import METHOD_ERROR_PCT
-from gonogo.units import KG_M3_PER_LB_FT3, MM_PER_INCH
+from gonogo.units import KG_M3_PER_LB_FT3, METRE_PER_INCH, MM_PER_INCH
 from gonogo.wording import phrases
 from gonogo.wording.language import Speaker, speaker
 from gonogo.wording.phrases import Amount, Gap, Moment, phrase
@@ -55,16 +55,11 @@ class Teller:
     def _says(self) -> Speaker:
         return speaker(self.person.language, self.person.units)
 
-    def stored(
-        self, entries: Sequence[tuple[int, Entry, str]], undone: Sequence[int], *, is_today_open: bool
-    ) -> Written:
-        """Tell what was recorded and taken back. entries: (number, entry, note)."""
+    def stored(self, entries: Sequence[tuple[int, Entry]], undone: Sequence[int], *, is_today_open: bool) -> Written:
+        """Tell what was recorded and taken back. entries: each with its number."""
         says, language = self._says, self.person.language
         lines = [says.word("reply.stored", site=self.site.name)] if entries else []
-        for number, entry, note in entries:
-            lines.append(f"- {self.entry_text(number, entry)}")
-            noted = says.word("reply.note", note=note)
-            lines += [f"  {noted}"] if note else []
+        lines += [f"- {self.entry_text(number, entry)}" for number, entry in entries]
         lines += [says.word("reply.undone", number=str(number)) for number in undone]
         lines.append(says.word("reply.follows" if is_today_open else "reply.later"))
         if entries:
@@ -108,7 +103,11 @@ class Teller:
         match entry:
             case Reading():
                 method = printed(self.person.language, entry.method) if entry.method in METHOD_ERROR_PCT else ""
-                shown |= {"strip": entry.strip_id, "w_pct": _pct(entry.w_pct), "method": method or entry.method}
+                method = method or entry.method
+                if entry.depth_mm is not None:
+                    depth = says.say(_thickness(entry.depth_mm / 1000.0))
+                    method = f"{method}, {printed(self.person.language, 'top')} {depth}"
+                shown |= {"strip": entry.strip_id, "w_pct": _pct(entry.w_pct), "method": method}
                 if entry.dry_density_kg_m3 is None:
                     return says.word("reply.reading", **shown)
                 return says.word("reply.reading_density", density=_density(entry.dry_density_kg_m3), **shown)
@@ -120,8 +119,10 @@ class Teller:
                 work = printed(self.person.language, entry.work)
                 return says.word("reply.work_passes", strip=entry.strip_id, work=work, n=passes, **shown)
             case _:
-                work = str(getattr(entry, "work", getattr(entry, "result", "")))
-                return says.word("reply.work", strip=entry.strip_id, work=printed(self.person.language, work), **shown)
+                word = printed(self.person.language, str(getattr(entry, "work", getattr(entry, "result", ""))))
+                thickness_m = getattr(getattr(entry, "spread", None), "thickness_m", None)
+                work = word if thickness_m is None else f"{word} {says.say(_thickness(thickness_m))}"
+                return says.word("reply.work", strip=entry.strip_id, work=work, **shown)
 
     def _fault(self, fault: Unread) -> str:
         says, language = self._says, self.person.language
@@ -156,6 +157,12 @@ def _pct(w_pct: float) -> Amount:
 
 def _rain(rain_mm: float) -> Amount:
     return Amount(metric=(round(rain_mm, 1), 1, "mm"), us=(round(rain_mm / MM_PER_INCH, 2), 2, "in"))
+
+
+def _thickness(thickness_m: float) -> Amount:
+    return Amount(
+        metric=(float(round(thickness_m * 1000.0)), 0, "mm"), us=(round(thickness_m / METRE_PER_INCH, 1), 1, "in")
+    )
 
 
 def _density(density_kg_m3: float) -> Amount:

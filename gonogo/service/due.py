@@ -82,6 +82,11 @@ def next_start_utc(site: Site, now_utc: datetime, lead_min: float, horizon_days:
     return None
 
 
+def asks_until_utc(site: Site, day: date) -> datetime:
+    """Return until when a morning without a forecast is put off: then its notices have to be written."""
+    return times.moment_utc(day, site.mail_at, site.zone) - NOTICE_LEAD - LEAST_RUN
+
+
 def give_up_utc(site: Site, day: date, seen_utc: datetime, limit_min: float) -> datetime:
     """Return when a morning run that has not finished is given up, so that the crews get a notice on time.
 

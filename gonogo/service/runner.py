@@ -6,8 +6,9 @@ import contextlib
 import logging
 import math
 import threading
+import time as time_module
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
 from gonogo.config import Config
@@ -17,7 +18,7 @@ from gonogo.download.rounds import Rounds
 from gonogo.errors import StoreError
 from gonogo.morning import recheck
 from gonogo.morning import run as morning_run
-from gonogo.morning.answers import ClockRefutedError
+from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.morning.run import MorningResult, Refusal
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
@@ -33,6 +34,24 @@ from gonogo.store.open import open_store
 log = logging.getLogger("gonogo.service.runner")
 
 RECENT = timedelta(hours=1)  # a forecast that a re-check after an answer does not ask for again
+ASKED_AGAIN_S, ASKED_AGAIN_MOST_S = 15.0, 100.0  # pauses between tries while no forecast comes; our own choice
+
+
+@dataclass(frozen=True, slots=True)
+class AskedAgain:
+    """How often a run was put off because no forecast came, when its last try began, and when the next one is due."""
+
+    n_tries: int = 0
+    begun_utc: datetime | None = None
+    next_s: float = 0.0
+
+    def is_time(self, frame: RunFrame) -> bool:
+        """Whether the next try is due; the last one always is."""
+        return time_module.monotonic() >= self.next_s or not frame.may_ask_again
+
+    def once_more(self, frame: RunFrame) -> AskedAgain:
+        wait_s = min(ASKED_AGAIN_S * 2.0**self.n_tries, ASKED_AGAIN_MOST_S)
+        return AskedAgain(self.n_tries + 1, frame.now_utc, time_module.monotonic() + wait_s)
 
 
 class Runner:
@@ -47,6 +66,7 @@ class Runner:
         self._asking = threading.Lock()
         self._rounds: tuple[Config, Rounds] | None = None
         self._done: set[tuple[str, date, str]] = set()
+        self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
     def sites(self) -> tuple[Site, ...]:
@@ -61,7 +81,26 @@ class Runner:
 
     def run_morning(self, site: Site, day: date, now_utc: datetime) -> None:
         """Run a site's morning unless it is done. While the config has faults nothing is run: the watch sees to it."""
-        self._run(self.morning_frame(site, day, now_utc), morning_run.run_morning)
+        frame = self.morning_frame(site, day, now_utc)
+        self._run(replace(frame, asks_until_utc=due.asks_until_utc(site, day)), morning_run.run_morning)
+
+    def repair(self, site: Site, day: date, now_utc: datetime) -> None:
+        """Make good a morning without a verdict, as soon as a forecast comes: a re-check that waits for one."""
+        start_utc, deadline_utc = due.run_window_utc(site, day, self.lead_min(site))
+        _, shift_end_utc = shift.shift_utc(site, day)
+        edition = recheck.edition(site.mail_at)
+        frame = self._frame(site, day, now_utc, (start_utc, max(deadline_utc, shift_end_utc)), edition=edition)
+        self._run(replace(frame, asks_until_utc=deadline_utc), recheck.run_recheck)
+
+    def may_be_repaired(self, site: Site, day: date, has_verdict: bool) -> bool:
+        """Return whether a morning that is done wants a verdict yet that a forecast may bring."""
+        key = (site.id, day, recheck.edition(site.mail_at))
+        return not has_verdict and key not in self._done and not self.configs.faults
+
+    def begun_utc(self, site_id: str, day: date) -> datetime | None:
+        """Return when the morning's last try began, None where its first one is its only one."""
+        found = self._asked_again.get((site_id, day, MORNING))
+        return None if found is None else found.begun_utc
 
     def run_recheck(self, site: Site, day: date, at: time, now_utc: datetime) -> None:
         """Run a re-check unless it is done, or the config has faults."""
@@ -164,13 +203,17 @@ class Runner:
     def forget_before(self, oldest: date) -> None:
         """Let go of what is remembered of days gone by."""
         self._made_while_set = [made for made in self._made_while_set if made[0].day >= oldest]
+        self._asked_again = {key: at for key, at in self._asked_again.items() if key[1] >= oldest}
         self._done -= {key for key in tuple(self._done) if key[1] < oldest}
 
     def _run(self, frame: RunFrame, run: Callable[[RunFrame], MorningResult | None]) -> None:
         self.configs.refresh()
         key = (frame.site.id, frame.day, frame.edition)
-        if key in self._done or self.configs.faults or not self.trust.may_run:
+        before = self._asked_again.get(key, AskedAgain())
+        if key in self._done or self.configs.faults or not self.trust.may_run or not before.is_time(frame):
             return
+        if before.n_tries:
+            self._asked_again[key] = replace(before, begun_utc=frame.now_utc)
         noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
             claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=owner.is_dead)
@@ -178,6 +221,9 @@ class Runner:
             is_done = result is not None or self._is_finished(frame)
         except ClockRefutedError as error:
             self._note_refuted(frame, error)
+        except AskAgainError as error:
+            self._asked_again[key] = before.once_more(frame)
+            log.warning("no forecast yet, it is asked for again: %s", str(error).splitlines()[-1], extra=noted)
         except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError:

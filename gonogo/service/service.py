@@ -17,6 +17,7 @@ from gonogo.service import clock, due, schedule
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
+from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
 from gonogo.store import thinning
 
@@ -62,6 +63,7 @@ class Service:
         self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
         self._memory, self._rng = delivery.Memory(), random.Random()
         self._thinned: date | None = None
+        self._score = WeeklyScore(self.store)
 
     def work(self) -> schedule.Work:
         """Return what the schedule runs."""
@@ -100,6 +102,7 @@ class Service:
         """One round of the delivery worker."""
         config = self.configs.accepted
         self._thin(config, now_utc)
+        self._score.put_due(config, now_utc)
         worker = delivery.Worker(
             store=self.store,
             transport=config.transport,

@@ -22,7 +22,7 @@ from gonogo.service import due, health, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
-from gonogo.service.site_state import is_good_morning
+from gonogo.service.site_state import has_own_verdict, is_good_morning
 from gonogo.service.workers import Workers
 from gonogo.store import ahead, outbox, runs, schema
 
@@ -63,12 +63,14 @@ class Watch:
         if day is None:
             return
         seen_utc = self._seen.setdefault((site.id, day), now_utc)
+        seen_utc = max(seen_utc, runner.begun_utc(site.id, day) or seen_utc)
         limit_min = config.settings[site.id]["run_limit_min"]
         is_late = now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not runner.trust.is_surely_wrong
         try:
             with schema.read(runner.store) as connection:
                 run = runs.last_run(connection, site.id, day=day, edition=MORNING)
                 is_good = run is not None and is_good_morning(connection, run)
+                has_verdict = run is not None and has_own_verdict(connection, run)
             if run is None and is_late:
                 workers.give_up((site.id, day, MORNING))
                 self._give_up(site, day, now_utc)
@@ -77,6 +79,8 @@ class Watch:
                 log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
                 self._notify_directly(site, day, now_utc)
             return
+        if run is not None and runner.may_be_repaired(site, day, has_verdict):
+            workers.put((site.id, day, "repair"), partial(runner.repair, site, day, now_utc))
         url = config.watch.ping_url
         if is_good and url is not None and (site.id, day) not in self._pinged:
             self._pinged.add((site.id, day))

@@ -15,6 +15,7 @@ from gonogo.store.queued import Fallback, Queued
 from gonogo.store.schema import message
 
 SWEEP_LIMIT = 1000
+KILLED_TEXT = f"each of the {MAX_CRASHES} workers that took it died over it"
 
 
 def expire(store: sa.Engine, *, now_utc: datetime, fallback: Fallback | None = None) -> tuple[Queued, ...]:
@@ -36,7 +37,7 @@ def dead_letters(store: sa.Engine, *, now_utc: datetime, tell: Fallback | None =
     """
     died = sa.case((message.c.lease_owner.is_not(None), 1), else_=0)
     deadly = message.c.n_crashes + died >= MAX_CRASHES
-    return _sweep(store, lambda _: deadly, state="set_aside", now_utc=now_utc, make=tell)
+    return _sweep(store, lambda _: deadly, state="set_aside", now_utc=now_utc, make=tell, unsaid=KILLED_TEXT)
 
 
 def _is_free(judged: datetime) -> sa.ColumnElement[bool]:
@@ -51,6 +52,7 @@ def _sweep(
     state: str,
     now_utc: datetime,
     make: Fallback | None,
+    unsaid: str = "",
 ) -> tuple[Queued, ...]:
     """Move free waiting mails that meet a condition to a final state, putting what `make` makes of each."""
     with schema.begin(store) as connection:
@@ -62,12 +64,13 @@ def _sweep(
             .limit(SWEEP_LIMIT)
             .with_for_update(skip_locked=True)
         ).all()
-        swept = tuple(replace(queued_of(row), state=state) for row in found)
+        swept = tuple(replace(queued_of(row), state=state, last_error=row.last_error or unsaid) for row in found)
         if swept:
             connection.execute(
                 sa.update(message)
                 .where(message.c.id.in_([queued.id for queued in swept]))
                 .values(state=state, settled_utc=judged, lease_owner=None, lease_until_utc=None)
+                .values(last_error=sa.case((message.c.last_error == "", unsaid), else_=message.c.last_error))
             )
             put_fallbacks(connection, swept, make, now_utc=now_utc)
         return swept

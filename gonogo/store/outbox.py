@@ -25,7 +25,7 @@ from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
 MAX_CRASHES = 5
-CREW_KINDS = ("morning", "recheck", "notice")
+CREW_KINDS = ("morning", "recheck", "notice", "score")
 
 HeldT = TypeVar("HeldT", sa.Update, sa.Select[Any])
 

@@ -16,8 +16,8 @@ from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, fixture_
 from sites import small_site
 
 from gonogo.download import web
-from gonogo.download.asking import REVALIDATED_HEADER
 from gonogo.download.forecasts import Downloaded, NoForecastError, earlier_forecasts, forecast
+from gonogo.download.usable import REVALIDATED_HEADER
 from gonogo.download.web import OFFSET_HEADER, RoundState
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings

@@ -309,7 +309,7 @@ def test_the_first_screen_stands_before_all_else() -> None:
         above, title, below = part.partition("Behind it")
         assert title
         assert "N5 toe" in above
-        for behind in ("What changed", "Moisture in the days ahead", "What the model is unsure of", "Sources"):
+        for behind in ("What changed", "Moisture in the days ahead", "Not sure of", "Sources"):
             assert behind in below
             assert behind not in above
 

@@ -10,7 +10,7 @@ import printed
 import pytest
 
 from gonogo.errors import SoilError
-from gonogo.soil import compaction
+from gonogo.soil import compaction, density
 from gonogo.soil import curve as laboratory
 
 KINDS: printed.Kinds = {}
@@ -39,6 +39,12 @@ def phase(wet, w_pct, specific_gravity, unit_kg_m3):
 @kind
 def phase_from_masses(volume_cm3, wet_g, dry_g, specific_gravity):
     return phase(1000 * wet_g / volume_cm3, 100 * (wet_g - dry_g) / dry_g, specific_gravity, 1.0)
+
+
+@kind
+def density_test(wet, w_pct, maximum, specific_gravity):
+    found = density.density_result(w_pct, wet / (1 + w_pct / 100), mdd_kg_m3=maximum, specific_gravity=specific_gravity)
+    return {"relative_pct": found.compaction_pct, "s_pct": found.saturation_pct, "a_pct": found.air_voids_pct}
 
 
 @kind

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -14,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from imap_tools import MailBoxUnencrypted
+from imap_server import box_of, imap_server
 from inbox_scene import KEY, NOW, Desk_, answer, config
 
 from gonogo.inbox.mailbox import InboxError, opened
@@ -23,43 +19,12 @@ from gonogo.inbox.take import Desk
 from gonogo.records.outside import Inbox
 from gonogo.store import replies, schema
 
-PYMAP = Path(sys.executable).parent / "pymap"
-
 
 @pytest.fixture
 def imap() -> Iterator[Inbox]:
     """An IMAP server of its own, empty."""
-    if not PYMAP.exists() and shutil.which("pymap") is None:
-        pytest.skip("the test extra holds the IMAP server")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    command = [str(PYMAP), "--host", "127.0.0.1", "--port", str(port), "--no-tls", "dict"]
-    server = subprocess.Popen(
-        [*command, "--demo-user", "crew", "--demo-password", "pw"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    for _ in range(200):
-        try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
-            break
-        except OSError:
-            time.sleep(0.05)
-    inbox = Inbox(
-        kind="imap",
-        address="gonogo@example.com",
-        key=KEY,
-        trusted_server="mx.example.com",
-        host="127.0.0.1",
-        port=port,
-        security="none",
-        username="crew",
-        password="pw",
-    )
-    with box_of(inbox) as box:  # the demo account holds mails of its own
-        box.delete(box.uids())
-    yield inbox
-    server.terminate()
-    server.wait()
+    with imap_server() as inbox:
+        yield inbox
 
 
 @pytest.fixture
@@ -73,12 +38,6 @@ def maildir(tmp_path: Path) -> Inbox:
         trusted_server="mx.example.com",
         maildir=tmp_path / "box",
     )
-
-
-def box_of(inbox: Inbox) -> MailBoxUnencrypted:
-    box = MailBoxUnencrypted(inbox.host, inbox.port)
-    box.login(inbox.username, inbox.password)
-    return box
 
 
 def desk_of(store: sa.Engine, inbox: Inbox) -> Desk:

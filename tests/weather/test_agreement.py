@@ -11,7 +11,7 @@ import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed, row, weather_of
 from notes import english
 
-from gonogo.download.asking import usable
+from gonogo.download.usable import usable
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer
 from gonogo.weather.agreement import AGREEMENTS

@@ -15,10 +15,12 @@ from gonogo.decide.water.spraying import (
     Trips,
     efficiency_of,
     first_drop_h,
+    pace,
     pass_limit_litres_m2,
     spray,
     spray_rate_litres_m2,
     trips,
+    whole_loads_litres,
 )
 from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
@@ -81,6 +83,9 @@ def plan_of(
     """Return the plan of a dose with its first drop at at_h, None where the truck cannot be used."""
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
+    if truck.tank_litres > 0.0 and math.isfinite(given.litres_m2 * truck.tank_litres):
+        loaded = whole_loads_litres(given.litres_m2 * strip.area_m2, truck.tank_litres)
+        given = replace(given, litres_m2=loaded / strip.area_m2)
     spraying = _sprayed(prepared, strip, material, truck, given.litres_m2)
     if spraying is None:
         return None
@@ -90,7 +95,7 @@ def plan_of(
         truck,
         length_m=strip.length_m,
         width_m=strip.width_m,
-        efficiency=efficiency_of(inputs, truck),
+        pace=pace(inputs, truck),
     )
     if not math.isfinite(tripping.spray_h):
         return None

@@ -234,7 +234,8 @@ def columns(
                 "this unit is not known.",
                 f"One of {', '.join(column.units)} is right.",
             )
-        converted = np.asarray(column.units[unit](values), dtype=np.float64)
+        with np.errstate(over="ignore"):  # what is too great for a number is too great for the checks
+            converted = np.asarray(column.units[unit](values), dtype=np.float64)
         (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
     if "weather_code" in at_stamp:
         at_stamp["weather_code"] = code_of_hour(at_stamp["weather_code"], stamp_utc)
