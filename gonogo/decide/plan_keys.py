@@ -6,6 +6,7 @@ Beside those of decide/keys.py, whose rules hold: every language has a sentence 
 from __future__ import annotations
 
 from gonogo.decide.keys import REASONS, Key
+from gonogo.decide.lift_keys import LIFT_REASONS
 
 # Why a test decides (TestFirst.why): the reason of the verdict, or what only the plan knows.
 TEST_CAUSES: dict[str, Key] = {
@@ -20,6 +21,7 @@ SHORT: dict[str, Key] = {
     for key, row in {**REASONS, **TEST_CAUSES}.items()
     if key
     in {
+        *LIFT_REASONS,
         "in_window",
         "too_dry",
         "not_knowable",
