@@ -97,6 +97,14 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=3.6, unit="km/h", step=1.0, decimals=0),
         Shown(per_si=1 / M_S_PER_MILE_H, unit="mph", step=1.0, decimals=0),
     ),
+    "rh_pct": (
+        Shown(per_si=1.0, unit="%", step=1.0, decimals=0),
+        Shown(per_si=1.0, unit="%", step=1.0, decimals=0),
+    ),
+    "radiation_w_m2": (
+        Shown(per_si=1.0, unit="W/m²", step=1.0, decimals=0),
+        Shown(per_si=1.0, unit="W/m²", step=1.0, decimals=0),
+    ),
     # Water content is per cent of dry mass in both systems.
     "w_pct": (
         Shown(per_si=1.0, unit="%", step=0.1, decimals=1),

@@ -13,7 +13,17 @@ from typing import Annotated
 import typer
 
 from gonogo.cli import ahead_app, book_app, replies_app, soil_app
-from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
+from gonogo.cli.arguments import (
+    CONFIG_FOLDER,
+    ConfigOption,
+    LanguageOption,
+    UnitsOption,
+    load_config,
+    one_site,
+    parse_date_or_moment,
+    progress,
+    speaker_asked,
+)
 from gonogo.cli.outcome import Exit
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -149,14 +159,17 @@ def serve(
     running.serve(loaded, environ=os.environ)
 
 
-def status(config: ConfigOption = CONFIG_FOLDER) -> None:
+def status(
+    units: UnitsOption = "metric", language: LanguageOption = "en", config: ConfigOption = CONFIG_FOLDER
+) -> None:
     """Say how the last run of each site went, which mails wait or failed, and when the next run starts.
 
     Exit code 0 when all is well and 1 when somebody must look, for monitors.
     """
     from gonogo.cli import status as state
 
-    outcome = state.status(load_config(config), now_utc=datetime.now(UTC))
+    speak = speaker_asked(language, units)
+    outcome = state.status(load_config(config), now_utc=datetime.now(UTC), speak=speak)
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 

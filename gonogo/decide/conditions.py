@@ -29,6 +29,7 @@ class Conditions:
     is_unfrozen    (H,) neither frozen nor freezing, and no snow lies
     is_bare        (H,) no snow lies
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
+    standing_mm    (H, S, M) water that stands on the strip, at the start of the hour
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
     is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour; where the
                    newest test lies outside the window, also if that test was right and the members were not
@@ -42,6 +43,7 @@ class Conditions:
     is_unfrozen: Floats
     is_bare: Floats
     is_calm: Floats
+    standing_mm: Floats
     is_drained: Floats
     is_inside: Floats
     is_too_wet: Floats
@@ -86,7 +88,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
     ponding_stop = inputs.setting("ponding_stop_mm")
-    is_drained = flagged(standing_mm(inputs, rain) < ponding_stop, rain[:, None, :], ponding_stop)
+    standing = standing_mm(inputs, rain)
+    is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
 
     low, high, omc = (
         np.array([getattr(inputs.material(s), name) for s in inputs.strips])[None, :, None]
@@ -102,6 +105,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_rainless=flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop),
         is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop, lying, lying_stop),
         is_bare=flagged(bare, lying, lying_stop),
+        standing_mm=standing,
         is_drained=is_drained,
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.

@@ -18,7 +18,7 @@ from datetime import datetime, timedelta
 
 from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
-from gonogo.field import lifts
+from gonogo.field import dialect, lifts
 from gonogo.field.row import Row
 from gonogo.records.field import Entry, GaugeRain, Reading, Watering
 from gonogo.records.ranges import greatest_rain_mm
@@ -192,17 +192,19 @@ def parse_csv(text: str, place: str, site: Site, now_utc: datetime) -> tuple[New
 
 def _rows(text: str, place: str) -> list[tuple[str, dict[str, str]]]:
     """Return (place, fields) of each line of a CSV text."""
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    text = text.removeprefix("\ufeff")
+    separator = dialect.separator_of(text)
+    reader = csv.DictReader(io.StringIO(text), delimiter=separator)
     rows: list[tuple[str, dict[str, str]]] = []
     try:
-        header = [name.strip() for name in reader.fieldnames or ()]
+        header, written = dialect.named([name.strip() for name in reader.fieldnames or ()], separator)
         _require_header(header, place)
         reader.fieldnames = header
         for fields in reader:
             at = f"{place}:{reader.line_num}"
             if None in fields:
                 raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value a column.")
-            rows.append((at, {k: v or "" for k, v in fields.items()}))
+            rows.append((at, {k: written.plain(k, v or "") for k, v in fields.items()}))
     except csv.Error as error:
         wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
         raise _refused(f"{place}:{reader.reader.line_num}", "row", "", wrong, right) from error

@@ -31,7 +31,7 @@ from gonogo.replies.answer import Doubt, Teller, Written, raw_answer
 from gonogo.replies.grammar import Unread
 from gonogo.replies.letter import Letter
 from gonogo.replies.trust import DnsText
-from gonogo.replies.understand import Background, Meant, Understood, own_strips, reader_of, understood
+from gonogo.replies.understand import Background, Understood, own_strips, reader_of, understood
 from gonogo.store import history, outbox, replies, runs, schema
 from gonogo.store.history import Arrival, StoredEntry
 from gonogo.store.queued import Envelope
@@ -156,22 +156,21 @@ def _applied(case: _Case, said: Understood, *, mail_key: str) -> Place:
         address = case.writer.person.address
         replies.note_address(connection, address, said.order, at_utc=now_utc, source_key=f"mail {mail_key}")
         return _written(case, case.teller.order_done(said.order), state="stored")
-    stored: list[tuple[int, Entry, str]] = []
+    stored: list[tuple[int, Entry]] = []
     for n, meant in enumerate(said.entries):
-        number = history.add_entry(connection, site.id, meant.new.entry, _arrival(now_utc, mail_key, n, meant))
-        stored.append((number, meant.new.entry, meant.note))
+        number = history.add_entry(connection, site.id, meant.new.entry, _arrival(now_utc, mail_key, n))
+        stored.append((number, meant.new.entry))
     for n, number in enumerate(said.undo, start=len(said.entries)):
         history.withdraw_entry(connection, site.id, number, _arrival(now_utc, mail_key, n))
     day = times.local_date(now_utc, site.zone)
     is_open = runs.last_run(connection, site.id, day=day) is not None and now_utc < shift.shift_utc(site, day)[1]
     written = case.teller.stored(stored, said.undo, is_today_open=is_open)
-    strips = sorted({getattr(entry, "strip_id", "") for _, entry, _ in stored})
+    strips = sorted({getattr(entry, "strip_id", "") for _, entry in stored})
     return _written(case, written, state="stored", record={"strips": strips}, wants_recheck=is_open)
 
 
-def _arrival(now_utc: datetime, mail_key: str, n: int, meant: Meant | None = None) -> Arrival:
-    note = meant.note if meant is not None else ""
-    return Arrival(entered_utc=now_utc, entered_by="reply", note=note, source_key=f"mail {mail_key} {n}")
+def _arrival(now_utc: datetime, mail_key: str, n: int) -> Arrival:
+    return Arrival(entered_utc=now_utc, entered_by="reply", source_key=f"mail {mail_key} {n}")
 
 
 def _said(case: _Case, lines: Any, background: Background) -> Understood:

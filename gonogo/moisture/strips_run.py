@@ -92,7 +92,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         found = ensemble.run(
             soil,
             _ground(kind, soil, start, [histories[i] for i in own]),
-            replace(sky, watering_mm=sky.watering_mm[:, own], surface=sky.surface[:, own]),
+            sky.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
             # A stream of its own for each strip: one more strip on the site moves no other.

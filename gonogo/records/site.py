@@ -259,5 +259,12 @@ class Site:
     def material(self, material_id: str) -> Material:
         return next(m for m in self.materials if m.id == material_id)
 
+    def strips_called(self, text: str) -> tuple[Strip, ...]:
+        """Return the strips of an id, in any case, else those of a name; one of exactly this id alone."""
+        wanted = " ".join(text.casefold().split())
+        exact = tuple(s for s in self.strips if s.id == text)
+        by_id = tuple(s for s in self.strips if s.id.casefold() == wanted)
+        return exact or by_id or tuple(s for s in self.strips if " ".join(s.name.casefold().split()) == wanted)
+
     def strip(self, strip_id: str) -> Strip:
         return next(s for s in self.strips if s.id == strip_id)

@@ -55,16 +55,11 @@ class Teller:
     def _says(self) -> Speaker:
         return speaker(self.person.language, self.person.units)
 
-    def stored(
-        self, entries: Sequence[tuple[int, Entry, str]], undone: Sequence[int], *, is_today_open: bool
-    ) -> Written:
-        """Tell what was recorded and taken back. entries: (number, entry, note)."""
+    def stored(self, entries: Sequence[tuple[int, Entry]], undone: Sequence[int], *, is_today_open: bool) -> Written:
+        """Tell what was recorded and taken back. entries: each with its number."""
         says, language = self._says, self.person.language
         lines = [says.word("reply.stored", site=self.site.name)] if entries else []
-        for number, entry, note in entries:
-            lines.append(f"- {self.entry_text(number, entry)}")
-            noted = says.word("reply.note", note=note)
-            lines += [f"  {noted}"] if note else []
+        lines += [f"- {self.entry_text(number, entry)}" for number, entry in entries]
         lines += [says.word("reply.undone", number=str(number)) for number in undone]
         lines.append(says.word("reply.follows" if is_today_open else "reply.later"))
         if entries:
@@ -108,7 +103,11 @@ class Teller:
         match entry:
             case Reading():
                 method = printed(self.person.language, entry.method) if entry.method in METHOD_ERROR_PCT else ""
-                shown |= {"strip": entry.strip_id, "w_pct": _pct(entry.w_pct), "method": method or entry.method}
+                method = method or entry.method
+                if entry.depth_mm is not None:
+                    depth = says.say(_thickness(entry.depth_mm / 1000.0))
+                    method = f"{method}, {printed(self.person.language, 'top')} {depth}"
+                shown |= {"strip": entry.strip_id, "w_pct": _pct(entry.w_pct), "method": method}
                 if entry.dry_density_kg_m3 is None:
                     return says.word("reply.reading", **shown)
                 return says.word("reply.reading_density", density=_density(entry.dry_density_kg_m3), **shown)

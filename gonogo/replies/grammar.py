@@ -2,6 +2,7 @@
 
 N3 11.2                          a moisture test, by the method of the last one
 N3 11,2 gauge top 100 mm 8:40    method, depth from the top, time today
+N3 14 carbide wet basis          percent of the mass before drying
 N3 11.2 1740 kg/m3               with its dry density; or 95.8% of the maximum
 N2 watered 6950 gal 8:40
 N1 rolled 6          N1 sealed          N1 disked          N3 spread 0.25 m
@@ -13,7 +14,7 @@ undo 17              stop               start              yes
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from gonogo.records.site import Strip
@@ -51,6 +52,7 @@ class Said:
     strip_id: str = ""
     work: str = ""
     method: str = ""
+    basis: str = ""
     amounts: Mapping[str, float] = field(default_factory=dict)
     clocks: tuple[datetime, ...] = ()
     since: tuple[datetime, ...] = ()
@@ -132,6 +134,9 @@ def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tup
     methods = parts.take_words(METHOD_ERROR_PCT)
     if len(methods) > 1:
         raise NotReadError("two_things", f"{methods[0].text}, {methods[1].text}")
+    bases = parts.take_words(("wet", "dry"))
+    if len(bases) > 1:
+        raise NotReadError("two_things", f"{bases[0].text}, {bases[1].text}")
     for density in at_most_one(parts.take_numbers("density")):
         amounts["dry_density_kg_m3"] = value_of(density, "density", reader)
     shares = [(n, value_of(n, "share", reader)) for n in parts.take_numbers("pct")]
@@ -148,7 +153,9 @@ def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tup
     if {"compaction_pct", "dry_density_kg_m3"} <= set(amounts):
         raise NotReadError("two_things", "%")
     method = methods[0].meaning if methods else ""
-    return Said(line=line, kind="reading", strip_id=strip_id, method=method, amounts=amounts, clocks=clocks)
+    basis = bases[0].meaning if bases else ""
+    told = Said(line=line, kind="reading", strip_id=strip_id, method=method, basis=basis, amounts=amounts)
+    return replace(told, clocks=clocks)
 
 
 def _work_amounts(act: str, parts: Parts, reader: Reader) -> dict[str, float]:

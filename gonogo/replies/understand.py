@@ -44,11 +44,10 @@ class Background:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meant:
-    """One entry of an answer. note: what the writer said that its record has no place for."""
+    """One entry of an answer, and the line that told it."""
 
     line: str
     new: NewEntry
-    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,8 +106,7 @@ def _meant(said: Said, background: Background) -> Meant | Unread:
     except ConfigError as error:
         key = "future" if any("future" in fault.wrong for fault in error.faults) else "impossible"
         return Unread(line=said.line, key=key, what=said.strip_id)
-    depth_m = said.amounts.get("depth_m")
-    return Meant(line=said.line, new=new, note=f"top {depth_m * 1000.0:.0f} mm" if depth_m is not None else "")
+    return Meant(line=said.line, new=new)
 
 
 def _fields(said: Said, background: Background) -> dict[str, str] | Unread:
@@ -148,7 +146,11 @@ def _reading_fields(said: Said, fields: dict[str, str], background: Background) 
     method = said.method or _last_method(said.strip_id, background)
     if not method:
         return Unread(line=said.line, key="no_method", what=said.strip_id)
-    fields |= {"kind": "reading", "w_pct": _written(said.amounts["w_pct"]), "method": method}
+    if method in entries.WITH_BASIS and not said.basis:
+        return Unread(line=said.line, key="no_basis", what=said.strip_id)
+    fields |= {"kind": "reading", "w_pct": _written(said.amounts["w_pct"]), "method": method, "basis": said.basis}
+    if "depth_m" in said.amounts:
+        fields["depth_mm"] = _written(said.amounts["depth_m"] * 1000.0)
     density = said.amounts.get("dry_density_kg_m3")
     if "compaction_pct" in said.amounts:
         material = background.site.material(background.site.strip(said.strip_id).material_id)

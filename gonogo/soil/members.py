@@ -83,19 +83,8 @@ class Members:
 
     def keep(self, begin: int, end: int) -> None:
         """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
-        span = slice(begin, end)
         if end > begin:
-            path = simulate(
-                self.state,
-                self.params,
-                et0_mm=self.sky.et0_mm[span],
-                rain_mm=self.sky.rain_mm[span],
-                watering_mm=self.sky.watering_mm[span],
-                surface=self.sky.surface[span],
-                surface_before=self.sky.surface[begin - 1] if begin else None,
-                frozen=self.sky.frozen[span],
-                kc_max=self.sky.kc_max[span],
-            )
+            path = simulate(self.state, self.params, self.sky.between(begin, end))
             top_mm, base_mm = path.top_mm, path.base_mm
             self.closure_error_mm = max(self.closure_error_mm, path.closure_error_mm)
         else:
@@ -228,7 +217,7 @@ class Members:
             theta=theta, error=error, expected=expected, variance=variance, side_before=since.side_doubted
         )
         rain_mm = float(self.rained_mm[test.hour] - self.rained_mm[since.hour])
-        missed = march_error(since.theta, rain_mm, test.hour - since.hour)
+        missed = model_error(since.theta, rain_mm, test.hour - since.hour)
         other_variance = spread + missed**2 + error**2
         root = self.model[s][1]
         in_scores = np.linalg.solve(root, answer[0]) if self.ground.is_carried else answer[0]
@@ -270,7 +259,7 @@ class Members:
         self.raw[s] = held
 
 
-def march_error(theta: float, rain_mm: float, hours: int) -> float:
+def model_error(theta: float, rain_mm: float, hours: int) -> float:
     """Return the standard deviation of what a simulation misses where the parameters are right [m3/m3]."""
     wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
     of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)

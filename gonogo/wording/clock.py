@@ -28,6 +28,10 @@ class Clock:
         found = self.at(at_utc, to)
         return replace(found, is_near=abs((found.at_local.date() - self.day).days) <= NEAR_DAYS)
 
+    def minute(self, at_utc: datetime) -> Moment:
+        """Return a moment to the minute: what the service did, and when, is no advice."""
+        return phrases.moment(at_utc, self.site.zone, self.day, to="earlier", step_min=1)
+
     def span(self, from_utc: datetime | None, until_utc: datetime | None) -> Span | None:
         """Return a window, never longer than it is; None where it has no end or no beginning."""
         if from_utc is None or until_utc is None:

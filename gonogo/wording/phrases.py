@@ -159,6 +159,11 @@ def chance_ahead(share: float, *, is_far: bool) -> Chance:
     return near if not is_far or math.isnan(share) else Chance(pct=5.0 * math.floor(near.pct / 5.0 + 0.5))
 
 
+def share(value: float) -> Amount:
+    """Return a share of 0 to 1 in whole per cent: one that is set, and so may be 0 or 100."""
+    return amount("rh_pct", 100.0 * value)
+
+
 def whole(value: float) -> Number:
     """Return a count or whole hours; a half counts up, as everywhere."""
     return Number(value=value if math.isnan(value) else float(math.floor(value + 0.5 + 1e-9)))

@@ -22,7 +22,10 @@ from gonogo.records.day_plan import Badge, Half, Task
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
 from gonogo.replies import parts
+from gonogo.service.site_state import UNSENT
+from gonogo.soil.ground import SCORE_NAMES
 from gonogo.soil.readings import METHOD_ERROR_PCT
+from gonogo.store.outcomes import STATES
 from gonogo.weather.notes import NOTES
 from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
@@ -37,6 +40,7 @@ MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
 ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "replies")]
+ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "service")]
 
 
 def test_four_languages_are_there() -> None:
@@ -143,6 +147,11 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
     made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
+    made |= {f"learned.{name}" for names in SCORE_NAMES.values() for name in names}
+    made |= {f"weather.{name}" for name in ("source", "notes", "faults", "fallen", "hour", "day", "temp", "humidity")}
+    made |= {f"weather.{name}" for name in ("wind", "sun", "rain", "chance", "likely", "evaporation")}
+    made |= {f"status.{name}" for name in (*STATES, "leased", *(f"is_{state}" for state in UNSENT))}
+    made |= {f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service")}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
 

@@ -27,6 +27,7 @@ UNDERSTOOD = [
     ("en", "us", "Hollow: 11.2% 108.5 pcf", "reading", "N3", {"w_pct": 11.2, "dry_density_kg_m3": 1738.0032}),
     ("en", "metric", "N3 Hollow 11.2% 1740 kg/m3", "reading", "N3", {"w_pct": 11.2, "dry_density_kg_m3": 1740.0}),
     ("en", "metric", "N1 11.2 95.8%", "reading", "N1", {"w_pct": 11.2, "compaction_pct": 95.8}),
+    ("en", "metric", "N1 14 carbide wet basis", "reading", "N1", {"w_pct": 14.0}),
     ("en", "metric", "N1 95.8%", "reading", "N1", {"compaction_pct": 95.8}),
     ("en", "us", "N2 watered 6950 gal 8:40 am", "watering", "N2", {"litres": 26308.612}),
     ("en", "us", "N2 watered 6,950", "watering", "N2", {"litres": 26308.612}),

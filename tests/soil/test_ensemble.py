@@ -179,7 +179,7 @@ def test_a_second_reading_on_the_same_side_is_believed_whenever_it_comes(hour: i
     assert moisture.closure_error_mm < 1e-9
 
 
-def test_a_second_reading_that_agrees_with_the_march_settles_it_the_other_way() -> None:
+def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_way() -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, 50, 12.6)])
     assert CONFIRMED not in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[50, 0].mean() == pytest.approx(12.6, abs=0.9)

@@ -28,6 +28,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.service import clock
 from gonogo.service.service import Service
 from gonogo.store import history, runs, schema
+from gonogo.wording.language import speaker
 
 BOSS, DRIVER, SOUTH = "north.superintendent", "north.driver", "south.superintendent"
 
@@ -129,7 +130,8 @@ def test_a_day_is_lived_by_mail_alone(day: Day) -> None:
     _what_is_understood_is_stored(day, morning)
     _nobody_is_mailed_after_the_shift(day, morning)
     assert max(day.waited_s) < 5.0, "from the reading of the mailbox to the confirmation at the mail server"
-    assert "inbox        last read 2026-05-12 23:00 UTC" in status.status(day.config, now_utc=day.now_utc).text
+    shown = status.status(day.config, now_utc=day.now_utc, speak=speaker("en", "metric")).text
+    assert "last read 2026-05-12 23:00 UTC" in shown
 
 
 def _a_verdict_turns_and_turns_back(day: Day, morning: list[EmailMessage]) -> None:
