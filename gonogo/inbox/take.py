@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.field import amounts, doubles
-from gonogo.field.record import LINES_COMPARED, told_litres
+from gonogo.field.record import told_litres
 from gonogo.inbox import bounces, writers
 from gonogo.inbox.mailbox import Place
 from gonogo.inbox.writers import VALID, Writer
@@ -39,6 +39,7 @@ from gonogo.store.replies import StoredReply
 from gonogo.wording.language import speaker
 
 ANSWERS_AN_HOUR = 10
+LINES_READ = 500  # the newest of the site's log: doubles, the last test, and what may be taken back
 ANSWER_HOURS = 24.0  # after this an answer to an answer is of no more use
 MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 OLDEST_DATE = timedelta(hours=24)  # of a mail whose own date is believed for what it tells without a time
@@ -217,7 +218,7 @@ def _background(connection: sa.Connection, desk: Desk, writer: Writer, at_utc: d
         strips=own_strips(writer.site, [crew.id for crew in writer.crews]),
         now_utc=desk.now_utc,
         at_utc=at_utc,
-        log=history.entry_log(connection, writer.site.id, limit=LINES_COMPARED),
+        log=history.entry_log(connection, writer.site.id, limit=LINES_READ),
         readings=desk.config.readings[writer.site.id],
     )
 
