@@ -243,3 +243,21 @@ def test_a_name_can_add_neither_header_nor_line_to_an_answer(desk: Desk_) -> Non
 
 def test_without_a_mark_key_nothing_of_this_is_asked_of_the_config() -> None:
     assert config(inbox=None).inbox is None
+
+
+def test_both_databases_take_an_answer_once_and_confirm_a_question(store: sa.Engine) -> None:
+    desk = Desk_(store)
+    for _ in range(2):
+        assert desk.take(answer(["N3 11.2", "rain 0.2 since 18:00 yesterday"])) == Place.DONE
+    assert desk.take(answer(["N2 watered 6950 gal"], vouched=False)) == Place.WAITING
+    assert desk.take(answer_to_last(desk, ["yes"], "ana", vouched=False)) == Place.DONE
+    assert sorted(shown(entry)[0] for entry in desk.entries()) == ["l", "r", "w"]
+    assert desk.take(answer(["stop"])) == Place.DONE
+    with schema.begin(store) as connection:
+        assert replies.stopped(connection) == {"ana@example.com"}
+        replies.note_poll(connection, polled_utc=NOW, fault="down")
+        replies.note_poll(connection, polled_utc=NOW, fault="")
+    with schema.read(store) as connection:
+        poll = replies.last_poll(connection)
+    assert poll is not None
+    assert (poll.good_utc, poll.fault) == (NOW, "")
