@@ -11,6 +11,7 @@ from corpus import Case, cases
 from inbox_scene import KEY, NOW, Desk_, answer, config
 from messages import envelope
 
+from gonogo.inbox import take
 from gonogo.inbox.mailbox import Place
 from gonogo.mail import token
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
@@ -144,6 +145,16 @@ def test_undo_takes_back_what_stands_and_only_of_own_strips(desk: Desk_) -> None
     assert desk.entries() == ()
     desk.take(answer(["undo 1"]))
     assert desk.mails()[-1][1] == speaker("en", "us").word("reply.subject_unread")
+
+
+def test_an_entry_older_than_what_is_read_of_the_log_can_be_taken_back(
+    desk: Desk_, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n, w_pct in enumerate((11.2, 12.2, 13.2)):
+        desk.take(answer([f"N3 {w_pct}"], sent_utc=NOW - timedelta(minutes=n)))
+    monkeypatch.setattr(take, "LINES_READ", 1)
+    desk.take(answer(["undo 1"]))
+    assert [shown(entry) for entry in desk.entries()] == [("w", 13.2), ("w", 12.2)]
 
 
 def test_an_answer_to_an_answer_is_known_by_its_mark(desk: Desk_) -> None:
