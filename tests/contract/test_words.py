@@ -39,8 +39,8 @@ UNRECORDED = (Task.WATER, Task.DISK, Task.ROLL)  # work that a plan may have tol
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "replies")]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "service")]
+PACKAGE = Path(gonogo.__file__).parent
+ROOMS = [PACKAGE / room for room in ("wording", "mail", "page", "book", "cli", "replies", "inbox", "service")]
 
 
 def test_four_languages_are_there() -> None:
