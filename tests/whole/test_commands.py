@@ -24,6 +24,7 @@ from gonogo.config import Config
 from gonogo.decide.whatif import Turn
 from gonogo.records.field import Reading
 from gonogo.records.outside import Transport
+from gonogo.records.site import Site
 from gonogo.service import service as running
 from gonogo.store import history, outcomes, runs, schema
 from gonogo.wording.language import speaker
@@ -381,15 +382,16 @@ def test_without_weather_there_is_no_outlook_and_no_page(tmp_path: Path) -> None
     assert not page.exists()
 
 
+def asked(site: Site, turn: Turn) -> whatif_report.Question:
+    return whatif_report.Question(site=site, strip=site.strip("N2"), turn=turn, now_utc=demo.MORNING_UTC)
+
+
 def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     site = loaded.sites[0]
     shown = whatif_report.show(
         loaded,
-        site,
-        site.strip("N2"),
-        Turn(litres=20_000.0),
-        now_utc=demo.MORNING_UTC,
+        asked(site, Turn(litres=20_000.0)),
         speak=speaker("en", "metric"),
         fetch=recorded,
     )
@@ -405,9 +407,7 @@ def test_what_if_speaks_the_readers_language_and_units(tmp_path: Path) -> None:
     turn = Turn(litres=20_000.0, rain_mm=8.0, is_disked=True, delay_h=4.0)
     for code, begins in (("es", "¿y si"), ("fr", "et si"), ("pt", "e se")):
         speak = speaker(code, "us")
-        shown = whatif_report.show(
-            loaded, site, site.strip("N2"), turn, now_utc=demo.MORNING_UTC, speak=speak, fetch=recorded
-        ).text
+        shown = whatif_report.show(loaded, asked(site, turn), speak=speak, fetch=recorded).text
         assert begins in shown
         assert "gal" in shown
         assert speak.word("caution.short").split() == shown.split()[-len(speak.word("caution.short").split()) :]
