@@ -76,8 +76,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1 / METRE_PER_YARD**2, unit="yd²", step=10.0, decimals=0),
     ),
     "speed_km_h": (
-        Shown(per_si=1.0, unit="km/h", step=0.5, decimals=1),
-        Shown(per_si=1 / KM_PER_MILE, unit="mph", step=0.5, decimals=1),
+        Shown(per_si=1.0, unit="km/h", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2),
+        Shown(
+            per_si=1 / KM_PER_MILE, unit="mph", step=0.1, decimals=1, fine_below=2.0, fine_step=0.05, fine_decimals=2
+        ),
     ),
     "rain_mm": (
         Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5, fine_decimals=1),
@@ -94,6 +96,14 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
     "wind_m_s": (
         Shown(per_si=3.6, unit="km/h", step=1.0, decimals=0),
         Shown(per_si=1 / M_S_PER_MILE_H, unit="mph", step=1.0, decimals=0),
+    ),
+    "rh_pct": (
+        Shown(per_si=1.0, unit="%", step=1.0, decimals=0),
+        Shown(per_si=1.0, unit="%", step=1.0, decimals=0),
+    ),
+    "radiation_w_m2": (
+        Shown(per_si=1.0, unit="W/m²", step=1.0, decimals=0),
+        Shown(per_si=1.0, unit="W/m²", step=1.0, decimals=0),
     ),
     # Water content is per cent of dry mass in both systems.
     "w_pct": (

@@ -15,7 +15,6 @@ from gonogo.soil.reference_et import (
     penman_monteith_mm,
     pressure_kpa,
     psychrometric_kpa_degc,
-    vapour_slope_kpa_degc,
 )
 from gonogo.soil.sun import clear_sky_share, extraterrestrial_mj_m2_d
 
@@ -47,12 +46,10 @@ def daily_et0_mm(
     lost = net_longwave_mj_m2_d(temp_max_degc, temp_min_degc, vapour_kpa, cloud_factor(clearness))
     temp_mean_degc = (temp_max_degc + temp_min_degc) / 2.0
     return penman_monteith_mm(
-        net_radiation_mj_m2=net_shortwave_mj_m2(shortwave_mj_m2_d) - lost,
-        soil_heat_mj_m2=soil_heat_mj_m2_d,
+        available_mj_m2=net_shortwave_mj_m2(shortwave_mj_m2_d) - lost - soil_heat_mj_m2_d,
         temp_degc=temp_mean_degc,
         wind_2m_m_s=np.maximum(wind_2m_m_s, WIND_FLOOR_M_S),
         deficit_kpa=mean_saturation_kpa(temp_max_degc, temp_min_degc) - vapour_kpa,
-        slope_kpa_degc=vapour_slope_kpa_degc(temp_mean_degc),
         gamma_kpa_degc=psychrometric_kpa_degc(pressure_kpa(elevation_m)),
         cn=900.0,
         cd=0.34,

@@ -34,10 +34,11 @@ from gonogo.soil import bare_soil, natural
 from gonogo.soil.balance import simulate
 from gonogo.soil.knowledge import whitened
 from gonogo.soil.layers import SoilState
-from gonogo.soil.members import march_error
+from gonogo.soil.members import model_error
 from gonogo.soil.natural import COEFFICIENTS, PARAMETERS, Population
 from gonogo.soil.reference_et import hourly_et0_mm
 from gonogo.soil.season import predictors, season
+from gonogo.soil.sky import Sky
 
 NETWORK = "uscrn-"
 LAYERS = ("5cm", "0-150mm", "0-200mm", "0-300mm")
@@ -155,12 +156,14 @@ def daily_means(
         path = simulate(
             SoilState(top_mm=np.broadcast_to(some.theta[:, None], (n, m)) * params.column_mm, base_mm=np.zeros((n, m))),
             params,
-            et0_mm=np.broadcast_to(some.demand_mm.T[:, :, None], rain.shape),
-            rain_mm=rain,
-            watering_mm=np.zeros((n_hours, n)),
-            surface=np.zeros((n_hours, n), dtype=np.int64),
-            frozen=np.zeros(n_hours, dtype=np.bool_),
-            kc_max=np.ones(n_hours),
+            Sky(
+                et0_mm=np.broadcast_to(some.demand_mm.T[:, :, None], rain.shape),
+                rain_mm=rain,
+                watering_mm=np.zeros((n_hours, n)),
+                surface=np.zeros((n_hours, n), dtype=np.int64),
+                frozen=np.zeros(n_hours, dtype=np.bool_),
+                kc_max=np.ones(n_hours),
+            ),
         )
         theta = path.top_mm[HALF:-1] / params.column_mm
         out.append(theta.reshape(HORIZON, DAY, n, m).mean(axis=1))
@@ -252,7 +255,7 @@ def with_covariance(table: Population, of: Starts, timing: np.ndarray) -> Popula
     draws, covariance = whitened(np.random.default_rng(0), n, EM_MEMBERS), np.eye(n) * DEVIATION_START_SD**2
     error = np.array(
         [
-            [march_error(theta, float(rain[1 : lead + 2].sum()), 24 * (lead + 1)) for lead in EM_LEADS]
+            [model_error(theta, float(rain[1 : lead + 2].sum()), 24 * (lead + 1)) for lead in EM_LEADS]
             for theta, rain in zip(of.theta, of.water_mm, strict=True)
         ]
     ).T

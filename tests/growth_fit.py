@@ -27,6 +27,10 @@ from gonogo.soil.ground import Tables
 NETWORK, WARM_UP = "uscrn-", 8
 LAYERS = ("5cm", "0-150mm", "0-300mm")
 TAIL = 0.08  # bands on stations never seen are too narrow by a little: the tails are cut at less than a tenth
+# The middle of the distribution is drawn together by this, the tenths stay: chosen by the Brier score of windows at
+# four distances from a station's usual content, on stations left out (1: 0.0693, 0.7: 0.0685, .55: .0682 a band that
+# holds less than 79.4 %).
+CENTRE = 0.7
 PROBABILITY = (0.0, 0.01, 0.025, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.975, 0.99, 1.0)
 # What the forecasts are made with before anything is fitted: as wide as measured errors are on the whole.
 ROUGH = ErrorGrowth(
@@ -174,7 +178,8 @@ def growth_of(rows: pd.DataFrame) -> ErrorGrowth:
     p = np.array(PROBABILITY)
     at = np.interp(p, [0.0, 0.1, 0.5, 0.9, 1.0], [0.0, TAIL, 0.5, 1.0 - TAIL, 1.0])
     at[0], at[-1] = 0.003, 0.997
-    q = quantile(z, w, at)
+    from_middle = np.abs(p - 0.5) / 0.4
+    q = quantile(z, w, at) * np.where(from_middle >= 1.0, 1.0, CENTRE + (1.0 - CENTRE) * from_middle**2)
     # The steps' mean is taken off, so that bias is no part of the spread.
     return ErrorGrowth(scale=c, probability=p, quantile=q)
 

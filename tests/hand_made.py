@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gonogo.decide.facts import MorningInputs
+from gonogo.decide.lift_state import LiftState
 from gonogo.records.site import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
@@ -199,6 +200,9 @@ def morning(
     water_unexplained: object = 0.0,
     work_unknown: object = 0.0,
     untested_water_litres_m2: object = 0.0,
+    last_test_pct: object = np.nan,
+    test_apart_pct: object = 0.0,
+    lifts: Mapping[str, LiftState] | None = None,
 ) -> MorningInputs:
     """Return a morning on which a right lift is compacted; each argument spoils one thing."""
     strips = (strip(),) if strips is None else tuple(strips)
@@ -224,4 +228,7 @@ def morning(
         water_unexplained=np.broadcast_to(np.asarray(water_unexplained, dtype=np.float64), (n,)).copy(),
         work_unknown=np.broadcast_to(np.asarray(work_unknown, dtype=np.float64), (n,)).copy(),
         untested_water_litres_m2=np.broadcast_to(np.asarray(untested_water_litres_m2, dtype=np.float64), (n,)).copy(),
+        last_test_pct=np.broadcast_to(np.asarray(last_test_pct, dtype=np.float64), (n,)).copy(),
+        test_apart_pct=np.broadcast_to(np.asarray(test_apart_pct, dtype=np.float64), (n,)).copy(),
+        lifts=lifts or {},
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 
+from gonogo.soil.balance import MoisturePath, simulate
 from gonogo.soil.layers import SoilParams, SoilState
+from gonogo.soil.sky import Sky
 
 N_STRIPS, N_MEMBERS = 3, 4
 
@@ -98,3 +100,9 @@ def drawn_weather(rng: np.random.Generator, n_hours: int = 48) -> dict[str, Any]
         frozen=rng.random(n_hours) < 0.1,
         kc_max=rng.uniform(1.05, 1.3, n_hours),
     )
+
+
+def run(start: SoilState, params: SoilParams, **given: Any) -> MoisturePath:
+    """Simulate under a sky of the arrays given by name; what else is given says how."""
+    sky = Sky(**{field.name: given.pop(field.name) for field in fields(Sky) if field.name in given})
+    return simulate(start, params, sky, **given)

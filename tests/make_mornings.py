@@ -134,6 +134,20 @@ MANY_STRIPS = scenario(
         ("2026-09-17T09:00", (0.5, 1.5, 1.5, 0.8), 0.6, False),
     ),
 )
+FAILED_LIFT = scenario(
+    (47.62, 18.33, 140.0),
+    "Europe/Budapest",
+    "2026-06-17T03:00",
+    Day(13, 25, 12, 0.25, 2.5),
+    rain=(("2026-06-13T16:00", (0.8, 2.2, 0.7), 1.0, False),),
+)
+TREATED = scenario(
+    (48.91, 2.71, 110.0),
+    "Europe/Paris",
+    "2026-09-10T03:00",
+    Day(11, 21, 11, 0.3, 3.0),
+    rain=(("2026-09-12T14:00", (1.1, 2.6, 1.8), 0.7, False),),
+)
 RECHECK = scenario(
     (52.63, 13.12, 35.0),
     "Europe/Berlin",
@@ -230,6 +244,10 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "second_lift/weather/0608.json": lambda: body(SECOND_LIFT),
     "second_lift/weather/0609.json": lambda: body(later(SECOND_LIFT, days=1, seed=12)),
     "second_lift/weather/0610.json": lambda: body(later(SECOND_LIFT, days=2, seed=13)),
+    "failed_lift/weather/0617.json": lambda: body(FAILED_LIFT),
+    "failed_lift/weather/0617_0930.json": lambda: body(later(FAILED_LIFT, hours=4, seed=16)),
+    "treated/weather/0910.json": lambda: body(TREATED),
+    "treated/weather/0910_0930.json": lambda: body(later(TREATED, hours=4, seed=17)),
     "many_strips/weather/0915.json": lambda: body(MANY_STRIPS),
     "recheck/weather/0615.json": lambda: body(later(RECHECK, days=-1, seed=14)),
     "recheck/weather/0616.json": lambda: body(RECHECK),

@@ -1,57 +1,84 @@
 """What each view of the day plan tells of a strip today, in one form, so that any two can be compared.
 
+Mails, page and terminal are read as text, as a person reads them; what is printed is compared with the record, rounded
+by this file's own rule. Work whose hours are over is told by none.
+
 A new view is a function of (Scene, strip id) in VIEWS; what it does not say is left as SILENT.
 """
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 from hand_made import MEMBERS, N_HOURS
 
-from gonogo.decide.conclusion import Conclusion
+from gonogo import units
+from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.judge import Judgement
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
 from gonogo.decide.plan.as_planned import as_planned, order_as_planned, with_places
 from gonogo.decide.plan.build import build
+from gonogo.decide.standing import standing
 from gonogo.decide.verdict import decide
-from gonogo.mail import calendar, view
+from gonogo.mail import calendar, render, view
+from gonogo.mail.items import EntryView, MorningView
+from gonogo.mail.morning import Morning
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.records.day_plan import DayPlan, Task
+from gonogo.moisture.unknown_work import told_work
+from gonogo.page import view as page_view
+from gonogo.page.screen import screen
+from gonogo.page.view import Outlook, OutlookView
+from gonogo.records.day_plan import Badge, DayPlan, Task
+from gonogo.records.site import Recipient
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Work, WorkOrder
+from gonogo.wording.language import speaker
+from gonogo.wording.phrases import Day
 
 SILENT = "silent"
+SPEAK = speaker("en", "metric")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """A morning with its plan and everything that is made of it. mails: by crew the view that its mails are made of."""
+    """A run with its plan and everything that is made of it.
+
+    texts     the mails as they are read, by role, in plain text
+    entries   the calendar entries
+    page, terminal   the order of work there, as text
+    """
 
     inputs: MorningInputs
     plan: DayPlan
     decisions: dict[str, Decision]
     order: WorkOrder
-    mails: dict[str, Any]
+    texts: dict[str, str]
+    entries: tuple[EntryView, ...]
+    page: str
+    terminal: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """Today's instruction for a strip as one view gives it; moments in UTC, litres whole."""
+    """A strip's instruction of today as one view gives it: times "07:00" as printed, litres as printed."""
 
+    badge: object = SILENT
     verdict: object = SILENT
-    roll_window: object = SILENT
-    rolled_at: object = SILENT
-    watered_at: object = SILENT
+    by: object = SILENT
+    rolled: object = SILENT
+    watered: object = SILENT
     litres: object = SILENT
     is_tested_first: object = SILENT
-    next_utc: object = SILENT
+    limits: object = SILENT
+    next: object = SILENT
 
     def against(self, other: Told) -> list[str]:
         """Return the parts in which both speak and differ."""
@@ -62,14 +89,24 @@ class Told:
         ]
 
 
-def scene(inputs: MorningInputs, *, done: dict[str, int] | None = None, histories: Any = None) -> Scene:
-    """Return a morning made into a plan and its views, as a run makes them."""
-    judged = decide(inputs)
+def scene(
+    inputs: MorningInputs,
+    *,
+    done: dict[str, int] | None = None,
+    before: DayPlan | None = None,
+    edition: str = "morning",
+) -> Scene:
+    """Return a run made into a plan and its views. before: the plan of the morning that it re-checks."""
     rolled = done or {s.id: int(inputs.is_rolled(k) == 1.0) for k, s in enumerate(inputs.strips)}
-    bare = tuple(
+    histories = tuple(
         LiftHistory(readings=(), waterings=(), works=(), is_rolled=inputs.is_rolled(k) == 1.0)
         for k, _ in enumerate(inputs.strips)
     )
+    plans = () if before is None else (before,)
+    told = told_work(inputs.site, histories, plans, inputs.now_utc, inputs.setting("told_is_done_chance"))
+    unknown = tuple((work, work.chance) for works in told.values() for work in works if work.is_open)
+    inputs = replace(inputs, orders=standing(plans, unknown, inputs.day))
+    judged = decide(inputs)
     judgement = Judgement(
         decisions=judged,
         outlook=outlook(inputs),
@@ -77,68 +114,113 @@ def scene(inputs: MorningInputs, *, done: dict[str, int] | None = None, historie
         moisture=None,  # type: ignore[arg-type]
         reading_notes=(),
         closure_error_mm=0.0,
-        histories=histories or bare,
+        histories=histories,
+        unknown=unknown,
     )
     proposed = propose(inputs, judged, done=rolled, before=None)
     placed = with_places(inputs.site, judged, proposed)
-    plan = build(judgement, placed, proposed, edition="morning", done=rolled)
+    plan = build(judgement, placed, proposed, edition=edition, done=rolled)
     decisions = as_planned(placed, plan)
     by_id = {d.strip_id: d for d in decisions}
     order = order_as_planned(proposed, by_id, plan, inputs.site)
-    conclusion = Conclusion(
-        decisions=decisions,
-        outlook=judgement.outlook,
-        weather=inputs.weather,
-        judgement=judgement,
-        reason="",
-        faults=(),
-        error="",
-        plan=plan,
-        order=order,
-    )
-    return Scene(inputs=inputs, plan=plan, decisions=by_id, order=order, mails=_mails(inputs, conclusion))
-
-
-def _mails(inputs: MorningInputs, conclusion: Conclusion) -> dict[str, Any]:
-    entries = calendar.entries_now((), conclusion.order, inputs.site, day=inputs.day, now_utc=inputs.now_utc)
-    return {
-        crew.id: view.build(
-            inputs.site,
-            crew,
-            day=inputs.day,
-            decisions=conclusion.decisions,
-            outlook=conclusion.outlook,
-            weather=conclusion.weather,
+    entries = calendar.entries_now((), order, inputs.site, day=inputs.day, now_utc=inputs.now_utc)
+    made = view.build(
+        Morning(
+            site=inputs.site,
+            crews=inputs.site.crews,
+            plan=plan,
+            decisions=decisions,
+            outlook=judgement.outlook,
+            weather=inputs.weather,
             now_utc=inputs.now_utc,
-            order=conclusion.order,
+            order=order,
             entries=entries,
         )
-        for crew in inputs.site.crews
-    }
+    )
+    ahead = page_view.build(
+        Outlook(inputs=inputs, decisions=decisions, outlook=judgement.outlook, order=order, changes=None, entries=())
+    )
+    return Scene(
+        inputs=inputs,
+        plan=plan,
+        decisions=by_id,
+        order=order,
+        texts={role: _text(made, role, inputs.now_utc) for role in ("superintendent", "driver", "planner")},
+        entries=made.entries,
+        page=_order_of_work(" ".join(re.sub(r"<[^>]+>", " ", page_of(ahead)).split())),
+        terminal=_order_of_work(" ".join(screen(ahead, SPEAK).split())),
+    )
+
+
+def recheck(morning: Scene, at_utc: datetime) -> Scene:
+    """Return the re-check of a morning: its orders whose hour has come stand, whatever the inputs say now."""
+    return scene(replace(morning.inputs, now_utc=at_utc), before=morning.plan, edition="look-0900")
+
+
+def _text(made: MorningView, role: str, at_utc: datetime) -> str:
+    reader = Recipient(name="Ada Reader", address="ada@example.com", role=role)
+    return render.message(
+        made, reader, sender="gonogo@example.com", reply_to="", message_id="<a@example.com>", date_utc=at_utc
+    ).text
+
+
+def page_of(ahead: OutlookView) -> str:
+    """Return the order of work as the page's template has it, without the charts, which draw and say no hours."""
+    if ahead.order is None:
+        return ""
+    lines = [
+        f"{SPEAK.say(day.day)} " + " ".join(f"{SPEAK.say(work.line)} " for work in day.works)
+        for day in ahead.order.days
+    ]
+    return "Order of work " + " ".join(lines)
+
+
+def _order_of_work(text: str) -> str:
+    """Return today's part of the order of work as a page or a screen tells it."""
+    return text.replace("\u00a0", " ").partition("Order of work")[2].partition("Not scheduled")[0]
 
 
 # --- views -----------------------------------------------------------------------------------------------------
 
 
-def _minute(at_utc: datetime | None) -> datetime | None:
-    return None if at_utc is None else at_utc.replace(second=0, microsecond=0)
+def _clock(at_utc: datetime | None, to: str) -> str | None:
+    """Return a moment as it is to be printed: to five minutes, never longer than it is."""
+    if at_utc is None:
+        return None
+    steps = at_utc.timestamp() / 300.0
+    whole = {"later": math.ceil, "earlier": math.floor, "nearest": lambda v: math.floor(v + 0.5)}[to](steps)
+    return f"{datetime.fromtimestamp(300.0 * whole, tz=UTC):%H:%M}"
+
+
+def _litres(litres: float) -> str:
+    value, _, _ = units.shown("litres", litres, "metric")
+    return f"{value:,.0f}"
 
 
 def of_plan(shown: Scene, strip_id: str) -> Told:
-    """The record itself."""
+    """The record itself, in printed steps."""
     strip = shown.plan.strip(strip_id)
     assert strip is not None
-    jobs = {job.task: job for job in shown.plan.jobs_of(strip_id)}
+    to_do = [job for job in shown.plan.jobs_of(strip_id) if job.end_utc > shown.inputs.now_utc]
+    jobs = {job.task: job for job in to_do}
     water, rolling = jobs.get(Task.WATER) or jobs.get(Task.DAMP), jobs.get(Task.ROLL)
-    is_wait = strip.verdict == "wait"
+    test = strip.test or (strip.new_lift.test if strip.new_lift is not None else None)
+    by = {
+        "compact": strip.roll_by_utc,
+        "water_first": strip.water_by_utc,
+        "test": None if test is None else test.by_utc,
+    }.get(strip.badge)
+    is_next_told = strip.badge == Badge.WAIT and strip.next is not None
     return Told(
+        badge=strip.badge.value,
         verdict=strip.verdict.value,
-        roll_window=(_minute(strip.roll_from_utc), _minute(strip.roll_by_utc)),
-        rolled_at=None if rolling is None else (rolling.start_utc, rolling.end_utc),
-        watered_at=None if water is None else (water.start_utc, water.end_utc),
-        litres=0 if water is None else round(water.litres),
+        by=_clock(by, "earlier"),
+        rolled=None if rolling is None else (_clock(rolling.start_utc, "later"), _clock(rolling.end_utc, "earlier")),
+        watered=None if water is None else (_clock(water.start_utc, "nearest"), _clock(water.end_utc, "later")),
+        litres=None if water is None else _litres(water.litres),
         is_tested_first=rolling is not None and rolling.is_after_test,
-        next_utc=strip.next.at_utc if strip.next is not None and is_wait else None,
+        limits=None if test is None else f"{test.low_pct:.1f}–{test.high_pct:.1f}",
+        next=f"{strip.next.day:%a} {strip.next.day.day} {strip.next.half}" if is_next_told and strip.next else None,
     )
 
 
@@ -148,63 +230,119 @@ def of_verdict(shown: Scene, strip_id: str) -> Told:
     water = decision.water
     return Told(
         verdict=decision.verdict.value,
-        roll_window=(_minute(decision.from_utc), _minute(decision.until_utc)),
-        watered_at=None if water is None else (water.start_utc, water.finish_utc),
-        litres=0 if water is None else round(water.litres),
-        next_utc=decision.next_utc,
+        watered=None if water is None else (_clock(water.start_utc, "nearest"), _clock(water.finish_utc, "later")),
+        litres=None if water is None else _litres(water.litres),
     )
 
 
-def of_order(shown: Scene, strip_id: str) -> Told:
-    """Today's part of the order of work."""
-    works = [w for w in shown.order.works if w.strip_id == strip_id and "today" in w.flags]
-    rolling = next((w for w in works if w.work == Work.ROLLING), None)
-    water = next((w for w in works if w.work == Work.WATERING), None)
-    is_damped = any(job.task == Task.DAMP for job in shown.plan.jobs_of(strip_id))
-    return Told(
-        rolled_at=None if rolling is None else (rolling.start_utc, rolling.end_utc),
-        watered_at=SILENT if is_damped else None if water is None else (water.start_utc, water.end_utc),
-        litres=SILENT if is_damped else 0 if water is None else round(water.litres),
-        is_tested_first=rolling is not None and bool({"test_first", "water_first"} & set(rolling.flags)),
-    )
+BADGES = {"COMPACT": "compact", "WATER FIRST": "water_first", "TEST": "test", "WAIT": "wait"}
+TIMES = r"(\d\d:\d\d)–(\d\d:\d\d)"
 
 
 def of_mail(shown: Scene, strip_id: str) -> Told:
-    """The superintendent's strip."""
-    strip = next(s for mail in shown.mails.values() for s in mail.strips if s.id == strip_id)
+    """The superintendent's first screen, read from its text."""
+    above = shown.texts["superintendent"].partition("Behind it")[0]
+    marks = "|".join(BADGES)
+    rows = re.split(rf"^(?=(?:\[|\(\(|<|-) (?:{marks}) )", above, flags=re.MULTILINE)
+    found = next((" ".join(r.split()) for r in rows if f" {strip_id} field" in r.splitlines()[0]), None)
+    if found is None:
+        return Told(badge="done")
+    row = re.split(r"Seal |Done: |\*{9}|No rain since|To come:", found)[0]
+    half = r"(\w+ \d+ \w+)"
+    after = rf"(?: by (\d\d:\d\d))?(?: until about {half})?(?: likely back about {half})?"
+    head = re.match(rf"\W+({marks})\W+{strip_id} field{after}", row)
+    assert head is not None, row
+    rolled = re.search(rf"[Rr]oll {TIMES}", row)
+    water = re.search(rf"([\d,]+) L, {TIMES}", row)
+    damp = re.search(r"Damp it: ([\d,]+) L, (\d\d:\d\d)", row)
+    limits = re.search(r"if ([\d.]+–[\d.]+)\.|([\d.]+–[\d.]+): roll", row)
+    litres = water or damp
     return Told(
-        verdict=strip.verdict,
-        watered_at=SILENT if strip.water is not None else None,
-        litres=0 if strip.water is None else SILENT,
+        badge=BADGES[head[1]],
+        by=head[2] if BADGES[head[1]] != "wait" else SILENT,
+        rolled=None if rolled is None else (rolled[1], rolled[2]),
+        watered=(water[2], water[3]) if water else SILENT if damp else None,
+        litres=None if litres is None else litres[1],
+        is_tested_first=SILENT if rolled is None else limits is not None,
+        limits=None if limits is None else limits[1] or limits[2],
+        next=head[3] or head[4] if BADGES[head[1]] == "wait" else SILENT,
     )
 
 
 def of_driver(shown: Scene, strip_id: str) -> Told:
-    """The driver's sheet: that a strip is on it, and no strip that is not watered."""
-    sheet = [w for mail in shown.mails.values() for w in mail.watering if w.strip_id == strip_id]
-    return Told(watered_at=SILENT if sheet else None, litres=SILENT if sheet else 0)
+    """The driver's cards, read from their text."""
+    text = " ".join(shown.texts["driver"].split())
+    total = re.search(rf"(?:^|\n|field \W+|demo |Demo ){strip_id}: \d+ loads?, ([\d,]+) L", text)
+    cards = re.split(r"(?=\d+\. \w+ field: [\d,]+ L|!! STOP AND CALL)", text)
+    own = next((c for c in cards if f"{strip_id} field: " in c and "LOAD 1" in c), "")
+    heading = re.search(rf"\d+\. {strip_id} field: ([\d,]+) L", text)
+    card = re.search(r"on the strip (\d\d:\d\d)", own)
+    if card is None:
+        return Told(watered=None, litres=None)
+    water = of_plan(shown, strip_id).watered
+    assert isinstance(water, tuple), "a card for a strip that the plan does not water"
+    litres = heading[1] if heading is not None else total[1] if total is not None else None
+    return Told(watered=(card[1], water[1]), litres=litres or SILENT)
 
 
 def of_calendar(shown: Scene, strip_id: str) -> Told:
-    """The calendar entries of today, to the minute that they show."""
-    day = shown.inputs.day
-    own = [
-        e
-        for mail in shown.mails.values()
-        for e in mail.entries
-        if f"/{strip_id}/" in e.key and e.start_utc.astimezone(shown.inputs.site.zone).date() == day
-    ]
-    rolling = [e for e in own if e.key.endswith("rolling") and not e.is_cancelled]
-    return Told(rolled_at=SILENT if rolling else None)
+    """The calendar entries of today, with their titles."""
+    own = [e for e in shown.entries if f"/{strip_id}/" in e.key and e.day == shown.inputs.day and not e.is_cancelled]
+    rolling = next((e for e in own if e.kind == Work.ROLLING), None)
+    water = next((e for e in own if e.kind == Work.WATERING), None)
+    litres = None if water is None else re.search(r"([\d,]+)\sL", SPEAK.say(water.title))
+    return Told(
+        rolled=None if rolling is None else (f"{rolling.start_utc:%H:%M}", f"{rolling.end_utc:%H:%M}"),
+        watered=SILENT if water is None else (f"{water.start_utc:%H:%M}", f"{water.end_utc:%H:%M}"),
+        litres=SILENT if litres is None else litres[1],
+        is_tested_first=SILENT if rolling is None else "(test first)" in SPEAK.say(rolling.title),
+    )
+
+
+def _of_order(text: str, shown: Scene, strip_id: str) -> Told:
+    today = f"{SPEAK.say(Day(day=shown.inputs.day))}".replace("\u00a0", " ")
+    tomorrow = re.escape(f"{SPEAK.say(Day(day=shown.inputs.day + timedelta(days=1)))}".replace("\u00a0", " ")[:3])
+    of_today = re.split(rf" {tomorrow} \d+ \w+ ", text.partition(today)[2])[0] if today in text else ""
+    rolled = re.search(rf"(\d\d:\d\d) to (\d\d:\d\d): roll {strip_id} field", of_today)
+    water = re.search(rf"(\d\d:\d\d) to (\d\d:\d\d): water {strip_id} field(?:, lift \d+)?, ([\d,]+) L", of_today)
+    return Told(
+        rolled=None if rolled is None else (rolled[1], rolled[2]),
+        watered=SILENT if water is None else (water[1], water[2]),
+        litres=SILENT if water is None else water[3],
+    )
+
+
+def of_page(shown: Scene, strip_id: str) -> Told:
+    """The order of work on the page."""
+    return _of_order(shown.page, shown, strip_id)
+
+
+def of_terminal(shown: Scene, strip_id: str) -> Told:
+    """The order of work on the terminal."""
+    return _of_order(shown.terminal, shown, strip_id)
+
+
+def of_planner(shown: Scene, strip_id: str) -> Told:
+    """The planner's half days: that a strip is rolled today, with which water."""
+    order = " ".join(shown.texts["planner"].split()).partition("Order of work")[2].partition("Chance of a workable")[0]
+    day = f"{shown.inputs.day:%a} {shown.inputs.day.day} {shown.inputs.day:%b} "
+    halves = re.split(r"(?=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ \w+ (?:morning|afternoon))", order)
+    own = re.search(
+        rf"- {strip_id}(?: lift \d+)? [\d<>a-z]+\s?[\d%]*( \(after ([\d,]+) L)?",
+        " ".join(h for h in halves if h.startswith(day)),
+    )
+    return Told(rolled=None if own is None else SILENT, litres=SILENT if own is None or own[2] is None else own[2])
 
 
 VIEWS: dict[str, Callable[[Scene, str], Told]] = {
     "plan": of_plan,
     "verdict": of_verdict,
-    "order": of_order,
     "mail": of_mail,
     "driver": of_driver,
+    "planner": of_planner,
     "calendar": of_calendar,
+    "page": of_page,
+    "terminal": of_terminal,
 }
 
 
@@ -217,6 +355,31 @@ def contradictions(shown: Scene) -> list[str]:
         for k, first in enumerate(names):
             for second in names[k + 1 :]:
                 found += [f"{strip.id} {first}/{second} {part}" for part in told[first].against(told[second])]
+    return found
+
+
+def change_contradictions(before: Scene, after: Scene) -> list[str]:
+    """Return the change lines between two runs whose "after" is not what the later plan says."""
+    sides = [
+        PreviousRun(at_utc=s.inputs.now_utc, decisions=tuple(s.decisions.values()), outlook=(), order=s.order)
+        for s in (before, after)
+    ]
+    changed = changes(after.inputs.site, *sides, entries=(), fallen_mm=(0.0, 0.0), settings=after.inputs.settings)
+    found = []
+    for change in changed:
+        strip = after.plan.strip(change.strip_id)
+        if strip is None:
+            continue
+        now = {
+            "verdict": (change.after, strip.verdict.value),
+            "window": ((change.after_utc, change.after_until_utc), (strip.roll_from_utc, strip.roll_by_utc)),
+            "litres": (
+                round(change.numbers.get("after_litres", 0.0)),
+                round(sum(job.litres for job in after.plan.jobs_of(strip.strip_id))),
+            ),
+        }.get(change.what)
+        if now is not None and now[0] != now[1]:
+            found.append(f"{change.strip_id} {change.what}: {now[0]} against {now[1]}")
     return found
 
 
@@ -235,6 +398,7 @@ def drawn(
     strips = [
         make_strip(
             id=f"N{k}",
+            name=f"N{k} field",
             length_m=float(rng.uniform(60, 400)),
             width_m=float(rng.uniform(4, 14)),
             lifts=int(rng.integers(1, 4)),

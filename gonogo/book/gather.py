@@ -16,7 +16,8 @@ from gonogo.book import weather_day
 from gonogo.book.lost_time import Lost, ShiftHours, causes_by_hour, lost_by_site, lost_by_strip
 from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
 from gonogo.book.weather_day import FREEZING_DEGC, Account, Kept, bounds_utc
-from gonogo.moisture.lift_history import lifts_done
+from gonogo.decide.lift_keys import ROLLED
+from gonogo.moisture.lift_history import judged, lifts_done
 from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.shift import is_working_day, shift_utc
 from gonogo.records.site import Site, Strip
@@ -65,7 +66,7 @@ def day_of(kept: Kept, day: date) -> Day:
     causes = {
         strip_id: causes_by_hour(shift, decision)
         for strip_id, (decision, _, _) in told.items()
-        if weather.is_working_day and decision.reason != "already_rolled"
+        if weather.is_working_day and decision.reason not in ROLLED
     }
     strips = tuple(
         _strip_day(kept, day, *row, lost=lost_by_strip(shift, causes[strip_id]) if strip_id in causes else None)
@@ -85,7 +86,8 @@ def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, unt
         material = None if strip is None else kept.site.material(strip.material_id)
         density = test.dry_density_kg_m3
         reached = None if material is None or density is None else 100.0 * density / material.mdd_kg_m3
-        required = None if material is None else material.required_compaction_pct
+        required = None if material is None else _known(material.required_compaction_pct)
+        judgement = None if material is None else judged(test, material)
         yield TestRow(
             entry=None if line is None else line.id,
             strip=test.strip_id,
@@ -97,7 +99,7 @@ def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, unt
             dry_density_kg_m3=density,
             compaction_pct=reached,
             required_pct=required,
-            is_passed=None if reached is None or required is None else reached >= required,
+            is_passed=None if judgement is None else judgement[1],
         )
 
 

@@ -23,7 +23,7 @@ Bools = npt.NDArray[np.bool_]
 
 RAIN, SNOW, FROST, STORM, WET_GROUND = "rain", "snow", "frost", "storm", "wet ground"
 DRY_GROUND, MISSING_TEST, NO_FORECAST, SHORT_SHIFT = "dry ground", "missing test", "no forecast", "short shift"
-OUTSIDE_WINDOW = "outside the told window"
+OUTSIDE_WINDOW, REWORK = "outside the told window", "rework"
 WEATHER_CAUSES = (RAIN, SNOW, FROST, STORM, WET_GROUND)
 ADVERSE_SHARE = 0.5  # of the scheduled day: ER 415-1-15, see above
 
@@ -34,8 +34,22 @@ CAUSE_OF_REASON: dict[str, str] = {
     "not_knowable": NO_FORECAST,
     "no_forecast": NO_FORECAST,
     "forecast_too_old": NO_FORECAST,
+    "rain_not_known": NO_FORECAST,
     "day_off": "",
     "already_rolled": "",
+    "lift_accepted": "",
+    "density_failed": REWORK,
+    "lift_in_rework": REWORK,
+    "layer_over_method": REWORK,
+    "machine_not_of_method": REWORK,
+    "binder_time_over": REWORK,
+    "binder_mellowing": "",
+    "binder_mix_first": "",
+    "binder_air_cold": FROST,
+    "binder_nights_cold": FROST,
+    "binder_rain": RAIN,
+    "binder_too_wet": WET_GROUND,
+    "binder_in_time": OUTSIDE_WINDOW,
     "not_enough_hours": SHORT_SHIFT,
     "frozen": FROST,
     "stormy": STORM,
@@ -48,6 +62,7 @@ CAUSE_OF_REASON: dict[str, str] = {
     "reading_doubtful": MISSING_TEST,
     "retest_after_rain": RAIN,
     "too_uncertain": MISSING_TEST,
+    "test_outside": MISSING_TEST,
     "too_wet": WET_GROUND,
     "split_lift": WET_GROUND,
     "lift_too_thick_to_mix": DRY_GROUND,

@@ -18,6 +18,7 @@ from gonogo.book.export import Covered
 from gonogo.book.gather import Day
 from gonogo.book.pictures import DayMark
 from gonogo.book.tables import TestRow
+from gonogo.decide.lift_keys import ROLLED
 from gonogo.records.field import Entry, SurfaceWork, Watering
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Verdict
@@ -37,6 +38,7 @@ CAUSE_KEYS = {
     lost_time.NO_FORECAST: "no_forecast",
     lost_time.SHORT_SHIFT: "short_shift",
     lost_time.OUTSIDE_WINDOW: "outside_window",
+    lost_time.REWORK: "rework",
 }
 
 
@@ -86,7 +88,7 @@ def page(month: Month, speak: Speaker) -> str:
 def _row(day: Day, speak: Speaker) -> dict[str, object]:
     """One line of the table of days."""
     weather = day.weather
-    counts = Counter(strip.verdict for strip in day.strips if strip.reason != "already_rolled")
+    counts = Counter(strip.verdict for strip in day.strips if strip.reason not in ROLLED)
     works = [f"{strip.strip}: {_done(strip.work_recorded, strip.litres_recorded, speak)}" for strip in day.strips]
     done = [work for strip, work in zip(day.strips, works, strict=True) if strip.work_recorded or strip.litres_recorded]
     return {

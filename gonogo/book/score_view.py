@@ -77,7 +77,7 @@ def _leads(score: Score, speak: Speaker) -> TableView:
     def row(lead: LeadScore) -> tuple[str, ...]:
         figures = (lead.rmse_pct, lead.as_tested_pct)
         shown = (speak.say(Number(value=round(value, 2), decimals=2)) for value in figures)
-        return (_ahead(lead.lead_days, speak), speak.say(lead.n), *shown, speak.say(phrases.chance(lead.band_share)))
+        return (ahead(lead.lead_days, speak), speak.say(lead.n), *shown, speak.say(phrases.chance(lead.band_share)))
 
     return TableView(
         title=speak.word("score.leads"),
@@ -105,7 +105,7 @@ def _chances(score: Score, speak: Speaker) -> TableView:
 def _rain(score: Score, speak: Speaker) -> TableView:
     def row(rain: RainScore) -> tuple[str, ...]:
         figures = (phrases.amount("rain_mm", mm) for mm in (rain.bias_mm, rain.mean_absolute_mm))
-        return (_ahead(rain.lead_days, speak), speak.say(rain.n), *(speak.say(figure) for figure in figures))
+        return (ahead(rain.lead_days, speak), speak.say(rain.n), *(speak.say(figure) for figure in figures))
 
     return TableView(
         title=speak.word("score.rain"),
@@ -115,7 +115,8 @@ def _rain(score: Score, speak: Speaker) -> TableView:
     )
 
 
-def _ahead(lead_days: int, speak: Speaker) -> str:
+def ahead(lead_days: int, speak: Speaker) -> str:
+    """Return how far ahead a forecast looked."""
     return speak.word("score.same_day") if lead_days == 0 else speak.word("form.days", n=lead_days)
 
 
@@ -151,7 +152,7 @@ def page(covered: Covered, score: Score, speak: Speaker) -> str:
     leads = [lead for lead in score.leads if not math.isnan(lead.rmse_pct)]
     picture = pictures.Errors(
         title=speak.word("score.leads"),
-        labels=tuple(_ahead(lead.lead_days, speak) for lead in leads),
+        labels=tuple(ahead(lead.lead_days, speak) for lead in leads),
         forecast=tuple(lead.rmse_pct for lead in leads),
         as_tested=tuple(lead.as_tested_pct for lead in leads),
         tick=lambda value: speak.say(Number(value=round(value, 1), decimals=1)),

@@ -14,6 +14,7 @@ from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
     LanguageOption,
+    UnitsOption,
     load_config,
     one_site,
     one_strip,
@@ -26,7 +27,11 @@ from gonogo.cli.outcome import Exit
 
 def weather(
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    as_csv: Annotated[bool, typer.Option("--csv", help="Every hour as CSV, past ones too.")] = False,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="Every hour as CSV, past ones too: always metric, as its columns say.")
+    ] = False,
+    units: UnitsOption = "metric",
+    language: LanguageOption = "en",
     stored: Annotated[bool, typer.Option("--stored", help="Ask no service: show the newest stored answer.")] = False,
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
@@ -39,7 +44,11 @@ def weather(
     loaded = load_config(config)
     with progress("weather"):
         outcome = weather_report.show(
-            loaded, one_site(loaded, site), now_utc=datetime.now(UTC), as_csv=as_csv, only_stored=stored
+            loaded,
+            one_site(loaded, site),
+            now_utc=datetime.now(UTC),
+            speak=None if as_csv else speaker_asked(language, units),
+            only_stored=stored,
         )
     print(outcome.text, end="" if as_csv and outcome.exit_code == Exit.OK else "\n")
     raise typer.Exit(outcome.exit_code)
@@ -50,7 +59,7 @@ def outlook(
     html: Annotated[
         Path | None, typer.Option("--html", help="Write one self-contained page to this file too, for desk and wall.")
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="metric or us.")] = "metric",
+    units: UnitsOption = "metric",
     language: LanguageOption = "en",
     stored: Annotated[bool, typer.Option("--stored", help="Ask no service: use the newest stored answer.")] = False,
     config: ConfigOption = CONFIG_FOLDER,

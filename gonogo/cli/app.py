@@ -14,8 +14,18 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, soil_app
-from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, parse_date_or_moment, progress
+from gonogo.cli import ahead_app, book_app, replies_app, soil_app
+from gonogo.cli.arguments import (
+    CONFIG_FOLDER,
+    ConfigOption,
+    LanguageOption,
+    UnitsOption,
+    load_config,
+    one_site,
+    parse_date_or_moment,
+    progress,
+    speaker_asked,
+)
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -164,14 +174,17 @@ def serve(
     standby.run(config, environ=os.environ, halt=halt, start=start)
 
 
-def status(config: ConfigOption = CONFIG_FOLDER) -> None:
+def status(
+    units: UnitsOption = "metric", language: LanguageOption = "en", config: ConfigOption = CONFIG_FOLDER
+) -> None:
     """Say how the last run of each site went, which mails wait or failed, and when the next run starts.
 
     Exit code 0 when all is well and 1 when somebody must look, for monitors.
     """
     from gonogo.cli import status as state
 
-    outcome = state.status(load_config(config), now_utc=datetime.now(UTC))
+    speak = speaker_asked(language, units)
+    outcome = state.status(load_config(config), now_utc=datetime.now(UTC), speak=speak)
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
@@ -204,6 +217,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
     ("score", book_app.score, "Say how right the mails were."),
+    ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
+    ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

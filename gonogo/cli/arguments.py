@@ -29,6 +29,7 @@ SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left ou
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
+UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")
@@ -51,7 +52,7 @@ def one_site(config: Config, site_id: str, *, strip_id: str = "") -> Site:
     elif len(config.sites) == 1:
         candidates = list(config.sites)
     else:
-        candidates = [s for s in config.sites if strip_id and any(strip.id == strip_id for strip in s.strips)]
+        candidates = [s for s in config.sites if strip_id and s.strips_called(strip_id)]
     if len(candidates) == 1:
         return candidates[0]
     names = [s.id for s in config.sites]

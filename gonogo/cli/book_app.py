@@ -22,8 +22,6 @@ from gonogo.cli.arguments import (
     usage,
 )
 
-SCORED_DAYS = 28
-
 
 def sent(
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
@@ -122,7 +120,7 @@ def score(asked: ScoreOptions) -> None:
     site = one_site(loaded, asked.site)
     today = datetime.now(UTC).astimezone(site.zone).date()
     last = min(_date(asked.until), today) if asked.until else today
-    first = _date(asked.since) if asked.since else last - timedelta(days=SCORED_DAYS - 1)
+    first = _date(asked.since) if asked.since else last - timedelta(weeks=4) + timedelta(days=1)
     if last < first:
         raise usage("--since", f"{first} to {last}: no day of it has been.", "Name days up to today, the first first.")
     with progress("score"):

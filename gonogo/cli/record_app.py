@@ -31,6 +31,8 @@ record_app = typer.Typer(
         '  gonogo record rain 4.5 --since "2026-05-11 18:00"\n\n'
         "  gonogo record watering N3 9000\n\n"
         "  gonogo record surface N3 rolled --passes 6\n\n"
+        "  gonogo record surface N3 spread --thickness 0.2\n\n"
+        "  gonogo record lift N3 accepted\n\n"
         "  gonogo record csv monday.csv"
     ),
 )
@@ -61,6 +63,8 @@ def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]
         site = one_site(loaded, given.pop("site"), strip_id=given.get("strip", ""))
         meant = " ".join(word for word in entries.MEANT if given.pop(word, False))
         now_utc = datetime.now(UTC)
+        if kind in ("reading", "watering"):  # what they can be follows from the lift that lies there
+            site = record.present_site(loaded, site, now_utc)
         new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
         print(record.store_entries(loaded, site, new, now_utc, by="command line"))
 
@@ -90,7 +94,17 @@ _entry_command(
         Annotated[str, typer.Option("--dry-density", help="Dry density, kg/m3, where it was tested.")],
         "",
     ),
-    basis=(Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")], ""),
+    basis=(
+        Annotated[
+            str,
+            typer.Option("--basis", help="wet: percent of the mass before drying; dry. Carbide, microwave: needed."),
+        ],
+        "",
+    ),
+    depth_mm=(
+        Annotated[str, typer.Option("--depth", help="Of the upper so many mm alone, such as 100; else whole lift.")],
+        "",
+    ),
 )
 _entry_command(
     "rain",
@@ -111,10 +125,31 @@ _entry_command(
 _entry_command(
     "surface",
     "A strip rolled, sealed, disked, or newly spread.",
-    """Record work that changed a strip's surface: rolled, sealed, disked, or a new lift spread.""",
+    """Record work on a strip: rolled, sealed, disked, mixed (a binder, into soil that is treated), or spread.
+
+    A spread lift may say what it is; where it says nothing, the config's values stand.
+    """,
     strip=(StripArgument, NEEDED),
-    work=(Annotated[str, typer.Argument(help="rolled, sealed, disked, or spread (a new lift lies there).")], NEEDED),
+    work=(Annotated[str, typer.Argument(help="rolled, sealed, disked, mixed, or spread (a new lift).")], NEEDED),
     passes=(Annotated[str, typer.Option("--passes", help="Passes of the roller.")], ""),
+    thickness_m=(Annotated[str, typer.Option("--thickness", help="Spread: metres, loose.")], ""),
+    dry_density_kg_m3=(Annotated[str, typer.Option("--dry-density", help="Spread: dry density, loose, kg/m3.")], ""),
+    material=(Annotated[str, typer.Option("--material", help="Spread: another material than the strip's.")], ""),
+    area_share=(Annotated[str, typer.Option("--area-share", help="Spread: share of the strip it covers, 0.5.")], ""),
+    w_pct=(Annotated[str, typer.Option("--moisture", help="Spread: water content it arrived with, percent.")], ""),
+    method=(Annotated[str, typer.Option("--method", help="Spread: its test, or borrow: as the borrow is.")], ""),
+    basis=(Annotated[str, typer.Option("--basis", help="wet: percent of the mass before drying.")], ""),
+    loads=(Annotated[str, typer.Option("--loads", help="Spread: trucks counted, in place of a thickness.")], ""),
+    load_m3=(Annotated[str, typer.Option("--load-m3", help="Spread: loose volume of one truck, m3.")], ""),
+)
+_entry_command(
+    "lift",
+    "What was decided of a lift.",
+    """Record that the lift that lies there is accepted, or goes into rework. A failed one that is accepted is done; one
+    in rework is open again.
+    """,
+    strip=(StripArgument, NEEDED),
+    result=(Annotated[str, typer.Argument(help="accepted or rework.")], NEEDED),
 )
 
 
@@ -139,8 +174,9 @@ def record_csv(
 ) -> None:
     """Record every row of a CSV file, or nothing where any row is at fault.
 
-    Columns: kind (reading, rain, watering, surface), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
-    rain_mm, litres, work, passes, corrects, meant (again: no double; long: a gauge not emptied for over three days).
+    Columns: kind (reading, rain, watering, surface, lift), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
+    depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied for
+    over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3.
     Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
     """
     from gonogo.config.text_file import text_to_store

@@ -8,7 +8,17 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli.arguments import CONFIG_FOLDER, ConfigOption, load_config, one_site, progress, usage
+from gonogo.cli.arguments import (
+    CONFIG_FOLDER,
+    ConfigOption,
+    LanguageOption,
+    UnitsOption,
+    load_config,
+    one_site,
+    progress,
+    speaker_asked,
+    usage,
+)
 
 
 def backtest(
@@ -57,6 +67,8 @@ def backtest(
 def learned_soil(
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
     reset: Annotated[str, typer.Option("--reset", help="Strip whose soil starts from its defaults again.")] = "",
+    units: UnitsOption = "metric",
+    language: LanguageOption = "en",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Show, strip by strip, what the readings taught of its soil: the factor on the default of each parameter, with the
@@ -69,8 +81,8 @@ def learned_soil(
 
     loaded = load_config(config)
     chosen = one_site(loaded, site, strip_id=reset)
-    now_utc = datetime.now(UTC)
+    now_utc, speak = datetime.now(UTC), speaker_asked(language, units)
     if reset:
-        print(learned_report.forget(loaded, chosen, reset, now_utc=now_utc))
+        print(learned_report.forget(loaded, chosen, reset, now_utc=now_utc, speak=speak))
     else:
-        print(learned_report.report(loaded, chosen, now_utc=now_utc))
+        print(learned_report.report(loaded, chosen, now_utc=now_utc, speak=speak))

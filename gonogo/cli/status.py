@@ -2,26 +2,68 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Mapping
+from datetime import datetime, timedelta
 
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.service.site_state import silence, site_state
-from gonogo.store import schema
+from gonogo.store import replies, schema
 from gonogo.store.open import open_store
+from gonogo.store.replies import Poll
+from gonogo.wording.language import Speaker
+from gonogo.wording.phrases import Phrase, phrase
+
+BOUNCES_SHOWN = timedelta(days=7)
+READ_LATE = timedelta(minutes=15)  # a mailbox that was not read for so long is a fault
 
 
-def status(config: Config, *, now_utc: datetime) -> Outcome:
+def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
     """Say how each site's last run went, what became of the mails, and what comes next."""
     store = open_store(config)
     try:
         with schema.read(store) as connection:
             states = [site_state(connection, config, site, now_utc) for site in config.sites]
+            poll = replies.last_poll(connection)
+            bounced = replies.bounced(connection, since_utc=now_utc - BOUNCES_SHOWN)
     finally:
         store.dispose()
-    lines = [line for state in states for line in state.lines]
     silent = silence(config, now_utc)
-    lines += [f"SERVICE      {silent}"] if silent else []
-    needs_attention = bool(silent) or any(state.faults for state in states)
-    lines.append("Somebody must look." if needs_attention else "All well.")
+    shown = {state.site_id: [(_label(key, speak), speak.say(said)) for key, said in state.lines] for state in states}
+    inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
+    around = [("inbox", said) for said in inbox] + ([("service", silent)] if silent is not None else [])
+    of_service = [(_label(key, speak), speak.say(said)) for key, said in around]
+    width = max(len(label) for rows in (*shown.values(), of_service) for label, _ in rows) + 2
+    lines = []
+    for site in config.sites:
+        lines.append(f"{site.name} ({site.id})")
+        lines += [f"  {label:<{width}}{said}" for label, said in shown[site.id]]
+    lines += [f"{label:<{width + 2}}{said}" for label, said in of_service]
+    needs_attention = silent is not None or inbox_fault or any(state.faults for state in states)
+    lines.append(speak.word("status.look" if needs_attention else "status.well"))
     return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
+
+
+def _label(key: str, speak: Speaker) -> str:
+    """Return the label of a line; that of a mail that has not gone is in capitals, as whatever somebody must see."""
+    said = speak.word(f"status.{key}")
+    return said.upper() if key.startswith("is_") else said
+
+
+def _inbox(
+    config: Config, poll: Poll | None, bounced: Mapping[str, datetime], now_utc: datetime
+) -> tuple[list[Phrase], bool]:
+    """Return how it stands with answers by mail, and whether somebody must look; nothing where none are read."""
+    if config.inbox is None:
+        return [], False
+    good_utc = poll.good_utc if poll is not None else None
+    is_late = good_utc is None or now_utc - good_utc > READ_LATE
+    last = phrase("status.never_read") if good_utc is None else phrase("status.last_read", utc=_utc(good_utc))
+    lines = [last]
+    lines += [phrase("status.read_fault", why=poll.fault)] if poll is not None and poll.fault else []
+    lines += [phrase("status.came_back", address=who, utc=_utc(at_utc)) for who, at_utc in bounced.items()]
+    return lines, is_late or bool(bounced)
+
+
+def _utc(at_utc: datetime) -> str:
+    return f"{at_utc:%Y-%m-%d %H:%M}"

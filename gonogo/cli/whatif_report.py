@@ -117,8 +117,7 @@ def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:
     """Return the two courses side by side, in a language and its units."""
     site, strip, turn = frame.site, frame.strip, frame.turn
     clock = Clock(site=site, day=times.local_date(frame.now_utc, site.zone))
-    crew = site.crew(strip.crew_id)
-    now, then = (strips.strip(c.decision, strip, site, crew, clock, None) for c in (is_it, would))
+    now, then = (strips.strip(c.decision, strip, site, clock) for c in (is_it, would))
     rows = [("", speak.word("whatif.as_is"), speak.word("whatif.if"))]
     for key, shown in (
         ("verdict", _verdict),

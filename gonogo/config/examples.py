@@ -20,15 +20,18 @@ EXAMPLES: dict[str, str] = {
     "soil_class": '"clay"',
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",
-    "soak_in_h": "12",
     "window_ratio": "[0.9, 1.1]",
     "is_granular": "true",
+    "is_shale": "true",
+    "binder": '"lime"',
+    "rollers": '["padfoot"]',
     "sieve_mm": "4.75",
     "drum": '"padded"',
     "vibrates": "true",
     "address": '"person@example.com"',
     "role": '"superintendent"',
     "units": '"metric"',
+    "score_mail": "false",
     "language": '"en"',
     "roller": '"padfoot"',
     "truck": '"tanker"',
@@ -68,6 +71,8 @@ EXAMPLES: dict[str, str] = {
 _EXAMPLE_TABLES = {
     "person": "[[crew.north.person]] with name, address and role",
     "reading": "[strip.N1.reading] with w_pct, at and method",
+    "treated": "[material.clay.treated] with binder",
+    "method_specification": "[material.clay.method_specification] with passes and layer_max_m",
     "oversize": "[material.clay.oversize] with sieve_mm, retained_pct and so on",
 }
 

@@ -13,7 +13,7 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.vocabulary import Vocabulary, installed
 from gonogo.errors import ConfigError, Fault
 from gonogo.records.field import Reading
-from gonogo.records.outside import ServiceSettings, Transport, Watch
+from gonogo.records.outside import Inbox, ServiceSettings, Transport, Watch
 from gonogo.records.site import Site
 
 SERVICE_FILE = "gonogo.toml"
@@ -43,6 +43,7 @@ class Config:
     use: str
     warnings: tuple[Fault, ...] = ()
     watch: Watch = field(default_factory=Watch)
+    inbox: Inbox | None = None
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
@@ -106,4 +107,5 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         use=part.use,
         warnings=tuple(w for file in files for w in file.warnings),
         watch=part.watch,
+        inbox=part.inbox,
     )

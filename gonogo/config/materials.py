@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import math
+
+from gonogo.config.kinds import laboratory_omc_pct, read_binder, wet_edge_of_sand
 from gonogo.config.lines import Loc
-from gonogo.config.tables import MaterialTable
+from gonogo.config.tables import MaterialTable, MethodTable
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
-from gonogo.records.site import Material
-from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.records.site import Material, Method
+from gonogo.soil.classes import SOIL_CLASSES, SoilClass
 from gonogo.soil.compaction import (
-    fit_curve,
     oversize_dry_density_kg_m3,
     oversize_w_pct,
     saturated_w_pct,
     zav_dry_density_kg_m3,
 )
+from gonogo.soil.curve import fit_curve
 
 WIDEST_POINTS = 10.0  # a window further than this from optimum is a slip of the pen: common practice
 # Where the laboratory gives none: quartz sand against clay minerals, common practice, no source.
@@ -38,34 +41,30 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     specific_gravity = by_class if table.specific_gravity is None else table.specific_gravity
     theta_fc = row.theta_fc if table.theta_fc is None else table.theta_fc
     theta_wp = row.theta_wp if table.theta_wp is None else table.theta_wp
-    if not theta_wp < theta_fc:
-        given = "theta_wp" if table.theta_wp is not None else "theta_fc"
-        file.add_fault(
-            (*loc, given),
-            f"leaves the wilting point {theta_wp:g} at or above the field capacity {theta_fc:g}.",
-            f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
-        )
-
+    _check_capacity(file, loc, table, row)
+    required_pct = _required(file, loc, table)
+    binder = read_binder(file, loc, table.treated)
     peak = _peak(file, loc, table, specific_gravity)
     if peak is None:
         _window(file, loc, table, 15.0)  # only for its own faults
         return None
-    omc_pct, mdd_kg_m3 = peak
-    window = _window(file, loc, table, omc_pct)
-    if window is not None:
-        _check_reachable(file, loc, table, omc_pct, mdd_kg_m3, window, specific_gravity)
-    if window is None or len(file.faults) > n_before:
+    told = window = _window(file, loc, table, peak[0])
+    if window is not None and is_granular:
+        window = window[0], wet_edge_of_sand(*peak, required_pct, specific_gravity)
+    elif window is not None and table.required_compaction_pct is not None:
+        _check_reachable(file, loc, table, *peak, window, specific_gravity)
+    if window is None or told is None or len(file.faults) > n_before:
         return None
     return Material(
         id=material_id,
         name=table.name,
         soil_class=table.soil_class,
-        omc_pct=omc_pct,
-        mdd_kg_m3=mdd_kg_m3,
+        omc_pct=peak[0],
+        mdd_kg_m3=peak[1],
         test=table.test,
         window_low_pct=window[0],
         window_high_pct=window[1],
-        required_compaction_pct=table.required_compaction_pct,
+        required_compaction_pct=required_pct,
         specific_gravity=specific_gravity,
         theta_fc=theta_fc,
         theta_wp=theta_wp,
@@ -75,7 +74,40 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         borrow_w_pct=table.borrow_w_pct,
         soak_in_h=table.soak_in_h,
         assumed=tuple(assumed),
+        air_voids_max_pct=table.air_voids_max_pct,
+        laboratory_omc_pct=laboratory_omc_pct(table, specific_gravity, peak[0]),
+        binder=binder,
+        method=None if table.method_specification is None else _method(table.method_specification),
+        is_shale=table.is_shale,
+        aim_high_pct=told[1] if is_granular else None,
     )
+
+
+def _check_capacity(file: ConfigFile, loc: Loc, table: MaterialTable, row: SoilClass) -> None:
+    """Add a fault where the wilting point does not lie below the field capacity, given or of the soil class."""
+    theta_fc = row.theta_fc if table.theta_fc is None else table.theta_fc
+    theta_wp = row.theta_wp if table.theta_wp is None else table.theta_wp
+    if not theta_wp < theta_fc:
+        file.add_fault(
+            (*loc, "theta_wp" if table.theta_wp is not None else "theta_fc"),
+            f"leaves the wilting point {theta_wp:g} at or above the field capacity {theta_fc:g}.",
+            f"Write theta_wp below theta_fc, for example {row.theta_wp:g} and {row.theta_fc:g}.",
+        )
+
+
+def _method(table: MethodTable) -> Method:
+    return Method(passes=table.passes, layer_max_m=table.layer_max_m, roller_ids=tuple(table.rollers))
+
+
+def _required(file: ConfigFile, loc: Loc, table: MaterialTable) -> float:
+    """Return the required compaction [%], NaN under a method; a material has the one or the other."""
+    if table.method_specification is not None and table.required_compaction_pct is not None:
+        wrong = "stands beside method_specification, which has no density."
+        file.add_fault((*loc, "required_compaction_pct"), wrong, "Leave it out, or leave out method_specification.")
+    if table.method_specification is None and table.required_compaction_pct is None:
+        right = "Write the specification's, for example required_compaction_pct = 95, or a table method_specification."
+        file.add_fault((*loc, "required_compaction_pct"), "is missing.", right)
+    return math.nan if table.required_compaction_pct is None else table.required_compaction_pct
 
 
 def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: float) -> tuple[float, float] | None:
@@ -119,6 +151,8 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             )
             return None
         omc_pct, mdd_kg_m3 = fit.omc_pct, fit.mdd_kg_m3
+        for note in fit.notes:
+            file.warn((*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
     coarse = table.oversize
     if coarse is None:
         return omc_pct, mdd_kg_m3
@@ -184,6 +218,7 @@ def _check_reachable(
     specific_gravity: float,
 ) -> None:
     """Add a fault where the density asked for cannot be reached at the wet edge of the window."""
+    assert table.required_compaction_pct is not None
     target_kg_m3 = table.required_compaction_pct / 100.0 * mdd_kg_m3
     limit_kg_m3 = float(zav_dry_density_kg_m3(omc_pct + window[1], specific_gravity))
     if target_kg_m3 > limit_kg_m3:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from gonogo.config.inbox_table import read_inbox
 from gonogo.config.lines import Loc
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
@@ -15,11 +16,11 @@ from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, W
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from, is_local_host
 from gonogo.config.vocabulary import Vocabulary
-from gonogo.records.outside import ServiceSettings, Transport, Watch
+from gonogo.records.outside import Inbox, ServiceSettings, Transport, Watch
 
 DEFAULT_STORE = "sqlite:///gonogo.sqlite3"
 PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
-_TABLES = ("store", "mail", "weather", "watch", "settings")
+_TABLES = ("store", "mail", "inbox", "weather", "watch", "settings")
 _WEB = re.compile(r"(https://[^\s/?#@]+|http://(localhost|127\.0\.0\.1)(:[0-9]+)?)([/?][^\s#]*)?")
 _STORE_URL = re.compile(r"(sqlite|postgresql(?:\+psycopg)?)://(.*)", re.DOTALL)
 
@@ -35,6 +36,7 @@ class ServiceFile:
     services: tuple[ServiceSettings, ...]
     settings: Mapping[str, float]
     watch: Watch
+    inbox: Inbox | None = None
 
 
 def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str, str]) -> ServiceFile:
@@ -49,6 +51,7 @@ def read_service(file: ConfigFile, vocabulary: Vocabulary, environ: Mapping[str,
         services=_services(file, vocabulary, head, environ),
         settings=read_settings(file, "operator"),
         watch=_watch(file, environ),
+        inbox=read_inbox(file, environ),
     )
 
 

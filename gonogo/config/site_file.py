@@ -136,6 +136,7 @@ def _check_references(file: ConfigFile, vocabulary: Vocabulary) -> None:
             if isinstance(table.get(key), str) and table[key] not in known:
                 what = "is no language of the mails." if key == "language" else f"is no {key} of this file."
                 file.add_fault((section, name, key), what, choose_from(table[key], known))
+    _check_method_rollers(file, named("material"), list(named("roller")))
     for name, crew in named("crew").items():
         people = crew.get("person")
         seen: set[tuple[str, str]] = set()
@@ -190,6 +191,17 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
 # --- tables to records ---------------------------------------------------------------------------------------
 
 
+def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str, Any]], rollers: list[str]) -> None:
+    """Add a fault where the method of a material names a roller that is none of the file."""
+    for material_id, table in materials.items():
+        method = table.get("method_specification")
+        named = method.get("rollers") if isinstance(method, dict) else None
+        for roller in named if isinstance(named, list) else ():
+            if isinstance(roller, str) and roller not in rollers:
+                loc = ("material", material_id, "method_specification", "rollers")
+                file.add_fault(loc, f"names {roller}, no roller of this file.", choose_from(roller, rollers))
+
+
 def _roller(roller_id: str, table: RollerTable) -> Roller:
     return Roller(id=roller_id, **{**table.model_dump(), "drum": Drum(table.drum)})
 
@@ -207,6 +219,7 @@ def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks:
                 role=person.role,
                 units=person.units or table.units,
                 language=person.language or table.language,
+                score_mail=person.score_mail,
             )
             for person in table.person
         ),

@@ -144,4 +144,5 @@ def read_reading(
         w_pct=table.w_pct,
         method=table.method,
         dry_density_kg_m3=table.dry_density_kg_m3,
+        depth_mm=table.depth_mm,
     )

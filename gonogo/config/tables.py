@@ -81,6 +81,26 @@ class OversizeTable(Table):
         return value
 
 
+class TreatedTable(Table):
+    """Soil treated with a binder. What is left out is as the binder usually has it, see kinds.py."""
+
+    binder: Literal["lime", "cement"]
+    mellowing_h: float | None = None
+    working_time_h: float | None = None
+    temp_min_degc: float | None = None
+    night_min_degc: float | None = None
+    nights: int | None = None
+    rain_free_h: float | None = None
+
+
+class MethodTable(Table):
+    """A method specification: passes, layer and machine in place of a density."""
+
+    passes: int
+    layer_max_m: float
+    rollers: list[str] = []
+
+
 class MaterialTable(Table):
     name: Name
     soil_class: str
@@ -91,14 +111,18 @@ class MaterialTable(Table):
     curve_dry_density_kg_m3: list[float] | None = None
     window_points: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
     window_ratio: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
-    required_compaction_pct: float
+    required_compaction_pct: float | None = None
+    air_voids_max_pct: float | None = None
     specific_gravity: float | None = None
     theta_fc: float | None = None
     theta_wp: float | None = None
     is_granular: bool | None = None
     borrow_w_pct: float | None = None
     soak_in_h: float | None = None
+    is_shale: bool = False
     oversize: OversizeTable | None = None
+    treated: TreatedTable | None = None
+    method_specification: MethodTable | None = None
 
 
 class RollerTable(Table):
@@ -131,6 +155,7 @@ class PersonTable(Table):
     role: str
     units: Units | None = None
     language: str | None = None
+    score_mail: bool = True
 
 
 class CrewTable(Table):
@@ -147,6 +172,7 @@ class ReadingTable(Table):
     at: datetime
     method: str
     dry_density_kg_m3: float | None = None
+    depth_mm: float | None = None
 
 
 class StripTable(Table):
@@ -199,6 +225,27 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+
+
+class InboxTable(Table):
+    kind: Literal["imap", "maildir"]
+    address: Address
+    key_env: Variable | None = None
+    key_file: PathText | None = None
+    trusted_server: Host | None = None
+    checks_dkim: bool = True
+    host: Host | None = None
+    port: int | None = None
+    security: Literal["starttls", "tls", "none"] | None = None
+    username: Name | None = None
+    password_env: Variable | None = None
+    password_file: PathText | None = None
+    ca_file: PathText | None = None
+    folder: Name = "INBOX"
+    done: Name = "gonogo-done"
+    waiting: Name = "gonogo-waiting"
+    other: Name = "gonogo-other"
+    maildir: PathText | None = None
 
 
 class WatchTable(Table):

@@ -54,12 +54,59 @@ _NO_RAIN: tuple[Condition, ...] = (
     ("rain_today_mm_h", "<", "light_rain_mm_h"),
 )
 _WORTH_DRYING: Condition = ("moisture_ratio", "<", "very_wet_ratio")
+_SOIL: Condition = ("is_granular", "==", "no")
+_SAND: Condition = ("is_granular", "==", "yes")
+_UNMIXED: Condition = ("is_treated", ">", "is_setting")
 
 ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
+    Row(key="roll_again", verdicts=_WORK, when=(("may_roll_again", "==", "yes"),)),
+    Row(
+        key="passes_left",
+        verdicts=_WORK,
+        when=(("is_method", "==", "yes"), ("n_more_passes", ">=", "yes")),
+    ),
+    Row(key="mix_binder", verdicts=_WORK, when=(_UNMIXED,)),
+    Row(key="mix_binder_today", verdicts=_WAIT, reasons=("binder_mix_first",)),
+    Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
+    Row(
+        key="binder_clock",
+        verdicts=_ANY,
+        when=(("is_setting", "==", "yes"), ("is_rolled", "==", "no"), ("working_time_left_h", ">", "no")),
+    ),
+    Row(
+        key="rework_dry",
+        verdicts=_WAIT,
+        reasons=("density_failed",),
+        when=(("failed_deviation_pct", "<", "window_low_pct"),),
+    ),
+    Row(
+        key="rework_wet",
+        verdicts=_WAIT,
+        reasons=("density_failed",),
+        when=(("failed_deviation_pct", ">", "window_high_pct"),),
+    ),
+    Row(
+        key="rework_plain",
+        verdicts=_WAIT,
+        reasons=("density_failed", "lift_in_rework"),
+        when=(
+            ("failed_deviation_pct", ">=", "window_low_pct"),
+            ("failed_deviation_pct", "<=", "window_high_pct"),
+        ),
+    ),
+    Row(
+        key="check_curve",
+        verdicts=_ANY,
+        when=(("n_field_tests", ">=", "curve_check_tests"), ("field_compaction_pct", ">", "curve_check_high_pct")),
+    ),
     Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
     Row(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
-    Row(key="test_then_roll", verdicts=_WAIT, reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain")),
+    Row(
+        key="test_then_roll",
+        verdicts=_WAIT,
+        reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain", "test_outside"),
+    ),
     Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
@@ -74,16 +121,20 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
     Row(key="moisten_crust", verdicts=(Verdict.WATER,), reasons=("dry_crust",)),
     Row(key="let_top_dry", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", ">", "window_high_pct"),)),
-    Row(key="as_wet_as_practical", verdicts=_WORK, when=(("is_granular", "==", "yes"),)),
+    Row(key="as_wet_as_practical", verdicts=_WORK, when=(_SAND,)),
+    Row(key="flood_or_vibrate", verdicts=_WORK, when=(_SAND,)),
+    Row(key="let_sand_drain", verdicts=_WAIT, reasons=_WET, when=(_SAND,)),
+    Row(key="slake_shale", verdicts=_WORK, when=(("is_shale", "==", "yes"),)),
+    Row(key="break_clods", verdicts=(Verdict.WATER,), when=(("is_clayey", "==", "yes"),)),
     Row(
         key="very_wet_remove_or_treat",
         verdicts=_WAIT,
         reasons=_WET,
-        when=(("moisture_ratio", ">=", "very_wet_ratio"),),
+        when=(("moisture_ratio", ">=", "very_wet_ratio"), _SOIL),
     ),
-    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, *_NO_RAIN)),
-    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, *_NO_RAIN)),
-    Row(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK,)),
+    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
+    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
+    Row(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _SOIL)),
     Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
     Row(
         key="crown_and_drain",
@@ -104,8 +155,8 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
     Row(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
     Row(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),
-    Row(key="mix_full_depth", verdicts=(Verdict.WATER,), reasons=("too_dry",)),
-    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",)),
+    Row(key="mix_full_depth", verdicts=(Verdict.WATER,), reasons=("too_dry",), when=(_SOIL,)),
+    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(_SOIL,)),
     Row(key="mix_full_depth", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
     Row(key="stop_if_it_runs_off", verdicts=(Verdict.WATER,)),
     Row(key="stop_if_it_runs_off", verdicts=_WAIT, reasons=("water_for_tomorrow",)),
@@ -132,7 +183,7 @@ TEST_ROWS: tuple[Row, ...] = (
         when=(("n_more_tests", ">=", "yes"),),
     ),
     Row(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
-    Row(key="test_before_rolling", verdicts=_WAIT, reasons=_UNSURE),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_UNSURE, "test_outside")),
     Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
     Row(
         key="retest_after_rain",
@@ -143,5 +194,8 @@ TEST_ROWS: tuple[Row, ...] = (
     Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it", "standing_water", "snow_lying")),
     Row(key="test_after_watering", verdicts=(Verdict.WATER,)),
-    Row(key="density_after_rolling", verdicts=_WORK),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=("density_failed", "lift_in_rework")),
+    Row(key="density_after_rolling", verdicts=_WORK, when=(("is_method", "==", "no"),)),
+    Row(key="density_by_method", verdicts=_WORK, when=(("is_method", "==", "yes"),)),
+    Row(key="density_tests_due", verdicts=_WORK, when=(("n_density_tests", ">", "density_tests_min"),)),
 )

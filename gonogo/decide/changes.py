@@ -13,7 +13,8 @@ from datetime import date, datetime, time, timedelta
 from gonogo import times
 from gonogo.decide import causes
 from gonogo.decide.causes import Sides
-from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.decide.lift_keys import ROLLED
+from gonogo.records.field import Entry, GaugeRain
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import Change, PlannedWork, Why, Work, WorkOrder
@@ -105,7 +106,7 @@ def _since_this_morning(sides: Sides, today: date) -> tuple[Change, ...]:
     for _, old, new in _pairs(sides):
         is_over = old.until_utc is not None and old.until_utc <= sides.now_utc and new.from_utc is None
         is_clock_alone = new.reason in CLOCK_REASONS and not is_rain_moved
-        if new.reason == "already_rolled" or is_over or is_clock_alone:
+        if new.reason in ROLLED or is_over or is_clock_alone:
             continue
         change = _day_change(sides, old, new, today)
         if change is not None:
@@ -165,7 +166,7 @@ def _is_window_moved(sides: Sides, old: Decision, new: Decision) -> bool:
 
 def _entered_utc(entry: Entry) -> datetime:
     """Return when an entry happened."""
-    return entry.at_utc if isinstance(entry, Reading | Watering | SurfaceWork) else entry.until_utc
+    return entry.until_utc if isinstance(entry, GaugeRain) else entry.at_utc
 
 
 def _rain(outlook: Sequence[OutlookDay]) -> dict[date, tuple[float, float]]:
@@ -217,7 +218,7 @@ def _is_next_on_another_day(site: Site, old: Decision, new: Decision) -> bool:
 
     Where the new run knows nothing of a strip (no facts) its next hour is unknown, which is no change.
     """
-    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason == "already_rolled" or not new.facts:
+    if old.verdict != Verdict.WAIT or new.verdict != Verdict.WAIT or old.reason in ROLLED or not new.facts:
         return False
     days = [None if d.next_utc is None else times.local_date(d.next_utc, site.zone) for d in (old, new)]
     return days[0] != days[1]

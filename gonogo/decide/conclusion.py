@@ -7,6 +7,7 @@ from datetime import datetime
 
 from gonogo.decide.judge import Judgement
 from gonogo.records.day_plan import DayPlan
+from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import Change, PlannedWork, WorkOrder
 from gonogo.weather.forecast_status import ForecastStatus
@@ -40,6 +41,10 @@ class Conclusion:
     changes: tuple[Change, ...] | None = None
     answer_id: int | None = None
     works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
+
+    def site_as_it_lies(self, site: Site) -> Site:
+        """Return a site with its strips as their own lifts lie there, as far as this run knows it."""
+        return site if self.judgement is None else self.judgement.inputs.site
 
     @property
     def has_verdict(self) -> bool:

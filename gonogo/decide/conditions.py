@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.decide.inputs import Floats, MorningInputs, as_tested, on_hours
 from gonogo.soil.ponding import standing_water_mm
 from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
@@ -29,8 +29,10 @@ class Conditions:
     is_unfrozen    (H,) neither frozen nor freezing, and no snow lies
     is_bare        (H,) no snow lies
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
+    standing_mm    (H, S, M) water that stands on the strip, at the start of the hour
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
-    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour
+    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour; where the
+                   newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
     """
@@ -41,6 +43,7 @@ class Conditions:
     is_unfrozen: Floats
     is_bare: Floats
     is_calm: Floats
+    standing_mm: Floats
     is_drained: Floats
     is_inside: Floats
     is_too_wet: Floats
@@ -85,13 +88,15 @@ def conditions(inputs: MorningInputs) -> Conditions:
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
     ponding_stop = inputs.setting("ponding_stop_mm")
-    is_drained = flagged(standing_mm(inputs, rain) < ponding_stop, rain[:, None, :], ponding_stop)
+    standing = standing_mm(inputs, rain)
+    is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
 
     low, high, omc = (
         np.array([getattr(inputs.material(s), name) for s in inputs.strips])[None, :, None]
         for name in ("window_low_pct", "window_high_pct", "omc_pct")
     )
     mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
+    driest, wettest = as_tested(inputs, mean)
     split = ((top < low) & (base > high)) | ((top > high) & (base < low))
     halves = (mean, top, base)
     return Conditions(
@@ -100,13 +105,14 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_rainless=flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop),
         is_unfrozen=flagged(unfrozen, temp, snow, frost, freeze, snow_stop, lying, lying_stop),
         is_bare=flagged(bare, lying, lying_stop),
+        standing_mm=standing,
         is_drained=is_drained,
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
         is_inside=is_drained
-        * flagged((mean >= low) & (mean <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
+        * flagged((driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
         is_too_wet=flagged(mean > high, mean, high),
-        is_too_dry=flagged(mean < low, mean, low),
+        is_too_dry=flagged(wettest < low, mean, low),
         is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
         is_crusted=flagged(~split & (mean >= low) & (mean <= high) & (top < low), *halves, low, high),
     )

@@ -72,7 +72,7 @@ def disk_hours(inputs: MorningInputs) -> tuple[datetime, ...]:
     last = times.local_date(times.as_datetime(inputs.hour_utc[-1]), inputs.site.zone)
     day = inputs.day
     while day <= last and n_days < DAYS_AT_MOST:
-        own = [at for at in _of_day(inputs, day) if at > inputs.now_utc and _is_dry(inputs, at)]
+        own = [at for at in _of_day(inputs, day) if at >= inputs.now_utc and _is_dry(inputs, at)]
         found += own
         n_days += bool(own)
         day = date.fromordinal(day.toordinal() + 1)
@@ -80,10 +80,13 @@ def disk_hours(inputs: MorningInputs) -> tuple[datetime, ...]:
 
 
 def _of_day(inputs: MorningInputs, day: date) -> list[datetime]:
+    """The hours of one day: where the first is past, it is disked now, and once more as long after it as usual."""
     if not shift.is_working_day(inputs.site, day):
         return []
     start, end = shift.shift_utc(inputs.site, day)
-    return [at for clock in DISK_AT if start <= (at := times.moment_utc(day, clock, inputs.site.zone)) < end]
+    first, second = (times.moment_utc(day, clock, inputs.site.zone) for clock in DISK_AT)
+    begins = max(first, inputs.now_utc) if day == inputs.day else first
+    return [at for at in (begins, begins + (second - first)) if start <= at < end]
 
 
 def _is_dry(inputs: MorningInputs, at_utc: datetime) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 
 from gonogo.decide import measures, more_tests, rolling
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.measures import Fact, Known
 from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
@@ -126,6 +127,14 @@ FACTS: dict[str, Fact] = {
         "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
     ),
+    "last_test_pct": _of_strip(
+        "%",
+        "what the newest test that counts says of the lift; unknown without one",
+        lambda i, s: math.nan if i.last_test_pct is None else i.last_test_pct[s],
+    ),
+    "is_test_outside": _of_strip(
+        "yes/no", "that test lies outside the window", lambda i, s: i.test_outside_pct(s) != 0.0
+    ),
     "is_water_unexplained": _of_strip(
         "yes/no",
         "tests find more water than rain and truck explain",
@@ -193,8 +202,8 @@ FACTS: dict[str, Fact] = {
     "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: i.crew(i.strips[s]).truck is not None),
     "is_mixable": _of_strip(
         "yes/no",
-        "the mixer reaches through the lift",
-        lambda i, s: i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
+        "the mixer reaches through the lift, or water runs through it by itself",
+        lambda i, s: i.material(i.strips[s]).is_granular or i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
         unit="-",
@@ -252,6 +261,8 @@ FACTS: dict[str, Fact] = {
         "distance to a structure within which the drum must not vibrate",
         lambda p: rolling.vibration_caution_m(p.inputs.setting("vibration_limit_mm_s")),
     ),
+    # --- the lift beyond its moisture
+    **LIFT_FACTS,
     "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.crew(i.strips[s]).roller.speed_km_h),
 }
 

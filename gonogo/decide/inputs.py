@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.decide.lift_state import NOTHING_KNOWN, LiftState
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.records.site import Crew, Material, Site, Strip, Surface
@@ -17,6 +18,12 @@ from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
+TREATED_SOAK_H = 0.5  # a rotary mixer works water in at once: common practice, no source
+
+_MAY_LACK = (
+    "surfaces", "reading_doubtful", "water_unexplained", "work_unknown", "untested_water_litres_m2", "last_test_pct",
+    "test_apart_pct",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +47,11 @@ class MorningInputs:
     untested_water_litres_m2   (S,) water recorded since the last test [L/m2]; None = none
     last_water_utc             by strip id, the last water recorded since its last test
     orders                     by strip id, what was told today and has begun or may have
+    lifts                      by strip id, what its lift is beyond its moisture; one that is not there: nothing known
     water_unexplained          (S,) 1 where tests find water that rain and truck do not explain; None = nowhere
+    last_test_pct              (S,) what the newest test that counts says of the lift [%], NaN where there is none;
+                               None = none anywhere
+    test_apart_pct             (S,) that, less what the members hold in its hour [% points]; None = nothing anywhere
 
     Raises SoilError where the shapes do not fit together: nothing may be judged on rows that do not belong together.
     """
@@ -64,8 +75,11 @@ class MorningInputs:
     water_unexplained: Floats | None = None
     work_unknown: Floats | None = None
     untested_water_litres_m2: Floats | None = None
+    last_test_pct: Floats | None = None
+    test_apart_pct: Floats | None = None
     last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
     orders: Mapping[str, Standing] = field(default_factory=dict)
+    lifts: Mapping[str, LiftState] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -81,7 +95,7 @@ class MorningInputs:
         }
         if self.rolled is not None:
             wanted["rolled"] = (n_strips,)
-        for name in ("surfaces", "reading_doubtful", "water_unexplained", "work_unknown", "untested_water_litres_m2"):
+        for name in _MAY_LACK:
             if getattr(self, name) is not None:
                 wanted[name] = (n_strips,)
         wrong = [
@@ -94,6 +108,14 @@ class MorningInputs:
             wrong.append("hour_utc does not rise hour by hour")
         if wrong:
             raise SoilError(f"{self.site.id}: the morning's inputs do not fit together: " + "; ".join(wrong) + ".")
+
+    def test_outside_pct(self, s: int) -> float:
+        """Return how far the newest test of row s lies outside the window [% points], below 0 on the dry side."""
+        if self.last_test_pct is None or math.isnan(self.last_test_pct[s]):
+            return 0.0
+        material = self.material(self.strips[s])
+        off = float(self.last_test_pct[s]) - material.omc_pct
+        return max(off - material.window_high_pct, 0.0) + min(off - material.window_low_pct, 0.0)
 
     def setting(self, name: str) -> float:
         """Return a setting, NaN where it is missing: a missing number makes a strip wait, it does not stop the run."""
@@ -111,11 +133,24 @@ class MorningInputs:
         """Return the surface state of row s as it is now."""
         return self.strips[s].surface if self.surfaces is None else self.surfaces[s]
 
+    def lift(self, s: int) -> LiftState:
+        """Return what the lift on row s is beyond its moisture."""
+        return self.lifts.get(self.strips[s].id, NOTHING_KNOWN)
+
+    def binder_hours(self, s: int) -> tuple[datetime, datetime] | None:
+        """Return from when and until when the treated lift on row s may be rolled, None where no binder is in it."""
+        mixed_utc, binder = self.lift(s).mixed_utc, self.material(self.strips[s]).binder
+        if mixed_utc is None or binder is None:
+            return None
+        return mixed_utc + timedelta(hours=binder.mellowing_h), mixed_utc + timedelta(hours=binder.working_time_h)
+
     def soak_h(self, strip: Strip) -> float:
         """Return how long water soaks in before a strip is rolled [h]: the material's own, else by its kind of soil."""
         material = self.material(strip)
         if material.soak_in_h is not None:
             return material.soak_in_h
+        if material.binder is not None:
+            return TREATED_SOAK_H
         is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
         return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
 
@@ -135,3 +170,20 @@ def on_hours(inputs: MorningInputs, column: Floats) -> Floats:
     out = np.full((len(hours), *column.shape[1:]), np.nan)
     out[known] = column[row[known]]
     return out
+
+
+def as_tested(inputs: MorningInputs, mean: Floats) -> tuple[Floats, Floats]:
+    """Return the mean of the lift (H, S, M) as its members have it and as its newest test has it: driest and wettest.
+
+    The members weigh a test against weather and earlier tests. One that lies outside the window is not weighed away: by
+    as much as the members did not believe it, they are moved, and what weather, water and work did since is kept.
+    """
+    outside = np.array([inputs.test_outside_pct(s) for s in range(len(inputs.strips))])
+    if inputs.test_apart_pct is None or not np.any(outside):
+        return mean, mean
+    apart = np.nan_to_num(inputs.test_apart_pct)
+    wetter, drier = (
+        np.where(outside > 0.0, np.maximum(apart, 0.0), 0.0),
+        np.where(outside < 0.0, np.minimum(apart, 0.0), 0.0),
+    )
+    return mean + drier[None, :, None], mean + wetter[None, :, None]

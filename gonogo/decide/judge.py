@@ -12,9 +12,11 @@ import numpy as np
 from gonogo import times
 from gonogo.decide.dry_back import Disked, disked
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
 from gonogo.decide.verdict import decide
+from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate
@@ -76,10 +78,15 @@ def judge(
     repaired or rejected before.
     """
     done = simulate(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
+    lifts = lift_states(done.site, done.histories, entries, day=day, now_utc=now_utc, settings=settings)
+    site = with_passes(done.site, lifts)
     orders = standing(kept.plans, done.unknown, day)
-    inputs = _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings)
+    inputs = replace(
+        _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings), lifts=lifts
+    )
     decisions = decide(inputs)
-    wet = [s for s, d in enumerate(decisions) if d.reason in WET]
+    # Clean granular soil lets water go by itself: disking is no way back for it.
+    wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
     return Judgement(
         decisions=decisions,
         outlook=outlook(inputs),
@@ -111,6 +118,7 @@ def _inputs(
     unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in histories]
     both = list(zip(histories, usable, strict=True))
+    newest = last_tests(site, usable, weather.hour_utc, moisture)
     from_before = {work.strip_id for work, _ in done.unknown if work.strip_id not in orders}
     return MorningInputs(
         site=site,
@@ -137,6 +145,8 @@ def _inputs(
                 for history, strip in zip(usable, site.strips, strict=True)
             ]
         ),
+        last_test_pct=newest.w_pct,
+        test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
         orders=orders,
     )

@@ -1,6 +1,6 @@
 """The sentence keys that decisions use and every language must have: reasons, advice, tests, warnings, limits.
 
-Those of the order of work and of what changed stand in plan_keys.py.
+Those of the order of work and of what changed stand in order_keys.py.
 
 A gap is a number or a moment that the sentence may name. It is the name of a fact (decide/facts.py), of a setting, or
 of a field of Decision or WaterPlan. A sentence may leave a gap out; it may not use another one.
@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gonogo.decide.lift_keys import LIFT_ADVICE, LIFT_REASONS, LIFT_TESTS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Key:
@@ -17,6 +19,10 @@ class Key:
 
     meaning: str
     gaps: tuple[str, ...] = ()
+
+
+def _keys(rows: dict[str, tuple[str, tuple[str, ...]]]) -> dict[str, Key]:
+    return {name: Key(meaning=meaning, gaps=gaps) for name, (meaning, gaps) in rows.items()}
 
 
 _WINDOW = ("from_utc", "until_utc")
@@ -93,6 +99,11 @@ REASONS: dict[str, Key] = {
         meaning="wait: the last moisture test does not fit the weather and the tests before; repeat it, then decide",
         gaps=_MOISTURE,
     ),
+    "test_outside": Key(
+        meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
+        "not bring the lift inside with the chance that is asked for; a second test decides",
+        gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
+    ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",
         gaps=("heaviest_rain_mm", "rain_to_start_mm", "rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),
@@ -143,6 +154,7 @@ REASONS: dict[str, Key] = {
         meaning="wait: too dry, and the water cannot be put on, soak in and be rolled today",
         gaps=("chance_too_dry", "dose_litres_m2", *_MOISTURE),
     ),
+    **_keys(LIFT_REASONS),
 }
 
 # What to do: any number per decision, in this order.
@@ -230,6 +242,7 @@ ADVICE: dict[str, Key] = {
     "crew_day_too_full": Key(
         meaning="this crew's strips need more rolling hours than the shift has; choose by the outlook"
     ),
+    **_keys(LIFT_ADVICE),
 }
 
 # What to test: any number per decision.
@@ -249,6 +262,7 @@ TESTS: dict[str, Key] = {
     ),
     "density_after_rolling": Key(meaning="density test after the last pass, as the specification asks"),
     "check_for_frost": Key(meaning="look for frost in the fill and in the surface under it before the first load"),
+    **_keys(LIFT_TESTS),
 }
 
 # Warnings on a water plan.

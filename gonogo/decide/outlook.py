@@ -10,7 +10,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
-from gonogo.decide.today import Prepared, prepare
+from gonogo.decide.today import Prepared, is_in_binder_time, prepare
 from gonogo.decide.water.forecast import day_chance
 from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
 from gonogo.records.verdict import OutlookDay
@@ -35,6 +35,8 @@ def chances(prepared: Prepared, s: int, hours: Working) -> Iterator[tuple[float,
     """Yield (start [epoch h], chance) of every stretch of a day of which the chance is known."""
     rolling_h, seal_h = prepared.rolling_h[s], prepared.seal_h
     for start_h in starts_h(hours, rolling_h + seal_h):
+        if not is_in_binder_time(prepared.inputs, s, start_h, start_h + rolling_h):
+            continue
         chance = window_chance(prepared.cond, s, start_h, rolling_h, seal_h)
         if not math.isnan(chance):
             yield start_h, chance

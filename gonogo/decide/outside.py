@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from gonogo.decide.conditions import FROST_MEMORY_H, standing_mm
+from gonogo.decide.conditions import FROST_MEMORY_H
 from gonogo.decide.inputs import Floats, on_hours
 from gonogo.decide.measures import RAIN_AHEAD_H, Fact, Known
 from gonogo.decide.windows import amount_between, epoch_h, longest_run_h, rows
@@ -110,7 +110,7 @@ def standing_water_mm(known: Known, s: int) -> float:
     row = known.prepared.row_at(known.prepared.today.from_h)
     if row is None:
         return math.nan
-    return float(np.mean(standing_mm(known.prepared.inputs, known.prepared.cond.rain_mm)[row, s]))
+    return float(np.mean(known.prepared.cond.standing_mm[row, s]))
 
 
 def longest_drained_h(known: Known, s: int) -> float:

@@ -15,6 +15,8 @@ ROLLER_PPV_MM_S = 0.210 * MM_PER_INCH
 ROLLER_PPV_DISTANCE_M = 25.0 * METRE_PER_FOOT
 PPV_EXPONENT = 1.1
 
+_NUDGE = 1e-9
+
 # Which soils a drum suits. Common practice, no source; that padded drums are not for cohesionless soil: TRID 26506.
 DRUM_SUITS: dict[tuple[Drum, bool], frozenset[str]] = {
     (Drum.SMOOTH, True): frozenset({"granular", "silty"}),
@@ -43,25 +45,31 @@ def area_rate_m2_h(
     return swath_m_h / passes if passes else float("inf")
 
 
-def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("inf")) -> float:
+def lanes(width_m: float, roller: Roller) -> int:
+    """Return how many lanes a roller takes across a strip, each overlapping the one before; 0 without a swath."""
+    swath_m = roller.rolled_width_m - roller.overlap_m
+    return math.ceil(width_m / swath_m - _NUDGE) if swath_m > 0.0 else 0
+
+
+def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("inf"), turn_min: float = 0.0) -> float:
     """Return how long one roller takes for a strip [h]; infinite where the roller would never finish.
 
     fastest_km_h   speed above which a faster roller needs passes in proportion [km/h], NaN = unknown
+    turn_min       to stop, reverse and steer at the end of each run [min]
 
-    The strip's number of passes goes before the roller's. Driving faster than fastest_km_h finishes no sooner: for the
-    same energy, speed times layer thickness is constant for a roller and a soil (GTR, as far as it was read), so what
-    is gained in speed is lost in passes.
-    Source: work / rate, FM 5-434 ch. 1. Checked in tests/published/rolling_production.toml.
+    A strip is rolled in whole lanes, each as often as there are passes. The strip's number of passes goes before the
+    roller's. Driving faster than fastest_km_h finishes no sooner: for the same energy, speed times layer thickness is
+    constant for a roller and a soil (GTR, as far as it was read), so what is gained in speed is lost in passes.
+    Source: work / rate, FM 5-434 ch. 1, by whole lanes. Checked in tests/published/rolling_production.toml.
     """
-    if math.isnan(fastest_km_h):
+    if math.isnan(fastest_km_h + roller.speed_km_h + turn_min):
         return math.nan
     passes = roller.passes if strip.passes is None else strip.passes
-    rate = area_rate_m2_h(
-        min(roller.speed_km_h, fastest_km_h), roller.rolled_width_m, roller.overlap_m, passes, roller.efficiency
-    )
-    if rate <= 0.0:
+    speed_km_h, n_lanes = min(roller.speed_km_h, fastest_km_h), lanes(strip.width_m, roller)
+    if not (speed_km_h > 0.0 and n_lanes > 0 and roller.efficiency > 0.0):
         return float("inf")
-    return strip.area_m2 / rate
+    run_h = strip.length_m / (1000.0 * speed_km_h) + turn_min / 60.0
+    return n_lanes * passes * run_h / roller.efficiency
 
 
 def soil_group(material: Material) -> str:

@@ -1,7 +1,8 @@
 """Orders of this day that have begun, or may have: what an earlier run told for an hour that has come stands.
 
 A re-check orders nothing a second time. The litres and hours of such an order stay as they were told until an entry
-says what became of it; only weather that stops the work, or a lift that has grown too wet, takes it back.
+says what became of it; only weather that stops the work, a lift that has grown too wet, or a test since then that
+speaks against rolling, takes it back.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ TAKEN_BACK = frozenset(
     (
         "not_knowable", "no_forecast", "forecast_too_old", "rain_not_known", "already_rolled", "day_off", "frozen",
         "stormy", "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
+        "lift_accepted", "density_failed", "lift_in_rework", "binder_time_over", "binder_too_wet",
     )
 )  # fmt: skip
 

@@ -13,6 +13,7 @@ from gonogo.decide.windows import (
     Stretch,
     Working,
     best,
+    epoch_h,
     running_sum,
     stretch,
     stretches,
@@ -51,6 +52,14 @@ class Prepared:
         return row if 0 <= row < len(self.inputs.hour_utc) else None
 
 
+def is_in_binder_time(inputs: MorningInputs, s: int, start_h: float, end_h: float) -> bool:
+    """Whether a lift may be rolled in some hours [epoch h] by its binder's clock; one without binder may always."""
+    hours = inputs.binder_hours(s)
+    if hours is None:
+        return True
+    return start_h >= epoch_h(hours[0]) - _NUDGE_H and not end_h > epoch_h(hours[1]) + _NUDGE_H
+
+
 def run_around(prepared: Prepared, s: int, chosen: Stretch) -> tuple[float, float]:
     """Return (from_h, until_h) of the unbroken run of good starts that holds the chosen stretch of strip s.
 
@@ -67,9 +76,9 @@ def run_around(prepared: Prepared, s: int, chosen: Stretch) -> tuple[float, floa
     # Starts stand on full hours; the end is pushed on by quarters as far as weather, moisture and shift allow.
     for quarter in (0.25, 0.5, 0.75):
         later = stretch(prepared.cond, s, candidates[last].start_h + quarter, prepared.rolling_h[s], prepared.seal_h)
-        if later.end_h + prepared.seal_h > prepared.today.until_h + _NUDGE_H or not (
-            later.chance_in_window >= chance_needed
-        ):
+        fits = later.end_h + prepared.seal_h <= prepared.today.until_h + _NUDGE_H
+        fits = fits and is_in_binder_time(prepared.inputs, s, later.start_h, later.end_h)
+        if not fits or not later.chance_in_window >= chance_needed:
             break
         end_h = later.end_h
     return candidates[first].start_h, end_h
@@ -92,9 +101,14 @@ def prepare(inputs: MorningInputs) -> Prepared:
     """Return the morning with its conditions, working hours and today's stretches of every strip."""
     cond, today = conditions(inputs), working(inputs, inputs.day)
     seal_h = inputs.setting("seal_time_h")
-    fastest_km_h = inputs.setting("rolling_speed_max_km_h")
-    rolling_h = tuple(rolling.rolling_time_h(strip, inputs.crew(strip).roller, fastest_km_h) for strip in inputs.strips)
-    candidates = tuple(stretches(cond, s, today, time_h, seal_h) for s, time_h in enumerate(rolling_h))
+    fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
+    rolling_h = tuple(
+        rolling.rolling_time_h(strip, inputs.crew(strip).roller, fastest_km_h, turn_min) for strip in inputs.strips
+    )
+    candidates = tuple(
+        tuple(c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h))
+        for s, time_h in enumerate(rolling_h)
+    )
     return Prepared(
         inputs=inputs,
         cond=cond,

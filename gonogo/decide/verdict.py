@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gonogo import times
 from gonogo.decide import facts
 from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
@@ -191,7 +192,7 @@ def _decision(
 
 def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -> Decision:
     """Return the decision of a strip whose order stands: as it was told, unless something takes it back."""
-    if order is None or decision.reason in TAKEN_BACK:
+    if order is None or decision.reason in TAKEN_BACK or _is_refuted(decision, order, inputs):
         return decision
     told, rolling, water = order.told, order.job(Task.ROLL), order.job(Task.WATER) or order.job(Task.DAMP)
     if decision.reason == "not_enough_hours" and (rolling is None or rolling.end_utc <= inputs.now_utc):
@@ -210,6 +211,16 @@ def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -
         advice=sentences(ADVICE_ROWS, judged, decision.facts, inputs.settings),
         test=sentences(TEST_ROWS, judged, decision.facts, inputs.settings),
     )
+
+
+def _is_refuted(decision: Decision, order: Standing, inputs: MorningInputs) -> bool:
+    """Say whether a test that came after rolling was ordered speaks against it."""
+    if order.told.verdict != Verdict.COMPACT:
+        return False
+    age_h = (inputs.now_utc - order.told_utc) / times.HOUR
+    is_newer = decision.reading_age_h < age_h
+    # A doubtful test would have kept the strip waiting: it came later.
+    return decision.reason == "reading_doubtful" or (decision.reason == "test_outside" and is_newer)
 
 
 def _with_full_days(prepared: Prepared, decisions: tuple[Decision, ...]) -> tuple[Decision, ...]:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gonogo.errors import Fault
 from gonogo.field.entries import NewEntry
-from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, StationDay, SurfaceWork, Watering
 from gonogo.store.history import StoredEntry
 
 NEAR = timedelta(hours=1)
 AT_ONCE = timedelta(minutes=1)
 CONTRADICT_PCT = 6.0  # two spots of one lift seldom differ by so much at one moment: common practice
 QUESTION = "If it is another one, add --again (in a file: again in the column meant). Nothing was stored."
-VALUE_KEYS = {Reading: "w_pct", GaugeRain: "rain_mm", Watering: "litres", SurfaceWork: "work"}
+VALUE_KEYS = {Reading: "w_pct", GaugeRain: "rain_mm", Watering: "litres", SurfaceWork: "work", LiftResult: "result"}
 
 
 def moment_of(entry: Entry) -> datetime:
@@ -27,30 +28,50 @@ def faults(new: Sequence[NewEntry], stored: Iterable[StoredEntry]) -> list[Fault
 
     Entries that say of themselves that they are meant, and the entry that a correction replaces, are passed over.
     """
-    in_force = [line for line in stored if line.entry is not None and line.corrected_by_id is None]
-    found = []
-    for entry in new:
-        others = [line for line in in_force if line.id != entry.corrects]
-        if not entry.is_meant_again and (fault := _fault(entry, others)) is not None:
-            found.append(fault)
-    return found
+    in_force = in_force_of(stored)
+    return [_fault(entry, likeness) for entry in new if (likeness := likeness_of(entry, in_force)) is not None]
 
 
-def _fault(new: NewEntry, stored: Sequence[StoredEntry]) -> Fault | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Likeness:
+    """A stored entry that a new one is likely a double of, or that it contradicts. before: its value."""
+
+    number: int
+    before: float | str
+    apart: timedelta
+    contradicts: bool
+
+
+def in_force_of(stored: Iterable[StoredEntry]) -> list[StoredEntry]:
+    """Return the lines of a log that count."""
+    return [line for line in stored if line.entry is not None and line.corrected_by_id is None]
+
+
+def likeness_of(new: NewEntry, in_force: Iterable[StoredEntry]) -> Likeness | None:
+    """Return what a new entry is likely a double of or contradicts, None where nothing or where it is meant."""
+    if new.is_meant_again:
+        return None
     key = VALUE_KEYS[type(new.entry)]
     value = getattr(new.entry, key)
-    for line in stored:
-        if line.entry is None or isinstance(line.entry, StationDay) or not _is_of_one_thing(new.entry, line.entry):
+    for line in in_force:
+        if line.entry is None or isinstance(line.entry, StationDay) or line.id == new.corrects:
+            continue
+        if not _is_of_one_thing(new.entry, line.entry):
             continue
         apart, before = abs(moment_of(new.entry) - moment_of(line.entry)), getattr(line.entry, key)
         if before == value and apart <= NEAR:
-            wrong = f"is recorded already as entry {line.id}, {_ago(apart)}."
-        elif isinstance(value, float) and key == "w_pct" and apart <= AT_ONCE and abs(value - before) > CONTRADICT_PCT:
-            wrong = f"contradicts entry {line.id}, {before:g} at the same moment; --corrects {line.id} replaces that."
-        else:
-            continue
-        return Fault(place=new.place, key=key, value=str(value), wrong=wrong, right=QUESTION)
+            return Likeness(number=line.id, before=before, apart=apart, contradicts=False)
+        if isinstance(value, float) and key == "w_pct" and apart <= AT_ONCE and abs(value - before) > CONTRADICT_PCT:
+            return Likeness(number=line.id, before=before, apart=apart, contradicts=True)
     return None
+
+
+def _fault(new: NewEntry, found: Likeness) -> Fault:
+    key, number = VALUE_KEYS[type(new.entry)], found.number
+    wrong = f"is recorded already as entry {number}, {_ago(found.apart)}."
+    if found.contradicts:
+        wrong = f"contradicts entry {number}, {found.before:g} at the same moment; --corrects {number} replaces that."
+    return Fault(place=new.place, key=key, value=str(getattr(new.entry, key)), wrong=wrong, right=QUESTION)
 
 
 def _is_of_one_thing(a: Entry, b: Entry) -> bool:

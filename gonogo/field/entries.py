@@ -18,11 +18,12 @@ from datetime import datetime, timedelta
 
 from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
+from gonogo.field import dialect, lifts
 from gonogo.field.row import Row
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
-from gonogo.records.ranges import greatest_rain_mm, refusal
+from gonogo.records.field import Entry, GaugeRain, Reading, Watering
+from gonogo.records.ranges import greatest_rain_mm
 from gonogo.records.site import Site
-from gonogo.soil.compaction import porosity, wet_to_dry_basis_pct
+from gonogo.soil.compaction import porosity
 from gonogo.soil.readings import METHOD_ERROR_PCT
 
 COLUMNS = (
@@ -39,14 +40,19 @@ COLUMNS = (
     "passes",
     "corrects",
     "basis",
+    "depth_mm",
     "meant",
+    "thickness_m",
+    "material",
+    "area_share",
+    "loads",
+    "load_m3",
+    "result",
 )
 OF_EVERY_KIND = ("kind", "at", "corrects", "meant")
-BASES = ("dry", "wet")  # water content as a share of dry mass, or of the mass before drying
-WORKS = ("rolled", "sealed", "disked", "spread")
+WITH_BASIS = ("carbide", "microwave")  # instruments of both kinds are about: the basis has to be said
 MEANT = ("again", "long")  # words of the column `meant`: what looks like a slip and is none
 LONGEST_UNASKED = timedelta(days=3)  # of a gauge: rain of a longer time is spread thin, and an old date is a usual slip
-WITH_PASSES = ("rolled", "sealed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,22 +72,12 @@ class NewEntry:
     is_meant_again: bool = False
 
 
-def _w_pct(row: Row) -> float:
-    """Return the water content of a row on dry mass, on whichever mass it was read; NaN where a fault was added."""
-    is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
-    mass = "mass before drying" if is_wet else "dry mass"
-    w_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.")
-    if not is_wet or math.isnan(w_pct):
-        return w_pct
-    dry_pct = float(wet_to_dry_basis_pct(w_pct))
-    if (refused := refusal("w_pct", dry_pct)) is not None:
-        row.add_fault("w_pct", f"is {dry_pct:.0f} % of dry mass; that {refused[0]}", f"Write percent of {mass}.")
-        return math.nan
-    return dry_pct
-
-
 def _reading(row: Row) -> Entry:
-    w_pct = _w_pct(row)
+    w_pct = lifts.w_pct(row)
+    if row.text("method") in WITH_BASIS and not row.text("basis"):
+        wrong = f"missing: a {row.text('method')} may show percent of dry or of wet mass."
+        row.add_fault("basis", wrong, "Write wet (percent of the mass before drying, as a carbide dial shows) or dry.")
+    depth = row.number("depth_mm", "Write how deep it reached in millimetres, for example 100.", required=False)
     density = row.number("dry_density_kg_m3", "Write kilograms of dry soil per m3, for example 1740.", required=False)
     reading = Reading(
         strip_id=row.strip(),
@@ -89,6 +85,7 @@ def _reading(row: Row) -> Entry:
         w_pct=w_pct,
         method=row.one_of("method", METHOD_ERROR_PCT, "test method"),
         dry_density_kg_m3=None if math.isnan(density) else density,
+        depth_mm=None if math.isnan(depth) else depth,
     )
     if not row.faults:
         strip = row.site.strip(reading.strip_id)
@@ -141,22 +138,13 @@ def _watering(row: Row) -> Entry:
     return watering
 
 
-def _surface(row: Row) -> Entry:
-    work = row.one_of("work", WORKS, "surface work")
-    passes = row.whole_number("passes", "Write the number of passes, for example 6.")
-    if passes is not None and work and work not in WITH_PASSES:
-        row.add_fault(
-            "passes", f"{work} is no work of a roller.", f"Leave it out; {' and '.join(WITH_PASSES)} have it."
-        )
-    return SurfaceWork(strip_id=row.strip(), at_utc=row.moment("at", default=row.now_utc), work=work, passes=passes)
-
-
 KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
-    "reading": (_reading, ("strip", "w_pct", "basis", "dry_density_kg_m3", "method")),
+    "reading": (_reading, ("strip", "w_pct", "basis", "depth_mm", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
     "watering": (_watering, ("strip", "litres")),
-    "surface": (_surface, ("strip", "work", "passes")),
+    "surface": (lifts.surface, lifts.SURFACE_COLUMNS),
+    "lift": (lifts.result, ("strip", "result")),
 }
 
 
@@ -204,17 +192,19 @@ def parse_csv(text: str, place: str, site: Site, now_utc: datetime) -> tuple[New
 
 def _rows(text: str, place: str) -> list[tuple[str, dict[str, str]]]:
     """Return (place, fields) of each line of a CSV text."""
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
+    text = text.removeprefix("\ufeff")
+    separator = dialect.separator_of(text)
+    reader = csv.DictReader(io.StringIO(text), delimiter=separator)
     rows: list[tuple[str, dict[str, str]]] = []
     try:
-        header = [name.strip() for name in reader.fieldnames or ()]
+        header, written = dialect.named([name.strip() for name in reader.fieldnames or ()], separator)
         _require_header(header, place)
         reader.fieldnames = header
         for fields in reader:
             at = f"{place}:{reader.line_num}"
             if None in fields:
                 raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value a column.")
-            rows.append((at, {k: v or "" for k, v in fields.items()}))
+            rows.append((at, {k: written.plain(k, v or "") for k, v in fields.items()}))
     except csv.Error as error:
         wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
         raise _refused(f"{place}:{reader.reader.line_num}", "row", "", wrong, right) from error

@@ -15,10 +15,15 @@ from gonogo.records.site import Site
 from gonogo.times import occurrences_utc
 
 CLOCK_SLACK = timedelta(minutes=10)
+TYPED = "command line"  # the place of a row that is typed
+_CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}")
 LONGEST_WORD = 100  # of a name whose likeness to known ones is asked
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)")
 _GROUPS = re.compile(r"[1-9][0-9]{0,2}([.,' ][0-9]{3})+")
-LOCAL_TIME = 'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00".'
+LOCAL_TIME = (
+    'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00"; '
+    "in a file, a column named `at (dd/mm/yyyy)` takes dates written so."
+)
 
 
 class Row:
@@ -67,6 +72,8 @@ class Row:
             if default is None:
                 self.add_fault(key, "missing.", LOCAL_TIME)
             return default or self.now_utc
+        if self.place == TYPED and _CLOCK.fullmatch(raw):  # in a file nobody knows of which day it is
+            raw = f"{self.now_utc.astimezone(self.site.zone):%Y-%m-%d} {raw:0>5}"
         found = moment_utc(raw, self.site)
         if isinstance(found, datetime) and found > self.now_utc + CLOCK_SLACK:
             found = "lies in the future.", "Write when it happened."
@@ -85,6 +92,14 @@ class Row:
         return ""
 
     def strip(self) -> str:
+        """Return the id of the strip that is meant, by its id in any case or by its name."""
+        called = self.site.strips_called(self.text("strip"))
+        if len(called) == 1:
+            return called[0].id
+        if called:
+            ids = ", ".join(strip.id for strip in called)
+            self.add_fault("strip", f"is the name of more than one strip ({ids}).", "Write the id.")
+            return ""
         return self.one_of("strip", (s.id for s in self.site.strips), f"strip on site {self.site.id}")
 
 

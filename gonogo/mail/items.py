@@ -1,28 +1,27 @@
-"""The parts that only mails have: calendar entries, the picture, and the whole of a crew's morning."""
+"""What mails are made of: rows, cards, bar of hours, calendar entries, picture, and the whole of a crew's morning."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
-from gonogo.wording.items import (
-    ChangeView,
-    DayView,
-    MaterialView,
-    OrderView,
-    RowView,
-    SkyView,
-    StripView,
-    WaterView,
-)
+from gonogo.wording.instruction import Instruction
+from gonogo.wording.items import ChangeView, DayView, MaterialView, RowView, SkyView
 from gonogo.wording.phrases import Amount, Day, Moment, Names, Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EntryView:
-    """One planned work for a calendar. key: the lasting part of its identifier; sequence: rises with each change."""
+    """One planned work for a calendar.
+
+    key        the lasting part of its identifier; sequence: rises with each change
+    day, kind  local date and kind of work (records/work_order.Work)
+    """
 
     key: str
+    crew_id: str
+    day: date
+    kind: str
     sequence: int
     is_cancelled: bool
     start_utc: datetime
@@ -38,6 +37,7 @@ class PanelView:
     low, mean, high    10 %, mean and 90 % of the moisture at each hour of the picture [%]
     roll_h             from when to when it can be rolled today [h of the picture], None where it waits
     now, ahead         moisture now, and at the start of the shift of the days ahead, for the words beside the picture
+    water_h            from when to when it is watered today [h of the picture], None where it is not; it is in the path
     """
 
     strip: str
@@ -52,6 +52,7 @@ class PanelView:
     roll_h: tuple[float, float] | None
     now: Amount
     ahead: tuple[tuple[Day, Amount], ...]
+    water_h: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +75,112 @@ class PathsView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StripRow:
+    """One strip of the first screen: the word on its badge, by when, and short lines under its name."""
+
+    instruction: Instruction
+    badge: Phrase
+    when: Phrase | None
+    lines: tuple[Phrase, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BehindView:
+    """One strip behind the first screen: why, how sure, and what to mind."""
+
+    name: str
+    lines: tuple[Phrase, ...]
+    advice: tuple[Phrase, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarPiece:
+    """One piece of a row of the bar of hours, in minutes from the left edge. kind: "roll", "maybe", "water"..."""
+
+    kind: str
+    from_min: float
+    until_min: float
+    label: str | Phrase | Amount
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HourBar:
+    """The working day as a bar of hours: what roller, truck and rain do. heads: minutes and the hour that begins."""
+
+    minutes: float
+    heads: tuple[tuple[float, Moment], ...]
+    rows: tuple[tuple[Phrase, tuple[BarPiece, ...]], ...]
+    has_maybe: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardView:
+    """What the truck's driver does on one strip.
+
+    stop    when to stop and call before the first drop
+    loads   number, from where and to where along the strip, and how much
+    rows    label and text, in the order in which they are needed
+    """
+
+    instruction: Instruction
+    size: Phrase
+    stop: Phrase
+    loads: tuple[tuple[int, Amount, Amount, Amount], ...]
+    rows: tuple[tuple[Phrase, Phrase], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverView:
+    """What the driver's mails say. headline: the whole day; leave: what gets no water."""
+
+    headline: Phrase
+    subject: Phrase | None
+    truck: Phrase | None
+    cards: tuple[CardView, ...]
+    leave: Phrase | None
+    stop: Phrase
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfView:
+    """Half a day of the order of work: when, and a line a piece of work."""
+
+    title: Phrase
+    is_today: bool
+    lines: tuple[Phrase, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannerView:
+    """What the planner's mail says.
+
+    moved_subject   what moved, for the subject
+    asked           what needs a decision today
+    """
+
+    moved_subject: Phrase
+    asked: tuple[Phrase, ...]
+    halves: tuple[HalfView, ...]
+    unplanned: tuple[Phrase, ...]
+    gain: Phrase | None
+    proof: Phrase | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MorningView:
-    """Everything that the mails of one crew may say this morning."""
+    """Everything that the mails of one crew, or of several to a planner, may say.
+
+    headline   the answer, in short sentences
+    changed    of a later mail: what is another now, with what it was; each strip once
+    changed_strips   their names, for a subject
+    rows       strips in working order, but for those that are done
+    seals      what each crew seals, and by when
+    box        what nobody recorded, and how to answer
+    rain       fallen and still to come, each a sentence
+    alarm      what a reader must know of the forecast before all else: old, none, a wrong clock
+    basis      age of the forecast and the zone of all times
+    """
 
     site: str
     crew: str
@@ -85,28 +190,30 @@ class MorningView:
     edition: str
     is_update: bool
     is_knowable: bool
-    headline: Phrase
+    headline: tuple[Phrase, ...]
+    changed: tuple[Phrase, ...]
+    changed_strips: Names | Phrase | None
     tally: tuple[Phrase, ...]
-    n_workable: int
-    strips: tuple[StripView, ...]
-    watering: tuple[WaterView, ...]
-    water_strips: Names | Phrase
-    water_total: Amount | None
-    water_finish: Moment | None
-    n_loads: int
-    truck: str | None
-    tank: Amount | None
-    leave_dry: tuple[Phrase, ...]
+    bar: HourBar | None
+    rows: tuple[StripRow, ...]
+    done: Names | None
+    seals: tuple[Phrase, ...]
+    box: tuple[Phrase, ...]
+    rain: tuple[Phrase, ...]
+    sky: Phrase
+    alarm: Phrase | None
+    basis: Phrase
+    behind: tuple[BehindView, ...]
+    driver: DriverView
+    planner: PlannerView
     days: tuple[DayView, ...]
-    rows: tuple[RowView, ...]
+    grid: tuple[RowView, ...]
     rain_floor: Amount
     changes: tuple[ChangeView, ...] | None
-    order: OrderView | None
     paths: PathsView | None
     entries: tuple[EntryView, ...]
     weather: SkyView | None
     unsure: tuple[Phrase, ...]
     materials: tuple[MaterialView, ...]
     notes: tuple[Phrase, ...]
-    freezing: Amount
     cautions: tuple[Phrase, ...]

@@ -6,7 +6,7 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -14,6 +14,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 
 from gonogo.errors import ConfigError, Fault
+from gonogo.mail import token
 from gonogo.records.site import Recipient
 from gonogo.wording.language import load
 
@@ -48,53 +49,70 @@ class CalendarFile:
     content: bytes = field(repr=False)
 
 
-def raw_message(
-    *,
-    subject: str,
-    text: str,
-    html: str,
-    recipient: Recipient,
-    sender: str,
-    sender_name: str,
-    reply_to: str,
-    message_id: str,
-    date_utc: datetime,
-    language: str,
-    pictures: Sequence[Picture] = (),
-    calendars: Sequence[CalendarFile] = (),
-) -> bytes:
-    """Return the message as bytes with CRLF line ends, safe for servers that take only 7 bits.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Post:
+    """From whom to whom a mail goes, and as which.
 
+    sender, reply_to   plain addresses; reply_to may be ""
+    message_id         "<left@right>", the same for the same site, date, edition and recipient
+    """
+
+    recipient: Recipient
+    sender: str
+    reply_to: str
+    message_id: str
+    date_utc: datetime
+    sender_name: str = "gonogo"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """What a mail holds.
+
+    html        "" for a mail in plain text
     pictures    that the HTML part shows; they travel with it, nothing is fetched
     calendars   attached, so that a calendar program takes them up
+    """
+
+    subject: str
+    text: str
+    html: str = ""
+    language: str = "en"
+    pictures: Sequence[Picture] = ()
+    calendars: Sequence[CalendarFile] = ()
+
+
+def raw_message(post: Post, content: Content) -> bytes:
+    """Return the message as bytes with CRLF line ends, safe for servers that take only 7 bits.
 
     Raises ConfigError for an address or a name that no header may carry.
     """
+    subject, message_id = content.subject, post.message_id
     mail = EmailMessage(policy=SMTP)
-    mail["From"] = _mailbox("sender", sender_name, sender)
-    mail["To"] = _mailbox("recipient", recipient.name, recipient.address)
-    if reply_to:
-        mail["Reply-To"] = _mailbox("reply_to", "", reply_to)
-    mail["Subject"] = _literal(" ".join(subject.split()))
-    mail["Date"] = format_datetime(date_utc.astimezone(UTC))
+    mail["From"] = _mailbox("sender", post.sender_name, post.sender)
+    mail["To"] = _mailbox("recipient", post.recipient.name, post.recipient.address)
+    if post.reply_to:
+        mail["Reply-To"] = _mailbox("reply_to", "", post.reply_to)
+    mail["Subject"] = _literal(" ".join(token.subject_with(subject, message_id).split()))
+    mail["Date"] = format_datetime(post.date_utc.astimezone(UTC))
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")
     mail["Message-ID"] = message_id
     mail["Auto-Submitted"] = "auto-generated"
-    mail.set_content(text, cte="quoted-printable")
-    if html:
-        mail.add_alternative(html, subtype="html", cte="quoted-printable")
+    mail.set_content(content.text, cte="quoted-printable")
+    if content.html:
+        mail.add_alternative(content.html, subtype="html", cte="quoted-printable")
         page = list(mail.iter_parts())[-1]
-        for picture in pictures:
+        for picture in content.pictures:
             page.add_related(picture.png, "image", "png", cid=f"<{picture.content_id}>", disposition="inline")
-    for calendar in calendars:
+    for calendar in content.calendars:
         kind = {"method": calendar.method, "charset": "utf-8"}
         mail.add_attachment(calendar.content, "text", "calendar", cte="base64", filename=calendar.name, params=kind)
     # The same run gives the same bytes. Neither quoted-printable nor base64 can hold "=_", so no body holds a boundary.
     for place, part in enumerate(p for p in mail.walk() if p.is_multipart()):
         mark = hashlib.sha256(f"{message_id} {place}".encode()).hexdigest()
         part.set_boundary(f"=_{mark[:32]}")
-    mail["Content-Language"] = language  # last: making parts would move it into the first of them
+    mail["Content-Language"] = content.language  # last: making parts would move it into the first of them
     return mail.as_bytes()
 
 
@@ -125,22 +143,13 @@ ENGLISH_NOTICE = {
 }
 
 
-def plain_notice(
-    recipient: Recipient,
-    *,
-    site: str,
-    day: date,
-    reason: str,
-    sender: str,
-    reply_to: str,
-    message_id: str,
-    date_utc: datetime,
-) -> RenderedMail:
+def plain_notice(post: Post, *, site: str, day: date, reason: str) -> RenderedMail:
     """Return the mail of the worst day: no template, no view, in the reader's language as far as that can be read.
 
-    site, reason, recipient.name   cleaned rather than refused; only a bad address raises ConfigError
-    reason                         a sentence of ENGLISH_NOTICE is told in the reader's language, any other as it is
+    site, reason, the recipient's name   cleaned rather than refused; only a bad address raises ConfigError
+    reason   a sentence of ENGLISH_NOTICE is told in the reader's language, any other as it is
     """
+    recipient = post.recipient
     site, reason, name = _clean(site), _clean(reason), _clean(recipient.name)
     said, language = _notice_words(recipient.language)
     key = next((k for k, english in ENGLISH_NOTICE.items() if reason == english), "")
@@ -152,18 +161,8 @@ def plain_notice(
         " ".join(said[k] for k in ("notice.earlier", "caution.deciders", "caution.stop", "caution.water")),
     )
     text = "\n\n".join("\n".join(_folded(line) for line in p.split("\n")) for p in paragraphs) + "\n"
-    raw = raw_message(
-        subject=subject,
-        text=text,
-        html="",
-        recipient=Recipient(name=name, address=recipient.address, role=recipient.role),
-        sender=sender,
-        sender_name="gonogo",
-        reply_to=reply_to,
-        message_id=message_id,
-        date_utc=date_utc,
-        language=language,
-    )
+    clean = replace(post, recipient=replace(recipient, name=name), sender_name="gonogo")
+    raw = raw_message(clean, Content(subject=subject, text=text, language=language))
     return RenderedMail(subject=subject, text=text, html="", raw=raw)
 
 

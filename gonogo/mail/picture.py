@@ -181,6 +181,10 @@ class _Sheet:
         self._pen.rectangle([LEFT, top, edge, foot], None, GRID, 2)
         for at, amount, anchor in ((wet, panel.window_high, "rm"), (dry, panel.window_low, "rm")):
             self.text(LEFT - 8, at, speak.say(amount), anchor)
+        if panel.water_h is not None:
+            start, end = self.x(panel.water_h[0]), self.x(panel.water_h[1])
+            self._pen.rectangle([start - 3, foot - ROLL_PX - 3, max(end, start + 4) + 3, foot], PAPER)
+            self._pen.rectangle([start, foot - ROLL_PX, max(end, start + 4), foot], PAPER, INK, 2)
         if panel.roll_h is not None:
             start, end = self.x(panel.roll_h[0]), self.x(panel.roll_h[1])
             self._pen.rectangle([start - 3, foot - ROLL_PX - 3, end + 3, foot], PAPER)

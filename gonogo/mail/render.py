@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -15,67 +14,23 @@ from urllib.parse import urlsplit
 import css_inline
 import jinja2
 
-from gonogo.errors import ConfigError, Fault
-from gonogo.mail import calendar, letter, picture
-from gonogo.mail.items import MorningView
+from gonogo.mail import calendar, hour_bar, letter, picture, reply_links
+from gonogo.mail.hour_bar import BarCell
+from gonogo.mail.items import BehindView, EntryView, MorningView, PlannerView
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.role import ROLES, Role, load_role, roles
 from gonogo.records.site import Recipient
+from gonogo.records.work_order import Work
 from gonogo.wording import plain
-from gonogo.wording.items import OrderView
-from gonogo.wording.language import NO_BREAK, Sentence, Speaker, flat, speaker
+from gonogo.wording.language import NO_BREAK, Speaker, speaker
 from gonogo.wording.phrases import Names
 
-__all__ = ["HTML_BYTES_MAX", "RenderedMail", "Role", "load_role", "message", "plain_notice", "roles"]
+__all__ = ["HTML_BYTES_MAX", "ROLES", "RenderedMail", "Role", "load_role", "message", "plain_notice", "roles"]
 
-ROLES = Path(__file__).parent / "roles"
 LAYOUT = Path(__file__).parent / "layout"
 HTML_BYTES_MAX = 100_000  # some mail programs hide what comes after about this
-SHARED_FROM, SHARED_UP_TO = 3, 6  # advice for as many strips as this is given once, with their names
-_PARTS = ("role.toml", "subject.txt", "body.txt", "body.html")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Role:
-    """One kind of reader.
-
-    words          sentences that only this role uses, by language; English stands in for the others
-    picture_days   days ahead that the picture of the moisture path shows, 0 for a mail without one
-    has_calendar   planned work comes along as calendar entries
-    """
-
-    name: str
-    reader: str
-    words: Mapping[str, Mapping[str, Sentence]]
-    picture_days: int = 0
-    has_calendar: bool = False
-
-
-def roles(folder: Path = ROLES) -> tuple[str, ...]:
-    """Return the roles there are: one folder each."""
-    return tuple(sorted(p.name for p in folder.iterdir() if (p / "role.toml").is_file()))
-
-
-@functools.cache
-def load_role(name: str, folder: Path = ROLES) -> Role:
-    """Return a role. Raises ConfigError when there is none or its folder is not complete."""
-    if name not in roles(folder):
-        known = ", ".join(roles(folder))
-        raise _refusal("role", name, "there is no such role.", f"Use one of: {known}; or add mail/roles/{name}/.")
-    missing = [part for part in _PARTS if not (folder / name / part).is_file()]
-    if missing:
-        raise _refusal("role", name, f"its folder lacks {', '.join(missing)}.", f"A role has {', '.join(_PARTS)}.")
-    try:
-        table = tomllib.loads((folder / name / "role.toml").read_text(encoding="utf-8"))
-        words = {lang: flat(sentences, "role.toml") for lang, sentences in table.get("words", {}).items()}
-        return Role(
-            name=name,
-            reader=table["reader"],
-            words=words,
-            picture_days=int(table.get("picture_days", 0)),
-            has_calendar=bool(table.get("has_calendar", False)),
-        )
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as fault:
-        raise _refusal("role", name, f"role.toml cannot be read: {fault}.", 'It needs reader = "...".') from fault
+SHARED_FROM, SHARED_UP_TO = 2, 6  # advice for as many strips as this is given once, with their names
+BAR_PX, LETTER_PX, MARGIN_PX = 296.0, 9.0, 6.0  # of the bar of hours on a phone 390 px wide: its columns and its labels
 
 
 def message(
@@ -91,7 +46,7 @@ def message(
     """Return one recipient's mail in that person's role, language and units.
 
     sender, reply_to   plain addresses; reply_to may be ""
-    message_id         "<left@right>", the same for the same site, date, edition and recipient
+    message_id         "<left@right>", the same for the same site, date, issue and recipient
     folder             where the roles stand
 
     Raises ConfigError for a role, a language or an address that cannot be used.
@@ -101,40 +56,48 @@ def message(
     own = role.words.get(recipient.language, role.words.get("en", {}))
     if own:
         speak = replace(speak, words=replace(speak.words, sentences={**speak.words.sentences, **own}))
+    answer = reply_links.answers(view, speak, role.name, address=reply_to, message_id=message_id)
     subject = " ".join(_rendered(folder, f"{role.name}/subject.txt", view, speak).split())
     subject = subject.replace("\u00a0", " ").replace("\u202f", " ")
     if view.is_update:
         subject = speak.word("subject.update", subject=subject)
-    shared = _shared({s.name: [speak.say(line) for line in (*s.advice, *s.tests)] for s in view.strips})
-    tests = {speak.say(line) for s in view.strips for line in s.tests}
     pictures = _pictures(view, role, recipient, message_id)
     described = picture.described(view.paths, speak, role.picture_days) if view.paths and role.picture_days else ()
+    shared = _shared({s.name: [speak.say(line) for line in s.advice] for s in view.behind})
     shown: dict[str, Any] = {
         "subject": subject,
+        "answer": answer,
         "said_above": frozenset(shared),
-        "is_all_shared": all(names is None for names in shared.values()),
-        "shared": [_said_for_several(line, names, line in tests, speak) for line, names in shared.items()],
+        "shared": [_said_for_several(line, names, speak) for line, names in shared.items()],
         "pictures": [(p.content_id, alt) for p, alt in zip(pictures, described, strict=True)],
     }
     text = plain.tidy(_rendered(folder, f"{role.name}/body.txt", view, speak, **shown))
     html = _fitting_html(folder, f"{role.name}/body.html", view, speak, **shown)
-    raw = letter.raw_message(
+    entries = _entries(view, role.calendar)
+    content = letter.Content(
         subject=subject,
         text=text,
         html=html,
+        language=recipient.language,
+        pictures=pictures,
+        calendars=calendar.files(entries, view.site, speak, organizer=sender, made_utc=date_utc, day=view.day.day),
+    )
+    post = letter.Post(
         recipient=recipient,
         sender=sender,
-        sender_name=f"gonogo {view.site}",
         reply_to=reply_to,
         message_id=message_id,
         date_utc=date_utc,
-        language=recipient.language,
-        pictures=pictures,
-        calendars=calendar.files(view.entries, view.site, speak, organizer=sender, made_utc=date_utc)
-        if role.has_calendar and view.entries
-        else (),
+        sender_name=f"gonogo {view.site}",
     )
-    return RenderedMail(subject=subject, text=text, html=html, raw=raw)
+    return RenderedMail(subject=subject, text=text, html=html, raw=letter.raw_message(post, content))
+
+
+def _entries(view: MorningView, asked: str) -> tuple[EntryView, ...]:
+    """Return the calendar entries that a role gets."""
+    if asked == "today":
+        return tuple(e for e in view.entries if e.day == view.day.day and e.kind == Work.WATERING)
+    return view.entries if asked == "all" else ()
 
 
 def _pictures(view: MorningView, role: Role, recipient: Recipient, message_id: str) -> tuple[letter.Picture, ...]:
@@ -153,40 +116,32 @@ def _fitting_html(folder: Path, template: str, view: MorningView, speak: Speaker
 
     The text part has every strip in any case.
     """
-    n_strips = max(len(view.strips), len(view.rows), len(view.watering))
+    n_strips = max(len(view.rows), len(view.grid), len(view.driver.cards))
     halved = [n_strips >> halvings for halvings in range(n_strips.bit_length() + 1)]
     for is_brief, n_shown in ((False, n_strips), *((True, n) for n in halved)):
-        page = _rendered(
-            folder,
-            template,
-            replace(
-                view,
-                strips=view.strips[:n_shown],
-                rows=view.rows[:n_shown],
-                watering=view.watering[:n_shown],
-                order=_cut(view.order, n_shown) if is_brief else view.order,
-            ),
-            speak,
-            **shown,
-            is_brief=is_brief,
-            n_cut=n_strips - n_shown,
+        cut = replace(
+            view,
+            rows=view.rows[:n_shown],
+            behind=view.behind[:n_shown],
+            grid=view.grid[:n_shown],
+            driver=replace(view.driver, cards=view.driver.cards[:n_shown]),
+            planner=_cut(view.planner, n_shown) if is_brief else view.planner,
         )
+        page = _rendered(folder, template, cut, speak, **shown, is_brief=is_brief, n_cut=n_strips - n_shown)
         html = _inliner().inline(page)
         if len(html.encode()) < HTML_BYTES_MAX:
             return html
     return ""  # a plain-text mail is still a whole mail
 
 
-def _cut(order: OrderView | None, n_works: int) -> OrderView | None:
-    """Return the first works of an order, whole days as far as they go."""
-    if order is None:
-        return None
-    days = []
-    for day in order.days:
-        if n_works > 0:
-            days.append(replace(day, works=day.works[:n_works]))
-        n_works -= len(day.works)
-    return replace(order, days=tuple(days), today=next((d.works for d in days if d.is_today), ()), unplanned=())
+def _cut(planner: PlannerView, n_shown: int) -> PlannerView:
+    """Return the first pieces of a planner's lists."""
+    return replace(
+        planner,
+        asked=planner.asked[:n_shown],
+        unplanned=planner.unplanned[:n_shown],
+        halves=tuple(replace(half, lines=half.lines[:n_shown]) for half in planner.halves),
+    )
 
 
 @functools.cache
@@ -236,12 +191,33 @@ def _rendered(
             has_word=speak.words.sentences.__contains__,
             language=speak.words.language,
             sentences=functools.partial(plain.sentences, speak),
-            day_table=lambda: plain.day_table(view.days, view.rows, speak),
+            headline=lambda: plain.sentences(speak, view.headline[0], view.headline[1:]),
+            sky=lambda: " ".join(plain.capital(speak.say(line)) for line in (*view.rain, view.sky)),
+            day_head=lambda day: speak.say(replace(day, form="head")),
+            day_table=lambda: plain.day_table(view.days, view.grid, speak),
+            bar_table=lambda: _bar_table(view, speak),
+            bar_text=lambda: "" if view.bar is None else hour_bar.as_text(view.bar, speak),
+            own_advice=lambda strip: _own_advice(strip, speak, shown.get("said_above", frozenset())),
             is_brief=is_brief,
             n_cut=n_cut,
             **shown,
         )
     )
+
+
+def _bar_table(view: MorningView, speak: Speaker) -> tuple[list[BarCell], list[tuple[str, list[BarCell]]], int]:
+    """Return heads and rows of the bar of hours as cells of a table, and how many columns it has."""
+    assert view.bar is not None, "a template asks for the bar where there is one"
+    n = hour_bar.columns(view.bar)
+    column_px = BAR_PX / n
+    rows = hour_bar.laid_out(view.bar, speak, LETTER_PX / column_px, MARGIN_PX / column_px)
+    return hour_bar.heads(view.bar, speak), rows, n
+
+
+def _own_advice(strip: BehindView, speak: Speaker, said_above: frozenset[str]) -> str:
+    """Return the advice of one strip that is not said of several, as it follows other sentences."""
+    own = [line for line in map(speak.say, strip.advice) if line not in said_above]
+    return "".join(f" {line}" for line in own)
 
 
 def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | None]:
@@ -258,10 +234,8 @@ def _shared(lists: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...] | N
     return found
 
 
-def _said_for_several(line: str, names: Sequence[str] | None, is_test: bool, speak: Speaker) -> str:
-    """Return a sentence that holds for many strips, with their names, None for all; a test is called one."""
-    if is_test:
-        line = speak.word("text.to_test", line=line)
+def _said_for_several(line: str, names: Sequence[str] | None, speak: Speaker) -> str:
+    """Return a sentence that holds for many strips, with their names; without where it holds for all."""
     return line if names is None else speak.word("text.on_strips", strips=Names(items=tuple(names)), line=line)
 
 
@@ -277,7 +251,3 @@ def _web_address(link: str) -> str:
     except ValueError:
         return ""
     return link if parts.scheme in ("http", "https") and parts.netloc else ""
-
-
-def _refusal(key: str, value: str, wrong: str, right: str) -> ConfigError:
-    return ConfigError([Fault(place="recipient", key=key, value=repr(value), wrong=wrong, right=right)])

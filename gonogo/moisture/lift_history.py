@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import Any
 
-from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
-from gonogo.records.site import Strip, Surface
+from gonogo.errors import SoilError
+from gonogo.records.field import ACCEPTED, BORROW, Entry, LiftResult, Reading, Spread, SurfaceWork, Watering
+from gonogo.records.site import Material, Site, Strip, Surface
+from gonogo.soil.density import DensityResult, density_result
 
 # What work on the surface leaves behind. Rolled counts as sealed: a compacted surface takes in far less (common
 # practice, no source).
@@ -16,10 +20,20 @@ SURFACE_AFTER: dict[str, Surface] = {
     "sealed": Surface.SEALED,
     "disked": Surface.SCARIFIED,
     "spread": Surface.LOOSE,
+    "mixed": Surface.LOOSE,
 }
 
 NEW_LIFT, REWORK = "new_lift", "rework"
+NOTHING_TOLD = Spread()
 RESTED_H = 2.0  # a test so soon after rolling is of the rolled lift: our own choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FailedTest:
+    """A density test that did not reach what is required, and what it came to."""
+
+    reading: Reading
+    result: DensityResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +44,14 @@ class LiftHistory:
     assumed      "" = as it was recorded; NEW_LIFT or REWORK = entries after "rolled" say that the lift which lies there
                  is another, or was broken up again, though nobody recorded it
     begins_utc   since when the entries are of this lift, None where they are all there are
+    number       of the lift, 1 = the first that was recorded on the strip
+    spread       what was recorded of the lift when it was spread
+    arrived      how wet it came from the borrow, where that was recorded instead of a test; no test of the lift
+    passed       what its last density test came to that reached what is required, None where none did
+    failed       the density test that it failed since it was last rolled; it is open again
+    n_passes     passes that were recorded on it so far; NaN where a rolling was recorded without their number
+    is_rework    the engineer said that it is broken up and done again
+    offset_pct   by method of a test, how much higher than the oven it reads in this material [% points]
     """
 
     readings: tuple[Reading, ...]
@@ -38,6 +60,18 @@ class LiftHistory:
     is_rolled: bool = False
     assumed: str = ""
     begins_utc: datetime | None = None
+    number: int = 1
+    spread: Spread = NOTHING_TOLD
+    arrived: Reading | None = None
+    passed: DensityResult | None = None
+    failed: FailedTest | None = None
+    is_rework: bool = False
+    n_passes: float = 0.0
+    offset_pct: Mapping[str, float] = field(default_factory=dict)
+
+    def as_oven_pct(self, reading: Reading) -> float:
+        """Return what the oven would have found where a test was taken [%]."""
+        return reading.w_pct - self.offset_pct.get(reading.method, 0.0)
 
     @property
     def lift_from_utc(self) -> datetime | None:
@@ -51,32 +85,65 @@ class LiftHistory:
         return SURFACE_AFTER[self.works[-1].work]
 
 
-def lift_history(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> LiftHistory:
+def lift_history(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site: Site | None = None) -> LiftHistory:
     """Return the history of a strip's present lift up to now. A new lift spread on it starts a new history.
+
+    site   whose materials density tests are judged by; without one none is judged
 
     After "rolled", on a strip with lifts left, a moisture test, water or a disking means that a new lift lies there or
     that the old one was reworked, though nobody recorded it: the history goes on by the likelier of both, and says so.
     """
     own = _own(strip, entries, now_utc)
-    reached = _walk(strip, own)
+    reached = _walk(strip, own, site)
     if reached.begins_utc is not None:
         own = [e for e in own if e.at_utc >= reached.begins_utc]
+    tested, arrived = _as_arrived(strip, reached, site)
     return LiftHistory(
-        readings=tuple(e for e in own if isinstance(e, Reading)),
+        readings=(*tested, *(e for e in own if isinstance(e, Reading))),
         waterings=tuple(e for e in own if isinstance(e, Watering)),
         works=tuple(e for e in own if isinstance(e, SurfaceWork)),
         is_rolled=reached.is_rolled,
         assumed=reached.assumed,
         begins_utc=reached.begins_utc,
+        number=max(reached.n_done, 1) if reached.is_rolled else reached.n_done + 1,
+        spread=reached.spread,
+        arrived=arrived,
+        passed=reached.passed,
+        failed=reached.failed,
+        is_rework=reached.is_rework,
+        n_passes=reached.n_passes,
     )
 
 
-def lifts_done(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> int:
-    """Return how many lifts of a strip were rolled up to now by what was recorded; one rolled twice counts once."""
-    return _walk(strip, _own(strip, entries, now_utc)).n_done
+def lifts_done(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site: Site | None = None) -> int:
+    """Return how many lifts of a strip are done up to now by what was recorded; one rolled twice counts once.
+
+    site   whose materials density tests are judged by; one that failed is not done
+    """
+    return _walk(strip, _own(strip, entries, now_utc), site).n_done
 
 
-_OfStrip = Reading | Watering | SurfaceWork
+def judged(reading: Reading, material: Material) -> tuple[DensityResult, bool] | None:
+    """Return what a density test comes to and whether it is accepted, None where it has no density or cannot be."""
+    if reading.dry_density_kg_m3 is None:
+        return None
+    try:
+        result = density_result(
+            reading.w_pct,
+            reading.dry_density_kg_m3,
+            mdd_kg_m3=material.mdd_kg_m3,
+            specific_gravity=material.specific_gravity,
+        )
+    except SoilError:  # it was stored before such tests were refused: it says nothing
+        return None
+    if material.method is not None:  # passes decide, not density
+        return result, True
+    is_dense = result.compaction_pct >= material.required_compaction_pct
+    is_tight = material.air_voids_max_pct is None or result.air_voids_pct <= material.air_voids_max_pct
+    return result, is_dense and is_tight
+
+
+_OfStrip = Reading | Watering | SurfaceWork | LiftResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +155,16 @@ class _Reached:
     rolled_utc: datetime | None = None
     assumed: str = ""
     begins_utc: datetime | None = None
+    spread: Spread = NOTHING_TOLD
+    spread_utc: datetime | None = None
+    passed: DensityResult | None = None
+    failed: FailedTest | None = None
+    is_rework: bool = False
+    n_passes: float = 0.0
+
+    def opened(self, **changed: Any) -> _Reached:
+        """Return the lift as open again: it is no longer done, and what was recorded of it stays."""
+        return replace(self, n_done=self.n_done - self.is_rolled, is_rolled=False, passed=None, **changed)
 
 
 def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> list[_OfStrip]:
@@ -96,24 +173,90 @@ def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> list[_OfS
     return sorted(own, key=lambda e: e.at_utc)
 
 
-def _walk(strip: Strip, own: Sequence[_OfStrip]) -> _Reached:
+def _walk(strip: Strip, own: Sequence[_OfStrip], site: Site | None) -> _Reached:
     """Go through a strip's entries and return what they come to.
 
     A disking after rolling says rework: nobody disks a lift that was accepted. A test or water from RESTED_H after
-    rolling on says a new lift where the strip has lifts left; a density test is of the rolled one.
+    rolling on says a new lift where the strip has lifts left; a density test is of the rolled one, and where it fails
+    the lift is open again, until it is rolled once more or the engineer accepts it.
     """
     now = _Reached()
     for entry in own:
         if isinstance(entry, SurfaceWork):
-            if entry.work == "spread":
-                now = _Reached(n_done=now.n_done, begins_utc=entry.at_utc)
-            elif entry.work == "rolled":
+            now = _worked(now, entry, strip, site)
+        elif isinstance(entry, LiftResult):
+            if entry.result == ACCEPTED:
                 n_done = now.n_done + (not now.is_rolled)
-                now = replace(now, n_done=n_done, is_rolled=True, rolled_utc=entry.at_utc, assumed="")
-            elif entry.work == "disked" and now.is_rolled:
-                now = _Reached(n_done=now.n_done - 1, assumed=REWORK, begins_utc=entry.at_utc)
+                now = replace(
+                    now,
+                    n_done=n_done,
+                    is_rolled=True,
+                    rolled_utc=entry.at_utc,
+                    failed=None,
+                    is_rework=False,
+                    assumed="",
+                )
+            else:
+                now = now.opened(is_rework=True)
+        elif isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None:
+            if now.is_rolled and now.failed is None:
+                now = _tested(now, entry, strip, site)
         elif now.is_rolled and now.rolled_utc is not None and now.n_done < strip.lifts:
-            is_density = isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None
-            if not is_density and entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
+            if entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
                 now = _Reached(n_done=now.n_done, assumed=NEW_LIFT, begins_utc=entry.at_utc)
     return now
+
+
+def _worked(now: _Reached, entry: SurfaceWork, strip: Strip, site: Site | None) -> _Reached:
+    """Return what a strip has come to after work on it."""
+    if entry.work == "spread":
+        spread = entry.spread or NOTHING_TOLD
+        return _Reached(n_done=now.n_done, begins_utc=entry.at_utc, spread=spread, spread_utc=entry.at_utc)
+    if entry.work == "rolled":
+        n_passes = now.n_passes + (math.nan if entry.passes is None else entry.passes)
+        method = None if site is None else material_of(strip, now.spread, site).method
+        if method is not None and n_passes < method.passes:  # the rest of its passes is still to come
+            return replace(now, n_passes=n_passes)
+        return replace(
+            now,
+            n_done=now.n_done + (not now.is_rolled),
+            is_rolled=True,
+            rolled_utc=entry.at_utc,
+            assumed="",
+            passed=None,
+            failed=None,
+            is_rework=False,
+            n_passes=n_passes,
+        )
+    if entry.work == "disked" and (now.is_rolled or now.failed is not None or now.is_rework):
+        # What failed is known to be reworked; what was thought done is only taken to be.
+        assumed = REWORK if now.is_rolled else ""
+        return _Reached(n_done=now.n_done - now.is_rolled, assumed=assumed, begins_utc=entry.at_utc, spread=now.spread)
+    return now
+
+
+def _tested(now: _Reached, reading: Reading, strip: Strip, site: Site | None) -> _Reached:
+    """Return what a rolled strip has come to after a density test of it: accepted, or open again where it failed."""
+    found = None if site is None else judged(reading, material_of(strip, now.spread, site))
+    if found is None:
+        return now
+    result, is_accepted = found
+    return replace(now, passed=result) if is_accepted else now.opened(failed=FailedTest(reading=reading, result=result))
+
+
+def material_of(strip: Strip, spread: Spread, site: Site) -> Material:
+    """Return what a lift is made of: what was recorded when it was spread, else what the config says."""
+    known = {material.id: material for material in site.materials}
+    return known.get(spread.material_id or "", known[strip.material_id])
+
+
+def _as_arrived(strip: Strip, reached: _Reached, site: Site | None) -> tuple[tuple[Reading, ...], Reading | None]:
+    """Return the test that a lift was spread with, and how wet it came from the borrow; at most one of both."""
+    spread, at_utc = reached.spread, reached.spread_utc
+    if spread.method is None or at_utc is None or site is None:
+        return (), None
+    w_pct = material_of(strip, spread, site).borrow_w_pct if spread.w_pct is None else spread.w_pct
+    if w_pct is None:
+        return (), None
+    reading = Reading(strip_id=strip.id, at_utc=at_utc, w_pct=w_pct, method=spread.method)
+    return ((), reading) if spread.method == BORROW else ((reading,), None)

@@ -12,6 +12,8 @@ import numpy.typing as npt
 from gonogo.moisture import learned, unknown_work
 from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
+from gonogo.moisture.method_offset import method_offsets_pct, of_material
+from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
@@ -41,6 +43,7 @@ NOTHING_KEPT = Kept()
 class Simulated:
     """The moisture of a site's strips as a moment knows it.
 
+    site      with the strips as they lie, each with its own lift
     histories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
               the moisture count them
     learned   what the readings taught, to be kept
@@ -48,6 +51,7 @@ class Simulated:
     unknown   told work that neither entry nor test has settled, each with the share of members in which it was done
     """
 
+    site: Site
     histories: tuple[LiftHistory, ...]
     readings: tuple[Reading, ...]
     et0_mm: Floats
@@ -68,7 +72,12 @@ def simulate(
     kept: Kept = NOTHING_KEPT,
 ) -> Simulated:
     """Return the moisture of every strip over the weather's hours; arguments and faults as of `judge`."""
-    histories = tuple(lift_history(strip, entries, now_utc) for strip in site.strips)
+    offsets = method_offsets_pct(site, [e for e in entries if not isinstance(e, Reading) or e.at_utc <= now_utc])
+    histories = tuple(
+        replace(lift_history(strip, entries, now_utc, site), offset_pct=of_material(offsets, strip.material_id))
+        for strip in site.strips
+    )
+    site = site_as_it_lies(site, histories)
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
     _, placed_from = place(histories, hour_utc)
@@ -95,6 +104,7 @@ def simulate(
     )
     taught = (*taught, *_put_down(site, weather, so_far, kept.learned, now_utc))
     return Simulated(
+        site=site,
         histories=histories,
         readings=run.readings,
         et0_mm=et0_mm,

@@ -13,19 +13,29 @@ import numpy.typing as npt
 from gonogo import times
 from gonogo.moisture.learned import Prior
 from gonogo.moisture.lift_history import SURFACE_AFTER, LiftHistory
-from gonogo.records.field import Reading
+from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.error_growth import TERMS
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.rain import SURFACE_INDEX
-from gonogo.soil.readings import IMPOSSIBLE, METHOD_ERROR_PCT, PROBE, PROBE_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
+from gonogo.soil.readings import (
+    BORROW_ERROR_PCT,
+    IMPOSSIBLE,
+    METHOD_ERROR_PCT,
+    PROBE,
+    PROBE_ERROR_PCT,
+    SPOT_SCATTER_PCT,
+    ReadingAt,
+)
 from gonogo.soil.season import Season
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil, strip_soil
 
-LOOSENS = ("spread", "disked")  # a lift of which this is recorded lies loose and bare on what was there before
+LOOSENS = ("spread", "disked", "mixed")  # a lift of which this is recorded lies loose and bare on what was there before
+
+ERROR_PCT = {**METHOD_ERROR_PCT, PROBE: PROBE_ERROR_PCT, BORROW: BORROW_ERROR_PCT}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +92,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         found = ensemble.run(
             soil,
             _ground(kind, soil, start, [histories[i] for i in own]),
-            replace(sky, watering_mm=sky.watering_mm[:, own], surface=sky.surface[:, own]),
+            sky.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
             # A stream of its own for each strip: one more strip on the site moves no other.
@@ -124,17 +134,20 @@ def place(
     placed: list[ReadingAt] = []
     placed_from: list[Reading] = []
     for i, history in enumerate(histories):
-        for reading in history.readings:
+        arrived = () if history.arrived is None else (history.arrived,)
+        for reading in (*arrived, *history.readings):
             hour = hour_index(reading.at_utc, hour_utc)
             if 0 <= hour <= len(hour_utc):
                 is_probe = reading.method == PROBE
+                error_pct = ERROR_PCT[reading.method]
                 placed.append(
                     ReadingAt(
                         strip=i,
                         hour=hour,
-                        w_pct=reading.w_pct,
-                        sd_pct=PROBE_ERROR_PCT if is_probe else METHOD_ERROR_PCT[reading.method],
+                        w_pct=history.as_oven_pct(reading),
+                        sd_pct=error_pct,
                         spot_sd_pct=0.0 if is_probe else SPOT_SCATTER_PCT,
+                        depth_mm=np.inf if reading.depth_mm is None else reading.depth_mm,
                     )
                 )
                 placed_from.append(reading)

@@ -282,6 +282,8 @@ def _posterior(
         error = math.hypot(METHOD_ERROR_PCT[reading.method], SPOT_SCATTER_PCT)
         for k, path in enumerate(candidates):
             variance = float(np.var(path[row])) + error**2
-            logs[k] -= 0.5 * (math.log(variance) + (reading.w_pct - float(np.mean(path[row]))) ** 2 / variance)
+            logs[k] -= 0.5 * (
+                math.log(variance) + (variant.history.as_oven_pct(reading) - float(np.mean(path[row]))) ** 2 / variance
+            )
     shares = np.exp(logs - logs.max())
     return np.asarray(shares / shares.sum())

@@ -78,8 +78,18 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     return Fetched(downloaded=downloaded, answer_id=answer_id)
 
 
-def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: np.random.Generator) -> HourlyWeather:
-    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError."""
+def checked(
+    frame: RunFrame,
+    stored: StoredInputs,
+    downloaded: Downloaded,
+    rng: np.random.Generator,
+    *,
+    n_members: int | None = None,
+) -> HourlyWeather:
+    """Return a download as checked weather of a site, with its gauge and its stored answers. Raises WeatherError.
+
+    n_members   None: as many as the site's settings say
+    """
     now_utc = frame.now_utc
     gauge = [e for e in stored.entries if isinstance(e, GaugeRain) and e.from_utc <= now_utc]
     needs_stored = bool(gauge) or past.is_short(downloaded.parsed, now_utc)
@@ -88,7 +98,7 @@ def checked(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, rng: 
         site=frame.site,
         now_utc=now_utc,
         gauge=gauge,
-        n_members=round(frame.config.settings[frame.site.id]["ensemble_members"]),
+        n_members=n_members or round(frame.config.settings[frame.site.id]["ensemble_members"]),
         rng=rng,
         earlier=earlier_forecasts(stored.answers, frame.site) if needs_stored else (),
     )

@@ -9,9 +9,11 @@ from datetime import date
 
 import numpy as np
 
+from gonogo.decide.closeness import is_close
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.judge import Judgement, judge
 from gonogo.decide.verdict import no_verdict
+from gonogo.download.forecasts import Downloaded
 from gonogo.errors import WeatherError
 from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan, second_service
@@ -27,6 +29,8 @@ log = logging.getLogger("gonogo.morning.compute")
 NO_FORECAST_TEXT = "There is no usable weather forecast."
 COMPUTATION_TEXT = "The computation failed; the operator has been told."
 OVERRUN_TEXT = "The computation took too long; the operator has been told."
+MEMBERS_CLOSE = 400  # where a chance lies near its threshold: a standard error of 2.5 points at a half
+CELLS_MOST = 24_000  # strips times members that are judged a second time
 CONFIG_TEXT = "The settings of the service have a fault; the operator has been told."
 
 
@@ -46,17 +50,12 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
     try:
         answer = fetched(frame, stored)
         came = replace(came, answer_id=answer.answer_id, faults=answer.downloaded.faults)
-        rng = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+        rng = _rng(frame)
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
-        judgement = _judged(frame, stored, weather, rng)
-        if second_service.hangs_on_weather(judgement):
-            weather, is_other = second_service.looked_at(frame, stored, weather, rng)
-            came = replace(came, weather=weather)
-            if is_other:
-                again = np.random.default_rng(seed(frame.site, frame.day, frame.edition))
-                judgement = _judged(frame, stored, weather, again)
-        came = _with_verdict(came, judgement)
+        came = _with_verdict(came, _judged(frame, stored, weather, rng))
+        came = _more_surely(frame, stored, answer.downloaded, came)
+        came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
     except (AskAgainError, ClockRefutedError):
         raise
@@ -98,6 +97,40 @@ def without_verdict(site: Site, reason: str, key: str) -> Conclusion:
     )
 
 
+def n_members_wanted(came: Conclusion) -> int | None:
+    """Return how many members a site is judged with again, None where no chance lies close to a threshold.
+
+    Each member costs time and memory for each strip: a large site gets fewer.
+    """
+    if came.weather is None or not any(is_close(decision) for decision in came.decisions):
+        return None
+    most = min(MEMBERS_CLOSE, CELLS_MOST // max(len(came.decisions), 1))
+    return most if most > came.weather.rain_members_mm.shape[1] else None
+
+
+def _more_surely(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, came: Conclusion) -> Conclusion:
+    """A conclusion judged again with more members where a chance lies close to a threshold."""
+    n_members = n_members_wanted(came)
+    if n_members is None:
+        return came
+    rng = _rng(frame)
+    weather = checked(frame, stored, downloaded, rng, n_members=n_members)
+    return _with_verdict(replace(came, weather=weather), _judged(frame, stored, weather, rng))
+
+
+def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Conclusion:
+    """A conclusion with what a second service says, judged again where it says otherwise."""
+    if came.weather is None or came.judgement is None or not second_service.hangs_on_weather(came.judgement):
+        return came
+    weather, is_other = second_service.looked_at(frame, stored, came.weather, _rng(frame))
+    came = replace(came, weather=weather)
+    return _with_verdict(came, _judged(frame, stored, weather, _rng(frame))) if is_other else came
+
+
+def _rng(frame: RunFrame) -> np.random.Generator:
+    return np.random.default_rng(seed(frame.site, frame.day, frame.edition))
+
+
 def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Judgement:
     return judge(
         frame.site,
@@ -112,11 +145,10 @@ def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: 
 
 
 def _with_verdict(came: Conclusion, judgement: Judgement) -> Conclusion:
-    """A conclusion with its verdicts, and a fault for each reading that did not fit."""
-    return replace(
-        came,
-        decisions=judgement.decisions,
-        outlook=judgement.outlook,
-        judgement=judgement,
-        faults=(*came.faults, *(f"{r.strip_id}: {text}" for r, _, text in judgement.reading_notes)),
-    )
+    return replace(came, decisions=judgement.decisions, outlook=judgement.outlook, judgement=judgement)
+
+
+def _with_notes(came: Conclusion) -> Conclusion:
+    """A conclusion with a fault for each reading that did not fit."""
+    notes = came.judgement.reading_notes if came.judgement is not None else ()
+    return replace(came, faults=(*came.faults, *(f"{r.strip_id}: {text}" for r, _, text in notes)))

@@ -30,7 +30,8 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
     if judgement is None or weather is None or weather.status is ForecastStatus.NONE:
         plan = no_plan(site, conclusion.decisions, entries, day=frame.day, now_utc=now_utc, edition=frame.edition)
         return replace(conclusion, plan=plan)
-    done = {strip.id: lifts_done(strip, entries, now_utc) for strip in site.strips}
+    site = judgement.inputs.site  # with the strips as they lie
+    done = {strip.id: lifts_done(strip, entries, now_utc, site) for strip in site.strips}
     proposed = propose.propose(judgement.inputs, judgement.decisions, done=done, before=previous.order)
     decisions = with_places(site, judgement.decisions, proposed)
     plan = build(judgement, decisions, proposed, edition=frame.edition, done=done)

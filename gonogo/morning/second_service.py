@@ -41,7 +41,7 @@ def looked_at(
         return weather, False
     try:
         downloaded = frame.second(frame.site, frame.now_utc, stored.answers, weather.service)
-        second = checked(frame, stored, downloaded, rng)
+        second = checked(frame, stored, downloaded, rng, n_members=weather.rain_members_mm.shape[1])
     except WeatherError as error:
         log.warning("no second forecast: %s", error, extra={"site": frame.site.id, "day": frame.day})
         return _noted(weather, "second_silent", others[0]), False

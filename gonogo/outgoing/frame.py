@@ -64,4 +64,6 @@ class RunFrame:
 
     @property
     def reply_to(self) -> str:
-        return self.config.transport.reply_to or ""
+        """Where answers go: to the mailbox that is read, where there is one."""
+        inbox = self.config.inbox
+        return inbox.address if inbox is not None else self.config.transport.reply_to or ""

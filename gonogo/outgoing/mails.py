@@ -3,32 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeVar
 
 from gonogo.decide import changes as engine
 from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
+from gonogo.decide.plan.bare import verdicts_only
+from gonogo.errors import ConfigError
 from gonogo.mail import view as mail_view
 from gonogo.mail.calendar import Entry as CalendarEntry
 from gonogo.mail.calendar import entries_now
 from gonogo.mail.items import MorningView
-from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.letter import Post, RenderedMail, plain_notice
+from gonogo.mail.morning import Morning
 from gonogo.mail.path import MoisturePath, moisture_paths
+from gonogo.mail.role import load_role
 from gonogo.outgoing import workers
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.outgoing.message_id import mail_id
 from gonogo.outgoing.workers import Job
-from gonogo.records.site import Crew, Recipient, Site
-from gonogo.records.verdict import Decision, OutlookDay
+from gonogo.records.day_plan import DayPlan
+from gonogo.records.site import Crew, Recipient
 from gonogo.records.work_order import Change
 from gonogo.store.queued import Envelope
 
-RowT = TypeVar("RowT", Decision, OutlookDay)
 UNWRITTEN_TEXT = "The mail could not be written; the operator has been told."
 RECHECK_KIND = "recheck"  # as it is stored
 
@@ -68,37 +69,85 @@ def some_mails(
     )
     faults = list(calendar_faults)
     crews = [crew for crew in frame.site.crews if crew.id in changes]
-    readers = {crew.id: tuple((person, mail_id(frame, crew, person)) for person in crew.recipients) for crew in crews}
+    batches = _batches(frame, crews)
     views = _Views(
         frame=frame,
         conclusion=conclusion,
-        decisions=_by_crew(frame.site, conclusion.decisions),
-        outlook=_by_crew(frame.site, conclusion.outlook),
+        plan=_plan(frame, conclusion),
         changes=changes,
         first_mailed=first_mailed,
         calendar=calendar or (),
     )
 
     def jobs() -> Iterator[Job]:
-        for crew in crews:
-            view, view_faults = first_made(views.makers(crew), what=f"{frame.site.id}: the view of crew {crew.id}")
+        for batch in batches:
+            what = f"{frame.site.id}: the view of {', '.join(crew.id for crew in batch.crews)}"
+            view, view_faults = first_made(views.makers(batch.crews), what=what)
             faults.extend(view_faults)
             yield Job(
                 view=view,
-                readers=readers[crew.id],
+                readers=batch.readers,
                 sender=frame.sender,
                 reply_to=frame.reply_to,
                 date_utc=frame.now_utc,
             )
 
     prepared: list[Envelope] = []
-    n_mails = sum(len(own) for own in readers.values())
-    for crew, made in zip(crews, workers.write(jobs(), n_mails=n_mails), strict=True):
+    n_mails = sum(len(batch.readers) for batch in batches)
+    for batch, made in zip(batches, workers.write(jobs(), n_mails=n_mails), strict=True):
         faults += made.faults
-        for (person, message_id), mail in zip(readers[crew.id], made.mails, strict=True):
+        for (person, message_id), mail in zip(batch.readers, made.mails, strict=True):
             whole = mail or _notice(frame, person, conclusion.reason or UNWRITTEN_TEXT, message_id)
-            prepared.append(_envelope(frame, crew, person, message_id, whole))
+            prepared.append(_envelope(frame, batch.crews[0], person, message_id, whole))
     return tuple(prepared), tuple(faults)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Batch:
+    """Readers of one view: a crew's own, or people who read several crews in one mail, under the first's name."""
+
+    crews: tuple[Crew, ...]
+    readers: tuple[tuple[Recipient, str], ...]
+
+
+def _batches(frame: RunFrame, crews: Sequence[Crew]) -> list[_Batch]:
+    """Return the mails to be written: a crew's, and then one for each person who reads all of them."""
+    batches = []
+    shared: dict[str, list[tuple[Crew, Recipient]]] = {}
+    for crew in crews:
+        own = [person for person in crew.recipients if not _reads_all(person)]
+        batches.append(_Batch(crews=(crew,), readers=tuple((p, mail_id(frame, crew, p)) for p in own)))
+        for person in crew.recipients:
+            if _reads_all(person):
+                shared.setdefault(f"{person.role} {person.address.casefold()}", []).append((crew, person))
+    for found in shared.values():
+        crew, person = found[0]
+        batches.append(
+            _Batch(
+                crews=tuple(dict.fromkeys(crew for crew, _ in found)),
+                readers=((person, mail_id(frame, crew, person)),),
+            )
+        )
+    return [batch for batch in batches if batch.readers]
+
+
+def _reads_all(person: Recipient) -> bool:
+    """Return whether a person's role has one mail for all crews; a role that cannot be read has one a crew."""
+    try:
+        return load_role(person.role).is_for_all_crews
+    except ConfigError:
+        return False
+
+
+def _plan(frame: RunFrame, conclusion: Conclusion) -> DayPlan:
+    """Return the day plan, or where making it failed the verdicts alone."""
+    if conclusion.plan is not None:
+        return conclusion.plan
+    judged = conclusion.judgement
+    histories = {} if judged is None else dict(zip((s.id for s in frame.site.strips), judged.histories, strict=False))
+    return verdicts_only(
+        frame.site, conclusion.decisions, histories, now_utc=frame.now_utc, day=frame.day, edition=frame.edition
+    )
 
 
 def plain_mails(frame: RunFrame, reason: str) -> tuple[Envelope, ...]:
@@ -117,35 +166,49 @@ class _Views:
 
     frame: RunFrame
     conclusion: Conclusion
-    decisions: Mapping[str, list[Decision]]
-    outlook: Mapping[str, list[OutlookDay]]
+    plan: DayPlan
     changes: Mapping[str, tuple[Change, ...] | None]
     first_mailed: Collection[str]
     calendar: tuple[CalendarEntry, ...]
 
-    def makers(self, crew: Crew) -> tuple[Callable[[], MorningView], ...]:
-        """What makes a crew's view: whole, else without what only picture and calendar need."""
-        return tuple(partial(self._view, crew, has_extras=has_extras) for has_extras in (True, False))
+    def makers(self, crews: tuple[Crew, ...]) -> tuple[Callable[[], MorningView], ...]:
+        """What makes the view of some crews: whole, else without what only picture and calendar need."""
+        return tuple(partial(self._view, crews, has_extras=has_extras) for has_extras in (True, False))
 
-    def _view(self, crew: Crew, *, has_extras: bool) -> MorningView:
+    def _view(self, crews: tuple[Crew, ...], *, has_extras: bool) -> MorningView:
         frame, conclusion = self.frame, self.conclusion
-        is_first = crew.id in self.first_mailed or frame.edition == MORNING
-        decisions = self.decisions[crew.id]
+        is_first = frame.edition == MORNING or all(crew.id in self.first_mailed for crew in crews)
+        crew_ids = {crew.id for crew in crews}
+        strips = {strip.id for strip in frame.site.strips if strip.crew_id in crew_ids}
         return mail_view.build(
-            frame.site,
-            crew,
-            day=frame.day,
-            decisions=decisions,
-            outlook=self.outlook[crew.id],
-            weather=conclusion.weather,
-            now_utc=frame.now_utc,
-            edition=MORNING if is_first else frame.edition,
-            # A re-check tells what changed since this morning; the first mail of a day, since the day before.
-            changes=conclusion.changes if is_first and conclusion.changes is not None else self.changes[crew.id],
-            order=conclusion.order,
-            paths=_paths(conclusion, decisions) if has_extras else None,
-            entries=self.calendar if has_extras else (),
+            Morning(
+                site=conclusion.site_as_it_lies(frame.site),
+                crews=crews,
+                plan=self.plan,
+                decisions=[d for d in conclusion.decisions if d.strip_id in strips],
+                outlook=[o for o in conclusion.outlook if o.strip_id in strips],
+                weather=conclusion.weather,
+                now_utc=frame.now_utc,
+                edition=MORNING if is_first else frame.edition,
+                # A re-check tells what changed since this morning; the first mail of a day, since the day before.
+                changes=conclusion.changes if is_first and conclusion.changes is not None else self._changes(crews),
+                order=conclusion.order,
+                paths=_paths(conclusion, strips) if has_extras else {},
+                entries=self.calendar if has_extras else (),
+                truck_efficiency=frame.config.settings[frame.site.id]["truck_efficiency"],
+            )
         )
+
+    def _changes(self, crews: tuple[Crew, ...]) -> tuple[Change, ...] | None:
+        """What changed for some crews, each thing once; None where there is nothing to compare with."""
+        found = [own for crew in crews if (own := self.changes[crew.id]) is not None]
+        if not found:
+            return None
+        together: list[Change] = []
+        for change in (change for own in found for change in own):
+            if change not in together:
+                together.append(change)
+        return tuple(together)
 
 
 def _envelope(frame: RunFrame, crew: Crew, person: Recipient, message_id: str, mail: RenderedMail) -> Envelope:
@@ -165,33 +228,21 @@ def _envelope(frame: RunFrame, crew: Crew, person: Recipient, message_id: str, m
 
 
 def _notice(frame: RunFrame, person: Recipient, reason: str, message_id: str) -> RenderedMail:
-    return plain_notice(
-        person,
-        site=frame.site.name,
-        day=frame.day,
-        reason=reason,
+    post = Post(
+        recipient=person,
         sender=frame.sender,
         reply_to=frame.reply_to,
         message_id=message_id,
         date_utc=frame.now_utc,
     )
+    return plain_notice(post, site=frame.site.name, day=frame.day, reason=reason)
 
 
-def _paths(conclusion: Conclusion, decisions: Sequence[Decision]) -> Mapping[str, MoisturePath] | None:
-    """Return the moisture path of a crew's strips, None where there was no verdict."""
+def _paths(conclusion: Conclusion, strip_ids: Collection[str]) -> Mapping[str, MoisturePath]:
+    """Return the moisture path of some strips, none where there was no verdict."""
     if not conclusion.has_verdict or conclusion.judgement is None:
-        return None
-    return moisture_paths(conclusion.judgement.inputs, [d.strip_id for d in decisions])
-
-
-def _by_crew(site: Site, rows: Sequence[RowT]) -> Mapping[str, list[RowT]]:
-    """Return rows that belong to strips by crew, so that one crew's mail does not cost a look at every other's."""
-    crew_of = {strip.id: strip.crew_id for strip in site.strips}
-    found: defaultdict[str, list[RowT]] = defaultdict(list)
-    for row in rows:
-        if row.strip_id in crew_of:
-            found[crew_of[row.strip_id]].append(row)
-    return found
+        return {}
+    return moisture_paths(conclusion.judgement.inputs, sorted(strip_ids))
 
 
 def _changes(frame: RunFrame, conclusion: Conclusion, before: PreviousRun | None) -> tuple[Change, ...] | None:

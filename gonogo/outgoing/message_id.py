@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 from email.utils import parseaddr
 
 from gonogo import times
+from gonogo.mail import token
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Crew, Recipient, Site
 from gonogo.store.queued import Queued
@@ -35,4 +36,13 @@ def mail_id(frame: RunFrame, crew: Crew, person: Recipient) -> str:
     who = hashlib.sha256(f"{crew.id}|{person.role}|{person.address}".encode()).hexdigest()[:20]
     host = parseaddr(frame.sender)[1].rpartition("@")[2]
     edition = f"{frame.edition}-{frame.n_void + 1}" if frame.n_void else frame.edition
-    return f"<{edition}.{frame.day:%Y%m%d}.{frame.site.id}.{who}@{host}>"
+    plain = f"<{edition}.{frame.day:%Y%m%d}.{frame.site.id}.{who}@{host}>"
+    inbox = frame.config.inbox
+    if inbox is None:
+        return plain
+    return token.with_mark(plain, reply_mark(inbox.key, frame.site.id, crew.id, person.address, frame.day))
+
+
+def reply_mark(key: str, site_id: str, crew_id: str, address: str, day: date) -> str:
+    """Return the mark of the mails that a person of a crew gets on a day: by it an answer is known."""
+    return token.mark(key, "mail", site_id, crew_id, address, day.isoformat())

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from gonogo.config import Config
-from gonogo.mail.letter import plain_notice, raw_message
+from gonogo.mail.letter import Content, Post, plain_notice, raw_message
 from gonogo.outgoing.message_id import day_of, message_id
 from gonogo.records import shift
 from gonogo.records.foreign_text import readable
@@ -55,18 +55,14 @@ def to_operator(config: Config, notice: OperatorNotice, *, now_utc: datetime) ->
     text = f"{subject}\n\n{body}\n\n`gonogo status` shows every mail and every run.\n"
     who = f"{notice.what}|{address}"
     identity = message_id(config.transport.sender, "operator", notice.day, notice.site_id, who)
-    raw = raw_message(
-        subject=subject,
-        text=text,
-        html="",
+    post = Post(
         recipient=Recipient(name="gonogo operator", address=address, role="operator"),
         sender=config.transport.sender,
-        sender_name="gonogo",
         reply_to="",
         message_id=identity,
         date_utc=now_utc,
-        language="en",
     )
+    raw = raw_message(post, Content(subject=subject, text=text))
     return (
         Envelope(
             message_id=identity,
@@ -90,20 +86,16 @@ def notice_to_reader(config: Config, site: Site, queued: Queued, *, now_utc: dat
     if queued.kind not in CREW_KINDS or shift_end_utc <= now_utc:
         return ()
     identity = message_id(config.transport.sender, "late", day, site.id, queued.message_id)
-    notice = plain_notice(
-        Recipient(name=queued.name, address=queued.address, role=queued.role, language=queued.language),
-        site=site.name,
-        day=day,
-        reason=LOST_MAIL_TEXT
-        if queued.state == "set_aside"
-        else LATE_RECHECK_TEXT
-        if queued.kind == "recheck"
-        else LATE_MAIL_TEXT,
+    post = Post(
+        recipient=Recipient(name=queued.name, address=queued.address, role=queued.role, language=queued.language),
         sender=config.transport.sender,
         reply_to=config.transport.reply_to or "",
         message_id=identity,
         date_utc=now_utc,
     )
+    late = LATE_RECHECK_TEXT if queued.kind == "recheck" else LATE_MAIL_TEXT
+    reason = LOST_MAIL_TEXT if queued.state == "set_aside" else late
+    notice = plain_notice(post, site=site.name, day=day, reason=reason)
     return (
         Envelope(
             message_id=identity,

@@ -69,9 +69,7 @@ def build(data: Outlook) -> OutlookView:
     own = {strip.id: strip for strip in site.strips}
     by_strip = {decision.strip_id: decision for decision in data.decisions}
     crews = {strip.id: site.crew(strip.crew_id) for strip in site.strips}
-    shown = tuple(
-        strips.strip(by_strip[s.id], s, site, crews[s.id], clock, None) for s in site.strips if s.id in by_strip
-    )
+    shown = tuple(strips.strip(by_strip[s.id], s, site, clock) for s in site.strips if s.id in by_strip)
     needed = next((d.facts["chance_needed"] for d in data.decisions if "chance_needed" in d.facts), math.nan)
     days, rows = horizon(data.outlook, own, clock, needed, {strip.id: strip for strip in shown})
     crew_ids = [crew.id for crew in site.crews]

@@ -52,7 +52,7 @@ class Sealing:
     strips       what lies loose by then, in the order in which it is sealed
     start_utc    when the machine begins; by_utc: when all of it is closed: before the rain, before the shift's end
     roller_id, drum   the machine that does it: one that the crew has and that closes this soil
-    why          a key of keys.SEAL_CAUSES: "rain_today", "rain_before_next_shift", "no_work_next_day"...
+    why          a key of decide/plan_keys.SEAL_CAUSES
     rain_utc     when that rain begins, None where no rain is the cause
     """
 

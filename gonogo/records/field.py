@@ -5,16 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+BORROW = "borrow"  # in place of a test method: the lift arrived as the borrow delivers it
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """A moisture test. method: a key of soil.readings.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)."""
+    """A moisture test.
+
+    w_pct      of dry mass, whichever mass the instrument showed
+    method     a key of soil.readings.METHOD_ERROR_PCT ("oven", "nuclear gauge", ...)
+    depth_mm   it is of the upper so many millimetres of the lift; None = of the whole lift
+    """
 
     strip_id: str
     at_utc: datetime
     w_pct: float
     method: str
     dry_density_kg_m3: float | None = None
+    depth_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,13 +44,38 @@ class Watering:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """A lift as it was spread. None where nobody said it: there the config's value stands.
+
+    thickness_m, dry_density_kg_m3   as spread, loose
+    material_id     another than the strip's
+    area_share      share of the strip that the lift covers, from its beginning on [-], above 0 to 1
+    w_pct, method   how wet it arrived [%]: a moisture test, or BORROW where the borrow's own content is meant
+    loads, load_m3  trucks that were counted and the loose volume of one [m3]; the thickness follows from them
+    """
+
+    thickness_m: float | None = None
+    dry_density_kg_m3: float | None = None
+    material_id: str | None = None
+    area_share: float | None = None
+    w_pct: float | None = None
+    method: str | None = None
+    loads: float | None = None
+    load_m3: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SurfaceWork:
-    """Work that changed a strip's surface: "rolled", "sealed", "disked" or "spread" (a new lift)."""
+    """Work on a strip: "rolled", "sealed", "disked", "mixed" (a binder, into soil that is treated) or "spread".
+
+    spread   what is known of the lift that was spread, None where nothing is
+    """
 
     strip_id: str
     at_utc: datetime
     work: str
     passes: int | None = None
+    spread: Spread | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,4 +94,16 @@ class StationDay:
     snow_lying_mm: float | None = None
 
 
-Entry = Reading | GaugeRain | Watering | SurfaceWork
+ACCEPTED, REWORK = "accepted", "rework"  # what the engineer says of a lift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiftResult:
+    """What was decided of the lift that lies there: ACCEPTED, or REWORK: it is broken up and done again."""
+
+    strip_id: str
+    at_utc: datetime
+    result: str
+
+
+Entry = Reading | GaugeRain | Watering | SurfaceWork | LiftResult

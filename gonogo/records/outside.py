@@ -33,6 +33,37 @@ class Transport:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Inbox:
+    """Where answers to mails come in. Fields of the other kind are empty.
+
+    kind            "imap" or "maildir"
+    address         where readers answer to
+    key             of the marks by which an answer is known; like the password it never comes from a file in clear
+    trusted_server  name by which our own mail server signs its Authentication-Results; None where it writes none
+    checks_dkim     signatures of mails are verified, which asks the DNS for their keys
+    folder          where mails arrive; done, waiting, other: where they are moved to
+    maildir         a folder with new, cur and tmp
+    """
+
+    kind: str
+    address: str
+    key: str = field(repr=False)
+    trusted_server: str | None = None
+    checks_dkim: bool = True
+    host: str = ""
+    port: int = 0
+    security: str = "tls"
+    username: str = ""
+    password: str = field(default="", repr=False)
+    ca_file: Path | None = None
+    folder: str = "INBOX"
+    done: str = "gonogo-done"
+    waiting: str = "gonogo-waiting"
+    other: str = "gonogo-other"
+    maildir: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
     """How somebody else learns whether the service is alive. None = not asked for.
 

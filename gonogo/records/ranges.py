@@ -37,6 +37,8 @@ _KN_M3 = Slip(8.0, 30.0, "That looks like a unit weight in kN/m3: write the dens
 _RATIO = Slip(0.0, 1.0, "That looks like a ratio: write percent")
 _RATIO_DRY = Slip(0.0, 1.0, "That looks like a ratio: write percent of dry mass")
 _MM = Slip(20.0, 5000.0, "That looks like millimetres: write metres")
+_CM = Slip(4.0, 49.9, "That looks like centimetres: write millimetres")
+_M = Slip(0.05, 0.6, "That looks like metres: write millimetres")
 _TANK_M3 = Slip(1.0, 60.0, "That looks like cubic metres: write litres")
 
 # Below 0.6 a ratio is meant: as one, 0.6 is 60 %, the wettest optimum there is.
@@ -63,6 +65,14 @@ RANGES: dict[str, Range] = {
     "soak_in_h": Range(0, 24, "h", "12", (Slip(30, 1440, "That looks like minutes: write hours"),)),
     "oversize_w_pct": Range(0, 15, "% of dry mass", "1.5"),
     "oversize_specific_gravity": Range(2.0, 3.4, "-", "2.65"),
+    "air_voids_max_pct": Range(1, 30, "% of volume", "10"),
+    "mellowing_h": Range(0, 168, "h after mixing", "24"),
+    "working_time_h": Range(0.25, 240, "h after mixing", "2"),
+    "temp_min_degc": Range(-10, 25, "degC", "5"),
+    "night_min_degc": Range(-20, 15, "degC", "2"),
+    "nights": Range(1, 10, "nights", "1"),
+    "rain_free_h": Range(0, 72, "h after mixing", "6"),
+    "layer_max_m": Range(0.05, 1.5, "m, as spread", "0.25", (_MM, Slip(1.51, 19.9, "Write metres"))),
     # plant
     "rolled_width_m": Range(0.5, 6, "m", "2.10", (Slip(500, 6000, "That looks like millimetres: write metres"),)),
     "overlap_m": Range(0, 1, "m", "0.15", (Slip(10, 1000, "That looks like millimetres: write metres"),)),
@@ -88,6 +98,7 @@ RANGES: dict[str, Range] = {
     "distance_to_structure_m": Range(0, 10_000, "m", "8"),
     # what is recorded
     "w_pct": _W_PCT,
+    "depth_mm": Range(50, 600, "mm, of the upper part of the lift", "100", (_CM, _M)),
     "rain_mm": Range(0, 500, "mm", "4.5"),  # the usual hand gauge holds 280
     "litres": Range(1, 500_000, "litres", "9000"),
     "corrects": Range(1, 1_000_000_000, "number of an entry", "12"),
@@ -96,6 +107,10 @@ RANGES: dict[str, Range] = {
     "wind_max_m_s": Range(0, 110, "m/s", "9.0"),
     "snow_lying_mm": Range(0, 10_000, "mm", "0"),
     "adverse_days": Range(0, 31, "days of the month", "[6, 5, 4, 4, 3, 2, 2, 2, 3, 3, 4, 5]"),
+    "thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_MM, Slip(1, 19.9, "Write metres"))),
+    "area_share": Range(0.02, 1, "share of the strip", "0.5", (Slip(1.01, 100, "That looks like percent: write 0.5"),)),
+    "loads": Range(1, 5000, "trucks", "24"),
+    "load_m3": Range(1, 80, "m3, loose", "12"),
     # service
     "port": Range(1, 65_535, "-", "587"),
     "timeout_s": Range(1, 120, "s", "20"),

@@ -35,6 +35,40 @@ class Recipient:
     role: str
     units: str = "metric"
     language: str = "en"
+    score_mail: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Binder:
+    """A binder that a soil is treated with, and what its specification asks for.
+
+    kind                 "lime" or "cement"
+    mellowing_h          from mixing until it may be rolled [h]
+    working_time_h       from mixing until the last pass [h]
+    temp_min_degc        air below which nothing is mixed or rolled [degC]
+    night_min_degc       air that the next nights must not fall below [degC], `nights` of them
+    rain_free_h          hours after mixing in which no rain may be likely [h]
+    """
+
+    kind: str
+    mellowing_h: float
+    working_time_h: float
+    temp_min_degc: float
+    night_min_degc: float
+    nights: int
+    rain_free_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """A method specification: so many passes of a machine over layers no thicker than that, and no density.
+
+    roller_ids   the machines that it allows; empty = any
+    """
+
+    passes: int
+    layer_max_m: float
+    roller_ids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +76,17 @@ class Material:
     """A fill material with its laboratory compaction result (fitted and corrected for oversize by config.py).
 
     window_low_pct, window_high_pct   allowed deviation from optimum [% points], low end negative
-    required_compaction_pct           required relative compaction [% of maximum dry density]
+    aim_high_pct                      wet end of the specification's window, where clean granular soil has none of its
+                                      own [% points]: water is aimed halfway to it; None = window_high_pct
+    required_compaction_pct           required relative compaction [% of maximum dry density]; NaN under a method
+    air_voids_max_pct                 most air of a density test [% of volume], None where nobody limits it
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
     soak_in_h                         time that water takes to soak in [h]; None = by the kind of soil
+    laboratory_omc_pct                optimum as measured without coarse grains, None where nothing was corrected
+    binder, method                    treated soil; a method specification; None where it is neither
+    is_shale                          shale or other soft rock that water and roller break down
     """
 
     id: str
@@ -67,6 +107,12 @@ class Material:
     assumed: tuple[str, ...] = ()
     borrow_w_pct: float | None = None
     soak_in_h: float | None = None
+    air_voids_max_pct: float | None = None
+    laboratory_omc_pct: float | None = None
+    binder: Binder | None = None
+    method: Method | None = None
+    is_shale: bool = False
+    aim_high_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +170,8 @@ class Strip:
     priority                   1 = first to 5 = last, where water or hours do not suffice for all
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
-    following_lift_thickness_m as spread; None = as lift_thickness_m
+    following_lift_thickness_m, following_dry_density_kg_m3   as spread; None = as the lift that lies there
+    laid_share                 share of the strip that the present lift covers, which length_m follows; None = all of it
     ground                     "fill" that was spread, or "natural" ground that lay there all along
     """
 
@@ -146,6 +193,19 @@ class Strip:
     lifts: int = 1
     following_lift_thickness_m: float | None = None
     ground: str = "fill"
+    following_dry_density_kg_m3: float | None = None
+    laid_share: float | None = None
+
+    @property
+    def following_thickness_m(self) -> float:
+        """Thickness of a lift still to come, as spread [m]."""
+        return self.lift_thickness_m if self.following_lift_thickness_m is None else self.following_lift_thickness_m
+
+    @property
+    def following_dry_mass_kg_m2(self) -> float:
+        """Dry mass under one square metre of a lift still to come [kg/m2]."""
+        density = self.following_dry_density_kg_m3
+        return self.following_thickness_m * (self.dry_density_kg_m3 if density is None else density)
 
     @property
     def area_m2(self) -> float:
@@ -198,6 +258,13 @@ class Site:
 
     def material(self, material_id: str) -> Material:
         return next(m for m in self.materials if m.id == material_id)
+
+    def strips_called(self, text: str) -> tuple[Strip, ...]:
+        """Return the strips of an id, in any case, else those of a name; one of exactly this id alone."""
+        wanted = " ".join(text.casefold().split())
+        exact = tuple(s for s in self.strips if s.id == text)
+        by_id = tuple(s for s in self.strips if s.id.casefold() == wanted)
+        return exact or by_id or tuple(s for s in self.strips if " ".join(s.name.casefold().split()) == wanted)
 
     def strip(self, strip_id: str) -> Strip:
         return next(s for s in self.strips if s.id == strip_id)

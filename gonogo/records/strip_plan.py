@@ -92,14 +92,18 @@ class NotRecorded:
 class TestFirst:
     """A test that decides, and what each result means.
 
-    why               a key of keys.TEST_CAUSES
+    why               a key of decide/plan_keys.TEST_CAUSES
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
-                      asks for, the error of one gauge test considered; a little narrower than the window itself
+                      asks for, the error of one gauge test considered; a little narrower than the window itself. A
+                      result between a limit and the window's edge is at the edge: a second test is made beside it, and
+                      the mean of both decides by the same limits
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
     again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
+    again_late_utc    above: and once more after the last disking of the day; None where it could not be rolled after it
+    again_up_to_pct   the highest result after which a test after disking is worth its while [%]; NaN where none is made
     if_done           what is done if the unrecorded work turns out to be done; None where nothing is unrecorded
     """
 
@@ -117,6 +121,8 @@ class TestFirst:
     litres_most: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
     again_utc: datetime | None = None
+    again_late_utc: datetime | None = None
+    again_up_to_pct: float = math.nan
     if_done: Then | None = None
 
 
@@ -176,12 +182,17 @@ class DryBack:
     ready        from when it is likely inside again if it is disked so, None = not within the forecast
     chance       that it is inside then, given that a test on that morning says so
     is_hopeless  the forecast with disking does not bring it back: remove or treat, as the engineer says
+    low_pct, high_pct   limits of the test that says whether it is ready today, as those of TestFirst; NaN where none is
+    again_late_utc   where it may be ready today and was not: when it is tested once more after the last disking
     """
 
     disk_utc: tuple[datetime, ...]
     ready: NextTry | None
     chance: float
     is_hopeless: bool
+    low_pct: float = math.nan
+    high_pct: float = math.nan
+    again_late_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +204,8 @@ class NewLift:
     is_rework      as likely it is the old lift, reworked
     w_pct          as the borrow delivers it [%]; thickness_m  as spread
     spread_utc     from when it may lie there; None where it lies already or where none is to be spread
-    stop           a key of keys.SPREAD_STOPS where none is to be spread this morning, else ""
+    is_if_rolled   only if the lift below was rolled, which was told and is not recorded
+    stop           a key of decide/plan_keys.SPREAD_STOPS where none is to be spread this morning, else ""
     test           its test with the branches; roll_by_utc: when it would have left its window if nobody rolls it
     """
 
@@ -206,6 +218,7 @@ class NewLift:
     stop: str
     test: TestFirst | None
     roll_by_utc: datetime | None
+    is_if_rolled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,8 +228,8 @@ class StripPlan:
     rank          place in working order, from 1; strips that are done come last
     lift, lifts   the lift that lies there, and how many the strip gets in all
     reason        a key of keys.REASONS
-    why_not       why a strip that may be worked has no place today: a key of keys.NO_PLACE; "" where it has one or
-                  where `reason` says it already
+    why_not       why a strip that may be worked has no place today: a key of decide/plan_keys.NO_PLACE; "" where it has
+                  one or where `reason` says it already
     is_tested     False: no test of this lift counts, and no view shows w_* as figures
     w_*_pct       water content where the day's work begins: mean, 10 to 90 % band, upper and lower half
     chance_in_window, chance_too_dry, chance_too_wet   in the best stretch of today, NaN where none was computed

@@ -16,6 +16,7 @@ from gonogo.config import Config
 from gonogo.service.logs import Cleaner
 from gonogo.service.site_state import site_state
 from gonogo.store import schema
+from gonogo.wording.language import speaker
 
 
 def snapshot(store: sa.Engine, config: Config, *, now_utc: datetime, config_faults: Sequence[str]) -> dict[str, Any]:
@@ -23,6 +24,7 @@ def snapshot(store: sa.Engine, config: Config, *, now_utc: datetime, config_faul
 
     It holds neither names nor addresses. Raises StoreError where the database cannot be read.
     """
+    speak = speaker("en", "metric")  # monitors read English
     with schema.read(store) as connection:
         states = [site_state(connection, config, site, now_utc) for site in config.sites]
     return {
@@ -36,7 +38,7 @@ def snapshot(store: sa.Engine, config: Config, *, now_utc: datetime, config_faul
                 "last_run_day": state.last_run_day.isoformat() if state.last_run_day else None,
                 "next_run_utc": state.next_run_utc.isoformat() if state.next_run_utc else None,
                 "mails": state.mails,
-                "faults": list(state.faults),
+                "faults": [speak.say(fault) for fault in state.faults],
             }
             for state in states
         },

@@ -27,6 +27,7 @@ _LOGIN_IN_URL = re.compile(r"(\w+://[^\s:/@]*):[^\s@/]+@")
 def secrets_of(config: Config) -> tuple[str, ...]:
     """Return every secret that a config holds, to be kept out of the log."""
     found = [config.transport.password, config.watch.ping_url, *(service.key for service in config.services)]
+    found += [config.inbox.key, config.inbox.password] if config.inbox is not None else []
     return tuple(s for s in found if s and len(s) >= SHORTEST_SECRET)
 
 

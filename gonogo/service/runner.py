@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import threading
@@ -11,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
 from gonogo.config import Config
-from gonogo.download.forecasts import Downloaded, Fetch
+from gonogo.download import forecasts
+from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError
 from gonogo.download.rounds import Rounds
 from gonogo.errors import StoreError
 from gonogo.morning import recheck
@@ -31,6 +33,7 @@ from gonogo.store.open import open_store
 
 log = logging.getLogger("gonogo.service.runner")
 
+RECENT = timedelta(hours=1)  # a forecast that a re-check after an answer does not ask for again
 ASKED_AGAIN_S, ASKED_AGAIN_MOST_S = 15.0, 100.0  # pauses between tries while no forecast comes; our own choice
 
 
@@ -107,6 +110,21 @@ class Runner:
             self._frame(site, day, now_utc, (start_utc, shift_end_utc), edition=recheck.edition(at)),
             recheck.run_recheck,
         )
+
+    def run_after_replies(self, site: Site, day: date, number: int, now_utc: datetime) -> bool:
+        """Re-check a site after answers by mail, the newest of that number, and return whether that is done."""
+        window_utc = (now_utc, shift.shift_utc(site, day)[1])
+        frame = self._frame(site, day, now_utc, window_utc, edition=f"reply-{number}")
+        self._run(replace(frame, fetch=self._kept_or_asked), recheck.run_recheck)
+        return (site.id, day, frame.edition) in self._done
+
+    def _kept_or_asked(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+        """Return a forecast that is recent enough for another look at the same morning, else ask for one."""
+        recent = [answer for answer in stored if now_utc - RECENT <= answer.fetched_utc <= now_utc]
+        if recent:
+            with contextlib.suppress(NoForecastError):
+                return forecasts.forecast(site, (), now_utc=now_utc, stored=recent)
+        return self.ask(site, now_utc, stored)
 
     def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal, *, is_missed: bool = False) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError.

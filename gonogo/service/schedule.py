@@ -34,6 +34,8 @@ log = logging.getLogger("gonogo.service.schedule")
 ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
 WATCHED_EVERY = timedelta(seconds=20)
 DELIVERED_EVERY = timedelta(seconds=15)
+MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun anew: a reading waits for mails by itself
+ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end
@@ -51,6 +53,8 @@ class Work:
     watch         looks after runs that take too long; runs beside them, never behind them
     deliver       one round of the delivery worker; also called at once when a run has ended
     stepped       told by how much the clock was set [s]
+    read_mailbox, recheck_after_replies   take answers by mail, and look again at what they may change; they return
+                  whether there may be mails to deliver
     """
 
     sites: Callable[[], tuple[Site, ...]]
@@ -61,6 +65,8 @@ class Work:
     watch: Callable[[datetime, Workers], None]
     deliver: Callable[[datetime], None]
     stepped: Callable[[float], None]
+    read_mailbox: Callable[[datetime], bool] = lambda _: False
+    recheck_after_replies: Callable[[datetime], bool] = lambda _: False
 
 
 class CalendarTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
@@ -97,7 +103,7 @@ class Schedule:
 
     def __init__(self, work: Work, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
-        self._workers = Workers()
+        self._workers, self._mail_workers = Workers(), Workers()
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(3)},
@@ -129,6 +135,8 @@ class Schedule:
         jobs: dict[str, tuple[Callable[[], None], BaseTrigger]] = {
             "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
             "delivery": (self._deliver, EveryTrigger(DELIVERED_EVERY)),
+            "mailbox": (self._read_mailbox, EveryTrigger(MAILBOX_READ_EVERY)),
+            "answers": (self._recheck_after_replies, EveryTrigger(ANSWERS_LOOKED_AT_EVERY)),
         }
         for site in self._planned:
             trigger = CalendarTrigger(partial(self._next_morning_utc, site), site.zone)
@@ -174,10 +182,28 @@ class Schedule:
             try:
                 run(clock_utc())
             finally:
-                with contextlib.suppress(JobLookupError):
-                    self._scheduler.modify_job("delivery", next_run_time=clock_utc())
+                self._deliver_now()
 
         self._workers.put(key, run_and_deliver)
+
+    def _deliver_now(self) -> None:
+        with contextlib.suppress(JobLookupError):
+            self._scheduler.modify_job("delivery", next_run_time=clock_utc())
+
+    def _read_mailbox(self) -> None:
+        self._put_mail_work("mailbox", self._work.read_mailbox)
+
+    def _recheck_after_replies(self) -> None:
+        self._put_mail_work("answers", self._work.recheck_after_replies)
+
+    def _put_mail_work(self, key: str, run: Callable[[datetime], bool]) -> None:
+        """Run something in a thread of its own, so that a mailbox that is waited on holds up no morning."""
+
+        def run_and_maybe_deliver() -> None:
+            if not self._stop.is_set() and run(clock_utc()):
+                self._deliver_now()
+
+        self._mail_workers.put(key, run_and_maybe_deliver)
 
     def _watch(self) -> None:
         if not self._stop.is_set():

@@ -14,8 +14,10 @@ from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, notices
 from gonogo.outgoing.delivery import delivery_line
 from gonogo.service import clock, due, schedule
+from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
+from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
 from gonogo.store import thinning
 
@@ -62,8 +64,10 @@ class Service:
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
         self.halt = halt
         self._watch = Watch(self.runner)
+        self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
         self._memory, self._rng = delivery.Memory(), random.Random()
         self._thinned: date | None = None
+        self._score = WeeklyScore(self.store)
 
     def work(self) -> schedule.Work:
         """Return what the schedule runs."""
@@ -76,6 +80,8 @@ class Service:
             watch=self.watch,
             deliver=self.deliver,
             stepped=self.stepped,
+            read_mailbox=self._answers.read,
+            recheck_after_replies=self._answers.recheck,
         )
 
     def begin(self) -> None:
@@ -100,6 +106,7 @@ class Service:
         """One round of the delivery worker."""
         config = self.configs.accepted
         self._thin(config, now_utc)
+        self._score.put_due(config, now_utc)
         worker = delivery.Worker(
             store=self.store,
             transport=config.transport,

@@ -16,45 +16,48 @@ from gonogo.records.verdict import Verdict
 from gonogo.service import due
 from gonogo.service.due import lead_min
 from gonogo.store import outcomes, runs
+from gonogo.store.queued import Queued
+from gonogo.wording import phrases
+from gonogo.wording.clock import Clock
+from gonogo.wording.phrases import Day, Gap, Names, Phrase, phrase
 from gonogo.wording.sentences import NO_VERDICT
 
 SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
 
 
-SHOWN = {"set_aside": "dead letter"}  # states of mails that are stored under another name
-
+UNSENT = ("waiting", "refused", "expired", "set_aside")
 LOOK_BACK = timedelta(days=3)  # mails older than this no longer matter to anybody
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteState:
-    """How it stands with one site. lines: for a person; faults: what somebody must look at, a sentence each."""
+    """How it stands with one site.
+
+    lines    for a person: a label (a key of [status]) and what stands beside it; faults of a run as they were logged
+    faults   what somebody must look at, a sentence each
+    """
 
     site_id: str
-    lines: tuple[str, ...]
-    faults: tuple[str, ...]
+    lines: tuple[tuple[str, Gap], ...]
+    faults: tuple[Phrase, ...]
     last_run_day: date | None
     next_run_utc: datetime | None
     mails: dict[str, int]
 
 
-def silence(config: Config, now_utc: datetime) -> str:
-    """Return since when the service has been silent, "" where it is at work or its health file is not asked for."""
+def silence(config: Config, now_utc: datetime) -> Phrase | None:
+    """Return since when the service has been silent, None where it is at work or its health file is not asked for."""
     path = config.watch.health_file
     if path is None:
-        return ""
+        return None
     try:
         written_utc = datetime.fromisoformat(json.loads(path.read_text(encoding="utf-8"))["at_utc"])
     except (OSError, ValueError, KeyError, TypeError):
-        return f"no health file at {path}: start the service with `gonogo serve`"
+        return phrase("status.no_health_file", path=str(path))
     if abs(now_utc - written_utc) <= SILENT_AFTER:
-        return ""
-    if written_utc > now_utc:
-        return (
-            f"its health file is from the future ({written_utc:%Y-%m-%d %H:%M} UTC): the machine's clock was set. "
-            "A service at work writes it anew within a minute"
-        )
-    return f"silent since {written_utc:%Y-%m-%d %H:%M} UTC: start it with `gonogo serve`, or see its log"
+        return None
+    key = "status.from_future" if written_utc > now_utc else "status.silent"
+    return phrase(key, utc=f"{written_utc:%Y-%m-%d %H:%M}")
 
 
 def has_own_verdict(connection: sa.Connection, run: runs.Run) -> bool:
@@ -72,43 +75,27 @@ def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
 
 def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> SiteState:
     """Return how it stands with one site."""
-    lines, faults = [f"{site.name} ({site.id})"], []
-
-    def local(at_utc: datetime) -> str:
-        return f"{at_utc.astimezone(site.zone):%a %Y-%m-%d %H:%M}"
-
+    clock = Clock(site=site, day=times.local_date(now_utc, site.zone))
     last = runs.last_run(connection, site.id)
-    if last is None:
-        lines.append("  last run    none yet")
-    else:
-        verdicts = [d.verdict for d in runs.decisions(connection, last.id)]
-        tally = ", ".join(f"{verdicts.count(v)} {v}" for v in Verdict if v in verdicts)
-        edition = "" if last.edition == "morning" else f" ({last.edition})"
-        lines.append(f"  last run    {last.day}{edition}, {local(last.finished_utc or last.claimed_utc)}: {tally}")
-        if last.error:
-            faults.append(f"the run of {last.day} failed: {last.error.strip().splitlines()[-1]}")
-            lines.append(f"  FAILED      {last.error.strip().splitlines()[-1]}")
-        lines += [f"  note        {fault}" for fault in last.faults]
+    lines, faults = ([("last_run", phrase("status.none_yet"))], []) if last is None else _run(connection, last, clock)
     missed = _missed_day(connection, config, site, now_utc)
     if missed is not None:
-        faults.append(f"there was no run for {missed}")
-        lines.append(f"  MISSED      no run for {missed}; `gonogo morning {site.id}` makes one now")
+        faults.append(phrase("status.no_run", day=Day(day=missed)))
+        lines.append(("missed", phrase("status.make_now", day=Day(day=missed), site=site.id)))
     since = now_utc - LOOK_BACK
     counts = outcomes.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
-    shown = ", ".join(f"{n} {state}" for state, n in counts.items() if n) or "none"
-    lines.append(f"  mails       {shown} (last {LOOK_BACK.days} days)")
-    for mail in outcomes.outcomes(
-        connection, site_id=site.id, since_utc=since, states=("waiting", "refused", "expired", "set_aside"), limit=20
-    ):
+    states = Names(items=tuple(phrase(f"status.{state}", n=n) for state, n in counts.items() if n))
+    span = phrases.duration(LOOK_BACK / times.HOUR)
+    shown = phrase("status.mails_since", states=states, time=span) if states.items else None
+    lines.append(("mails", shown or phrase("status.no_mails", time=span)))
+    for mail in outcomes.outcomes(connection, site_id=site.id, since_utc=since, states=UNSENT, limit=20):
         if mail.state == "waiting" and not mail.last_error:
             continue
-        unsaid = "each worker that took it died" if mail.state == "set_aside" else "its deadline passed"
-        why = mail.last_error.strip().splitlines()[-1] if mail.last_error else unsaid
-        state = SHOWN.get(mail.state, mail.state)
-        lines.append(f"  {state.upper():<11} {mail.role} of crew {mail.crew_id}, {local(mail.put_utc)}: {why}")
-        faults.append(f"a mail to the {mail.role} of crew {mail.crew_id} is {state}: {why}")
+        own: dict[str, Gap] = {"role": mail.role, "crew": mail.crew_id, "why": _why(mail)}
+        lines.append((f"is_{mail.state}", phrase("status.mail", time=clock.minute(mail.put_utc), **own)))
+        faults.append(phrase("status.mail_fault", state=phrase(f"status.is_{mail.state}"), **own))
     starts = due.next_start_utc(site, now_utc, lead_min(config, site))
-    lines.append(f"  next run    {'no working day ahead' if starts is None else local(starts)}")
+    lines.append(("next_run", phrase("status.no_day_ahead") if starts is None else clock.minute(starts)))
     return SiteState(
         site_id=site.id,
         lines=tuple(lines),
@@ -117,6 +104,30 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
         next_run_utc=starts,
         mails={state: n for state, n in counts.items() if n},
     )
+
+
+def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[tuple[str, Gap]], list[Phrase]]:
+    """Return the lines of a run, and its faults."""
+    verdicts = [d.verdict for d in runs.decisions(connection, run.id)]
+    tally = Names(items=tuple(phrase(f"tally.{v}", n=verdicts.count(v)) for v in Verdict if v in verdicts))
+    key = "status.morning" if run.edition == "morning" else "status.recheck"
+    done = clock.minute(run.finished_utc or run.claimed_utc)
+    lines: list[tuple[str, Gap]] = [
+        ("last_run", phrase(key, day=Day(day=run.day), edition=run.edition, time=done, tally=tally))
+    ]
+    faults = []
+    if run.error:
+        why = run.error.strip().splitlines()[-1]
+        faults.append(phrase("status.run_failed", day=Day(day=run.day), why=why))
+        lines.append(("failed", why))
+    return [*lines, *(("note", fault) for fault in run.faults)], faults
+
+
+def _why(mail: Queued) -> Gap:
+    """Say why a mail has not gone: as the server or the program said it, else what its state means."""
+    if mail.last_error:
+        return mail.last_error.strip().splitlines()[-1]
+    return phrase("status.workers_died" if mail.state == "set_aside" else "status.deadline_passed")
 
 
 def _missed_day(connection: sa.Connection, config: Config, site: Site, now_utc: datetime) -> date | None:

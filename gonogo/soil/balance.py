@@ -8,7 +8,6 @@ rising function of what it draws on, so more rain never ends drier and more dema
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
@@ -19,6 +18,7 @@ from gonogo.errors import SoilError
 from gonogo.soil.block import Block, Step
 from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACES
+from gonogo.soil.sky import Sky
 
 Floats = npt.NDArray[np.float64]
 
@@ -82,14 +82,8 @@ def _require_sound(p: SoilParams, et0: Floats, rain: Floats, watering: Floats, s
 def simulate(
     start: SoilState,
     params: SoilParams,
+    sky: Sky,
     *,
-    et0_mm: Floats,
-    rain_mm: Floats,
-    watering_mm: Floats,
-    surface: npt.NDArray[np.int64],
-    frozen: npt.NDArray[np.bool_],
-    kc_max: Floats,
-    surface_before: npt.NDArray[np.int64] | None = None,
     step: Step = HOURLY,
     keep_path: bool = True,
     keep_fluxes: bool = False,
@@ -97,114 +91,128 @@ def simulate(
 ) -> MoisturePath:
     """Return the water of both layers over H steps for S strips and M members.
 
-    start        water at the start of the first step [mm], (S, M)
-    et0_mm       reference evapotranspiration of the step [mm], (H,), (H, M) or (H, S, M); below 0 counts as 0
-    rain_mm      liquid water reaching the ground in the step [mm], (H, M) or (H, S, M)
-    watering_mm  water put on by the truck in the step [mm], (H, S)
-    surface      index into rain.SURFACES, (H, S); a change takes place at the start of its step
-    surface_before   the same before the first step (S,), or None: as in the first step
-    frozen       (H,) nothing moves in such a step, and what falls runs off
-    kc_max       upper limit of bare-soil evaporation over et0_mm [-], (H,)
-    step         how time is cut: hours, unless told otherwise
-    n_threads    blocks of strips at a time, None for as many as the machine has processors; changes no digit
+    start       water at the start of the first step [mm], (S, M)
+    step        how time is cut: hours, unless told otherwise; the sky's rows are its steps
+    n_threads   blocks of strips at a time, None for as many as the machine has processors; changes no digit
 
     Raises SoilError for gaps, negative depths, or parameters that physics does not allow.
     Source: FAO-56, ch. 7 for evaporation; drainage to field capacity as exponential decay (drainage_frac_h) and as
     gravity drainage, quadratic in the excess (drainage_rise_h).
     Checked in tests/soil/test_balance.py and tests/properties/test_balance_monotony.py.
     """
-    n_steps, (n_strips, n_members) = len(frozen), start.top_mm.shape
-    _require(
-        rain_mm.shape in ((n_steps, n_members), (n_steps, n_strips, n_members)),
-        f"rain_mm of shape {rain_mm.shape}.",
-        "It must be (H, M) or (H, S, M).",
-    )
-    _require(
-        watering_mm.shape == (n_steps, n_strips), f"watering_mm of shape {watering_mm.shape}.", "It must be (H, S)."
-    )
-    _require(surface.shape == (n_steps, n_strips), f"surface of shape {surface.shape}.", "It must be (H, S).")
+    n_strips, n_members = start.top_mm.shape
     _require(step.n_parts >= 1, f"n_parts = {step.n_parts}.", "Take a step in one part at least.")
-    demand = np.maximum(et0_mm, 0.0) * kc_max.reshape(-1, *(1,) * (et0_mm.ndim - 1))
-    _require_sound(params, demand, rain_mm, watering_mm, surface)
-
-    n_rows = n_steps + 1 if keep_path else 2
-    top_path, base_path = np.empty((n_rows, n_strips, n_members)), np.empty((n_rows, n_strips, n_members))
-    top_path[0], base_path[0] = start.top_mm, start.base_mm
-    flux_shape = (n_steps, n_strips, n_members) if keep_fluxes else (n_strips, n_members)
-    fluxes = {name: np.zeros(flux_shape) for name in ("infiltrated", "ran_off", "evaporated", "drained")}
-    weather = _Weather(demand, rain_mm, watering_mm, surface, surface_before, np.asarray(frozen), step.n_parts)
-
-    def march_part(part: slice) -> None:
-        block = Block(_strips(params, part, n_strips), top_path[0, part], base_path[0, part], step)
-
-        def keep(h: int) -> None:
-            if keep_path:
-                top_path[h + 1, part], base_path[h + 1, part] = block.top, block.base
-            if keep_fluxes:
-                for name, kept in fluxes.items():
-                    running = getattr(block, name)
-                    kept[h, part] = running
-                    running.fill(0.0)
-
-        weather.drive(block, part, keep)
-        top_path[-1, part], base_path[-1, part] = block.top, block.base
-        if not keep_fluxes:
-            for name, kept in fluxes.items():
-                kept[part] = getattr(block, name)
+    _require_shapes(sky, n_strips, n_members)
+    demand = np.maximum(sky.et0_mm, 0.0) * sky.kc_max.reshape(-1, *(1,) * (sky.et0_mm.ndim - 1))
+    _require_sound(params, demand, sky.rain_mm, sky.watering_mm, sky.surface)
+    run = _Run(params, sky, demand, step, _Kept.empty(start, len(sky.frozen), keep_path, keep_fluxes))
 
     rows = max(1, BLOCK_CELLS // n_members)
     parts = [slice(first, min(first + rows, n_strips)) for first in range(0, n_strips, rows)]
     threads = min(len(parts), n_threads or min(os.cpu_count() or 1, THREADS_MAX))
     if threads > 1:
         with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(march_part, parts))  # the list raises what a part raised
+            list(pool.map(run.part, parts))  # the list raises what a part raised
     else:
         for part in parts:
-            march_part(part)
-    path = MoisturePath(
-        top_mm=top_path,
-        base_mm=base_path,
-        infiltration_mm=fluxes["infiltrated"],
-        runoff_mm=fluxes["ran_off"],
-        evaporation_mm=fluxes["evaporated"],
-        drainage_mm=fluxes["drained"],
-        closure_error_mm=0.0,
-    )
-    return _closed(path, rain_mm, watering_mm, keep_path and keep_fluxes)
+            run.part(part)
+    return _closed(run.kept.path(), sky, is_stepwise=keep_path and keep_fluxes)
+
+
+def _require_shapes(sky: Sky, n_strips: int, n_members: int) -> None:
+    """Raise SoilError for arrays of weather that do not belong to the strips and members."""
+    n_steps, of_rain = len(sky.frozen), sky.rain_mm.shape
+    is_right = of_rain in ((n_steps, n_members), (n_steps, n_strips, n_members))
+    _require(is_right, f"rain_mm of shape {of_rain}.", "It must be (H, M) or (H, S, M).")
+    for name in ("watering_mm", "surface"):
+        shape = getattr(sky, name).shape
+        _require(shape == (n_steps, n_strips), f"{name} of shape {shape}.", "It must be (H, S).")
 
 
 @dataclass(frozen=True, slots=True)
-class _Weather:
-    """What happens to the strips step by step, as `simulate` takes it; demand in place of et0 and kc_max."""
+class _Kept:
+    """What a run writes into: water of both layers, and fluxes by the name that a block has for them."""
 
+    top_mm: Floats
+    base_mm: Floats
+    fluxes: dict[str, Floats]
+    keeps_path: bool
+    keeps_fluxes: bool
+
+    @classmethod
+    def empty(cls, start: SoilState, n_steps: int, keeps_path: bool, keeps_fluxes: bool) -> _Kept:
+        shape = start.top_mm.shape
+        n_rows = n_steps + 1 if keeps_path else 2
+        top, base = np.empty((n_rows, *shape)), np.empty((n_rows, *shape))
+        top[0], base[0] = start.top_mm, start.base_mm
+        of_flux = (n_steps, *shape) if keeps_fluxes else shape
+        fluxes = {name: np.zeros(of_flux) for name in ("infiltrated", "ran_off", "evaporated", "drained")}
+        return cls(top, base, fluxes, keeps_path, keeps_fluxes)
+
+    def step(self, block: Block, part: slice, h: int) -> None:
+        """Take down how a block stands after a step."""
+        if self.keeps_path:
+            self.top_mm[h + 1, part], self.base_mm[h + 1, part] = block.top, block.base
+        if self.keeps_fluxes:
+            for name, kept in self.fluxes.items():
+                running = getattr(block, name)
+                kept[h, part] = running
+                running.fill(0.0)
+
+    def end(self, block: Block, part: slice) -> None:
+        """Take down how a block stands at the end."""
+        self.top_mm[-1, part], self.base_mm[-1, part] = block.top, block.base
+        if not self.keeps_fluxes:
+            for name, kept in self.fluxes.items():
+                kept[part] = getattr(block, name)
+
+    def path(self) -> MoisturePath:
+        return MoisturePath(
+            top_mm=self.top_mm,
+            base_mm=self.base_mm,
+            infiltration_mm=self.fluxes["infiltrated"],
+            runoff_mm=self.fluxes["ran_off"],
+            evaporation_mm=self.fluxes["evaporated"],
+            drainage_mm=self.fluxes["drained"],
+            closure_error_mm=0.0,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """One run of all strips, in parts that may run side by side. demand_mm: what the air asks of bare soil."""
+
+    params: SoilParams
+    sky: Sky
     demand_mm: Floats
-    rain_mm: Floats
-    watering_mm: Floats
-    surface: npt.NDArray[np.int64]
-    surface_before: npt.NDArray[np.int64] | None
-    frozen: npt.NDArray[np.bool_]
-    n_parts: int
+    how: Step
+    kept: _Kept
 
-    def drive(self, block: Block, part: slice, keep: Callable[[int], None]) -> None:
-        """Take a block of strips through all steps; `keep` is called after each."""
-        n_steps, n = len(self.frozen), self.n_parts
-        may_dry, waters = _steps_with(self.demand_mm), _steps_with(self.watering_mm[:, part])
-        rains = _steps_with(_of(self.rain_mm, part))
+    def part(self, part: slice) -> None:
+        """Take some strips through all steps."""
+        sky, n_strips = self.sky, self.kept.top_mm.shape[1]
+        block = Block(
+            _strips(self.params, part, n_strips), self.kept.top_mm[0, part], self.kept.base_mm[0, part], self.how
+        )
+        n_steps, n = len(sky.frozen), self.how.n_parts
+        may_dry, waters = _steps_with(self.demand_mm), _steps_with(sky.watering_mm[:, part])
+        rains = _steps_with(_of(sky.rain_mm, part))
         changes = np.ones(n_steps, dtype=np.bool_)
-        changes[1:] = np.any(self.surface[1:, part] != self.surface[:-1, part], axis=1)
-        demand, rain, watering = _of(self.demand_mm, part), _of(self.rain_mm, part), self.watering_mm[:, part]
+        changes[1:] = np.any(sky.surface[1:, part] != sky.surface[:-1, part], axis=1)
+        demand, rain, watering = _of(self.demand_mm, part), _of(sky.rain_mm, part), sky.watering_mm[:, part]
         for h in range(n_steps):
             if changes[h]:
-                before = self.surface[h - 1] if h else self.surface_before
-                block.set_surface(self.surface[h, part], None if before is None else before[part])
+                before = sky.surface[h - 1] if h else sky.surface_before
+                block.set_surface(sky.surface[h, part], None if before is None else before[part])
             is_wet = bool(rains[h] or waters[h])
-            if self.frozen[h]:
+            if sky.frozen[h]:
                 if is_wet:
                     block.refuse(rain[h], watering[h])
             else:
                 for _ in range(n):
                     block.step(rain[h] / n, watering[h] / n, demand[h] / n, is_wet=is_wet, may_dry=bool(may_dry[h]))
-            keep(h)
+            self.kept.step(block, part, h)
+        self.kept.end(block, part)
 
 
 def _steps_with(series: Floats) -> npt.NDArray[np.bool_]:
@@ -226,17 +234,17 @@ def _strips(params: SoilParams, part: slice, n_strips: int) -> SoilParams:
     return SoilParams(**cut)
 
 
-def _closed(path: MoisturePath, rain_mm: Floats, watering_mm: Floats, is_stepwise: bool) -> MoisturePath:
+def _closed(path: MoisturePath, sky: Sky, *, is_stepwise: bool) -> MoisturePath:
     """Return the path with its closure error: supply = change of storage + everything that left."""
     left = path.runoff_mm + path.evaporation_mm + path.drainage_mm
     held = path.top_mm + path.base_mm
     if is_stepwise:
-        supply = rain_mm if rain_mm.ndim == 3 else rain_mm[:, None, :]
-        gap = np.diff(held, axis=0) + left - supply - watering_mm[:, :, None]
+        supply = sky.rain_mm if sky.rain_mm.ndim == 3 else sky.rain_mm[:, None, :]
+        gap = np.diff(held, axis=0) + left - supply - sky.watering_mm[:, :, None]
     else:
         if left.ndim == 3:
             left = left.sum(axis=0)
-        gap = held[-1] - held[0] + left - rain_mm.sum(axis=0) - watering_mm.sum(axis=0)[:, None]
+        gap = held[-1] - held[0] + left - sky.rain_mm.sum(axis=0) - sky.watering_mm.sum(axis=0)[:, None]
     worst = float(np.abs(gap).max()) if gap.size else 0.0
     return MoisturePath(
         **{f.name: getattr(path, f.name) for f in fields(path) if f.name != "closure_error_mm"}, closure_error_mm=worst

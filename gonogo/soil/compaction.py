@@ -1,12 +1,10 @@
-"""Phase relations, the laboratory compaction curve and the oversize correction.
+"""Phase relations and the oversize correction; the laboratory curve stands in curve.py.
 
 Water content is per cent of dry mass (`w_pct`), density kg/m3, and everything broadcasts. One litre of water weighs one
 kilogram here: 1 mm of water on 1 m2 is 1 kg, so storage in mm and water in kg/m2 are the same number.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -140,87 +138,6 @@ def require_below_zav(w_pct: float, dry_density_kg_m3: float, specific_gravity: 
             f"({limit_kg_m3:.0f} kg/m3 at specific gravity {specific_gravity:.2f}): no soil can be "
             "that dense and that wet. Check density, water content and specific gravity."
         )
-
-
-# --- the laboratory curve ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurveFit:
-    """Peak of a laboratory compaction curve.
-
-    omc_pct, mdd_kg_m3       optimum water content [%], maximum dry density [kg/m3]
-    saturation_at_peak_pct   share of the pores filled at the peak [%]
-    highest_point            index of the highest measured point, in order of water content
-    """
-
-    omc_pct: float
-    mdd_kg_m3: float
-    saturation_at_peak_pct: float
-    highest_point: int
-
-
-def fit_curve(w_pct: npt.ArrayLike, dry_density_kg_m3: npt.ArrayLike, *, specific_gravity: float) -> CurveFit:
-    """Return optimum and maximum of a compaction curve: the parabola through the highest point and its two neighbours.
-
-    w_pct              water contents of the test points [%], any order, no two alike
-    dry_density_kg_m3  dry densities of the same points [kg/m3]
-    specific_gravity   of the solids [-], places the zero-air-voids line
-
-    The peak is never below the highest point and lies between its neighbours, as a curve drawn by hand would. Where the
-    parabola overshoots the zero-air-voids line, the highest point itself stands.
-    Raises SoilError with fewer than four points, two equal water contents, no point on one side of the peak, a value
-    outside physics, or a point above the zero-air-voids line.
-    Source: interpolation by parabola, common practice. Checked in tests/published/compaction_curves.toml.
-    """
-    w = np.asarray(w_pct, dtype=np.float64)
-    density = np.asarray(dry_density_kg_m3, dtype=np.float64)
-    if w.ndim != 1 or w.shape != density.shape or w.size < 4:
-        raise SoilError(
-            f"compaction curve with {w.size} water contents and {density.size} densities: at least four points with "
-            "both are needed, two on each side of optimum."
-        )
-    if not (np.all((w > 0.0) & (w < 100.0)) and np.all((density > 300.0) & (density < 3500.0))):
-        raise SoilError(
-            "compaction curve: water contents must lie between 0 and 100 % of dry mass and dry densities between "
-            f"300 and 3500 kg/m3; got {w.tolist()} % and {density.tolist()} kg/m3. Write for example 12.5 and 1850."
-        )
-    order = np.argsort(w)
-    w, density = w[order], density[order]
-    if np.any(np.diff(w) <= 0.0):
-        raise SoilError(
-            f"compaction curve: two points share a water content ({w.tolist()} %). Give each point its own."
-        )
-    top = int(np.argmax(density))
-    if top in (0, w.size - 1):
-        side = "drier" if top == 0 else "wetter"
-        raise SoilError(
-            f"compaction curve: the highest density stands at the {side} end ({w[top]:g} %), so no optimum shows. "
-            f"Test at least one {side} point."
-        )
-    for point in range(w.size):
-        require_below_zav(float(w[point]), float(density[point]), specific_gravity)
-    # Newton's form of the parabola through three points; the middle one is the highest, so the curvature is negative.
-    w0, w1, w2 = w[top - 1 : top + 2]
-    d0, d1, d2 = density[top - 1 : top + 2]
-    slope = (d1 - d0) / (w1 - w0)
-    curvature = ((d2 - d1) / (w2 - w1) - slope) / (w2 - w0)
-    if curvature == 0.0:  # three points level: the middle one stands for the peak
-        omc_pct, mdd_kg_m3 = float(w1), float(d1)
-    else:
-        omc_pct = float((w0 + w1) / 2.0 - slope / (2.0 * curvature))
-        mdd_kg_m3 = float(d0 + slope * (omc_pct - w0) + curvature * (omc_pct - w0) * (omc_pct - w1))
-    if mdd_kg_m3 > float(zav_dry_density_kg_m3(omc_pct, specific_gravity)):
-        omc_pct, mdd_kg_m3 = (
-            float(w1),
-            float(d1),
-        )  # a steep curve overshoots what physics allows; the test point does not
-    return CurveFit(
-        omc_pct=omc_pct,
-        mdd_kg_m3=mdd_kg_m3,
-        saturation_at_peak_pct=float(saturation_pct(omc_pct, mdd_kg_m3, specific_gravity)),
-        highest_point=top,
-    )
 
 
 # --- oversize ------------------------------------------------------------------------------------------------

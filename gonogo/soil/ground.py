@@ -20,10 +20,6 @@ Floats = npt.NDArray[np.float64]
 
 FILL, NATURAL = "fill", "natural"
 SCORE_NAMES: dict[str, tuple[str, ...]] = {FILL: tuple(LEARNABLE), NATURAL: tuple(natural.PARAMETERS)}
-SCORE_MEANING: dict[str, dict[str, str]] = {
-    FILL: {name: row.meaning for name, row in LEARNABLE.items()},
-    NATURAL: natural.MEANING,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

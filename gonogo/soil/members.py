@@ -13,7 +13,7 @@ from gonogo.soil.balance import simulate
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
 from gonogo.soil.layers import SoilState
-from gonogo.soil.readings import CONFIRMED, FAR, Together, weighed
+from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
 
@@ -83,19 +83,8 @@ class Members:
 
     def keep(self, begin: int, end: int) -> None:
         """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
-        span = slice(begin, end)
         if end > begin:
-            path = simulate(
-                self.state,
-                self.params,
-                et0_mm=self.sky.et0_mm[span],
-                rain_mm=self.sky.rain_mm[span],
-                watering_mm=self.sky.watering_mm[span],
-                surface=self.sky.surface[span],
-                surface_before=self.sky.surface[begin - 1] if begin else None,
-                frozen=self.sky.frozen[span],
-                kc_max=self.sky.kc_max[span],
-            )
+            path = simulate(self.state, self.params, self.sky.between(begin, end))
             top_mm, base_mm = path.top_mm, path.base_mm
             self.closure_error_mm = max(self.closure_error_mm, path.closure_error_mm)
         else:
@@ -173,6 +162,7 @@ class Members:
     def read(self, test: Together) -> list[tuple[int, str, str]]:
         """Take in a test: it teaches of the soil what the simulation before it missed, and places the members."""
         s, hour, since = test.strip, test.hour, self.since[test.strip]
+        test = test.of_lift(lambda depth_mm: self._above_part_pct(s, depth_mm))
         to_theta = self.strips.dry_density_kg_m3[s] / 100_000.0
         theta, error = test.w_pct * to_theta, test.error_pct * to_theta
         flags: list[tuple[int, str, str]] = []
@@ -193,6 +183,25 @@ class Members:
         self._restart(s, placed, variance)
         return flags
 
+    def _above_part_pct(self, s: int, depth_mm: float) -> tuple[float, float]:
+        """Return by how much the lift is wetter than its upper part, mean and standard deviation [% points]."""
+        top_mm = np.broadcast_to(self.params.top_thickness_mm, self.raw.shape)[s]
+        base_mm = np.broadcast_to(np.asarray(self.params.base_thickness_mm), self.raw.shape)[s]
+        if depth_mm >= self.strips.lift_thickness_mm[s] or not np.all(base_mm > 0.0):
+            return 0.0, 0.0
+        top, base = self.state.top_mm[s] / top_mm, self.state.base_mm[s] / base_mm
+        lift = (self.state.top_mm[s] + self.state.base_mm[s]) / (top_mm + base_mm)
+        more = (lift - upper_part(top, base, top_mm, depth_mm)) * self._apart(s)
+        more_pct = more * (100_000.0 / self.strips.dry_density_kg_m3[s])
+        return float(more_pct.mean()), float(more_pct.std(ddof=1))
+
+    def _apart(self, s: int) -> Floats | float:
+        """Share of the difference between the layers, as simulated, that a test leaves in place.
+
+        Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as simulated.
+        """
+        return 1.0 if self.is_apart_known[s] else self.unknown[s]
+
     def _closed(
         self, test: Together, theta: float, error: float
     ) -> tuple[float, float, list[tuple[int, str, str]], _Since]:
@@ -208,7 +217,7 @@ class Members:
             theta=theta, error=error, expected=expected, variance=variance, side_before=since.side_doubted
         )
         rain_mm = float(self.rained_mm[test.hour] - self.rained_mm[since.hour])
-        missed = march_error(since.theta, rain_mm, test.hour - since.hour)
+        missed = model_error(since.theta, rain_mm, test.hour - since.hour)
         other_variance = spread + missed**2 + error**2
         root = self.model[s][1]
         in_scores = np.linalg.solve(root, answer[0]) if self.ground.is_carried else answer[0]
@@ -240,19 +249,17 @@ class Members:
         """Start the members of a strip again around a content."""
         strips = self.strips
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
-        # Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as modelled.
-        apart = 1.0 if self.is_apart_known[s] else self.unknown[s]
         most = strips.theta_sat[s]
         held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
         at = [x.theta if x.hour >= 0 else float(strips.start_theta[i]) for i, x in enumerate(self.since)]
         hours = [max(x.hour, 0) for x in self.since]
         self.params = self.ground.params(self._scores(), np.array(at), hours, self.knowledge)
-        top, base = self.ground.placed(self.params, self.state, held, s, apart)
+        top, base = self.ground.placed(self.params, self.state, held, s, self._apart(s))
         self.state.top_mm[s], self.state.base_mm[s] = top, base
         self.raw[s] = held
 
 
-def march_error(theta: float, rain_mm: float, hours: int) -> float:
+def model_error(theta: float, rain_mm: float, hours: int) -> float:
     """Return the standard deviation of what a simulation misses where the parameters are right [m3/m3]."""
     wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
     of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Number = float | Floats
 
 # Standard deviation of one test against the true water content of the same soil [% points]. From memory: about
 # 2.7 % of the value for the oven (ASTM D2216), 0.3 to 0.5 points for a gauge (D6938) and more between gauges,
@@ -21,6 +25,8 @@ METHOD_ERROR_PCT: dict[str, float] = {
 PROBE, PROBE_ERROR_PCT = "probe", 0.1
 # One test stands for one spot; the mean of the strip lies elsewhere by about this much: common practice, no source.
 SPOT_SCATTER_PCT = 0.6
+# How wet a borrow is says less of a lift than a test of it: it differs from place to place. Common practice, no source.
+BORROW_ERROR_PCT = 1.5
 IMPOSSIBLE = "reading_impossible"
 FAR = "reading_far"
 CONFIRMED = "reading_confirmed"
@@ -38,6 +44,7 @@ class ReadingAt:
     w_pct   water content of the lift [% of dry mass]
     sd_pct  error of the method [% points], a value of METHOD_ERROR_PCT
     spot_sd_pct  how far the spot may lie from the mean of the strip [% points]; 0 where the spot is what is asked about
+    depth_mm  it is of the upper so many millimetres of the lift; from the lift's thickness on, of the whole
     """
 
     strip: int
@@ -45,6 +52,7 @@ class ReadingAt:
     w_pct: float
     sd_pct: float
     spot_sd_pct: float = SPOT_SCATTER_PCT
+    depth_mm: float = np.inf
 
     @property
     def error_pct(self) -> float:
@@ -54,13 +62,45 @@ class ReadingAt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Together:
-    """The readings of one strip at one hour as one: their mean by weight, its error, and which they were."""
+    """The readings of one strip at one hour as one: their mean by weight, its error, and which they were.
+
+    parts   the readings themselves, of the depths that they were taken to
+    """
 
     strip: int
     hour: int
     w_pct: float
     error_pct: float
     indices: tuple[int, ...]
+    parts: tuple[ReadingAt, ...] = ()
+
+    def of_lift(self, above_part_pct: Callable[[float], tuple[float, float]]) -> Together:
+        """Return the readings as of the whole lift.
+
+        above_part_pct   by the depth of a reading, how much more the lift holds than its upper part, and the standard
+                         deviation of that [% points]
+        """
+        if all(np.isinf(part.depth_mm) for part in self.parts):
+            return self
+        moved = []
+        for part in self.parts:
+            more, sd = above_part_pct(part.depth_mm)
+            moved.append(replace(part, w_pct=part.w_pct + more, sd_pct=float(np.hypot(part.sd_pct, sd))))
+        mean, error = _weighted(moved)
+        return replace(self, w_pct=mean, error_pct=error)
+
+
+def upper_part(top: Floats, base: Floats, top_mm: Number, depth_mm: float) -> Floats:
+    """Return the content of the upper depth_mm of a lift from that of its layers, in their unit."""
+    in_top = np.minimum(depth_mm, top_mm)
+    return np.asarray((in_top * top + (depth_mm - in_top) * base) / depth_mm)
+
+
+def _weighted(readings: Sequence[ReadingAt]) -> tuple[float, float]:
+    """Return the mean of readings by weight and its standard deviation [%], [% points]."""
+    weight = np.array([1.0 / r.error_pct**2 for r in readings])
+    mean = float((weight * [r.w_pct for r in readings]).sum() / weight.sum())
+    return mean, float(1.0 / np.sqrt(weight.sum()))
 
 
 def together(readings: Sequence[tuple[int, ReadingAt]]) -> list[Together]:
@@ -70,15 +110,16 @@ def together(readings: Sequence[tuple[int, ReadingAt]]) -> list[Together]:
         by_place.setdefault((r.hour, r.strip), []).append((i, r))
     out = []
     for (hour, strip), own in sorted(by_place.items()):
-        weight = np.array([1.0 / r.error_pct**2 for _, r in own])
-        mean = float((weight * [r.w_pct for _, r in own]).sum() / weight.sum())
+        parts = tuple(r for _, r in own)
+        mean, error = _weighted(parts)
         out.append(
             Together(
                 strip=strip,
                 hour=hour,
                 w_pct=mean,
-                error_pct=float(1.0 / np.sqrt(weight.sum())),
+                error_pct=error,
                 indices=tuple(i for i, _ in own),
+                parts=parts,
             )
         )
     return out

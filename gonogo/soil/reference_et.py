@@ -143,25 +143,25 @@ def net_longwave_mj_m2_d(
 
 def penman_monteith_mm(
     *,
-    net_radiation_mj_m2: Number,
-    soil_heat_mj_m2: Number,
+    available_mj_m2: Number,
     temp_degc: Number,
     wind_2m_m_s: Number,
     deficit_kpa: Number,
-    slope_kpa_degc: Number,
     gamma_kpa_degc: Number,
     cn: Number,
     cd: Number,
 ) -> Number:
     """Return reference evapotranspiration of the step [mm] from its terms.
 
-    net_radiation_mj_m2, soil_heat_mj_m2  of the step [MJ/m2]
-    deficit_kpa                           saturation less actual vapour pressure [kPa]
-    cn, cd                                900 and 0.34 for a day of grass, 37 and 0.24 or 0.96 for an hour
+    available_mj_m2   energy of the step: net radiation less what warms the soil [MJ/m2]
+    deficit_kpa       saturation less actual vapour pressure [kPa]
+    gamma_kpa_degc    psychrometric constant [kPa/degC]
+    cn, cd            900 and 0.34 for a day of grass, 37 and 0.24 or 0.96 for an hour
 
     Source: FAO-56, eq. 6 and 53; ASCE-EWRI 2005, eq. 1. Checked in tests/published/fao56_ex18_daily.toml.
     """
-    radiation = EVAPORATION_MM_PER_MJ_M2 * slope_kpa_degc * (net_radiation_mj_m2 - soil_heat_mj_m2)
+    slope_kpa_degc = vapour_slope_kpa_degc(temp_degc)
+    radiation = EVAPORATION_MM_PER_MJ_M2 * slope_kpa_degc * available_mj_m2
     aerodynamic = gamma_kpa_degc * cn / (temp_degc + 273.0) * wind_2m_m_s * deficit_kpa
     return (radiation + aerodynamic) / (slope_kpa_degc + gamma_kpa_degc * (1.0 + cd * wind_2m_m_s))
 
@@ -210,12 +210,10 @@ def hourly_et0_mm(
     air_kpa = pressure_kpa(place.elevation_m) if air.pressure_kpa is None else air.pressure_kpa
     return np.asarray(
         penman_monteith_mm(
-            net_radiation_mj_m2=net,
-            soil_heat_mj_m2=np.where(is_day, grass.heat_day, grass.heat_night) * net,
+            available_mj_m2=net - np.where(is_day, grass.heat_day, grass.heat_night) * net,
             temp_degc=air.temp_degc,
             wind_2m_m_s=np.maximum(air.wind_2m_m_s, WIND_FLOOR_M_S),
             deficit_kpa=saturation_vapour_kpa(air.temp_degc) - vapour,
-            slope_kpa_degc=vapour_slope_kpa_degc(air.temp_degc),
             gamma_kpa_degc=psychrometric_kpa_degc(air_kpa),
             cn=np.where(is_day, grass.cn_day, grass.cn_night),
             cd=np.where(is_day, grass.cd_day, grass.cd_night),

@@ -108,7 +108,7 @@ class StripSoil:
     @property
     def top_mm(self) -> Floats:
         """Thickness of the layer that evaporation reaches [mm]."""
-        return np.minimum(SURFACE_LAYER_MM, self.lift_thickness_mm - BASE_MIN_MM)
+        return np.asarray(top_thickness_mm(self.lift_thickness_mm))
 
     @property
     def evaporation_depth_mm(self) -> Floats:
@@ -124,6 +124,11 @@ class StripSoil:
     def saturated_w_pct(self) -> Floats:
         """Water content that fills the pores [%]."""
         return np.asarray(w_pct_from_theta(self.theta_sat, self.dry_density_kg_m3))
+
+
+def top_thickness_mm(lift_thickness_mm: Number) -> Number:
+    """Return the thickness of the layer of a lift that evaporation reaches [mm]."""
+    return np.minimum(SURFACE_LAYER_MM, lift_thickness_mm - BASE_MIN_MM)
 
 
 def strip_soil(

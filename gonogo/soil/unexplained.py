@@ -10,15 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from gonogo.soil.balance import simulate
 from gonogo.soil.layers import SoilState
 from gonogo.soil.readings import UNEXPLAINED, ReadingAt
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import LEARNABLE, StripSoil, params_from_scores
-
-Floats = npt.NDArray[np.float64]
 
 TESTS_MIN = 3  # of one lift, before anything is said
 GAIN_SD, GAIN_BEFORE_SD = 2.0, 1.0  # of the whole gain, and of the gain up to the test before the last
@@ -48,20 +45,28 @@ class Gain:
     expected_change_pct: float
 
 
-def gains(
-    strips: StripSoil,
-    tests: Sequence[SoilTest],
-    *,
-    et0_mm: Floats,
-    kc_max: Floats,
-    rain_mm: Floats,
-    frozen: npt.NDArray[np.bool_],
-    watering_mm: Floats,
-    surface: npt.NDArray[np.int64],
-) -> tuple[Gain, ...]:
+class _Stretch:
+    """The lift of one strip from test to test: the first, what weather did since, and what the tests gained."""
+
+    def __init__(self, first: SoilTest) -> None:
+        self.first = first
+        self.from_pct = first.w_pct
+        self.change_pct = 0.0
+        self.gains: list[tuple[float, float]] = []
+
+    def close(self, test: SoilTest, held_pct: float) -> None:
+        """Take in a test that found the strip where the plain soil, from the test before, would hold held_pct."""
+        self.change_pct += held_pct - self.from_pct
+        error = np.hypot(np.hypot(self.first.sd_pct, test.sd_pct), CHANGE_SPREAD * self.change_pct)
+        self.gains.append((test.w_pct - self.first.w_pct - self.change_pct, float(error)))
+        self.from_pct = test.w_pct
+
+
+def gains(strips: StripSoil, tests: Sequence[SoilTest], sky: Sky) -> tuple[Gain, ...]:
     """Return the strips that hold more water than they should, in their order.
 
-    tests     of the present lift of each strip, in any order; et0_mm, rain_mm (H,) as expected; the rest as in simulate
+    tests   of the present lift of each strip, in any order
+    sky     over these strips, as expected: one member
 
     A strip counts where three tests or more say so, the last and the one before, beyond what errors of test and soil
     would do, and not by one jump. Source: our own thresholds. Checked in tests/soil/test_unexplained.py.
@@ -75,42 +80,25 @@ def gains(
     share_top = strips.top_mm / strips.lift_thickness_mm
     top = (strips.omc_pct * mm_per_pct * share_top)[:, None]
     base = (strips.omc_pct * mm_per_pct * (1.0 - share_top))[:, None]
-    first: dict[int, SoilTest] = {}
-    from_pct: dict[int, float] = {}
-    change: dict[int, float] = {}
-    found: dict[int, list[tuple[float, float]]] = {s: [] for s in many}
+    found: dict[int, _Stretch] = {}
     now = asked[0].hour
     for test in asked:
         if test.hour > now:
-            span = slice(now, test.hour)
-            path = simulate(
-                SoilState(top_mm=top, base_mm=base),
-                params,
-                et0_mm=et0_mm[span],
-                rain_mm=rain_mm[span, None],
-                watering_mm=watering_mm[span],
-                surface=surface[span],
-                surface_before=surface[now - 1] if now else None,
-                frozen=frozen[span],
-                kc_max=kc_max[span],
-                keep_path=False,
-            )
+            path = simulate(SoilState(top_mm=top, base_mm=base), params, sky.between(now, test.hour), keep_path=False)
             top, base, now = path.top_mm[-1].copy(), path.base_mm[-1].copy(), test.hour
         s = test.strip
         held_mm = float(top[s, 0] + base[s, 0])
-        if s in first:
-            change[s] += held_mm / mm_per_pct[s] - from_pct[s]
-            error = np.hypot(np.hypot(first[s].sd_pct, test.sd_pct), CHANGE_SPREAD * change[s])
-            found[s].append((test.w_pct - first[s].w_pct - change[s], float(error)))
+        if s in found:
+            found[s].close(test, held_mm / mm_per_pct[s])
         else:
-            first[s], change[s] = test, 0.0
+            found[s] = _Stretch(test)
         # The next stretch starts from what was measured, its layers as far apart as they were.
         stretch = test.w_pct * mm_per_pct[s] / max(held_mm, 1e-6)
-        top[s], base[s], from_pct[s] = top[s] * stretch, base[s] * stretch, test.w_pct
+        top[s], base[s] = top[s] * stretch, base[s] * stretch
     return tuple(
-        Gain(strip=s, since_hour=first[s].hour, gain_pct=found[s][-1][0], expected_change_pct=change[s])
-        for s in many
-        if _is_steady(found[s])
+        Gain(strip=s, since_hour=of.first.hour, gain_pct=of.gains[-1][0], expected_change_pct=of.change_pct)
+        for s, of in sorted(found.items())
+        if _is_steady(of.gains)
     )
 
 
@@ -124,17 +112,7 @@ def flags(
     """
     tests = [SoilTest(strip=r.strip, hour=r.hour, w_pct=r.w_pct, sd_pct=r.error_pct) for _, r in readings]
     out = []
-    found = gains(
-        strips,
-        tests,
-        et0_mm=sky.et0_mm if sky.et0_mm.ndim == 1 else sky.et0_mm.mean(axis=-1),
-        kc_max=sky.kc_max,
-        rain_mm=sky.rain_mm.mean(axis=-1),
-        frozen=sky.frozen,
-        watering_mm=sky.watering_mm[:, columns],
-        surface=sky.surface[:, columns],
-    )
-    for gain in found:
+    for gain in gains(strips, tests, sky.of_strips(columns).expected()):
         last_hour, last = max((r.hour, i) for i, r in readings if r.strip == gain.strip)
         days = (last_hour - gain.since_hour) / 24.0
         text = (

@@ -15,11 +15,17 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
-KINDS = {"reading": Reading, "gauge_rain": GaugeRain, "watering": Watering, "surface_work": SurfaceWork}
+KINDS = {
+    "reading": Reading,
+    "gauge_rain": GaugeRain,
+    "watering": Watering,
+    "surface_work": SurfaceWork,
+    "lift_result": LiftResult,
+}
 STATION_DAY = "station_day"  # kept in the same log, but no entry that a verdict is made from
 RECORDS: dict[str, type[Entry | StationDay]] = {**KINDS, STATION_DAY: StationDay}
 WITHDRAWN = "withdrawn"
@@ -209,12 +215,14 @@ def _refuse_correction(connection: sa.Connection, values: Mapping[str, Any]) -> 
         raise StoreError(f"Entry {corrects_id} has been corrected already, by entry {newer}. Correct that one.")
 
 
-def _refuse_what_is_no_entry(entry: Entry) -> None:
+def _refuse_what_is_no_entry(entry: Entry | Spread) -> None:
     """Refuse numbers that are none and moments without a zone: whatever checks came before, they end here."""
     for part in fields(entry):
         value = getattr(entry, part.name)
         if isinstance(value, float | int) and (not math.isfinite(value) or value < 0):
             raise StoreError(f"{part.name} = {value}: not a measured amount. Give a number from 0 upwards.")
+        if isinstance(value, Spread):
+            _refuse_what_is_no_entry(value)
         if isinstance(value, datetime) and value.tzinfo is None:
             raise StoreError(f"{part.name} = {value.isoformat()}: a moment needs its time zone. Give UTC.")
     if isinstance(entry, GaugeRain) and entry.until_utc <= entry.from_utc:

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from gonogo.store import schema
+from gonogo.store import replies, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.owner import IsDead
@@ -25,6 +25,7 @@ from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
 MAX_CRASHES = 5
+CREW_KINDS = ("morning", "recheck", "notice", "score")
 
 HeldT = TypeVar("HeldT", sa.Update, sa.Select[Any])
 
@@ -33,9 +34,12 @@ def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: da
     """Put mails into the outbox, in the caller's transaction, and return how many are new.
 
     A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
+    Whoever wrote "stop" is put no mail of a crew.
     """
-    n_new, judged = 0, judged_utc(connection, now_utc)
+    n_new, judged, stopped = 0, judged_utc(connection, now_utc), replies.stopped(connection)
     for envelope in envelopes:
+        if envelope.kind in CREW_KINDS and envelope.address.lower() in stopped:
+            continue
         statement = schema.insert_new(connection, message, ["message_id"]).values(
             message_id=envelope.message_id,
             run_id=envelope.run_id,

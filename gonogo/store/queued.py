@@ -12,7 +12,7 @@ class Envelope:
     """One finished mail to one person, as it is prepared, put into the outbox, and handed to the transport.
 
     message_id    stable: the same mail made again has the same one, and is then put only once
-    kind          what it is for: "morning", "recheck", "notice", "operator"
+    kind          what it is for: "morning", "recheck", "notice", "score", "operator"
     address       where it goes, whatever its head says
     raw           the whole mail as bytes, CRLF line ends
     deadline_utc  after this it is useless and is not sent any more

@@ -20,11 +20,11 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from gonogo.errors import StoreError
+from gonogo.store import reply_tables
 from gonogo.store.moment import UtcDateTime
 
 SQLITE_BUSY_TIMEOUT_MS = 10_000
 WAL_TRIES = 200
-
 
 metadata = sa.MetaData(
     naming_convention={
@@ -139,7 +139,6 @@ work_order = Table(
     Column("record", sa.Text, nullable=False),
 )
 
-# The day plan that a run told.
 _plan_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
 day_plan = Table("day_plan", metadata, _plan_run, Column("record", sa.Text, nullable=False))
 
@@ -186,6 +185,8 @@ message = Table(
     Index(None, "run_id"),
     sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
 )
+
+reply, address_event, inbox_poll = reply_tables.added_to(metadata)
 
 # The mail itself, apart from its state: a row that changes with each try would be written anew with all of it.
 message_raw = Table(

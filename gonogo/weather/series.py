@@ -43,6 +43,9 @@ AS_CHECKED = (
     "weather_code",
     "thunder_chance",
 )
+# What an HourlyWeather holds where its maker left an array out.
+NONE_LYING = dict.fromkeys(("melt_mm", "snow_lying_mm", "frost_index_degc_h", "frost_depth_mm"), 0.0)
+ABSENT = {"thunder_chance": np.nan, "rain_unknown": False, **NONE_LYING}
 RAIN_COLUMNS = ("precip_mm", "rain_mm", "snow_mm", "rain_chance", "chance_span_h")
 UNKNOWN_WIDENING = 2.0  # rain of hours that nobody told; our own choice
 PAST_FORECAST_WIDENING = 1.5  # rain of days gone by that only a forecast vouches for; our own choice
@@ -64,9 +67,9 @@ class HourlyWeather:
     rain_peaks_mm        (H, M) the same as a stop for rain is judged by, see weather/members.py; by default the same
     thunder_chance       (H,)   0 to 1, NaN where the service says nothing of it
     melt_mm              (H,)   water that lying snow gives off in the hour, on top of rain
-    rain_unknown         (H,)   hours whose rain neither service nor gauge told: their members carry what may be
     snow_lying_mm        (H,)   depth of the snow that lies at the start of the hour
     frost_index_degc_h   (H,)   frost that the ground's surface holds, at the end of the hour, see weather/frost.py
+    rain_unknown         (H,)   hours whose rain neither service nor gauge told: their members carry what may be
     frost_depth_mm       (H,)   how deep the frost stands in the lift that freezes deepest, at the end of the hour
     spread_factor        by what the site's own gauge has taught to widen the rain's spread, 1 without
     """
@@ -98,9 +101,8 @@ class HourlyWeather:
     spread_factor: float = 1.0
 
     def __post_init__(self) -> None:
-        """Fill in what a maker of the record left out: thunder unknown, no snow, no frost in the ground, rain known."""
-        absent = {"melt_mm": 0.0, "snow_lying_mm": 0.0, "frost_index_degc_h": 0.0, "frost_depth_mm": 0.0}
-        for name, value in {"thunder_chance": np.nan, "rain_unknown": False, **absent}.items():
+        """Fill in what a maker of the record left out: thunder unknown, no snow or frost, rain known."""
+        for name, value in ABSENT.items():
             if not len(getattr(self, name)):
                 object.__setattr__(self, name, np.full(len(self.hour_utc), value))
         if self.rain_peaks_mm.shape != self.rain_members_mm.shape:
@@ -234,10 +236,7 @@ class _Rain:
     notes: tuple[Note, ...]
 
     def members_mm(self, n_members: int, rng: np.random.Generator) -> dict[str, Floats]:
-        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's own.
-
-        Where the gauge vouches for an hour, an ensemble's members give way to it.
-        """
+        """Return equally likely rain (H, M) and its peaks: by the chance of rain, or the ensemble's without a gauge."""
         drawn_by_chance = draw(
             self.rain_mm,
             self.chance,

@@ -129,3 +129,11 @@ def hour_rows(
     sums = pd.DataFrame({"hour_utc": stamps - np.timedelta64(3600, "s"), **before_stamp})
     table = pd.concat([states, sums], ignore_index=True)
     return table.reindex(columns=["hour_utc", *COLUMNS])
+
+
+def code_of_hour(code: Floats, stamp_utc: npt.NDArray[np.datetime64]) -> Floats:
+    """Return the code of the hour after each stamp: the service's is of a moment, and thunder at either end counts."""
+    follows = np.append(np.diff(stamp_utc.astype("datetime64[s]")) == np.timedelta64(3600, "s"), False)
+    at_end = np.append(code[1:], np.nan)
+    is_thunder_at_end = follows & np.isin(at_end, THUNDER_CODES) & ~np.isin(code, THUNDER_CODES)
+    return np.where(is_thunder_at_end, at_end, code)

@@ -48,7 +48,7 @@ def unlike_before(
     now = np.datetime64(now_utc.replace(tzinfo=None), "s")
     past = both[(both < came) & (both >= came - np.timedelta64(SAME_PAST_DAYS, "D"))]
     ahead = both[(both >= now) & (both < now + np.timedelta64(24, "h"))]
-    new_mm, old_mm = (float(one.loc[past, "precip_mm"].sum()) for one in (table, before))
+    new_mm, old_mm = (float(told.loc[past, "precip_mm"].sum()) for told in (table, before))
     more, less = max(new_mm, old_mm), min(new_mm, old_mm)
     if len(past) >= 24 and more >= LEAST_RAIN_MM and more > RAIN_RATIO * less:
         return (note("rain_unlike_before", rain_mm=new_mm, before_mm=old_mm, made_utc=before_utc),)
@@ -87,13 +87,12 @@ def mixed(weather: HourlyWeather, second: HourlyWeather, *, now_utc: datetime) -
     Hours of which the second service tells nothing stay as they are.
     """
     ours, theirs, _ = _common(weather, second, now_utc, ahead_h=None)
-    others = np.arange(1, weather.rain_members_mm.shape[1], 2)
-    changed: dict[str, Any] = {"rain_mm": weather.rain_mm.copy()}
-    for name in ("rain_members_mm", "rain_peaks_mm"):
-        members = getattr(weather, name).copy()
-        members[np.ix_(ours, others)] = getattr(second, name)[theirs][:, others]
-        changed[name] = members
-    changed["rain_mm"][ours] = changed["rain_members_mm"][ours].mean(axis=1)
+    members, peaks = weather.rain_members_mm.copy(), weather.rain_peaks_mm.copy()
+    n_members = members.shape[1]
+    for mm, other in ((members, second.rain_members_mm), (peaks, second.rain_peaks_mm)):
+        mm[np.ix_(ours, np.arange(1, n_members, 2))] = other[theirs][:, 1:n_members:2]
+    changed: dict[str, Any] = {"rain_members_mm": members, "rain_peaks_mm": peaks, "rain_mm": weather.rain_mm.copy()}
+    changed["rain_mm"][ours] = members[ours].mean(axis=1)
     for name in ("temp_degc", "rh_pct", "wind_2m_m_s", "pressure_kpa", "shortwave_w_m2"):
         values = getattr(weather, name).copy()
         values[ours] = 0.5 * (values[ours] + getattr(second, name)[theirs])

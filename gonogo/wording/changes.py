@@ -35,20 +35,20 @@ def changes_view(
 def _changes_of_a_strip(changes: Sequence[Change], own: Mapping[str, Strip], clock: Clock) -> ChangeView:
     """Return changes of one strip with the same causes; a lift that is still to come is named."""
     first, *others = changes
-    lift, what = first.numbers.get("lift", 1.0), _what(first, clock)
+    lift, what = first.numbers.get("lift", 1.0), what_changed(first, clock)
     if first.strip_id:
         key = "change.strip_lift" if lift > 1 else "change.strip"
         what = phrase(key, strip=own[first.strip_id].name, lift=Number(value=lift), what=what)
     more = tuple(
-        phrase("change.lift", lift=Number(value=c.numbers["lift"]), what=_what(c, clock))
+        phrase("change.lift", lift=Number(value=c.numbers["lift"]), what=what_changed(c, clock))
         if c.numbers.get("lift", 1.0) > 1
-        else _what(c, clock)
+        else what_changed(c, clock)
         for c in others
     )
     return ChangeView(what=what, more=more, why=tuple(_cause(why, clock) for why in first.why))
 
 
-def _what(change: Change, clock: Clock) -> Phrase:
+def what_changed(change: Change, clock: Clock) -> Phrase:
     facts = Facts(
         numbers=change.numbers,
         moments={"before_utc": change.before_utc, "after_utc": change.after_utc},

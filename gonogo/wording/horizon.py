@@ -10,6 +10,7 @@ from gonogo.records.site import Strip
 from gonogo.records.verdict import OutlookDay, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
+from gonogo.wording.instruction import is_beyond
 from gonogo.wording.items import CellView, DayView, RowView, StripView
 from gonogo.wording.phrases import Chance, Day, Gap, Phrase, phrase
 
@@ -35,7 +36,7 @@ def horizon(
         now = today.get(strip.id)
         cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
         if cells:
-            rows.append(RowView(id=strip.id, name=strip.name, cells=cells, next=_next_window(strip, now, cells)))
+            rows.append(RowView(id=strip.id, name=strip.name, cells=cells))
     return tuple(days.values()), tuple(rows)
 
 
@@ -59,9 +60,10 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
     # Where the chance that the site asks for is unknown, no day is called workable.
     is_workable = outlook.is_working_day and span is not None and outlook.chance >= chance_needed
     is_watered = outlook.day == clock.day and now is not None and now.verdict == Verdict.WATER
+    is_far = is_beyond(outlook.day, clock.day)
     gains = outlook.chance_watered > outlook.chance + CHANCE_GAIN_MIN
-    after_water = _brief(outlook.chance_watered) if gains else None
-    chance, hours = _brief(outlook.chance), phrases.whole(outlook.workable_h)
+    after_water = _brief(outlook.chance_watered, is_far=is_far) if gains else None
+    chance, hours = _brief(outlook.chance, is_far=is_far), phrases.whole(outlook.workable_h)
     return CellView(
         day=Day(day=outlook.day),
         chance=chance,
@@ -98,15 +100,5 @@ def _below(outlook: OutlookDay, hours: Phrase | None, after_water: Chance | None
     return None if is_silent or after_water is None else phrase("text.after_water", chance=after_water)
 
 
-def _next_window(strip: Strip, now: StripView | None, cells: Sequence[CellView]) -> Phrase:
-    """Return when a strip can be worked next: today as its verdict says, else the first good day ahead."""
-    if now is not None and now.window is not None:
-        return phrase(f"text.next_window_{now.verdict}", strip=strip.name, span=now.window)
-    ahead = next((c for c in cells if c.is_workable), None)
-    if ahead is None or ahead.span is None:
-        return phrase("text.next_window_none", strip=strip.name)
-    return phrase("text.next_window", strip=strip.name, span=ahead.span)
-
-
-def _brief(share: float) -> Chance:
-    return replace(phrases.chance(share), is_brief=True)
+def _brief(share: float, *, is_far: bool = False) -> Chance:
+    return replace(phrases.chance_ahead(share, is_far=is_far), is_brief=True)

@@ -32,39 +32,11 @@ class SkyView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WaterView:
-    """Water for one strip as the truck driver works it.
-
-    place      position in driving order, from 1
-    lanes      widths of the spray bar across the strip
-    sections   where each load begins and runs out along the strip, and how much it is
-    """
-
-    place: int
-    strip_id: str
-    strip: str
-    is_keep_damp: bool
-    litres: Amount
-    litres_m2: Amount
-    per_pass: Amount
-    passes: int
-    speed: Amount
-    lanes: int
-    sections: tuple[tuple[Amount, Amount, Amount], ...]
-    start: Moment
-    finish: Moment
-    roll: Span | None
-    target: Amount
-    notes: tuple[Phrase, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StripView:
-    """One strip for the superintendent."""
+    """One strip beside its days ahead."""
 
     id: str
     name: str
-    note: str
     verdict: str
     window: Span | None
     when: Span | Phrase | None  # the window, said to be for rolling where water comes before it
@@ -73,25 +45,15 @@ class StripView:
     moisture: Amount
     moisture_low: Amount
     moisture_high: Amount
-    top: Amount
-    base: Amount
-    is_split: bool
     deviation: Phrase
     optimum: Amount
     window_low: Amount
     window_high: Amount
-    glance: Phrase
     material: str
     test: str
     reason: Phrase
-    advice: tuple[Phrase, ...]
-    tests: tuple[Phrase, ...]
-    chances: tuple[Chance, Chance, Chance] | None  # inside the window, too dry, too wet
     has_reading: bool
     reading_age: Duration
-    rolling_time: Duration
-    roller_passes: int
-    water: WaterView | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,12 +100,11 @@ class CellView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowView:
-    """One strip over the horizon. next: the sentence that says when it can be worked next."""
+    """One strip over the horizon."""
 
     id: str
     name: str
     cells: tuple[CellView, ...]
-    next: Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,3 +160,5 @@ class MaterialView:
     max_density: Amount
     required: Amount
     assumed: Names | None
+    laboratory: Amount | None = None
+    is_method: bool = False

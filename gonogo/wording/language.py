@@ -15,7 +15,7 @@ import babel.lists
 import babel.numbers
 
 from gonogo.wording.catalogue import WORDS, Sentence, Words, cases, flat, gap_names, languages, load, pieces
-from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Moment, Names, Number, Phrase, Span
+from gonogo.wording.phrases import Amount, Chance, Day, Duration, Gap, Listed, Moment, Names, Number, Phrase, Span
 
 __all__ = ["Sentence", "Speaker", "Words", "cases", "flat", "gap_names", "languages", "load", "speaker"]
 
@@ -72,6 +72,8 @@ class Speaker:
             case Names():
                 items = [self.say(item) for item in gap.items]
                 return babel.lists.format_list(items, locale=self.locale) if items else ""
+            case Listed():
+                return ", ".join(self.say(item) for item in gap.items)
             case Phrase():
                 return self.word(gap.key, **gap.gaps)
 
@@ -92,16 +94,34 @@ class Speaker:
             clock = self.word(f"case.{'at' if moment.is_other_day else case}", n=shown_hour, time=clock)
         if not moment.is_other_day:
             return clock
-        day: Gap = Day(day=moment.at_local.date())
+        day: Gap = Day(day=moment.at_local.date(), form="weekday" if moment.is_near else "short")
         return self.word("form.day_and_time", day=self.say(day, case), time=clock)
 
     def _span(self, span: Span) -> str:
         """Return a window; one that lies on another day as a whole names that day once."""
         start, end = span.start, span.end
+        if span.is_brief:
+            return self._brief_span(start, end)
         if not start.is_other_day or start.at_local.date() != end.at_local.date():
             return self.word("form.span", start=start, end=end)
         hours = Span(start=replace(start, is_other_day=False), end=replace(end, is_other_day=False))
-        return self.word("form.day_and_span", day=Day(day=start.at_local.date()), span=hours)
+        day = Day(day=start.at_local.date(), form="weekday" if start.is_near else "short")
+        return self.word("form.day_and_span", day=day, span=hours)
+
+    def _brief_span(self, start: Moment, end: Moment) -> str:
+        """Return a window with a dash; what both ends have in common, day and half of the day, once."""
+        first, last = self._moment(start, ""), self._moment(end, "")
+        if start.at_local.date() == end.at_local.date():
+            last = self._moment(replace(end, is_other_day=False), "")
+            mark = re.search(r"[\s\u202f]\D+$", last)  # "AM", "p. m."
+            if mark is not None and first.endswith(mark[0]):
+                first = first.removesuffix(mark[0])
+        return f"{first}\u2013{last}"
+
+    def hour(self, moment: Moment) -> str:
+        """Return the hour of a moment as the head of a bar: "7", "1" after noon in a language of twelve hours."""
+        clock = _clock_time(moment.at_local.hour, moment.at_local.minute, self.locale)
+        return str(int(re.search(r"\d+", clock)[0]))  # type: ignore[index]  # every clock shows one
 
     def number(self, value: float, decimals: int) -> str:
         """Return a number as the language writes it, without its unit."""
@@ -163,8 +183,8 @@ def _clock_time(hour: int, minute: int, locale: babel.Locale) -> str:
 @functools.lru_cache(maxsize=1024)
 def _date(day: date, form: str, locale: babel.Locale) -> str:
     """Return a date in one of the forms of phrases.Day."""
-    if form == "head":
-        return babel.dates.format_skeleton("Ed", day, locale=locale).replace(",", "")
+    if form in ("head", "weekday"):
+        return babel.dates.format_date(day, "EEE d" if form == "head" else "EEE", locale=locale)
     if form == "long":
         return babel.dates.format_date(day, "full", locale=locale)
     return babel.dates.format_skeleton("MMMEd", day, locale=locale).replace(",", "").replace(" ", NO_BREAK)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Collection, Mapping
+from datetime import date
 
 from gonogo import times
+from gonogo.records.shift import half_of
 from gonogo.records.site import Strip
 from gonogo.records.work_order import PlannedWork, Unplanned, Work, WorkOrder
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
+from gonogo.wording.instruction import is_beyond
 from gonogo.wording.items import OrderDayView, OrderView, WorkView
 from gonogo.wording.phrases import Day, Gap, Number, Phrase, Span, phrase
 from gonogo.wording.sentences import Facts, sentence
@@ -31,7 +34,7 @@ def order_view(order: WorkOrder, crew_ids: Collection[str], own: Mapping[str, St
         OrderDayView(
             day=Day(day=day),
             is_today=day == clock.day,
-            works=tuple(_work(w, own, Clock(site=clock.site, day=day)) for w in of_day),
+            works=tuple(_work(w, own, Clock(site=clock.site, day=day), clock.day) for w in of_day),
         )
         for day, of_day in by_day
     )
@@ -39,12 +42,8 @@ def order_view(order: WorkOrder, crew_ids: Collection[str], own: Mapping[str, St
         days=days,
         today=next((d.works for d in days if d.is_today), ()),
         unplanned=tuple(_unplanned(u, own[u.strip_id], clock) for u in order.unplanned if u.strip_id in own),
-        gain=phrase(
-            "order.gain",
-            expected=phrases.amount("area_m2", order.expected_area_m2),
-            given=phrases.amount("area_m2", order.given_order_area_m2),
-        ),
-        proof=_proof(order),
+        gain=gain(order),
+        proof=proof(order),
     )
 
 
@@ -57,7 +56,7 @@ def work_span(work: PlannedWork, clock: Clock) -> Span:
     return span
 
 
-def work_phrase(work: PlannedWork, name: str, table: str, **gaps: Gap) -> Phrase:
+def work_phrase(work: PlannedWork, name: str, table: str, *, is_far: bool = False, **gaps: Gap) -> Phrase:
     """Return the sentence of a table for a kind of work; a lift that is still to come is named."""
     lift = "_lift" if work.lift > 1 and work.work != Work.SEALING else ""
     return phrase(
@@ -65,12 +64,20 @@ def work_phrase(work: PlannedWork, name: str, table: str, **gaps: Gap) -> Phrase
         strip=name,
         lift=Number(value=work.lift),
         litres=phrases.amount("litres", work.litres),
-        chance=phrases.chance(work.chance),
+        chance=phrases.chance_ahead(work.chance, is_far=is_far),
         **gaps,
     )
 
 
-def _proof(order: WorkOrder) -> Phrase:
+def gain(order: WorkOrder) -> Phrase:
+    """Return what the order is worth; where the strips as listed come to more, what it puts before area."""
+    expected = phrases.amount("area_m2", order.expected_area_m2)
+    given = phrases.amount("area_m2", order.given_order_area_m2)
+    is_less = order.given_order_area_m2 > order.expected_area_m2 and given != expected
+    return phrase("order.gain_less" if is_less else "order.gain", expected=expected, given=given)
+
+
+def proof(order: WorkOrder) -> Phrase:
     """Return how good the order is proven to be."""
     gap_pct = phrases.amount("w_pct", 100.0 * order.gap_frac)
     if order.method == "given_order":
@@ -80,14 +87,22 @@ def _proof(order: WorkOrder) -> Phrase:
     return phrase("order.gap", gap=gap_pct) if math.isfinite(order.gap_frac) else phrase("order.unproven")
 
 
-def _work(work: PlannedWork, own: Mapping[str, Strip], clock: Clock) -> WorkView:
+def _work(work: PlannedWork, own: Mapping[str, Strip], clock: Clock, today: date) -> WorkView:
+    """Return a piece of work with its hours; on a day ahead, with the half of the day."""
     name = own[work.strip_id].name if work.strip_id in own else ""
     facts = Facts(numbers={"chance": work.chance, "lift": work.lift})
     flags = [f for f in work.flags if f not in SILENT_FLAGS and (work.work, f) != _OWN]
+    notes = [sentence("plan_flag", flag, facts, clock) for flag in flags]
+    span: Gap = work_span(work, clock)
+    if clock.day != today:
+        span = phrase(f"half.{half_of(clock.site, work.start_utc)[1]}")
+        if is_beyond(clock.day, today) and work.work == Work.ROLLING and "unsure" not in flags:
+            notes.append(phrase("order.if_dry"))
+    is_far = is_beyond(clock.day, today)
     return WorkView(
         crew=clock.site.crew(work.crew_id).name,
-        line=work_phrase(work, name, "order", span=work_span(work, clock)),
-        notes=tuple(sentence("plan_flag", flag, facts, clock) for flag in flags),
+        line=work_phrase(work, name, "order", is_far=is_far, span=span),
+        notes=tuple(notes),
     )
 
 

@@ -50,23 +50,25 @@ class Duration:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """A moment on the site's clock. is_other_day: shown with its date."""
+    """A moment on the site's clock. is_other_day: shown with its date; is_near: of that date the weekday alone."""
 
     at_local: datetime
     is_other_day: bool
+    is_near: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """From one moment to another."""
+    """From one moment to another. is_brief: "7:25–8:40 AM", for a row."""
 
     start: Moment
     end: Moment
+    is_brief: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """A local date. form: "head" (Wed 25), "short" (Wed 25 Nov) or "long" (full names and the year)."""
+    """A local date. form: "weekday" (Wed), "head" (Wed 25), "short" (Wed 25 Nov) or "long" (full, with the year)."""
 
     day: date
     form: str = "short"
@@ -80,6 +82,13 @@ class Names:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Listed:
+    """Names or phrases one after the other with commas alone, where an "and" would be too long."""
+
+    items: tuple[str | Phrase, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Phrase:
     """A key of words/<language>.toml and what goes into its gaps. The gap `n` chooses the plural form."""
 
@@ -87,7 +96,7 @@ class Phrase:
     gaps: Mapping[str, Gap] = field(default_factory=dict)
 
 
-Gap = Amount | Number | Chance | Duration | Moment | Span | Day | Names | Phrase | str | int
+Gap = Amount | Number | Chance | Duration | Moment | Span | Day | Names | Listed | Phrase | str | int
 
 
 def phrase(key: str, **gaps: Gap) -> Phrase:
@@ -107,6 +116,15 @@ def hourly(quantity: str, si_value: float) -> Amount:
     return Amount(
         metric=(whole.metric[0], whole.metric[1], f"{whole.metric[2]}/h"),
         us=(whole.us[0], whole.us[1], f"{whole.us[2]}/h"),
+    )
+
+
+def a_minute(quantity: str, si_value: float) -> Amount:
+    """Return a quantity for each minute."""
+    whole = amount(quantity, si_value)
+    return Amount(
+        metric=(whole.metric[0], whole.metric[1], f"{whole.metric[2]}/min"),
+        us=(whole.us[0], whole.us[1], f"{whole.us[2]}/min"),
     )
 
 
@@ -133,6 +151,17 @@ def rest(whole: Amount, part: Amount, n_parts: int) -> Amount:
 def chance(share: float) -> Chance:
     """Return a chance of 0 to 1 in whole per cent."""
     return Chance(pct=share if math.isnan(share) else float(math.floor(min(max(share, 0.0), 1.0) * 100 + 0.5 + 1e-9)))
+
+
+def chance_ahead(share: float, *, is_far: bool) -> Chance:
+    """Return a chance in whole per cent, in steps of 5 where the day lies far ahead: nobody knows it closer."""
+    near = chance(share)
+    return near if not is_far or math.isnan(share) else Chance(pct=5.0 * math.floor(near.pct / 5.0 + 0.5))
+
+
+def share(value: float) -> Amount:
+    """Return a share of 0 to 1 in whole per cent: one that is set, and so may be 0 or 100."""
+    return amount("rh_pct", 100.0 * value)
 
 
 def whole(value: float) -> Number:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
-from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
+from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
+from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
@@ -24,6 +25,10 @@ VOCABULARY: dict[str, dict[str, Key]] = {
     "unplanned": UNPLANNED,
     "changed": CHANGES,
     "cause": CAUSES,
+    "short": SHORT,
+    "no_place": NO_PLACE,
+    "seal_cause": SEAL_CAUSES,
+    "spread_stop": SPREAD_STOPS,
 }
 NO_VERDICT = frozenset(("not_knowable", "no_forecast", "forecast_too_old"))
 VERDICTS = frozenset(v.value for v in Verdict)
@@ -44,7 +49,7 @@ def sentence(table: str, key: str, facts: Facts, clock: Clock) -> Phrase:
     for name in VOCABULARY[table][key].gaps:
         if name.endswith("_utc"):
             at_utc = facts.moments.get(name)
-            gaps[name] = clock.at(at_utc) if at_utc is not None else phrase("form.none")
+            gaps[name] = clock.near(at_utc) if at_utc is not None else phrase("form.none")
         elif name in facts.words or name in ("before", "after"):
             word = facts.words.get(name, "")
             gaps[name] = phrase(f"verdict.{word}") if word in VERDICTS else phrase("form.none")

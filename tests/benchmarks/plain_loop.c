@@ -5,7 +5,7 @@
 static double above(double x) { return x > 0.0 ? x : 0.0; }
 static double least(double a, double b) { return a < b ? a : b; }
 
-void march(long n_hours, long n_strips, long n_members,
+void simulate(long n_hours, long n_strips, long n_members,
            double *top_mm, double *base_mm, double *infiltrated, double *ran_off, double *evaporated, double *drained,
            const double *top_thick, const double *base_thick, const double *fc, const double *sat, const double *tew,
            const double *rew, const double *factor, const double *drain, const double *drain_base, const double *level,

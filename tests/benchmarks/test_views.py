@@ -1,13 +1,16 @@
-"""Five hundred drawn mornings in which no two views of the day plan disagree: on demand, it takes minutes."""
+"""Five hundred drawn mornings and re-checks in which no two views of the plan disagree: on demand, it takes minutes."""
 
 from __future__ import annotations
 
 import numpy as np
-from hand_made import morning, strip
-from views_of_plan import contradictions, drawn, scene
+from hand_made import at, morning, strip
+from views_of_plan import change_contradictions, contradictions, drawn, recheck, scene
 
 
-def test_no_two_views_disagree_on_five_hundred_mornings() -> None:
-    for seed in range(10_000, 10_500):
+def test_no_two_views_disagree_on_five_hundred_mornings_and_re_checks() -> None:
+    for seed in range(10_000, 10_250):
         shown = scene(drawn(np.random.default_rng(seed), morning, strip))
         assert contradictions(shown) == [], f"seed {seed}"
+        later = recheck(shown, at(9.0))
+        assert contradictions(later) == [], f"re-check of seed {seed}"
+        assert change_contradictions(shown, later) == [], f"changes of seed {seed}"

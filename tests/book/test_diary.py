@@ -76,7 +76,7 @@ def test_a_strip_has_what_it_was_told_beside_what_was_done(exported: Path) -> No
     assert watered["litres_recorded"] == "9000"
     assert rolled["work_recorded"] == "rolled, 6 passes"
     after = rows["2026-04-08", "N1"]
-    assert (after["reason"], after["lost_h"], after["lost_to"]) == ("already_rolled", "", "")
+    assert (after["reason"], after["lost_h"], after["lost_to"]) == ("lift_accepted", "", "")
     untested = rows["2026-04-06", "N5"]
     assert (untested["verdict"], untested["lost_h"], untested["lost_to"]) == ("wait", "10.5", "missing test")
 

@@ -24,7 +24,6 @@ from gonogo.records import shift
 from gonogo.records.site import Surface
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import Work
-from gonogo.soil.ponding import standing_water_mm
 from gonogo.weather import frost
 from gonogo.weather.members import draw
 from gonogo.weather.series import with_frost
@@ -38,7 +37,7 @@ def body_with(*, drop: tuple[str, ...] = (), at_utc: Mapping[datetime, float] | 
 
     def change(body: dict[str, Any]) -> None:
         hourly = body["hourly"]
-        for name in drop:
+        for name in ("dew_point_2m", "et0_fao_evapotranspiration", *drop):  # both are checked against the rest
             hourly.pop(name)
         for name, value in columns.items():
             hourly[name] = [None if math.isnan(value) else value] * len(hourly["time"])
@@ -109,20 +108,6 @@ def test_water_that_stands_on_a_sealed_clay_stops_it_until_it_has_gone() -> None
     assert "look_at_surface" in made.test
     long = decision(**(wet | {"strips": [strip(surface=Surface.SEALED, length_m=1000.0)]}))
     assert (long.verdict, long.reason) == (Verdict.WAIT, "standing_water")
-
-
-def test_standing_water_soaks_into_sand_and_stays_on_frozen_ground() -> None:
-    fallen = np.zeros((8, 1))
-    fallen[0] = 6.0
-    thawed = np.zeros(8, dtype=bool)
-    sand, clay = (
-        standing_water_mm(fallen, np.zeros(8), thawed, soil_classes=[soil], surfaces=["loose"])[:, 0, 0]
-        for soil in ("sand", "clay")
-    )
-    assert sand[1] < clay[1] <= 5.0
-    assert np.all(np.diff(clay[1:]) <= 0.0)
-    ice = standing_water_mm(fallen, np.zeros(8), ~thawed, soil_classes=["sand"], surfaces=["sealed"])[:, 0, 0]
-    assert ice[1:] == pytest.approx(np.full(7, 1.5))
 
 
 def test_a_frosty_surface_under_air_above_freezing_asks_for_a_look() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,9 @@ from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
+from gonogo.wording.language import languages, speaker
+
+EN = speaker("en", "metric")
 
 
 @pytest.fixture
@@ -25,23 +29,38 @@ def config(tmp_path: Path) -> Config:
 
 
 def test_the_text_names_source_age_repairs_hours_and_days(config: Config) -> None:
-    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, fetch=recorded)
+    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, speak=EN, fetch=recorded)
     assert found.exit_code == Exit.OK
-    assert "Open-Meteo, fetched Tue 05:00, 15 min old: fresh" in found.text
+    assert "Open-Meteo, fetched 05:00, 15 min old: fresh" in found.text
     assert "https://open-meteo.com/" in found.text
-    assert "notes     none" in found.text
-    assert "fallen    24 h 0.0 mm, 3 days 0.0 mm, 7 days 14.0 mm" in found.text
-    lines = found.text.splitlines()
-    evening = next(line for line in lines if line.startswith("Tue 19:00"))
-    assert "2.9" in evening
+    shown = found.text.replace("\u00a0", " ")
+    assert "notes   none" in shown
+    assert "fallen  24 h 0.0 mm, 3 days 0.0 mm, 7 days 14 mm" in shown
+    lines = shown.splitlines()
+    evening = next(line for line in lines if line.startswith("19:00"))
+    assert " 3.0 mm " in evening
     assert evening.endswith("thunder")
-    tomorrow = next(line for line in lines if line.startswith("Wed 2026-05-13"))
-    assert " 14.1 " in tomorrow
+    tomorrow = next(line for line in lines if line.startswith("Wed 13 May  "))
+    assert " 14 mm " in tomorrow
     assert max(map(len, lines)) <= 120
 
 
+@pytest.mark.parametrize("code", languages())
+def test_the_text_speaks_a_language_and_its_units(config: Config, code: str) -> None:
+    for units, wanted, unwanted in (("metric", "mm", "in"), ("us", "in", "mm")):
+        speak = speaker(code, units)
+        shown = weather_report.show(
+            config, config.sites[0], now_utc=demo.MORNING_UTC, speak=speak, fetch=recorded
+        ).text.replace("\u00a0", " ")
+        assert re.search(rf"[0-9] {wanted}\b", shown)
+        assert not re.search(rf"[0-9] {unwanted}\b", shown)
+        assert "{" not in shown
+        assert speak.word("weather.evaporation") in shown
+        assert max(map(len, shown.splitlines())) <= 120
+
+
 def test_the_csv_holds_every_hour_with_units_in_its_names(config: Config) -> None:
-    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, fetch=recorded, as_csv=True)
+    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, speak=None, fetch=recorded)
     rows = list(csv.DictReader(io.StringIO(found.text)))
     assert len(rows) == 647
     by_hour = {row["hour_local"]: row for row in rows}
@@ -55,18 +74,20 @@ def test_the_csv_holds_every_hour_with_units_in_its_names(config: Config) -> Non
 
 def test_what_was_asked_is_kept_and_can_be_shown_without_asking(config: Config) -> None:
     site = config.sites[0]
-    weather_report.show(config, site, now_utc=demo.MORNING_UTC, fetch=recorded)
+    weather_report.show(config, site, now_utc=demo.MORNING_UTC, speak=EN, fetch=recorded)
     later = demo.MORNING_UTC + timedelta(hours=8)
-    found = weather_report.show(config, site, now_utc=later, only_stored=True)
+    found = weather_report.show(config, site, now_utc=later, speak=EN, only_stored=True)
     assert found.exit_code == Exit.OK
     assert "8 h old: OLD" in found.text
-    found = weather_report.show(config, site, now_utc=demo.MORNING_UTC + timedelta(hours=30), only_stored=True)
+    found = weather_report.show(
+        config, site, now_utc=demo.MORNING_UTC + timedelta(hours=30), speak=EN, only_stored=True
+    )
     assert found.exit_code == Exit.ATTENTION
     assert "NOT TRUSTED" in found.text
 
 
 def test_without_any_weather_every_fault_is_told(config: Config) -> None:
-    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, fetch=no_weather)
+    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, speak=EN, fetch=no_weather)
     assert found.exit_code == Exit.ATTENTION
     assert "no usable weather" in found.text
     assert "503 from the service" in found.text
@@ -83,7 +104,7 @@ def test_a_forecast_without_past_says_what_is_not_known(config: Config) -> None:
         )
         return forecasts.forecast(site, (), now_utc=now_utc, stored=(kept,))
 
-    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, fetch=met)
-    assert "24 h not known" in found.text
+    found = weather_report.show(config, config.sites[0], now_utc=demo.MORNING_UTC, speak=EN, fetch=met)
+    assert "24 h unknown" in found.text
     assert "MET Norway" in found.text
     assert "estimated from cloud cover" in found.text

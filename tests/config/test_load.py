@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
@@ -9,9 +11,11 @@ import pytest
 from config_copy import SITE, WORDS, Copy
 
 from gonogo.config import fault_report, load
+from gonogo.config.kinds import BINDERS
 from gonogo.config.lines import line_of
+from gonogo.decide.water.dose import target_w_pct
 from gonogo.errors import ConfigError
-from gonogo.records.site import Drum, Surface
+from gonogo.records.site import Drum, Method, Surface
 
 GONOGO = "gonogo.toml"
 
@@ -148,6 +152,12 @@ WARNINGS = {
                               {"crew.idle", "crew.south.roller"}),
     "a lift beyond mixing": ("mixing_depth_m = 0.30 ", "mixing_depth_m = 0.25 ", {"strip.S4.lift_thickness_m"}),
     "a truck of two crews": ('truck = "small"', 'truck = "big"', {"crew.south.truck"}),
+    "a curve with two points swapped": ("[1668, 1730, 1762, 1739, 1672]", "[1668, 1762, 1730, 1739, 1672]",
+                                        {"material.clay.curve_w_pct"}),
+    "a curve whose parabola invents density": ("[1668, 1730, 1762, 1739, 1672]", "[1480, 1520, 1762, 1755, 1500]",
+                                               {"material.clay.curve_w_pct"}),
+    "a curve with a gap": ("[14.1, 16.0, 18.1, 20.0, 22.1]", "[12.5, 13.9, 18.1, 20.0, 22.1]",
+                           {"material.clay.curve_w_pct"}),
     "a mail after the start": ('mail_at = "05:30"', 'mail_at = "07:30"', {"site.mail_at"}),
 }  # fmt: skip
 
@@ -196,6 +206,35 @@ def test_a_curve_is_fitted_and_its_points_are_kept(example: Copy) -> None:
     assert 1762.0 <= clay.mdd_kg_m3 < 1775.0
     assert clay.curve_w_pct == (14.1, 16.0, 18.1, 20.0, 22.1)
     assert clay.assumed == ()
+
+
+def test_clean_sand_has_full_pores_for_a_wet_edge_and_is_watered_to_half_of_its_window(example: Copy) -> None:
+    sand = example.load().sites[0].material("drain_sand")
+    # By hand: 95 % of 1760 is 1672 kg/m3; 100 (1/1.672 - 1/2.65) = 22.07 %, 11.07 points above optimum.
+    assert (sand.window_low_pct, sand.window_high_pct) == (-3.0, pytest.approx(11.07, abs=0.01))
+    assert target_w_pct(sand) == pytest.approx(11.0 + 2.0)
+
+
+def test_a_binder_has_what_specifications_ask_where_the_config_says_nothing(example: Copy) -> None:
+    example.edit(SITE, "[material.silty_sand.oversize]", '[material.clay.treated]\nbinder = "lime"\nnights = 3\n\n'
+                 "[material.silty_sand.oversize]")  # fmt: skip
+    binder = example.load().sites[0].material("clay").binder
+    assert binder == replace(BINDERS["lime"], nights=3)
+
+
+def test_a_method_stands_in_place_of_a_density(example: Copy) -> None:
+    example.edit(SITE, "required_compaction_pct = 95           # % of the maximum dry density\n", "")
+    example.edit(SITE, "[material.silty_sand.oversize]", "[material.clay.method_specification]\npasses = 8\n"
+                 'layer_max_m = 0.3\nrollers = ["padfoot"]\n\n[material.silty_sand.oversize]')  # fmt: skip
+    clay = example.load().sites[0].material("clay")
+    assert clay.method == Method(passes=8, layer_max_m=0.3, roller_ids=("padfoot",))
+    assert math.isnan(clay.required_compaction_pct)
+
+
+def test_the_laboratory_s_optimum_is_kept_where_coarse_grains_are_corrected_for(example: Copy) -> None:
+    site = example.load().sites[0]
+    assert site.material("silty_sand").laboratory_omc_pct == 12.4
+    assert site.material("clay").laboratory_omc_pct is None
 
 
 def test_oversize_lowers_the_optimum_and_raises_the_maximum(example: Copy) -> None:

@@ -7,6 +7,9 @@ from config_copy import SITE, Copy
 
 GONOGO = "gonogo.toml"
 HOLIDAYS = "holidays = [2026-05-25, 2026-07-03]"
+COARSE = "[material.silty_sand.oversize]"
+CEMENT = '[material.clay.treated]\nbinder = "cement"\n'
+EIGHT_PASSES = "[material.clay.method_specification]\npasses = 8\nlayer_max_m = 0.3\n"
 HOSTILE = '"a\\r\\nBcc: all@example.com"'
 
 # file, what stands in the example, a fault in its place, key of the fault, word of "wrong", word of "right",
@@ -126,6 +129,17 @@ CASES = {
         "each water content", "1739, 1671]"),
     "curve without a peak": (SITE, "[1668, 1730, 1762, 1739, 1672]", "[1580, 1600, 1620, 1640, 1660]",
         "material.clay.curve_w_pct", "no optimum", "laboratory", "[1667, 1730, 1762, 1739, 1672]"),
+    "curve of two humps": (SITE, "[1668, 1730, 1762, 1739, 1672]", "[1740, 1700, 1762, 1739, 1672]",
+        "material.clay.curve_w_pct", "two humps", "laboratory", "[1667, 1730, 1762, 1739, 1672]"),
+    "working time below nothing": (SITE, COARSE, f"{CEMENT}working_time_h = -1\n{COARSE}",
+        "material.clay.treated.working_time_h", "outside 0.25 to 240", "working_time_h = 2", f"{CEMENT}{COARSE}"),
+    "mellowing past the working time": (SITE, COARSE, f"{CEMENT}mellowing_h = 80\n{COARSE}",
+        "material.clay.treated.mellowing_h", "leaves no time", "24 and 72", f"{CEMENT}{COARSE}"),
+    "method with a density": (SITE, COARSE, f"{EIGHT_PASSES}{COARSE}", "material.clay.required_compaction_pct",
+        "beside method_specification", "Leave it out", COARSE),
+    "neither density nor method": (SITE, "required_compaction_pct = 95           # % of the maximum dry density\n", "",
+        "material.clay.required_compaction_pct", "missing", "95",
+        "required_compaction_pct = 96           # % of the maximum dry density\n"),
     "result twice": (SITE, "omc_pct = 12.4", "omc_pct = 12.4\ncurve_w_pct = [10, 11, 12, 13]",
         "material.silty_sand.curve_w_pct", "twice", "omc_pct and mdd_kg_m3", "omc_pct = 12.5"),
     "optimum alone": (SITE, "mdd_kg_m3 = 1890", "", "material.silty_sand.mdd_kg_m3", "missing", "mdd_kg_m3",

@@ -29,16 +29,6 @@ OFFENDERS: dict[str, int] = {
     "decide/judge.py:judge: parameters": 8,
     "decide/order/propose.py:_part: lines": 62,
     "decide/whatif.py:courses: parameters": 10,
-    "mail/letter.py:plain_notice: parameters": 8,
-    "mail/letter.py:raw_message: parameters": 12,
-    "mail/view.py:build: lines": 86,
-    "mail/view.py:build: parameters": 12,
-    "soil/balance.py:simulate: lines": 92,
-    "soil/balance.py:simulate: parameters": 13,
-    "soil/compaction.py:fit_curve: lines": 61,
-    "soil/reference_et.py:penman_monteith_mm: parameters": 9,
-    "soil/unexplained.py:gains: lines": 64,
-    "soil/unexplained.py:gains: parameters": 8,
 }
 
 # Where any exception at all is caught and not raised again, and why no named error would do.

@@ -12,12 +12,20 @@ import pytest
 import gonogo
 from gonogo.book.month import CAUSE_KEYS
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
-from gonogo.decide.plan_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
-from gonogo.mail import letter, render, view
+from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
+from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
+from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS, TEST_CAUSES
+from gonogo.mail import behind, letter, render, rows, view
 from gonogo.moisture.lift_history import SURFACE_AFTER
+from gonogo.page import view as page_view
+from gonogo.records.day_plan import Badge, Half, Task
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
+from gonogo.replies import parts
+from gonogo.service.site_state import UNSENT
+from gonogo.soil.ground import SCORE_NAMES
 from gonogo.soil.readings import METHOD_ERROR_PCT
+from gonogo.store.outcomes import STATES
 from gonogo.weather.notes import NOTES
 from gonogo.weather.table import COLUMNS
 from gonogo.wording import language, phrases, sentences
@@ -26,10 +34,13 @@ LANGUAGES = language.languages()
 VOCABULARY = {"reason": REASONS, "advice": ADVICE, "test": TESTS, "water_warning": WATER_WARNINGS, "limit": LIMITS}
 PLANNING = {"plan_flag": PLAN_FLAGS, "unplanned": UNPLANNED, "changed": CHANGES, "cause": CAUSES}
 VOCABULARY |= PLANNING
+VOCABULARY |= {"short": SHORT, "no_place": NO_PLACE, "seal_cause": SEAL_CAUSES, "spread_stop": SPREAD_STOPS}
+UNRECORDED = (Task.WATER, Task.DISK, Task.ROLL)  # work that a plan may have told and nobody recorded
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli")]
+PACKAGE = Path(gonogo.__file__).parent
+ROOMS = [PACKAGE / room for room in ("wording", "mail", "page", "book", "cli", "replies", "inbox", "service")]
 
 
 def test_four_languages_are_there() -> None:
@@ -116,23 +127,40 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     quoted = set(re.findall(r'"([a-z_]+\.[a-z0-9_]+)"', source))
     named = {q for q in quoted if q.partition(".")[0] in tables and not q.endswith((".txt", ".html", "_"))}
     assert named - sentences == set(), "named but not in the catalogue"
-    made = {f"{table}.{v}" for table in ("verdict", "leave_dry", "headline", "tally") for v in Verdict}
-    made |= {f"headline.join_{n}" for n in (1, 2, 3, 4)} | {f"field.{f}" for f in view.FIELDS}
-    made |= {f"text.next_window_{v}" for v in (Verdict.COMPACT, Verdict.WATER)}
-    made |= {f"caution.{c}" for c in view.CAUTIONS}
+    made = {f"verdict.{v}" for v in Verdict} | {f"badge.{b}" for b in Badge}
+    made |= {f"tally.{b}" for b in Badge if b != Badge.DONE} | {f"half.{h}" for h in Half}
+    made |= {f"{table}.{task}" for table in ("box", "asked") for task in UNRECORDED}
+    made |= {f"row.told_{task}" for task in UNRECORDED} | {f"changed_head.if_{t}" for t in (Task.WATER, Task.ROLL)}
+    made |= {f"method.{m.replace(' ', '_')}" for m in rows.METHODS} | {f"field.{f}" for f in behind.FIELDS}
+    made |= {f"card.label_{label}" for label in ("fill", "bar", "speed", "runs", "check", "then")}
+    made |= {f"caution.{c}" for c in {*view.CAUTIONS, *page_view.CAUTIONS}}
     made |= {f"unsure.{key}" for key in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
     made |= {
         f"{table}.{work}{lift}" for table in ("order", "calendar") for work in MACHINE_WORK for lift in ("", "_lift")
     }
     made |= {"order.sealing", "form.day_and_span"}
+    made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
+    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
     made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
+    made |= {f"learned.{name}" for names in SCORE_NAMES.values() for name in names}
+    made |= {f"weather.{name}" for name in ("source", "notes", "faults", "fallen", "hour", "day", "temp", "humidity")}
+    made |= {f"weather.{name}" for name in ("wind", "sun", "rain", "chance", "likely", "evaporation")}
+    made |= {f"status.{name}" for name in (*STATES, "leased", *(f"is_{state}" for state in UNSENT))}
+    made |= {f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service")}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
+
+
+def test_each_method_of_a_test_has_a_name_and_each_cause_of_a_test_is_a_known_one() -> None:
+    assert set(rows.METHODS) == set(METHOD_ERROR_PCT)
+    assert TESTABLE | TESTABLE_IF_LIKELY | sentences.NO_VERDICT | {"after_watering", "new_lift"} <= set(TEST_CAUSES)
+    assert set(SHORT) <= {*REASONS, *TEST_CAUSES}
+    assert set(UNPLANNED) <= set(NO_PLACE)
 
 
 @pytest.mark.parametrize("code", LANGUAGES)

@@ -157,6 +157,25 @@ def test_a_newest_test_that_does_not_fit_makes_the_strip_wait_for_a_second_one(
     assert of(result, "S2").reason == "no_reading"
 
 
+@pytest.mark.parametrize("minutes_ago", [20, 80])
+def test_no_test_outside_the_window_within_the_hour_is_weighed_away(tmp_path: Path, minutes_ago: int) -> None:
+    # The tests before say 11.5; the newest one lies above the wet edge, yet near enough not to be doubted.
+    before = [reading(60, 11.6), reading(36, 11.5), reading(12, 11.5)]
+    dry = judged(tmp_path, *before)
+    assert of(dry, "S1").verdict == Verdict.COMPACT
+    material = dry.inputs.material(dry.inputs.site.strip("S1"))
+    edge_pct = material.omc_pct + material.window_high_pct
+    newest = reading(minutes_ago / 60.0, edge_pct + 0.1, method="nuclear gauge")
+    result = judged(tmp_path, *before, newest)
+    one = of(result, "S1")
+    assert one.w_now_pct < edge_pct - 1.0, "the members weigh the test against those before"
+    assert one.facts["last_test_pct"] == pytest.approx(edge_pct + 0.1)
+    assert (one.verdict, one.reason) == (Verdict.WAIT, "test_outside")
+    # A second test that lies inside releases it, or leaves it to the chance.
+    again = of(judged(tmp_path, *before, replace(newest, at_utc=NOW - timedelta(hours=2)), reading(0.5, 11.7)), "S1")
+    assert (again.verdict, again.facts["is_test_outside"]) == (Verdict.COMPACT, 0.0)
+
+
 def test_an_impossible_only_test_is_no_test(tmp_path: Path) -> None:
     decision = of(judged(tmp_path, reading(2, 45.0)), "S1")
     assert decision.verdict == Verdict.WAIT
@@ -196,7 +215,7 @@ def test_what_was_learned_is_handed_out_and_taken_up_again(tmp_path: Path) -> No
 
 
 def test_the_surface_table_has_a_row_for_each_work() -> None:
-    from gonogo.field.entries import WORKS
+    from gonogo.field.lifts import WORKS
 
     assert set(SURFACE_AFTER) == set(WORKS)
 

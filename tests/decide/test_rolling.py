@@ -18,7 +18,19 @@ def test_a_strips_own_number_of_passes_goes_before_the_rollers() -> None:
 
 
 def test_passes_overlap_the_one_before_and_that_costs_time() -> None:
-    assert rolling.rolling_time_h(strip(), roller(overlap_m=0.3)) > rolling.rolling_time_h(strip(), roller())
+    # 8 m in whole lanes: 5 of 1.95 m, 6 of 1.5 m
+    assert [rolling.lanes(8.0, roller(overlap_m=m)) for m in (0.15, 0.6)] == [5, 6]
+    assert rolling.rolling_time_h(strip(), roller(overlap_m=0.6)) == pytest.approx(
+        1.2 * rolling.rolling_time_h(strip(), roller())
+    )
+
+
+def test_a_strip_is_rolled_in_whole_lanes_and_each_run_ends_with_a_turn() -> None:
+    # 5 lanes x 6 passes of 100 m at 4 km/h, 45 minutes in the hour
+    assert rolling.rolling_time_h(strip(), roller()) == pytest.approx(30 * 1.5 / 45.0)
+    assert rolling.rolling_time_h(strip(), roller(), turn_min=0.5) == pytest.approx(30 * 2.0 / 45.0)
+    assert rolling.lanes(7.81, roller()) == 5
+    assert rolling.lanes(7.8, roller()) == 4
 
 
 def test_a_roller_that_never_finishes_takes_for_ever() -> None:
@@ -68,5 +80,7 @@ def test_a_morning_counts_no_speed_above_the_usual_range_and_says_so() -> None:
     for factor in (1.0, 2.0):
         crews = (crew(roller=roller(speed_km_h=limit * factor)),)
         (made,) = decide(morning(on_site={"crews": crews}))
-        assert made.rolling_time_h == pytest.approx(rolling.rolling_time_h(strip(), roller(speed_km_h=limit)))
+        assert made.rolling_time_h == pytest.approx(
+            rolling.rolling_time_h(strip(), roller(speed_km_h=limit), turn_min=SETTINGS["roller_turn_min"])
+        )
         assert ("rolling_too_fast" in made.advice) is (factor > 1.0)

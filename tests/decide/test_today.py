@@ -69,8 +69,8 @@ def test_only_what_is_left_of_the_shift_counts() -> None:
     inputs = morning(now_utc=at(15.75), day=DAY)
     assert working(inputs, DAY).hours == pytest.approx(1.25)
     assert decide(inputs)[0].reason == "not_enough_hours"
-    made = decide(morning(now_utc=at(15.5), day=DAY))[0]
-    assert (made.verdict, made.from_utc) == (Verdict.COMPACT, at(15.5))
+    made = decide(morning(now_utc=at(15.25), day=DAY))[0]
+    assert (made.verdict, made.from_utc) == (Verdict.COMPACT, at(15.25))
     assert decide(morning(now_utc=at(20.0), day=DAY))[0].next_utc == at(7.0, DAY + timedelta(days=1))
 
 

@@ -46,15 +46,32 @@ def test_no_rain_in_the_gauge_is_a_reading_too() -> None:
 
 def test_a_reading_on_wet_mass_is_stored_on_dry_mass() -> None:
     row = {"kind": "reading", "strip": "N1", "w_pct": "16.0", "method": "carbide"}
-    for basis, w_pct in (("", 16.0), ("dry", 16.0), ("wet", 100.0 * 16.0 / 84.0)):
-        (new,) = entries.parse([("command line", row | {"basis": basis})], small_site(), NOW)
+    for own, w_pct in (
+        ({"method": "oven"}, 16.0),
+        ({"basis": "dry"}, 16.0),
+        ({"basis": "wet"}, 100.0 * 16.0 / 84.0),
+    ):
+        (new,) = entries.parse([("command line", row | own)], small_site(), NOW)
         assert isinstance(new.entry, Reading)
         assert new.entry.w_pct == pytest.approx(w_pct)
+
+
+def test_a_test_of_the_upper_part_of_a_lift_says_how_deep_it_reached() -> None:
+    row = {"kind": "reading", "strip": "N1", "w_pct": "11.2", "method": "nuclear gauge"}
+    for text, depth_mm in (("", None), ("100", 100.0), ("150", 150.0)):
+        (new,) = entries.parse([("command line", row | {"depth_mm": text})], small_site(), NOW)
+        assert isinstance(new.entry, Reading)
+        assert new.entry.depth_mm == depth_mm
 
 
 @pytest.mark.parametrize(
     ("row", "key", "remedy"),
     [
+        # A dial does not say which mass it is percent of, and nobody guesses.
+        ({"kind": "reading", "strip": "N1", "w_pct": "16", "method": "carbide"}, "basis", "Write wet"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "16", "method": "microwave"}, "basis", "Write wet"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "depth_mm": "10"}, "depth_mm", "centi"),
+        ({"kind": "reading", "strip": "N1", "w_pct": "11", "method": "oven", "depth_mm": "0.1"}, "depth_mm", "metres"),
         ({"kind": "readin", "strip": "N1"}, "kind", 'Did you mean "reading"?'),
         ({"kind": "reading", "strip": "N11", "w_pct": "11", "method": "oven"}, "strip", 'Did you mean "N1"?'),
         ({"kind": "reading", "strip": "N1", "w_pct": "0.112", "method": "oven"}, "w_pct", "looks like a ratio"),

@@ -33,6 +33,8 @@ ROLL, DAMP, WATER, TEST, DISK, TREAT_OR_DISK, REMOVE, CLEAR, WAIT = (
 def states(morning: Morning) -> tuple[str, ...]:
     """Return the state of a morning; on an edge of the window both neighbours are right."""
     low, high = WINDOW
+    if is_clean(morning) and morning.deviation >= high:
+        return ("right",)  # as wet as it can be worked: TM 5-818-1
     if morning.deviation in (low, high):
         return ("right", "dry" if morning.deviation < 0 else "wet")
     if low < morning.deviation < high:

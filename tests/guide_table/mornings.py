@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -64,7 +64,7 @@ class Sky:
     showers: tuple[tuple[int, tuple[float, ...], float, bool], ...] = ()
 
 
-MILD = Day(9, 19, 9, 0.4, 3.0)
+MILD = Day(9, 17, 10, 0.8, 2.5)  # clouded: neither rain nor strong evaporation, the "=" of the guide
 SKIES: dict[str, Sky] = {
     "dry hot": Sky("summer", Day(17, 34, 9, 0.05, 5.0), Day(18, 36, 8, 0.05, 5.0)),
     "mild": Sky("summer", MILD, MILD),
@@ -181,6 +181,9 @@ def _tests(soil: str, at_utc: datetime) -> str:
 def _concluded(folder: Path, at_utc: datetime, csv_text: str) -> Any:
     loaded = record.load(folder / "config", folder)
     site = loaded.sites[0]
+    # Every strip has its own machines: any order will do, and the search for the best of them takes no time.
+    settings = {name: {**own, "plan_time_limit_s": 1.0} for name, own in loaded.settings.items()}
+    loaded = replace(loaded, settings=settings)
     written = entries.parse_csv(csv_text, "entries.csv", site, at_utc)
     frame = RunFrame(
         config=loaded,

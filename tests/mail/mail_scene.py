@@ -2,12 +2,33 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from gonogo.decide.plan.bare import verdicts_only
+from gonogo.mail import view
+from gonogo.mail.items import MorningView
+from gonogo.mail.morning import Morning
 from gonogo.mail.path import MoisturePath
+from gonogo.records.day_plan import (
+    Badge,
+    DayPlan,
+    Half,
+    Job,
+    LastTest,
+    NextTry,
+    RainSpell,
+    Sealing,
+    StripPlan,
+    Task,
+    TestFirst,
+    Then,
+)
 from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 from gonogo.records.verdict import Decision, OutlookDay, RuleSeen, Verdict, WaterPlan
 from gonogo.records.work_order import Change, PlannedWork, Unplanned, Why, Work, WorkOrder
@@ -455,3 +476,141 @@ def paths(n_hours: int = 240) -> dict[str, MoisturePath]:
             rain_mm=rain_mm,
         )
     return found
+
+
+# --- the day plan, and the morning that mails are made from ----------------------------------------------------------
+
+
+def last_test(strip_id: str) -> LastTest | None:
+    """Return the last test of a strip: none of N5."""
+    if strip_id == "N5":
+        return None
+    return LastTest(w_pct=16.2, method="nuclear gauge", at_utc=at(16.5, date(2026, 6, 16)))
+
+
+def testing(**changes: object) -> TestFirst:
+    fields: dict[str, object] = {
+        "why": "no_reading",
+        "by_utc": at(7),
+        "low_pct": 15.4,
+        "high_pct": 18.1,
+        "inside": Then.ROLL,
+        "below": Then.WATER,
+        "above": Then.DISK,
+        "target_pct": 16.3,
+        "litres_per_pct": 10440.0,
+        "litres_most": 100000.0,
+        "disk_utc": (at(9),),
+        "again_utc": at(11.5),
+    }
+    return TestFirst(**(fields | changes))
+
+
+def plan(decisions: Sequence[Decision], its_site: Site, its_order: WorkOrder | None, **changes: object) -> DayPlan:
+    """Return the day plan of hand-made verdicts: their hours and litres, today's rolling of the order, and sealing."""
+    crews = {crew.id for crew in its_site.crews}
+    crew_of = {strip.id: strip.crew_id for strip in its_site.strips}
+    decisions = [d for d in decisions if crew_of.get(d.strip_id) in crews]
+    bare = verdicts_only(its_site, decisions, {}, now_utc=NOW_UTC, day=DAY, edition="morning")
+    known = {strip.strip_id for strip in bare.strips}
+    works = () if its_order is None else its_order.works
+    rolling = tuple(
+        Job(
+            task=Task.ROLL,
+            strip_id=w.strip_id,
+            lift=w.lift,
+            crew_id=w.crew_id,
+            machine_id=ROLLER.id,
+            start_utc=w.start_utc,
+            end_utc=w.end_utc,
+            is_after_test="water_first" in w.flags,
+            chance=w.chance,
+            passes=6,
+            lanes=7,
+        )
+        for w in works
+        if w.work == Work.ROLLING and "today" in w.flags and w.strip_id in known
+    )
+    sealings = tuple(
+        Sealing(
+            crew_id=w.crew_id,
+            strips=("N3",),
+            start_utc=at(13.25),
+            by_utc=at(13.75),
+            roller_id=ROLLER.id,
+            drum=ROLLER.drum,
+            why="rain_today",
+            rain_utc=at(14),
+        )
+        for w in works
+        if w.work == Work.SEALING
+    )
+    whole = replace(
+        bare,
+        next_shift_utc=at(6, date(2026, 6, 18)),
+        strips=tuple(_strip_plan(strip, {d.strip_id: d for d in decisions}) for strip in bare.strips),
+        jobs=tuple(sorted((*bare.jobs, *rolling), key=lambda job: job.start_utc)),
+        sealings=sealings,
+        rain=(RainSpell(from_utc=at(14), until_utc=at(18), rain_mm=4.5, chance=0.7),),
+        fallen_mm=0.0,
+        fallen_since_utc=at(18, date(2026, 6, 16)),
+    )
+    return replace(whole, **changes)  # type: ignore[arg-type]
+
+
+def _strip_plan(bare: StripPlan, decisions: dict[str, Decision]) -> StripPlan:
+    decision = decisions[bare.strip_id]
+    if not decision.facts:
+        return replace(bare, last_test=last_test(bare.strip_id))
+    is_tested = last_test(bare.strip_id) is not None
+    test = None
+    if decision.verdict == Verdict.WATER:
+        test = testing(why="after_watering", by_utc=decision.from_utc, below=Then.CALL, above=Then.HOLD)
+    elif decision.reason == "no_reading":
+        test = testing()
+    next_try = None
+    if decision.verdict == Verdict.WAIT and decision.next_utc is not None:
+        day = decision.next_utc.astimezone(ZONE).date()
+        next_try = NextTry(day=day, half=Half.MORNING, at_utc=decision.next_utc, chance=0.6)
+    return replace(
+        bare,
+        badge=Badge.TEST if decision.reason == "no_reading" else Badge.WAIT if bare.badge == Badge.TEST else bare.badge,
+        is_tested=is_tested,
+        last_test=last_test(bare.strip_id),
+        test=test,
+        next=next_try,
+        w_p10_pct=decision.w_p10_pct,
+        w_p90_pct=decision.w_p90_pct,
+        chance_in_window=decision.facts.get("chance_in_window", math.nan),
+        chance_too_dry=decision.facts.get("chance_too_dry", math.nan),
+        chance_too_wet=decision.facts.get("chance_too_wet", math.nan),
+        water_by_utc=at(9.5) if decision.verdict == Verdict.WATER else None,
+    )
+
+
+def morning(strips: tuple[Strip, ...] = STRIPS, **changes: object) -> Morning:
+    """Return what the mails of the north crew are made from. plan_changes: fields of its day plan that are others."""
+    its_site = changes.pop("site", None) or site(strips=strips)
+    assert isinstance(its_site, Site)
+    plan_changes = changes.pop("plan_changes", {})
+    assert isinstance(plan_changes, dict)
+    fields: dict[str, object] = {
+        "site": its_site,
+        "crews": (CREW,),
+        "decisions": decisions(),
+        "outlook": outlook(),
+        "weather": weather(),
+        "now_utc": NOW_UTC,
+        "order": order(),
+        "truck_efficiency": 0.83,
+    } | changes
+    if "plan" not in fields:
+        its_order = fields["order"]
+        made = plan(fields["decisions"], its_site, its_order)  # type: ignore[arg-type]
+        fields["plan"] = replace(made, **plan_changes)
+    return Morning(**fields)  # type: ignore[arg-type]
+
+
+def built(**changes: object) -> MorningView:
+    """Return the view of such a morning."""
+    return view.build(morning(**changes))  # type: ignore[arg-type]

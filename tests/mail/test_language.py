@@ -126,7 +126,7 @@ def test_a_missing_gap_or_key_is_an_error_not_a_hole() -> None:
 
 
 def test_a_gap_is_never_read_twice() -> None:
-    assert METRIC.word("leave_dry.compact", strip="{n}") == "{n}: no water, roll as is."
+    assert METRIC.word("moved.off", strip="{n}") == "{n} off"
 
 
 @pytest.mark.parametrize(

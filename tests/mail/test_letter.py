@@ -10,26 +10,23 @@ from typing import Any
 import pytest
 
 from gonogo.errors import ConfigError
-from gonogo.mail.letter import raw_message
+from gonogo.mail.letter import Content, Post, raw_message
 from gonogo.records.site import Recipient
 
 ANA = Recipient(name="Ana Boss", address="ana@example.com", role="superintendent")
 
 
-def written(**changes: Any) -> bytes:
-    fields: dict[str, Any] = {
-        "subject": "N1 wait",
-        "text": "N1: wait\n",
-        "html": "",
-        "recipient": ANA,
-        "sender": "gonogo@example.com",
-        "sender_name": "gonogo",
-        "reply_to": "",
-        "message_id": "<morning.20260617.site.abc@example.com>",
-        "date_utc": datetime(2026, 6, 17, 3, 30, tzinfo=UTC),
-        "language": "en",
-    }
-    return raw_message(**(fields | changes))
+def written(
+    *, recipient: Recipient = ANA, message_id: str = "<morning.20260617.site.abc@example.com>", **content: Any
+) -> bytes:
+    post = Post(
+        recipient=recipient,
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id=message_id,
+        date_utc=datetime(2026, 6, 17, 3, 30, tzinfo=UTC),
+    )
+    return raw_message(post, Content(**({"subject": "N1 wait", "text": "N1: wait\n"} | content)))
 
 
 @pytest.mark.parametrize(

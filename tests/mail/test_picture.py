@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 from PIL import Image, ImageFont
 
-from gonogo.mail import picture, view
+from gonogo import times
+from gonogo.mail import picture
 from gonogo.mail.items import MorningView, PathsView
-from gonogo.mail.path import HOURS_BEFORE, STRIPS_AT_MOST
+from gonogo.mail.panels import STRIPS_AT_MOST, added_pct
+from gonogo.mail.path import HOURS_BEFORE
+from gonogo.records.day_plan import Task
 from gonogo.wording import language
 from gonogo.wording.language import speaker
 
@@ -20,15 +23,7 @@ PICTURE_BYTES_MAX = 25_000
 
 
 def morning(**changes: object) -> MorningView:
-    fields: dict[str, object] = {
-        "day": scene.DAY,
-        "decisions": scene.decisions(),
-        "outlook": scene.outlook(),
-        "weather": scene.weather(),
-        "now_utc": scene.NOW_UTC,
-        "paths": scene.paths(),
-    }
-    return view.build(scene.site(), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
+    return scene.built(**({"paths": scene.paths()} | changes))
 
 
 def paths() -> PathsView:
@@ -79,6 +74,20 @@ def test_it_is_readable_in_grey_and_has_its_own_ground() -> None:
     assert tint < paper
 
 
+def test_today_s_water_is_in_the_path_from_its_first_drop_to_its_last() -> None:
+    """18,432 L on 2,880 m2 of 362.5 kg/m2 dry mass: 6.4 kg/m2, 1.77 points."""
+    job = next(j for j in scene.morning().plan.jobs if j.strip_id == "N2" and j.task == Task.WATER)
+    path = scene.paths()["N2"]
+    start_utc = times.as_datetime(path.hour_utc[0])
+    added = added_pct(path, scene.site().strip("N2"), job, start_utc)
+    first, last = ((at_utc - start_utc) / times.HOUR for at_utc in (job.start_utc, job.end_utc))
+    assert (added[: int(first) + 1] == 0.0).all()
+    np.testing.assert_allclose(added[int(last) + 1 :], 100.0 * 6.4 / 362.5)
+    panel = next(p for p in paths().panels if p.strip == "N2")
+    assert panel.water_h == (first, last)
+    assert panel.mean[-1] == pytest.approx(path.w_mean_pct[-1] + 100.0 * 6.4 / 362.5, abs=0.006)
+
+
 def test_the_window_is_where_the_path_leaves_it() -> None:
     """The mean of N1 starts inside its window: the picture has ink between its edges at the left, none far above."""
     png = np.asarray(opened(picture.pngs(paths(), "en", "metric", 4)[0]).convert("L"))
@@ -94,8 +103,8 @@ def test_the_window_is_where_the_path_leaves_it() -> None:
 
 def test_the_words_beside_it_say_the_same() -> None:
     described = picture.described(paths(), speaker("en", "us"), 4)
-    assert described[0][0] == "Rain expected: 17 Wed: 0.20\u00a0in."
-    assert described[0][1].startswith("N1 upstream: 16.1% now; 18 Thu: ")
+    assert described[0][0] == "Rain expected: Wed 17: 0.20\u00a0in."
+    assert described[0][1].startswith("N2: 13.9% now; Thu 18: ")
     assert described[0][1].endswith("when the shift starts; window 15.0% to 18.5%.")
     assert sum(len(lines) for lines in described) == 6  # the rain once, and five strips
     spanish = picture.described(paths(), speaker("es", "metric"), 4)
@@ -122,21 +131,18 @@ def test_a_strip_whose_path_is_unknown_is_left_out_and_counted() -> None:
     broken["N1"] = replace(broken["N1"], w_mean_pct=np.full(240, np.nan))
     found = morning(paths=broken).paths
     assert found is not None
-    assert "N1 upstream" not in [p.strip for p in found.panels]
+    assert "N1" not in [p.strip for p in found.panels]
     assert found.n_left_out == 1
 
 
 def test_more_strips_than_a_mail_can_show_are_counted() -> None:
     strips = tuple(scene.strip(f"B{k:02}", f"B{k:02}") for k in range(STRIPS_AT_MOST + 5))
     path = scene.paths()["N1"]
-    made = view.build(
-        scene.site(strips=strips),
-        scene.CREW,
-        day=scene.DAY,
+    made = scene.built(
+        strips=strips,
         decisions=[replace(scene.decisions()[0], strip_id=s.id) for s in strips],
         outlook=(),
-        weather=scene.weather(),
-        now_utc=scene.NOW_UTC,
+        order=None,
         paths={s.id: path for s in strips},
     ).paths
     assert made is not None

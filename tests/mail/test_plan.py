@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import timedelta
 
 import hand_made
 import mail_scene as scene
 import numpy as np
 import pytest
 
-from gonogo.mail import render, view
+from gonogo.mail import render
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import HOURS_BEFORE, moisture_paths
-from gonogo.records.work_order import Change, Why, WorkOrder
+from gonogo.records.day_plan import NotRecorded, Task
+from gonogo.records.work_order import Change, Why, Work, WorkOrder
 from gonogo.wording import language, sentences
 from gonogo.wording.language import speaker
 
@@ -22,16 +25,7 @@ PLANNING = ("plan_flag", "unplanned", "changed", "cause")
 
 
 def morning(**changes: object) -> MorningView:
-    fields: dict[str, object] = {
-        "day": scene.DAY,
-        "decisions": scene.decisions(),
-        "outlook": scene.outlook(),
-        "weather": scene.weather(),
-        "now_utc": scene.NOW_UTC,
-        "order": scene.order(),
-        "changes": scene.since(),
-    }
-    return view.build(scene.site(), scene.CREW, **(fields | changes))  # type: ignore[arg-type]
+    return scene.built(**({"changes": scene.since()} | changes))
 
 
 def mail(role: str, made: MorningView | None = None, **changes: str) -> RenderedMail:
@@ -49,40 +43,89 @@ def flowing(text: str) -> str:
     return " ".join(text.split())
 
 
-def test_the_planner_reads_the_order_by_day_and_what_has_no_place() -> None:
+def test_the_planner_reads_the_order_by_half_days_and_what_has_no_place() -> None:
     text = flowing(mail("planner").text)
     for piece in (
-        "Wed 17 Jun - 06:00 to 08:40: roll N1 upstream (84% chance).",
-        "- 06:15 to 08:05: water N2 upstream, 18,400 L.",
-        "- 09:30 to 12:10: roll N2 upstream (84% chance). Watered first that day.",
-        "- 17:30 to 18:00: seal everything open.",
-        "Thu 18 Jun - 07:00 to 09:40: roll N3 core (50% chance). Test before the first pass. Less likely than",
-        "roll N1 upstream, lift 2 (84% chance). Later than its finish date.",
-        "- N5 toe: no hour ahead is likely enough (best chance 41%).",
-        "- N4 filter, lift 2: the lift below it is not scheduled, or comes too late.",
+        "Wed 17 Jun morning - N1 84% - N2 84% (after 18,400 L)",
+        "Thu 18 Jun morning - N3 50% (test first, if it dries) - N1 lift 2 84% (past its date)",
+        "- N5: no hour ahead is likely enough (best chance 41%).",
+        "- N4, lift 2: the lift below it is not scheduled, or comes too late.",
         "all crews: 9,650 m²; with the strips in the order given: 8,100 m². No better order exists",
     ):
         assert piece in text, piece
     assert "S1 south" not in text
+    assert "07:00 to" not in text  # hours of days ahead are nobody's promise
 
 
-def test_the_superintendent_reads_today_s_order_and_it_agrees_with_the_driver_s_sheet() -> None:
-    text, sheet = flowing(mail("superintendent").text), flowing(mail("driver").text)
-    assert text.index("Today's order of work") < text.index("water N2 upstream, 18,400 L.") < text.index("Strip by")
-    assert "06:15 to 08:05: water N2 upstream, 18,400 L." in text
-    assert "start 06:15, done by 08:05" in sheet
-    assert "1. N2 upstream 18,400 L for the strip" in sheet
-    assert "lift 2" not in text  # that is for another day
-    assert "09:30 to 12:10: roll N2 upstream" in text
-    assert "rolling 09:30 to 13:00" in text
+def test_work_beyond_three_days_is_marked_and_its_chance_stands_in_steps_of_five() -> None:
+    far = scene.planned("N3", Work.ROLLING, 14, 16, day=scene.DAY + timedelta(days=5), chance=0.83)
+    text = flowing(mail("planner", morning(order=scene.order(works=(far,)))).text)
+    assert "Mon 22 Jun afternoon - N3 85% (if it dries)" in text
+
+
+def test_an_order_that_is_worth_less_area_than_the_given_one_says_what_it_puts_first() -> None:
+    text = flowing(mail("planner", morning(order=scene.order(expected_area_m2=8000.0))).text)
+    assert "The strips in the order given come to 8,100 m²: this order puts priorities" in text
+
+
+def test_the_planner_reads_what_moved_then_what_to_decide_then_the_order_then_the_days() -> None:
+    text = mail("planner").text
+    titles = ["What moved, and why", "To decide today", "Order of work", "Chance of a workable window"]
+    places = [text.index(title) for title in titles]
+    assert places == sorted(places)
+    assert "- N5: have it tested by 07:00." in text
+    assert "- N1: will be late for its date; more roller hours, or another date?" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "subject"),
+    [
+        (None, "3 strips workable"),
+        ((), "nothing moved"),
+        (scene.since(), "N3: WAIT, N5 off, +1 more"),
+        (scene.since()[3:4], "N1 to Thu 18"),
+    ],
+)
+def test_the_planner_s_subject_says_what_moved(changes: object, subject: str) -> None:
+    assert mail("planner", morning(changes=changes)).subject == f"{subject} · Wed 17 Jun · Amberbank Dam"
+
+
+def test_the_superintendent_s_hours_and_litres_are_those_of_the_driver_s_card() -> None:
+    text, card = flowing(mail("superintendent").text), flowing(mail("driver").text)
+    assert "18,400 L, 06:15–08:05." in text
+    assert "N2 upstream: 18,400 L" in card
+    assert "on the strip 06:15" in card
+    assert "lift 2" not in text.partition("Behind it")[0]  # that is for another day
 
 
 def test_a_day_without_work_and_a_morning_without_plan_say_so() -> None:
     nothing = scene.order(works=(), unplanned=())
-    assert "Nothing is scheduled for today." in mail("superintendent", morning(order=nothing)).text
     assert "No work fits into this forecast." in mail("planner", morning(order=nothing)).text
-    assert "Order of work" not in mail("planner", morning(order=None)).text
-    assert morning(weather=None).order is None
+    assert morning(weather=None).planner.halves == ()
+
+
+def test_a_later_mail_begins_with_what_changed_and_what_to_do_if_it_was_done() -> None:
+    """Above the line: before and after of each strip, and the branch of work that may have begun; 60 words at most."""
+    plan = scene.morning().plan
+    begun = NotRecorded(
+        task=Task.WATER, told_utc=scene.NOW_UTC, start_utc=scene.at(6.25), end_utc=scene.at(8), litres=18432.0,
+        chance_done=0.5, is_running=True,
+    )  # fmt: skip
+    strips = tuple(replace(s, not_recorded=(begun,)) if s.strip_id == "N3" else s for s in plan.strips)
+    made = morning(edition="look-0900", plan=replace(plan, strips=strips))
+    text = mail("superintendent", made).text
+    above = flowing(text.partition("=====")[0])
+    for piece in (
+        "Changed since the last mail",
+        "- N3: COMPACT is now WAIT.",
+        "- N5: no longer scheduled; it was set for Thu 08:00.",
+        "- 1 more strip changed, below.",
+        "- If it was already watered: no water again; test.",
+        "- Everything else stands as told.",
+    ):
+        assert piece in above, piece
+    assert len(re.findall(r"\S*\w\S*", above)) <= 60
+    assert "Changed since" not in mail("superintendent").text
 
 
 @pytest.mark.parametrize(
@@ -107,12 +150,11 @@ def test_what_changed_comes_with_its_reasons(role: str) -> None:
     text = flowing(mail(role).text)
     for piece in (
         "- Rain on Thu 18 Jun: 12 mm (was 1.0 mm), chance 80% (was 20%).",
-        "- N3 core: COMPACT is now WAIT. 14 mm of rain has fallen since. A moisture test (Tue 16 Jun 17:00)",
-        "- N5 toe: no longer scheduled; it was set for Thu 18 Jun 08:00. Nothing about the strip itself",
-        "- N1 upstream: scheduled for Thu 18 Jun 09:00 instead of Thu 18 Jun 07:00. "
-        "Lift 2: now scheduled for Thu 18 Jun 13:00. Nothing about the strip itself: the hours of the machines "
-        "were reassigned. - N4",
-        "- N4 filter: next likely time: none (was: Thu 18 Jun 08:00).",
+        "- N3: COMPACT is now WAIT. 14 mm of rain has fallen since. A moisture test (Tue 17:00)",
+        "- N5: no longer scheduled; it was set for Thu 08:00. Nothing about the strip:",
+        "- N1: scheduled for Thu 09:00 instead of Thu 07:00. "
+        "Lift 2: now scheduled for Thu 13:00. Nothing about the strip: the machines' hours were reassigned. - N4",
+        "- N4: next likely time: none (was: Thu 08:00).",
     ):
         assert piece in text, piece
     assert "S1" not in text  # another crew's

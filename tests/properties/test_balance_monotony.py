@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gonogo.soil import rain
-from gonogo.soil.balance import MoisturePath, simulate
+from gonogo.soil.balance import MoisturePath
 from gonogo.soil.layers import SoilParams, SoilState
 
 SEEDS = st.integers(min_value=0, max_value=2**32 - 1)
@@ -35,7 +35,7 @@ def is_nowhere_drier(wetter: MoisturePath, other: MoisturePath) -> bool:
 def test_more_rain_never_ends_drier(seed: int, more_mm: float) -> None:
     rng, soil, start, weather = drawn(seed)
     extra = weather["rain_mm"] + more_mm * (rng.random(weather["rain_mm"].shape) < 0.2)
-    assert is_nowhere_drier(simulate(start, soil, **(weather | {"rain_mm": extra})), simulate(start, soil, **weather))
+    assert is_nowhere_drier(lifts.run(start, soil, **(weather | {"rain_mm": extra})), lifts.run(start, soil, **weather))
 
 
 @settings(max_examples=25, deadline=None)
@@ -44,7 +44,7 @@ def test_more_truck_water_never_ends_drier(seed: int, litres_m2: float) -> None:
     rng, soil, start, weather = drawn(seed)
     extra = weather["watering_mm"] + litres_m2 * (rng.random(weather["watering_mm"].shape) < 0.1)
     assert is_nowhere_drier(
-        simulate(start, soil, **(weather | {"watering_mm": extra})), simulate(start, soil, **weather)
+        lifts.run(start, soil, **(weather | {"watering_mm": extra})), lifts.run(start, soil, **weather)
     )
 
 
@@ -53,7 +53,7 @@ def test_more_truck_water_never_ends_drier(seed: int, litres_m2: float) -> None:
 def test_more_demand_never_ends_wetter(seed: int, factor: float) -> None:
     _, soil, start, weather = drawn(seed)
     thirsty = weather | {"et0_mm": np.where(weather["et0_mm"] > 0.0, weather["et0_mm"] * factor, weather["et0_mm"])}
-    assert is_nowhere_drier(simulate(start, soil, **weather), simulate(start, soil, **thirsty))
+    assert is_nowhere_drier(lifts.run(start, soil, **weather), lifts.run(start, soil, **thirsty))
 
 
 @settings(max_examples=25, deadline=None)
@@ -63,7 +63,7 @@ def test_a_wetter_start_never_ends_drier(seed: int, share: float) -> None:
     room_top = np.maximum(soil.theta_sat * soil.top_thickness_mm - start.top_mm, 0.0)
     room_base = np.maximum(soil.theta_sat * soil.base_thickness_mm - start.base_mm, 0.0)
     wetter = SoilState(top_mm=start.top_mm + share * room_top, base_mm=start.base_mm + share * room_base)
-    assert is_nowhere_drier(simulate(wetter, soil, **weather), simulate(start, soil, **weather))
+    assert is_nowhere_drier(lifts.run(wetter, soil, **weather), lifts.run(start, soil, **weather))
 
 
 @settings(max_examples=25, deadline=None)
@@ -73,8 +73,8 @@ def test_a_compacted_surface_lets_less_water_in_than_a_loose_one(seed: int) -> N
     dry = {"et0_mm": np.zeros(48), "watering_mm": np.zeros((48, lifts.N_STRIPS))}
     loose = np.full((48, lifts.N_STRIPS), rain.SURFACE_INDEX["loose"])
     sealed = np.full((48, lifts.N_STRIPS), rain.SURFACE_INDEX["sealed"])
-    taken_loose = simulate(start, soil, **(weather | dry | {"surface": loose})).infiltration_mm
-    taken_sealed = simulate(start, soil, **(weather | dry | {"surface": sealed})).infiltration_mm
+    taken_loose = lifts.run(start, soil, **(weather | dry | {"surface": loose})).infiltration_mm
+    taken_sealed = lifts.run(start, soil, **(weather | dry | {"surface": sealed})).infiltration_mm
     assert np.all(taken_sealed <= taken_loose + SLACK_MM)
 
 
@@ -83,7 +83,7 @@ def test_a_compacted_surface_lets_less_water_in_than_a_loose_one(seed: int) -> N
 def test_soil_that_drains_its_base_faster_never_ends_wetter(seed: int, factor: float) -> None:
     _, soil, start, weather = drawn(seed)
     faster = replace(soil, base_drainage_frac_h=np.minimum(soil.base_drainage_frac_h * factor, 1.0))
-    assert is_nowhere_drier(simulate(start, soil, **weather), simulate(start, faster, **weather))
+    assert is_nowhere_drier(lifts.run(start, soil, **weather), lifts.run(start, faster, **weather))
 
 
 @given(

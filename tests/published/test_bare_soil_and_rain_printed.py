@@ -14,6 +14,7 @@ from gonogo.soil.balance import simulate
 from gonogo.soil.block import Step
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.layers import SoilParams, SoilState
+from gonogo.soil.sky import Sky
 
 KINDS: printed.Kinds = {}
 
@@ -52,12 +53,14 @@ def dried(tew_mm, rew_mm, depleted_mm, et0_mm, kc_max, wetting_mm, step):
     path = simulate(
         start,
         soil,
-        et0_mm=np.asarray(et0_mm, float),
-        kc_max=np.asarray(kc_max, float),
-        rain_mm=np.asarray(wetting_mm, float)[:, None],
-        watering_mm=np.zeros((n_steps, 1)),
-        surface=np.zeros((n_steps, 1), dtype=np.int64),
-        frozen=np.zeros(n_steps, dtype=np.bool_),
+        Sky(
+            et0_mm=np.asarray(et0_mm, float),
+            kc_max=np.asarray(kc_max, float),
+            rain_mm=np.asarray(wetting_mm, float)[:, None],
+            watering_mm=np.zeros((n_steps, 1)),
+            surface=np.zeros((n_steps, 1), dtype=np.int64),
+            frozen=np.zeros(n_steps, dtype=np.bool_),
+        ),
         step=step,
         keep_fluxes=True,
     )

@@ -13,6 +13,7 @@ from hand_made import material, morning, roller, strip
 from gonogo.decide import rolling
 from gonogo.decide.verdict import decide
 from gonogo.decide.water import dose, spraying
+from gonogo.records.site import Roller, Strip
 from gonogo.records.verdict import Decision
 from gonogo.soil.rain import early_intake_mm
 from gonogo.units import KM_PER_MILE, LITRE_PER_GALLON, METRE_PER_FOOT, METRE_PER_INCH, METRE_PER_YARD, MM_PER_INCH
@@ -107,14 +108,20 @@ def area(i: Numbers) -> dict[str, float]:
 
 def strip_time(i: Numbers) -> dict[str, float]:
     machine = roller(**{k: i[k] for k in i if k != "area_m2"})
-    return {"time_h": rolling.rolling_time_h(strip(length_m=i["area_m2"] / 10.0, width_m=10.0), machine)}
+    return {"time_h": rolling.rolling_time_h(in_whole_lanes(i["area_m2"], machine), machine)}
+
+
+def in_whole_lanes(area_m2: float, machine: Roller, n_lanes: int = 5) -> Strip:
+    """A strip of an area whose width is a whole number of lanes: the published formula knows no part of one."""
+    width_m = n_lanes * (machine.rolled_width_m - machine.overlap_m)
+    return strip(length_m=area_m2 / width_m, width_m=width_m)
 
 
 def gtr_qs(i: Numbers) -> dict[str, float]:
     machine = {"speed_km_h": i["speed_km_h"], "rolled_width_m": i["drum_m"], "passes": i["lift_m"] / i["qs_m"]}
     rate_m2_h = rolling.area_rate_m2_h(**machine, overlap_m=0.0, efficiency=i["k"])
-    lies = strip(length_m=i["area_m2"] / 10.0, width_m=10.0)
-    time_h = rolling.rolling_time_h(lies, roller(**machine, overlap_m=0.0, efficiency=i["k"]))
+    whole = roller(**machine, overlap_m=0.0, efficiency=i["k"])
+    time_h = rolling.rolling_time_h(in_whole_lanes(i["area_m2"], whole), whole)
     return {"volume_m3_h": rate_m2_h * i["lift_m"], "time_h": time_h}
 
 

@@ -136,12 +136,10 @@ def day_with_saturation_of_the_mean(**given):
     """Return the day's value as the wrong use of the mean temperature would give it."""
     right = day(**given)
     et0_mm = reference_et.penman_monteith_mm(
-        net_radiation_mj_m2=right["rn_mj_m2_d"],
-        soil_heat_mj_m2=0.0,
+        available_mj_m2=right["rn_mj_m2_d"],
         temp_degc=(given["temp_max_degc"] + given["temp_min_degc"]) / 2,
         wind_2m_m_s=right["wind_2m_m_s"],
         deficit_kpa=right["e_of_mean_kpa"] - right["ea_kpa"],
-        slope_kpa_degc=right["slope_kpa_degc"],
         gamma_kpa_degc=right["gamma_kpa_degc"],
         cn=900.0,
         cd=0.34,

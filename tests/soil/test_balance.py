@@ -11,7 +11,7 @@ import pytest
 
 from gonogo.errors import SoilError
 from gonogo.soil import balance
-from gonogo.soil.balance import MoisturePath, simulate
+from gonogo.soil.balance import MoisturePath
 from gonogo.soil.block import Step
 from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACE_INDEX, SURFACES
@@ -21,7 +21,7 @@ STILL = {"drainage_frac_h": 0.0, "base_drainage_frac_h": 0.0, "resupply_frac_h":
 
 
 def run(soil: SoilParams, theta: float = 0.2, n_hours: int = 48, **weather: Any) -> MoisturePath:
-    return simulate(lifts.state(soil, theta), soil, **lifts.weather(n_hours, **weather))
+    return lifts.run(lifts.state(soil, theta), soil, **lifts.weather(n_hours, **weather))
 
 
 def test_ten_days_of_sun_follow_the_closed_form_of_both_stages() -> None:
@@ -100,7 +100,7 @@ def test_gravity_drainage_follows_its_closed_form_whatever_the_step() -> None:
     excess = run(soil, theta=0.35, n_hours=240).top_mm - 25.0
     hours = np.arange(241)[:, None, None] * np.ones((3, 4))
     assert excess == pytest.approx(10.0 / (1.0 + 0.05 * hours * 10.0 / 17.0))
-    days = simulate(lifts.state(soil, 0.35), soil, **lifts.weather(10), step=Step(length_h=24.0))
+    days = lifts.run(lifts.state(soil, 0.35), soil, **lifts.weather(10), step=Step(length_h=24.0))
     assert days.top_mm - 25.0 == pytest.approx(excess[::24])
 
 
@@ -131,8 +131,8 @@ def test_a_day_in_two_halves_is_two_steps_of_half_the_day() -> None:
     halves = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
     for depth in ("et0_mm", "rain_mm", "watering_mm"):
         halves[depth] = halves[depth] / 2.0
-    within = simulate(start, soil, **weather, step=Step(length_h=24.0, n_parts=2))
-    apart = simulate(start, soil, **halves, step=Step(length_h=12.0))
+    within = lifts.run(start, soil, **weather, step=Step(length_h=24.0, n_parts=2))
+    apart = lifts.run(start, soil, **halves, step=Step(length_h=12.0))
     assert within.top_mm == pytest.approx(apart.top_mm[::2])
 
 
@@ -145,12 +145,12 @@ def test_each_strip_may_have_its_own_weather_and_threads_change_no_digit(monkeyp
         "rain_mm": np.stack([rain, 2.0 * rain, 0.0 * rain], axis=1),
         "et0_mm": np.tile(et0[:, None, None], (1, 3, lifts.N_MEMBERS)),
     }
-    plain, each = simulate(start, soil, **weather), simulate(start, soil, **own, keep_fluxes=True)
+    plain, each = lifts.run(start, soil, **weather), lifts.run(start, soil, **own, keep_fluxes=True)
     assert np.all(each.top_mm[:, 0] == plain.top_mm[:, 0])
     assert np.all(each.top_mm[-1, 1] >= plain.top_mm[-1, 1])
     assert each.closure_error_mm < 1e-9
     monkeypatch.setattr(balance, "BLOCK_CELLS", 1)
-    alone, together = simulate(start, soil, **own, n_threads=1), simulate(start, soil, **own, n_threads=3)
+    alone, together = lifts.run(start, soil, **own, n_threads=1), lifts.run(start, soil, **own, n_threads=3)
     assert np.all(alone.top_mm == together.top_mm)
     assert np.all(alone.runoff_mm == together.runoff_mm)
 
@@ -158,7 +158,7 @@ def test_each_strip_may_have_its_own_weather_and_threads_change_no_digit(monkeyp
 def test_a_dry_crust_is_fed_from_below() -> None:
     soil = lifts.params(resupply_frac_h=0.1)
     start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 24.0))
-    path = simulate(start, soil, **lifts.weather(500))
+    path = lifts.run(start, soil, **lifts.weather(500))
     assert path.top_mm[-1] == pytest.approx(32.0 * 100.0 / 220.0)
     assert np.all(np.diff(path.top_mm, axis=0) >= 0.0)
 
@@ -183,7 +183,7 @@ def test_disking_turns_the_lift_over_at_its_hour() -> None:
     surface = np.full((48, lifts.N_STRIPS), SEALED)
     surface[10:, 1] = SCARIFIED
     surface[10:, 2] = LOOSE
-    path = simulate(start, soil, **lifts.weather(surface=surface))
+    path = lifts.run(start, soil, **lifts.weather(surface=surface))
     assert path.top_mm[10] == pytest.approx(8.0)
     assert path.top_mm[11, 1] == pytest.approx(20.0)
     assert path.base_mm[11, 1] == pytest.approx(24.0)
@@ -194,9 +194,9 @@ def test_a_change_before_the_first_step_counts_too() -> None:
     soil = lifts.params(**STILL)
     start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 36.0))
     weather = lifts.weather(surface=np.full((48, lifts.N_STRIPS), SCARIFIED))
-    turned = simulate(start, soil, **weather, surface_before=np.full(lifts.N_STRIPS, SEALED))
+    turned = lifts.run(start, soil, **weather, surface_before=np.full(lifts.N_STRIPS, SEALED))
     assert turned.top_mm[1] == pytest.approx(20.0)
-    assert simulate(start, soil, **weather).top_mm[1] == pytest.approx(8.0)
+    assert lifts.run(start, soil, **weather).top_mm[1] == pytest.approx(8.0)
 
 
 def test_each_member_meets_its_own_rain_and_its_own_sun() -> None:
@@ -220,11 +220,11 @@ def test_halving_the_step_changes_a_day_by_little(seed: int) -> None:
     soil = lifts.params(evaporation_factor=rng.uniform(0.7, 1.4, (3, 4)), theta_fc=rng.uniform(0.2, 0.3, (3, 4)))
     start = lifts.drawn_state(soil, rng)
     weather["surface"][:] = weather["surface"][0]
-    whole = simulate(start, soil, **weather)
+    whole = lifts.run(start, soil, **weather)
     twice = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
     for depth in ("et0_mm", "rain_mm", "watering_mm"):
         twice[depth] = twice[depth] / 2.0
-    halves = simulate(start, soil, **twice, step=Step(length_h=0.5))
+    halves = lifts.run(start, soil, **twice, step=Step(length_h=0.5))
     apart = (whole.top_mm[-1] + whole.base_mm[-1]) - (halves.top_mm[-1] + halves.base_mm[-1])
     assert np.abs(apart).max() < 0.15
 
@@ -245,7 +245,7 @@ def test_halving_the_parts_of_a_day_changes_it_by_little(seed: int) -> None:
     rain = (rng.random((1, 4)) < 0.5) * rng.gamma(0.8, 10.0, (1, 4))
     weather = lifts.weather(1, et0_mm=rng.uniform(0.0, 8.0, 1), rain_mm=rain, kc_max=np.ones(1))
     start = lifts.drawn_state(soil, rng)
-    two, four = (simulate(start, soil, **weather, step=Step(length_h=24.0, n_parts=n)).top_mm[1] for n in (2, 4))
+    two, four = (lifts.run(start, soil, **weather, step=Step(length_h=24.0, n_parts=n)).top_mm[1] for n in (2, 4))
     assert np.all(np.abs(two - four) < 0.8 + 0.2 * rain[0])
 
 
@@ -253,9 +253,9 @@ def test_strips_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> No
     rng = np.random.default_rng(5)
     soil = lifts.drawn_params(rng)
     start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
-    together = simulate(start, soil, **weather)
+    together = lifts.run(start, soil, **weather)
     monkeypatch.setattr(balance, "BLOCK_CELLS", 1)
-    apart = simulate(start, soil, **weather)
+    apart = lifts.run(start, soil, **weather)
     # A block stops draining when all of its strips have; what that leaves behind is below 1e-9 mm.
     assert apart.top_mm == pytest.approx(together.top_mm, abs=1e-7)
     assert apart.runoff_mm == pytest.approx(together.runoff_mm, abs=1e-7)
@@ -265,8 +265,8 @@ def test_what_is_kept_does_not_change_what_comes_out() -> None:
     rng = np.random.default_rng(6)
     soil = lifts.drawn_params(rng)
     start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
-    full = simulate(start, soil, **weather, keep_fluxes=True)
-    brief = simulate(start, soil, **weather, keep_path=False)
+    full = lifts.run(start, soil, **weather, keep_fluxes=True)
+    brief = lifts.run(start, soil, **weather, keep_path=False)
     assert brief.top_mm.shape == (2, 3, 4)
     assert np.all(brief.top_mm[-1] == full.top_mm[-1])
     assert full.evaporation_mm.shape == (48, 3, 4)
@@ -277,7 +277,7 @@ def test_what_is_kept_does_not_change_what_comes_out() -> None:
 def test_the_start_is_left_as_it_was() -> None:
     soil = lifts.params()
     start = lifts.state(soil, 0.3)
-    simulate(start, soil, **lifts.weather(et0_mm=np.full(48, 0.3)))
+    lifts.run(start, soil, **lifts.weather(et0_mm=np.full(48, 0.3)))
     assert np.all(start.top_mm == 30.0)
 
 
@@ -304,7 +304,7 @@ def test_gaps_and_negative_depths_are_refused(series: str, value: float) -> None
     weather = lifts.weather()
     weather[series][7, 1] = value
     with pytest.raises(SoilError, match=series):
-        simulate(lifts.state(lifts.params()), lifts.params(), **weather)
+        lifts.run(lifts.state(lifts.params()), lifts.params(), **weather)
 
 
 @pytest.mark.parametrize("series", ["et0_mm", "kc_max"])
@@ -312,7 +312,7 @@ def test_a_gap_in_the_demand_is_refused(series: str) -> None:
     weather = lifts.weather()
     weather[series][7] = float("nan")
     with pytest.raises(SoilError, match="gap"):
-        simulate(lifts.state(lifts.params()), lifts.params(), **weather)
+        lifts.run(lifts.state(lifts.params()), lifts.params(), **weather)
 
 
 def test_series_of_the_wrong_shape_are_refused() -> None:
@@ -338,7 +338,7 @@ def test_an_hour_of_rain_on_a_loose_lift_soaks_in_as_its_own_intake_says(rain_mm
 
 def test_a_day_takes_in_what_its_hours_could() -> None:
     soil = lifts.params(**STILL)
-    day = simulate(
+    day = lifts.run(
         lifts.state(soil, 0.05),
         soil,
         **lifts.weather(1, rain_mm=np.full((1, lifts.N_MEMBERS), 20.0)),

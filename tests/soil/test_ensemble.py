@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES, Ground, Tables
 from gonogo.soil.knowledge import Knowledge, nothing_known
 from gonogo.soil.rain import SURFACE_INDEX
-from gonogo.soil.readings import CONFIRMED, FAR, IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt
+from gonogo.soil.readings import CONFIRMED, FAR, IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt, together
 from gonogo.soil.season import season
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import LEARNABLE, StripSoil, strip_soil
@@ -178,7 +179,7 @@ def test_a_second_reading_on_the_same_side_is_believed_whenever_it_comes(hour: i
     assert moisture.closure_error_mm < 1e-9
 
 
-def test_a_second_reading_that_agrees_with_the_march_settles_it_the_other_way() -> None:
+def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_way() -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, 50, 12.6)])
     assert CONFIRMED not in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[50, 0].mean() == pytest.approx(12.6, abs=0.9)
@@ -242,3 +243,40 @@ def test_a_reading_off_the_axes_is_refused(wrong: ReadingAt) -> None:
 def test_one_member_is_refused() -> None:
     with pytest.raises(SoilError, match="at least two"):
         run(rain_mm=np.zeros((N_HOURS, 1)))
+
+
+def test_a_test_of_the_crust_says_nothing_of_the_lift_that_the_layers_had_not_said() -> None:
+    # Clay, strip 1: spread at 22 %, then five days of sun. The upper 100 mm are read as dry as they are expected to be.
+    spread = [(0, 1)]
+    first = ReadingAt(strip=1, hour=0, w_pct=22.0, sd_pct=METHOD_ERROR_PCT["oven"])
+    dry = {"rain_mm": np.zeros((N_HOURS, N_MEMBERS))}
+    before = run([first], spread_at=spread, **dry)
+    hour = 120
+    top, lift = (float(w[hour, 1].mean()) for w in (before.w_top_pct, before.w_pct))
+    assert top < lift - 0.7, "a crust"
+    upper = ReadingAt(strip=1, hour=hour, w_pct=top, sd_pct=METHOD_ERROR_PCT["nuclear gauge"], depth_mm=100.0)
+    whole = ReadingAt(strip=1, hour=hour, w_pct=top, sd_pct=METHOD_ERROR_PCT["nuclear gauge"])
+    after = run([first, upper], spread_at=spread, **dry)
+    assert float(after.w_pct[hour, 1].mean()) == pytest.approx(lift, abs=0.15)
+    assert float(after.w_top_pct[hour, 1].mean()) == pytest.approx(top, abs=0.3)
+    taken_for_whole = run([first, whole], spread_at=spread, **dry)
+    assert float(taken_for_whole.w_pct[hour, 1].mean()) < lift - 0.3
+    # As deep as the lift, it is of the lift; half as deep again as the top layer, it holds some of the base.
+    deep = run([first, replace(upper, depth_mm=250.0)], spread_at=spread, **dry)
+    np.testing.assert_array_equal(deep.w_pct, taken_for_whole.w_pct)
+    between = run([first, replace(upper, depth_mm=150.0)], spread_at=spread, **dry)
+    levels = [float(r.w_pct[hour, 1].mean()) for r in (taken_for_whole, between, after)]
+    assert levels == sorted(levels)
+
+
+def test_tests_of_one_hour_are_one_test_of_the_lift_whatever_their_depths() -> None:
+    own = [
+        ReadingAt(strip=1, hour=24, w_pct=20.0, sd_pct=0.6, depth_mm=100.0),
+        ReadingAt(strip=1, hour=24, w_pct=22.0, sd_pct=0.6),
+    ]
+    (test,) = together(list(enumerate(own)))
+    of_lift = test.of_lift(lambda depth_mm: (1.0, 0.0) if depth_mm == 100.0 else (0.0, 0.0))
+    assert of_lift.w_pct == pytest.approx(21.5)
+    assert of_lift.error_pct == pytest.approx(test.error_pct)
+    unsure = test.of_lift(lambda depth_mm: (1.0, 2.0) if depth_mm == 100.0 else (0.0, 0.0))
+    assert unsure.w_pct > 21.8, "the test of the whole lift counts more"

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from gonogo.soil.classes import SOIL_CLASSES
+from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil, strip_soil
 from gonogo.soil.unexplained import Gain, SoilTest, gains
 
@@ -32,7 +33,7 @@ def found(*series: list[tuple[int, float]], sd_pct: float = 0.7, **changed: Any)
     weather: dict[str, Any] = {
         "et0_mm": np.maximum(0.6 * np.sin((HOURS % 24 - 6) / 12 * np.pi), 0.0),
         "kc_max": np.full(N_HOURS, 1.15),
-        "rain_mm": np.zeros(N_HOURS),
+        "rain_mm": np.zeros((N_HOURS, 1)),
         "frozen": np.zeros(N_HOURS, dtype=np.bool_),
         "watering_mm": np.zeros((N_HOURS, 2)),
         "surface": np.zeros((N_HOURS, 2), dtype=np.int64),
@@ -42,7 +43,7 @@ def found(*series: list[tuple[int, float]], sd_pct: float = 0.7, **changed: Any)
         for s, strip_tests in enumerate(series)
         for h, w in strip_tests
     ]
-    return gains(soil(), tests, **(weather | changed))
+    return gains(soil(), tests, Sky(**(weather | changed)))
 
 
 STEADY = [(24 * d, 15.0) for d in range(1, 8)]
@@ -70,7 +71,7 @@ def test_without_sun_nothing_had_to_fall() -> None:
 
 def test_known_rain_and_known_truck_water_explain_what_is_there() -> None:
     daily = np.where(HOURS % 24 == 10, 6.0, 0.0)
-    assert found(STEADY, rain_mm=daily) == ()
+    assert found(STEADY, rain_mm=daily[:, None]) == ()
     assert found(STEADY, watering_mm=np.stack([daily, daily], axis=1)) == ()
 
 

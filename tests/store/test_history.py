@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from messages import MORNING
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, SurfaceWork, Watering
 from gonogo.records.outside import Answer
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, schema
@@ -240,3 +240,29 @@ def test_a_stored_record_that_cannot_be_read_is_named(store: sa.Engine) -> None:
         connection.execute(sa.update(schema.entry).values(record='{"strip_id": "N1"}'))
     with pytest.raises(StoreError, match="stored Reading cannot be read: at_utc"):
         in_force(store)
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        SurfaceWork(
+            strip_id="N2",
+            at_utc=MORNING,
+            work="spread",
+            spread=Spread(thickness_m=0.2, area_share=0.5, w_pct=15.25, method="oven", loads=24.0, load_m3=12.5),
+        ),
+        SurfaceWork(strip_id="N2", at_utc=MORNING, work="mixed"),
+        LiftResult(strip_id="N2", at_utc=MORNING, result="rework"),
+    ],
+    ids=["a spread lift", "a binder", "a result"],
+)
+def test_what_is_known_of_a_lift_comes_back(store: sa.Engine, entry: Entry) -> None:
+    add(store, entry)
+    assert in_force(store) == (entry,)
+
+
+def test_a_lift_of_no_measured_thickness_is_refused(store: sa.Engine) -> None:
+    spread = Spread(thickness_m=math.nan)
+    with pytest.raises(StoreError, match="thickness_m"):
+        add(store, SurfaceWork(strip_id="N2", at_utc=MORNING, work="spread", spread=spread))
+    assert in_force(store) == ()

@@ -1,4 +1,4 @@
-"""A forecast that does not come at once: asked for up to the mail time, and a morning without one is made good."""
+"""A forecast that does not come at once is asked for again up to the mail time; a morning without one is made good."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def of(result: MorningResult, crew: str, role: str) -> Envelope:
 
 def test_yesterday_s_entries_stay_move_or_are_cancelled(loaded: Config, store: sa.Engine, first: MorningResult) -> None:
     second = run_on(loaded, store, 1)
-    before, after = attached(of(first, "north", "planner")), attached(of(second, "north", "planner"))
+    before, after = attached(of(first, "north", "superintendent")), attached(of(second, "north", "superintendent"))
     assert before
     assert {status for _, _, status in before.values()} == {"TENTATIVE"}
     assert all(uid.startswith("harrow-flats/N") for uid in before)
@@ -92,9 +92,14 @@ def test_yesterday_s_entries_stay_move_or_are_cancelled(loaded: Config, store: s
     assert kinds
 
 
-def test_planner_and_superintendent_of_a_crew_get_the_same_entries_and_the_driver_none(first: MorningResult) -> None:
-    assert attached(of(first, "south", "planner")) == attached(of(first, "south", "superintendent"))
-    assert attached(of(first, "south", "driver")) == {}
+def test_the_planner_gets_the_entries_of_all_crews_and_the_driver_today_s_watering(first: MorningResult) -> None:
+    crews = [attached(of(first, crew, "superintendent")) for crew in ("north", "south")]
+    assert attached(of(first, "north", "planner")) == crews[0] | crews[1]
+    driver = attached(of(first, "south", "driver"))
+    assert driver
+    assert all(uid.rpartition("@")[0].endswith("/watering") for uid in driver)
+    assert {start.date() for _, start, _ in driver.values()} == {demo.DAY}
+    assert driver.items() <= crews[1].items()
 
 
 def test_a_morning_without_forecast_cancels_what_was_planned_for_it(
@@ -132,7 +137,7 @@ def test_a_calendar_or_a_picture_that_fails_costs_no_verdict(
 
     monkeypatch.setattr(place, broken)
     prepared, faults = mails.mails(example_frame(loaded, store), first.conclusion, before={})
-    assert len(prepared) == 6
+    assert len(prepared) == 5
     assert any("no such luck today" in fault for fault in faults)
     for mail in prepared:
         assert language.load(mail.language).sentences["notice.decide"] not in plain_of(mail)

@@ -14,7 +14,9 @@ from gonogo.cli import app, demo, learned_report
 from gonogo.records.field import Reading
 from gonogo.store import history, learned, schema
 from gonogo.store.history import Arrival
+from gonogo.wording.language import speaker
 
+EN = speaker("en", "metric")
 NEXT = demo.MORNING_UTC + timedelta(days=1)
 
 
@@ -30,7 +32,7 @@ def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -
     loaded = example_config(tmp_path)
     site = loaded.sites[0]
     store = opened(loaded)
-    assert "nothing learned yet" in learned_report.report(loaded, site, now_utc=NEXT)
+    assert "nothing learned yet" in learned_report.report(loaded, site, now_utc=NEXT, speak=EN)
     record(
         store,
         *(
@@ -45,12 +47,12 @@ def test_a_morning_keeps_what_its_readings_taught_and_shows_it(tmp_path: Path) -
     assert done.conclusion.judgement is not None
     assert kept == done.conclusion.judgement.learned
     assert "S1" in {decision.strip_id for decision in kept}
-    shown = learned_report.report(loaded, site, now_utc=NEXT)
+    shown = learned_report.report(loaded, site, now_utc=NEXT, speak=EN)
     assert "S1: 3 readings taught" in shown
     assert "field capacity" in shown
-    said = learned_report.forget(loaded, site, "S1", now_utc=NEXT)
+    said = learned_report.forget(loaded, site, "S1", now_utc=NEXT, speak=EN)
     assert "forgotten" in said
-    after = learned_report.report(loaded, site, now_utc=NEXT + timedelta(hours=1))
+    after = learned_report.report(loaded, site, now_utc=NEXT + timedelta(hours=1), speak=EN)
     assert "S1: nothing learned yet" in after
     with schema.read(store) as connection:
         assert len(learned.rows(connection, site.id, until_utc=NEXT)) == len(kept) + 1

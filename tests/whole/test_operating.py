@@ -31,6 +31,9 @@ from gonogo.service.service import Service
 from gonogo.service.workers import Workers
 from gonogo.store import outbox, runs, schema
 from gonogo.store.upgrade import upgrade
+from gonogo.wording.language import speaker
+
+EN = speaker("en", "metric")
 
 # --- health and status ---------------------------------------------------------------------------------------
 
@@ -91,16 +94,18 @@ def test_a_database_that_cannot_be_read_is_not_well(watched: Config, monkeypatch
 
 
 def test_status_says_that_the_service_is_silent(watched: Config) -> None:
-    assert "no health file" in status.status(watched, now_utc=demo.MORNING_UTC).text
+    assert "no health file" in status.status(watched, now_utc=demo.MORNING_UTC, speak=EN).text
     service = served(watched)
     night = demo.MORNING_UTC - timedelta(hours=6)
     service.watch(night, Workers(1))
     service.store.dispose()
-    assert status.status(watched, now_utc=night + timedelta(minutes=2)).exit_code == app.Exit.OK
-    silent = status.status(watched, now_utc=night + timedelta(minutes=20))
+    assert status.status(watched, now_utc=night + timedelta(minutes=2), speak=EN).exit_code == app.Exit.OK
+    silent = status.status(watched, now_utc=night + timedelta(minutes=20), speak=EN)
     assert silent.exit_code == app.Exit.ATTENTION
     assert "silent since 2026-05-12 04:15 UTC" in silent.text
-    from_future = status.status(watched, now_utc=demo.MORNING_UTC - timedelta(hours=10))  # the clock was set back
+    from_future = status.status(
+        watched, now_utc=demo.MORNING_UTC - timedelta(hours=10), speak=EN
+    )  # the clock was set back
     assert from_future.exit_code == app.Exit.ATTENTION
     assert "health file is from the future" in from_future.text
 

@@ -178,17 +178,17 @@ def test_a_config_mended_before_the_mail_time_gives_verdicts(bench: Callable[...
     it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
     assert it.service.configs.faults == ()
     assert it.site.crew("north").name == "Northern crew"
-    assert len(it.mails("morning")) == 6
+    assert len(it.mails("morning")) == 5
 
 
 def test_without_weather_the_operator_gets_the_reason(bench: Callable[..., Bench]) -> None:
     it = bench(fetch=no_weather)
     it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert len(it.mails("morning")) == 6
+    assert len(it.mails("morning")) == 5
     (word,) = it.mails("operator")
     assert "503 from the service" in it.raw(word)
     it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert len(it.mails()) == 7
+    assert len(it.mails()) == 6
 
 
 def test_without_an_operator_address_the_crews_have_their_mails_all_the_same(
@@ -196,7 +196,7 @@ def test_without_an_operator_address_the_crews_have_their_mails_all_the_same(
 ) -> None:
     it = bench(replace(example_config(tmp_path), operator_address=None), fetch=no_weather)
     it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert [m.kind for m in it.mails()] == ["morning"] * 6
+    assert [m.kind for m in it.mails()] == ["morning"] * 5
 
 
 def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_notice(
@@ -232,7 +232,7 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
     )
     assert not any(b"COMPACT" in raw for raw in mail_server.mails)
     it.service.run_morning(it.site, demo.DAY, MAIL_AT_UTC)  # the database is back: the verdicts follow
-    assert len(it.mails("morning")) == 6
+    assert len(it.mails("morning")) == 5
 
 
 def test_a_late_service_gives_a_run_its_two_minutes() -> None:
@@ -304,7 +304,7 @@ def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
         failed_fallback=notices.failed_fallback(loaded, demo.MORNING_UTC),
     ).round()
     assert len(report.refused) == 1
-    assert len(report.sent) == 6
+    assert len(report.sent) == 5
     words = [raw for raw in mail_server.mails if b"operator@example.com" in raw]
     assert len(words) == 1
     assert b"was refused by the mail server" in words[0]
@@ -358,4 +358,4 @@ def test_a_word_to_the_operator_that_cannot_be_written_costs_no_crew_its_mail(
     monkeypatch.setattr(notices, "to_operator", broken)
     it = bench(fetch=no_weather)
     it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
-    assert [m.kind for m in it.mails()] == ["morning"] * 6
+    assert [m.kind for m in it.mails()] == ["morning"] * 5

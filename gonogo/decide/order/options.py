@@ -195,8 +195,7 @@ def _watered(hours: Working, dry: Option, litres: float, took: TruckTime, soak_h
 
 def following_mass_kg_m2(strip: Strip) -> float:
     """Return the dry mass under a square metre of a lift still to come [kg/m2]."""
-    thickness_m = strip.following_lift_thickness_m
-    return strip.dry_density_kg_m3 * (strip.lift_thickness_m if thickness_m is None else thickness_m)
+    return strip.following_dry_mass_kg_m2
 
 
 def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Iterator[Option]:

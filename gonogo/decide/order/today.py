@@ -12,24 +12,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gonogo import times
+from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.forecast import chance_watered
 from gonogo.decide.windows import epoch_h, rows, window_chance
-from gonogo.records.day_plan import Task
+from gonogo.records import shift
+from gonogo.records.day_plan import Half, Task
 from gonogo.records.verdict import Decision, Verdict
 
 # Verdicts "wait" that a test can release today: the weather and the hours allow work, only the moisture is not known.
 TESTABLE = frozenset(
     (
         "work_not_recorded", "watered_not_tested", "no_reading", "reading_too_old", "reading_doubtful",
-        "retest_after_rain", "too_uncertain", "dry_crust_unwatered",
+        "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered", "density_failed", "lift_in_rework",
     )
 )  # fmt: skip
 # These too, where the lift is as likely inside as the site's test_worth_chance.
 TESTABLE_IF_LIKELY = frozenset(("too_wet", "split_lift", "rain_will_wet_it", "no_time_for_water", "truck_taken"))
+LIKELY = 0.5
 TEST_H = 0.25  # a gauge test with its way and its note: common practice, no source
 SPREAD_H = 0.75  # a lift of usual size is spread in about so long: common practice, no source
 SECOND_H = 1.0 / 3600.0  # the verdict's times are kept to the second
@@ -51,8 +55,26 @@ def is_testable(prepared: Prepared, decision: Decision) -> bool:
         return False
     if decision.reason in TESTABLE:
         return True
-    likely = decision.facts.get("chance_in_window", 0.0) >= prepared.inputs.setting("test_worth_chance")
-    return decision.reason in TESTABLE_IF_LIKELY and likely
+    if decision.reason not in TESTABLE_IF_LIKELY:
+        return False
+    if decision.reason == "too_wet" and disked_this_morning(prepared):
+        strip = prepared.inputs.site.strip(decision.strip_id)
+        material = prepared.inputs.material(strip)
+        is_vague = decision.w_p90_pct - decision.w_p10_pct > material.window_high_pct - material.window_low_pct
+        least = 0.0 if is_vague else LIKELY  # else it is disked first, and the test comes after it
+    else:
+        least = prepared.inputs.setting("test_worth_chance")
+    return decision.facts.get("chance_in_window", 0.0) >= least
+
+
+def disked_this_morning(prepared: Prepared) -> bool:
+    """Return whether a wet strip of the site is disked today before noon."""
+    inputs = prepared.inputs
+    first = next(iter(disk_hours(inputs)), None)
+    zone = inputs.site.zone
+    return first is not None and (
+        times.local_date(first, zone) == inputs.day and shift.half_of(inputs.site, first)[1] == Half.MORNING
+    )
 
 
 def options_today(prepared: Prepared, s: int, decision: Decision, step_h: float) -> Iterator[Option]:

@@ -48,7 +48,8 @@ def as_planned(decisions: Sequence[Decision], plan: DayPlan) -> tuple[Decision, 
         if told is None:
             found.append(decision)
             continue
-        jobs = {job.task: job for job in plan.jobs_of(decision.strip_id)}
+        # Work whose hours are over is no order any more: whether it was done is asked.
+        jobs = {job.task: job for job in plan.jobs_of(decision.strip_id) if job.end_utc > plan.made_utc}
         water = jobs.get(Task.WATER) or jobs.get(Task.DAMP)
         found.append(
             replace(
@@ -70,6 +71,8 @@ def order_as_planned(order: WorkOrder, decisions: Mapping[str, Decision], plan: 
     def is_kept(work: PlannedWork) -> bool:
         if times.local_date(work.start_utc, site.zone) != plan.day:
             return True
+        if work.end_utc <= plan.made_utc:
+            return False
         if work.work == Work.WATERING:
             decision = decisions[work.strip_id]
             return decision.verdict == Verdict.WATER or decision.reason == FOR_TOMORROW

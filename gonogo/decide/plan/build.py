@@ -79,7 +79,11 @@ def no_plan(
     by_id = {d.strip_id: d for d in decisions}
     plans = [
         waiting(
-            site, strip, by_id[strip.id], lift_history(strip, entries, now_utc), lifts_done(strip, entries, now_utc)
+            site,
+            strip,
+            by_id[strip.id],
+            lift_history(strip, entries, now_utc, site),
+            lifts_done(strip, entries, now_utc, site),
         )
         for strip in site.strips
         if strip.id in by_id

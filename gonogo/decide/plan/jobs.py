@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from gonogo import times
+from gonogo.decide import rolling
 from gonogo.decide.order.today import SPREAD_H, TEST_H, is_testable
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
@@ -50,14 +50,15 @@ def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
         yield from order.jobs
         return
     work = rolling_today(basis, strip.id)
-    rolling = None if work is None else _rolling(basis, work, decision)
+    rolled = None if work is None else _rolling(basis, work, decision)
     lift = basis.done.get(strip.id, 0) + 1
     coming = new_lift(basis, s)
-    if coming is not None and coming.spread_utc is not None and coming.test is not None:
+    is_spread = coming is not None and coming.spread_utc is not None and not coming.is_if_rolled
+    if is_spread and coming is not None and coming.spread_utc is not None and coming.test is not None:
         yield _by_hand(basis, Task.SPREAD, strip.id, lift, coming.spread_utc, SPREAD_H)
         yield _by_hand(basis, Task.TEST, strip.id, lift, coming.spread_utc + timedelta(hours=SPREAD_H), TEST_H)
     elif is_testable(basis.prepared, decision):
-        test = test_of(basis, s, decision, rolling)
+        test = test_of(basis, s, decision, rolled)
         if test is not None and test.by_utc is not None:
             yield _by_hand(basis, Task.TEST, strip.id, lift, test.by_utc - timedelta(hours=TEST_H), TEST_H)
     if decision.verdict == Verdict.WATER and decision.water is not None and work is not None:
@@ -65,14 +66,14 @@ def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
     if decision.reason == FOR_TOMORROW and decision.water is not None:
         yield _spraying(basis, Task.WATER, decision, lift)
         yield _by_hand(basis, Task.MIX, strip.id, lift, decision.water.finish_utc, DISK_H)
-    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolling is not None:
+    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolled is not None:
         yield _spraying(basis, Task.DAMP, decision, lift)
     back = way_back(basis, s)
     for at_utc in () if back is None or back.is_hopeless else back.disk_utc:
         if times.local_date(at_utc, basis.site.zone) == basis.inputs.day:
             yield _by_hand(basis, Task.DISK, strip.id, lift, at_utc, DISK_H)
-    if rolling is not None:
-        yield rolling
+    if rolled is not None:
+        yield rolled
 
 
 def _by_hand(basis: Basis, task: Task, strip_id: str, lift: int, start_utc: datetime, lasts_h: float) -> Job:
@@ -103,7 +104,7 @@ def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
         is_after_test=decision.verdict != Verdict.COMPACT,
         chance=work.chance,
         passes=roller.passes if strip.passes is None else strip.passes,
-        lanes=math.ceil(strip.width_m / max(roller.rolled_width_m - roller.overlap_m, 1e-6) - 1e-9),
+        lanes=rolling.lanes(strip.width_m, roller),
     )
 
 

@@ -12,6 +12,7 @@ from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
+from gonogo.decide.standing import ORDER_STANDS
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import (
     Badge,
@@ -42,7 +43,7 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
     is_rolled = inputs.is_rolled(s) == 1.0
     n_done = basis.done.get(strip.id, 0)
     lift = max(n_done, 1) if is_rolled else n_done + 1
-    test, coming, back = test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
+    test, coming, back = _asked(basis, s, decision, rolling)
     plan = _bare(
         strip,
         inputs.material(strip),
@@ -71,6 +72,16 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         dry_back=back,
         new_lift=coming,
     )
+
+
+def _asked(
+    basis: Basis, s: int, decision: Decision, rolling: Job | None
+) -> tuple[TestFirst | None, NewLift | None, DryBack | None]:
+    """Return the deciding test, the lift to come and the way back; those of an order that stands as they were told."""
+    order = basis.inputs.orders.get(decision.strip_id)
+    if order is not None and decision.rule_id == ORDER_STANDS:
+        return order.told.test, order.told.new_lift, order.told.dry_back
+    return test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
 
 
 def waiting(site: Site, strip: Strip, decision: Decision, history: LiftHistory, n_done: int) -> StripPlan:
@@ -150,6 +161,7 @@ def last_test(history: LiftHistory, refused: frozenset[tuple[str, datetime]]) ->
         w_pct=reading.w_pct,
         method=reading.method,
         at_utc=reading.at_utc,
+        depth_mm=reading.depth_mm,
         is_used=(reading.strip_id, reading.at_utc) not in refused,
     )
 

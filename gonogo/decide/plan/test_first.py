@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from statistics import NormalDist
 
+import numpy as np
+
 from gonogo.decide.dry_back import disk_hours
-from gonogo.decide.order.today import TEST_H, is_testable, test_done_h
+from gonogo.decide.order.today import TEST_H, is_testable, test_done_h, weather_chance
 from gonogo.decide.plan.basis import Basis
+from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, limits_pct
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.dose import target_w_pct
 from gonogo.decide.water.forecast import truck_time
-from gonogo.decide.windows import moment
+from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Job, Task, TestFirst, Then
 from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.rain import SURFACES
 
 AFTER_DISK_H = 2.5  # disking itself, and the sun on what it turned up: common practice
+AFTER_LAST_DISK_H = 1.5  # after the last disking of a day, so that the lift can still be rolled: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice
 
 
@@ -48,8 +53,10 @@ def by_result(
     mass = mass_kg_m2(strip, why)
     litres_per_pct = mass * strip.area_m2 / 100.0
     below = _below(basis, strip, by_utc, mass) if has_water else Then.CALL
-    hours = disk_hours_after(basis, by_utc)
-    low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed)
+    hours = () if material.is_granular else disk_hours_after(basis, by_utc)
+    again_utc, again_late_utc = tests_after(basis, strip, hours)
+    before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
+    low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed, before, drift_pct)
     return TestFirst(
         why=why,
         by_utc=by_utc,
@@ -62,38 +69,71 @@ def by_result(
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
         disk_utc=hours,
-        again_utc=_again_utc(basis, strip, hours),
+        again_utc=again_utc,
+        again_late_utc=again_late_utc,
+        again_up_to_pct=_worth_again_pct(basis, material, mass, by_utc, again_utc or again_late_utc),
     )
 
 
-def limits_pct(material: Material, chance_needed: float) -> tuple[float, float]:
-    """Return the limits of one gauge test between which the lift is inside its window as likely as is asked [%].
+def _worth_again_pct(
+    basis: Basis, material: Material, mass: float, by_utc: datetime | None, again_utc: datetime | None
+) -> float:
+    """Return the highest result after which another test, once it was disked, may release the lift [%].
 
-    One-sided at each edge, with the error of the gauge and of the spot; never more than a quarter of the window at
-    either end, so that a narrow window keeps a middle.
+    Up to then it dries as bare disked soil does; the test is worth it from the site's test_worth_chance on.
     """
-    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
-    error_pct = math.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT)
-    chance = min(max(chance_needed, 0.5), 0.99) if math.isfinite(chance_needed) else 0.99
-    margin = min(NormalDist().inv_cdf(chance) * error_pct, 0.25 * (high - low))
-    return low + margin, high - margin
+    if again_utc is None or by_utc is None:
+        return math.nan
+    scarified = SURFACES["scarified"].evaporation_factor
+    dried_mm = scarified * float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(again_utc)))
+    worth = min(max(basis.inputs.setting("test_worth_chance"), 0.01), 0.5)
+    spare_pct = -NormalDist().inv_cdf(worth) * TEST_ERROR_PCT
+    return material.omc_pct + material.window_high_pct + 100.0 * dried_mm / mass + spare_pct
 
 
-def _again_utc(basis: Basis, strip: Strip, hours: tuple[datetime, ...]) -> datetime | None:
-    """Return when a disked strip is tested again today, None where it could not be rolled after it."""
-    if not hours:
-        return None
-    at_utc = hours[0] + timedelta(hours=AFTER_DISK_H)
+def _thought_before(
+    basis: Basis, strip: Strip, material: Material, why: str, by_utc: datetime | None
+) -> tuple[tuple[float, float] | None, float]:
+    """Return what is thought of a lift before its test, and how far it moves until it is rolled [% points].
+
+    A lift that comes is as the borrow is; a watered one lies about its target, as sure as it was known before.
+    """
+    inputs = basis.inputs
+    s = inputs.strips.index(strip)
+    if why == "new_lift":
+        if material.borrow_w_pct is None:
+            return None, 0.0
+        low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+        spread = arrival_sd_pct(material.borrow_w_pct, low, high, inputs.setting("fresh_lift_chance"))
+        return (material.borrow_w_pct, spread), 0.0
+    row = basis.prepared.row_at(epoch_h(inputs.now_utc if by_utc is None else by_utc))
+    if row is None:
+        return None, 0.0
+    members = inputs.w_pct[row, s]
+    if why == "after_watering":
+        return (target_w_pct(material), float(np.std(members))), 0.0
+    rolling_h = basis.prepared.rolling_h[s]
+    last = min(row + math.ceil(rolling_h), len(inputs.w_pct) - 1) if math.isfinite(rolling_h) else row
+    return (float(np.mean(members)), float(np.std(members))), float(np.mean(inputs.w_pct[last, s]) - np.mean(members))
+
+
+def tests_after(basis: Basis, strip: Strip, hours: Sequence[datetime]) -> tuple[datetime | None, datetime | None]:
+    """Return when a strip disked at some hours of today is tested again, after the first disking and after the last.
+
+    None where it could not be rolled after it.
+    """
     lasts_h = basis.prepared.rolling_h[basis.inputs.strips.index(strip)]
-    fits = math.isfinite(lasts_h) and at_utc + timedelta(hours=TEST_H + lasts_h) <= last_pass_utc(basis.prepared)
-    return at_utc if fits else None
+    if not hours or not math.isfinite(lasts_h):
+        return None, None
+    last_utc = last_pass_utc(basis.prepared) - timedelta(hours=TEST_H + lasts_h)
+    first = hours[0] + timedelta(hours=AFTER_DISK_H if len(hours) > 1 else AFTER_LAST_DISK_H)
+    late = hours[-1] + timedelta(hours=AFTER_LAST_DISK_H)
+    return first if first <= last_utc else None, late if len(hours) > 1 and first < late <= last_utc else None
 
 
 def mass_kg_m2(strip: Strip, why: str) -> float:
     """Return the dry mass under a square metre of the lift that is tested: the present one or the next."""
-    if why != "new_lift" or strip.following_lift_thickness_m is None:
-        return strip.dry_mass_kg_m2
-    return strip.dry_density_kg_m3 * strip.following_lift_thickness_m
+    return strip.following_dry_mass_kg_m2 if why == "new_lift" else strip.dry_mass_kg_m2
 
 
 def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, ...]:
@@ -106,17 +146,25 @@ def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, .
 
 
 def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> Then:
-    """Water where the truck can still put it on, it soaks in and is rolled today; else the superintendent calls."""
+    """Water where the truck can still put it on, it soaks in, and dry hours are left to roll it; else hold."""
+    prepared = basis.prepared
     truck = basis.inputs.crew(strip).truck
     if truck is None or not strip.lift_thickness_m <= basis.inputs.site.mixing_depth_m or by_utc is None:
         return Then.HOLD
     s = basis.inputs.strips.index(strip)
-    usual = truck_time(basis.prepared, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
+    usual = truck_time(prepared, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
     spent_h = SPRAY_H if usual is None else usual.first_h + usual.spray_h
-    soaked_h = spent_h + basis.inputs.soak_h(strip)
-    needed = timedelta(hours=soaked_h + 2.0 * TEST_H + basis.prepared.rolling_h[s])
-    fits = math.isfinite(needed.total_seconds()) and by_utc + needed <= last_pass_utc(basis.prepared)
-    return Then.WATER if fits else Then.HOLD
+    start_h = epoch_h(by_utc) + spent_h + basis.inputs.soak_h(strip) + TEST_H
+    last_h = epoch_h(last_pass_utc(prepared)) - prepared.rolling_h[s]
+    if not math.isfinite(start_h + last_h):
+        return Then.HOLD
+    needed_h = prepared.rolling_h[s] + prepared.seal_h
+    starts = np.arange(start_h, last_h + 1e-6, TEST_H).tolist()
+    return (
+        Then.WATER
+        if any(weather_chance(prepared, h, needed_h) >= prepared.chance_needed for h in starts)
+        else Then.HOLD
+    )
 
 
 def last_pass_utc(prepared: Prepared) -> datetime:

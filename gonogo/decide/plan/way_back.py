@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
-from gonogo.decide.dry_back import chance_inside, last_disking_before
+import numpy as np
+
+from gonogo import times
+from gonogo.decide.dry_back import Disked, chance_inside, last_disking_before
 from gonogo.decide.order.today import weather_chance
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
+from gonogo.decide.plan.test_first import tests_after
+from gonogo.decide.plan.test_limits import limits_pct
 from gonogo.decide.windows import moment, starts_h
 from gonogo.records.day_plan import DryBack, NextTry
 from gonogo.records.shift import half_of
@@ -41,5 +47,20 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
                 at_utc = moment(start_h)
                 day, half = half_of(basis.site, at_utc)
                 ready = NextTry(day=day, half=half, at_utc=at_utc, chance=chance, after="disk")
-                return DryBack(disk_utc=before, ready=ready, chance=chance, is_hopeless=False)
+                found = DryBack(disk_utc=before, ready=ready, chance=chance, is_hopeless=False)
+                return _tested_today(basis, s, path, found, start_h) if hours.day == inputs.day else found
     return DryBack(disk_utc=path.disk_utc[:2], ready=None, chance=best, is_hopeless=best < SOME_CHANCE)
+
+
+def _tested_today(basis: Basis, s: int, path: Disked, back: DryBack, ready_h: float) -> DryBack:
+    """Return the way back of a strip that may be ready today, with the limits of its test and the one after that."""
+    prepared = basis.prepared
+    strip = basis.inputs.strips[s]
+    members = path.w_pct[min(max(math.floor(ready_h) - prepared.cond.first_h, 0), len(path.w_pct) - 1)]
+    before = float(np.mean(members)), float(np.std(members))
+    low_pct, high_pct = limits_pct(basis.inputs.material(strip), prepared.chance_needed, before)
+    today = [at for at in path.disk_utc if times.local_date(at, basis.site.zone) == basis.inputs.day]
+    _, late_utc = tests_after(basis, strip, today)
+    if late_utc is None or not moment(ready_h) < today[-1]:
+        return replace(back, low_pct=low_pct, high_pct=high_pct)
+    return replace(back, disk_utc=tuple(today), low_pct=low_pct, high_pct=high_pct, again_late_utc=late_utc)

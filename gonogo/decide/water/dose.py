@@ -40,7 +40,7 @@ def target_w_pct(material: Material) -> float:
     low, high = material.window_low_pct, material.window_high_pct
     deviation = 0.0 if low <= 0.0 <= high else (low + high) / 2.0
     if material.is_granular:
-        deviation = max(deviation, high / 2.0)
+        deviation = max(deviation, (high if material.aim_high_pct is None else material.aim_high_pct) / 2.0)
     return material.omc_pct + deviation
 
 

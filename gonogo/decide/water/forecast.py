@@ -10,7 +10,7 @@ import numpy as np
 
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.water.spraying import efficiency_of, pass_limit_litres_m2, spray, trips
+from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
 from gonogo.decide.windows import Working, rows, working
 from gonogo.records.site import Material, Strip, Truck
 
@@ -45,7 +45,7 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
         truck,
         length_m=strip.length_m,
         width_m=strip.width_m,
-        efficiency=efficiency_of(prepared.inputs, truck),
+        pace=pace(prepared.inputs, truck),
     )
     if not math.isfinite(took.first_h + took.spray_h + took.leave_h):
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -9,8 +10,16 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import early_intake_mm
+from gonogo.units import KM_PER_MILE
 
 _NUDGE = 1e-9
+
+# Between the clods of a loose lift water stands and sinks in wherever the clods themselves take it in slowly. The least
+# that one pass may put on a loose lift [L/m2]: within the 2 to 5 L/m2 that practice names, from memory.
+CLODS_HOLD_LITRES_M2 = 3.0
+SPEED_STEPS_KM_H = (0.1, 0.1 * KM_PER_MILE)  # as speeds are printed, km/h and mph
+DOSE_TOLERANCE = 0.03  # a printed speed puts on the dose to this share
+SMALL_LOAD = 0.05  # a last load of less than this share of a tank is not worth the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,19 +83,34 @@ def first_drop_h(truck: Truck, efficiency: float) -> float:
 def pass_limit_litres_m2(material: Material, soak_min: float) -> float:
     """Return what a loose or scarified surface takes in within soak_min minutes of ponding [L/m2].
 
-    The limit of one spray pass, so that it soaks in rather than runs off. Leading term of Green and Ampt, with the soil
-    class's conductivity and suction and half of its effective porosity free. No published
-    litres per pass were found; practice names 2 to 5 L/m2 on fine soil (from memory). A sealed surface takes a
-    hundredth and has to be scarified first.
+    The limit of one spray pass, so that it soaks in rather than runs off: the leading term of Green and Ampt, with the
+    soil class's conductivity and suction and half of its effective porosity free, and never less than what the gaps
+    between loose clods hold. No published litres per pass were found; practice names 2 to 5 L/m2 on fine soil (from
+    memory). A sealed surface takes a hundredth and has to be scarified first.
 
     Source: Green and Ampt with Rawls et al. 1983. Checked in tests/published/spray_bar.toml.
     """
     row = SOIL_CLASSES[material.soil_class]
-    return float(
-        early_intake_mm(
-            soak_min / 60.0, k_sat_mm_h=row.k_sat_mm_h, suction_mm=row.suction_mm, deficit=0.5 * row.theta_e
-        )
+    soaked = early_intake_mm(
+        soak_min / 60.0, k_sat_mm_h=row.k_sat_mm_h, suction_mm=row.suction_mm, deficit=0.5 * row.theta_e
     )
+    return math.nan if math.isnan(float(soaked)) else max(float(soaked), CLODS_HOLD_LITRES_M2)
+
+
+def whole_loads_litres(litres: float, tank_litres: float) -> float:
+    """Return a dose without the last load where that would be a small one: the loads before it then reach farther.
+
+    At most DOSE_TOLERANCE of the dose is left out so.
+    """
+    full = math.floor(litres / tank_litres + _NUDGE)
+    rest = litres - full * tank_litres
+    is_small = 0.0 < rest < SMALL_LOAD * tank_litres and rest <= DOSE_TOLERANCE * litres
+    return full * tank_litres if full >= 1 and is_small else litres
+
+
+def rounding_error(speed_km_h: float) -> float:
+    """Return by which share a speed, rounded as it is printed in either unit system, changes the dose at most [-]."""
+    return max(abs(speed_km_h / max(round(speed_km_h / step) * step, step) - 1.0) for step in SPEED_STEPS_KM_H)
 
 
 def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_width_m: float) -> Spray:
@@ -95,18 +119,23 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     dose_litres_m2   [L/m2], above 0
     limit_litres_m2  greatest amount of one pass [L/m2], above 0
 
-    Where the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a warning says so.
+    A pass more is taken where the speed, as it is printed, would else miss the dose by more than DOSE_TOLERANCE. Where
+    the truck cannot go fast enough to spray so thinly, it makes fewer and heavier passes, and a warning says so.
     """
     rates = [
         spray_rate_litres_m2(truck.flow_litres_min, speed, truck.bar_width_m)
         for speed in (truck.speed_max_km_h, truck.speed_min_km_h)
     ]
     thinnest, heaviest = rates
-    passes = max(math.ceil(dose_litres_m2 / min(limit_litres_m2, heaviest) - _NUDGE), 1)
+    least = max(math.ceil(dose_litres_m2 / min(limit_litres_m2, heaviest) - _NUDGE), 1)
     most = max(math.floor(dose_litres_m2 / thinnest + _NUDGE), 1)
-    passes = min(passes, most)
-    per_pass = dose_litres_m2 / passes
-    speed = spray_speed_km_h(truck.flow_litres_min, truck.bar_width_m, per_pass)
+
+    def speed_of(passes: int) -> float:
+        return spray_speed_km_h(truck.flow_litres_min, truck.bar_width_m, dose_litres_m2 / passes)
+
+    counts = range(min(least, most), min(least + 3, most) + 1)
+    passes = next((n for n in counts if rounding_error(speed_of(n)) <= DOSE_TOLERANCE), counts[0])
+    per_pass, speed = dose_litres_m2 / passes, speed_of(passes)
     warnings = []
     if not truck.speed_min_km_h - _NUDGE <= speed <= truck.speed_max_km_h + _NUDGE:
         warnings.append("speed_outside_range")
@@ -115,6 +144,29 @@ def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_wid
     if lanes(truck, strip_width_m) * truck.bar_width_m > 1.1 * strip_width_m:
         warnings.append("bar_overhangs")
     return Spray(passes=passes, litres_m2_per_pass=per_pass, speed_km_h=speed, warnings=tuple(warnings))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """What a truck's trips cost beside driving.
+
+    efficiency  working minutes of an hour / 60 [-]
+    turn_min    to turn at the end of each run [min]
+    soak_min    from one pass over a lane until the next, so that the first has soaked in [min]
+    """
+
+    efficiency: float
+    turn_min: float = 0.0
+    soak_min: float = 0.0
+
+
+def pace(inputs: MorningInputs, truck: Truck) -> Pace:
+    """Return the pace of a truck as the site's settings give it; NaN where one is not known."""
+    return Pace(
+        efficiency=efficiency_of(inputs, truck),
+        turn_min=inputs.setting("truck_turn_min"),
+        soak_min=inputs.setting("pass_soak_min"),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,21 +186,26 @@ class Trips:
 
 
 def trips(
-    dose_litres_m2: float, spraying: Spray, truck: Truck, *, length_m: float, width_m: float, efficiency: float
+    dose_litres_m2: float, spraying: Spray, truck: Truck, *, length_m: float, width_m: float, pace: Pace
 ) -> Trips:
     """Return the trips for a dose over a strip, section by section: each load waters its section in full.
 
-    travel_time_min is one way. The truck starts empty. efficiency: working minutes of an hour / 60 [-].
+    Of each section all lanes are sprayed once, then all again: where a round is shorter than a pass needs to soak in,
+    the truck waits. travel_time_min is one way. The truck starts empty.
     """
     litres = dose_litres_m2 * length_m * width_m
     loads = max(math.ceil(litres / truck.tank_litres - _NUDGE), 1)
     reach_m = load_length_m(truck.tank_litres, dose_litres_m2, width_m)
-    driving_h = length_m * lanes(truck, width_m) * spraying.passes / (spraying.speed_km_h * 1000.0)
+    ends_m = tuple(min(reach_m * (k + 1), length_m) for k in range(loads))
+    n_lanes, driving_h = lanes(truck, width_m), 0.0
+    for start_m, end_m in itertools.pairwise((0.0, *ends_m)):
+        round_h = n_lanes * ((end_m - start_m) / (spraying.speed_km_h * 1000.0) + pace.turn_min / 60.0)
+        driving_h += round_h + (spraying.passes - 1) * max(round_h, pace.soak_min / 60.0)
     again_h = (truck.fill_time_min + 2.0 * truck.travel_time_min) / 60.0
     return Trips(
         loads=loads,
-        load_ends_m=tuple(min(reach_m * (k + 1), length_m) for k in range(loads)),
-        first_h=first_drop_h(truck, efficiency),
-        spray_h=(driving_h + (loads - 1) * again_h) / efficiency,
-        leave_h=truck.travel_time_min / 60.0 / efficiency,
+        load_ends_m=ends_m,
+        first_h=first_drop_h(truck, pace.efficiency),
+        spray_h=(driving_h + (loads - 1) * again_h) / pace.efficiency,
+        leave_h=truck.travel_time_min / 60.0 / pace.efficiency,
     )

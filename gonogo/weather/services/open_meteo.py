@@ -30,7 +30,7 @@ from gonogo.weather.checks import distance_km
 from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, json_slices, numbers, refused, stamps
 from gonogo.weather.sunlight import completed
-from gonogo.weather.table import COLUMNS, THUNDER_CODES, ParsedForecast, hour_rows
+from gonogo.weather.table import COLUMNS, ParsedForecast, code_of_hour, hour_rows
 
 NAME = "open_meteo"
 FREE_URL = "https://api.open-meteo.com/v1/forecast"
@@ -112,7 +112,7 @@ COLUMN_MAP: tuple[Mapped, ...] = (
     Mapped(ours="service_et0_mm", theirs="et0_fao_evapotranspiration", units=DEPTH, is_sum=True),
 )
 
-# The reference request; dew point and reference evapotranspiration are for weather/agreement.py.
+# Dew point and reference evapotranspiration are for weather/agreement.py.
 ASKED = (
     "temperature_2m",
     "relative_humidity_2m",
@@ -239,16 +239,8 @@ def columns(
             converted = np.asarray(column.units[unit](values), dtype=np.float64)
         (before_stamp if column.is_sum else at_stamp)[column.ours] = converted
     if "weather_code" in at_stamp:
-        at_stamp["weather_code"] = _code_of_hour(at_stamp["weather_code"], stamp_utc)
+        at_stamp["weather_code"] = code_of_hour(at_stamp["weather_code"], stamp_utc)
     return at_stamp, before_stamp, notes
-
-
-def _code_of_hour(code: Floats, stamp_utc: npt.NDArray[np.datetime64]) -> Floats:
-    """Return the code of the hour after each stamp: the service's is of a moment, and thunder at either end counts."""
-    follows = np.append(np.diff(stamp_utc.astype("datetime64[s]")) == np.timedelta64(3600, "s"), False)
-    at_end = np.append(code[1:], np.nan)
-    is_thunder_at_end = follows & np.isin(at_end, THUNDER_CODES) & ~np.isin(code, THUNDER_CODES)
-    return np.where(is_thunder_at_end, at_end, code)
 
 
 def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, Any]:

@@ -38,10 +38,15 @@ def arguments(given: list[str]) -> argparse.Namespace:
     return parser.parse_args(given)
 
 
+def is_meant(word: str, policy: str) -> bool:
+    """Whether a word of the command line means a policy: its name, or the beginning of several names."""
+    return word == policy if word in POLICIES else policy.startswith(word)
+
+
 def tasks(asked: argparse.Namespace) -> list[Task]:
     """Return the seasons that are asked for, seed by seed; habit is always among them."""
     paths = [path.resolve() for path in asked.package_path or [HERE]]
-    wanted = [p for p in POLICIES if p == "habit" or any(p.startswith(word) for word in asked.policies)]
+    wanted = [p for p in POLICIES if p == "habit" or any(is_meant(word, p) for word in asked.policies)]
     found = []
     for seed in range(asked.first_seed, asked.first_seed + asked.seeds):
         for policy in wanted:

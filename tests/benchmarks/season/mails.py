@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -185,20 +186,30 @@ class Mails:
             return self._watering(work, strip, told, told.litres)
         return self._disking(work, strip, told, told.disk_at_h)
 
-    def _after_test(self, work: Work, strip: StripNow, told: Instruction, w_pct: float) -> list[Step]:
+    def _after_test(
+        self, work: Work, strip: StripNow, told: Instruction, w_pct: float, *, is_mean: bool = False
+    ) -> list[Step]:
         lot = strip.lot
-        low_pct = lot.low_pct if told.test_low_pct is None else told.test_low_pct
-        high_pct = lot.high_pct if told.test_high_pct is None else told.test_high_pct
+        if told.is_at_edge(lot.low_pct, lot.high_pct, w_pct) and not is_mean:
+            return [
+                Step(
+                    kind="test",
+                    then=lambda second: self._after_test(work, strip, told, 0.5 * (w_pct + second), is_mean=True),
+                )
+            ]
+        low_pct, high_pct = told.limits(lot.low_pct, lot.high_pct)
         if low_pct <= w_pct <= high_pct:
-            return [self._rolling(work, strip, told)]
+            return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
         if w_pct > high_pct:
-            return self._disking(work, strip, told, told.above_disk_at_h)
+            is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
+            return self._disking(work, strip, told, told.above_disk_at_h, is_tested=is_worth)
         if told.below_litres_point is None:
             work.say(strip, "called: below the window")
             return []
         per_point = water_litres(lot, 0.0, 1.0)
         litres = told.below_litres_point * water_litres(lot, w_pct, lot.kind.optimum_pct) / per_point
-        return self._watering(work, strip, told, litres)
+        water, *after = self._watering(work, strip, told, litres)
+        return [replace(water, when=None), *after]  # this very test orders it, by the limits that the mail prints
 
     def _rolling(self, work: Work, strip: StripNow, told: Instruction) -> Step:
         """Roll within the hours said; where none are said, while the weather that the mail gives holds."""
@@ -227,24 +238,41 @@ class Mails:
     def _after_water(self, work: Work, strip: StripNow, told: Instruction, w_pct: float) -> list[Step]:
         if strip.lot.is_inside(w_pct):
             return [self._rolling(work, strip, told)]
+        if w_pct > strip.lot.high_pct and told.above_disk_at_h:
+            return self._disking(work, strip, told, told.above_disk_at_h)
         work.say(strip, "called: outside the window after watering")
         return []
 
-    def _disking(self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...]) -> list[Step]:
-        """Disk; where the mail says when, test, and roll what is inside or disk on what is not."""
-        steps = [Step(kind="disk", from_h=h) for h in at_h]
-        if told.test_after_disk_h is None:
-            return steps
-        n_before = sum(h < told.test_after_disk_h for h in at_h)
+    def _disking(
+        self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...], *, is_tested: bool = True
+    ) -> list[Step]:
+        """Disk; where the mail says when, test, and roll what is inside or disk on what is not, and so once more."""
+        tests = [h for h in (told.test_after_disk_h, told.test_late_h) if h is not None]
+        return self._disk_and_test(work, strip, told, sorted(at_h), tests if is_tested else [])
+
+    def _disk_and_test(
+        self, work: Work, strip: StripNow, told: Instruction, at_h: list[float], tests_h: list[float]
+    ) -> list[Step]:
+        if not tests_h:
+            return [Step(kind="disk", from_h=h) for h in at_h]
+        before = [h for h in at_h if h < tests_h[0]]
+        rest = at_h[len(before) :]
+        lot = strip.lot
+        low_pct, high_pct = told.limits(lot.low_pct, lot.high_pct)
+
+        def decide(w_pct: float) -> list[Step]:
+            if low_pct <= w_pct <= high_pct:
+                return [replace(self._rolling(work, strip, told), when=None)] if told.rolls_after_disk else []
+            is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
+            later = tests_h[1:] if is_worth else []
+            return self._disk_and_test(work, strip, told, rest, later) if w_pct > high_pct else []
 
         def then(w_pct: float) -> list[Step]:
-            low_pct = strip.lot.low_pct if told.test_low_pct is None else told.test_low_pct
-            high_pct = strip.lot.high_pct if told.test_high_pct is None else told.test_high_pct
-            if low_pct <= w_pct <= high_pct:
-                return [self._rolling(work, strip, told)] if told.rolls_after_disk else []
-            return steps[n_before:] if w_pct > high_pct else []
+            if told.is_at_edge(lot.low_pct, lot.high_pct, w_pct):
+                return [Step(kind="test", then=lambda second: decide(0.5 * (w_pct + second)))]
+            return decide(w_pct)
 
-        return [*steps[:n_before], Step(kind="test", from_h=told.test_after_disk_h, then=then)]
+        return [*(Step(kind="disk", from_h=h) for h in before), Step(kind="test", from_h=tests_h[0], then=then)]
 
     def _fits(self, strip: StripNow, what: str) -> bool:
         """Whether the crew's own newest test, if newer than the mail, allows what the mail says."""

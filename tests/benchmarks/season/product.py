@@ -8,6 +8,7 @@ What the mails say is read from the day plan, of which they are views: an advice
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -172,7 +173,8 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
     jobs = {job.task: job for job in plan.jobs_of(strip.strip_id)}
     rolling, water, damp = jobs.get(Task.ROLL), jobs.get(Task.WATER), jobs.get(Task.DAMP)
     sealing = plan.sealing(strip.crew_id)
-    lies_new = strip.new_lift is not None and strip.new_lift.test is not None
+    coming = strip.new_lift if strip.new_lift is not None and strip.new_lift.test is not None else None
+    lies_new = coming is not None and not coming.is_if_rolled
     last = strip.last_test
     said: dict[str, Any] = {
         "strip": strip.strip_id,
@@ -200,6 +202,7 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
             "roll_from_h": None if rolling is None else hour(rolling.start_utc),
             "roll_until_h": hour(strip.roll_by_utc),
             "test_after_water": True,
+            "above_disk_at_h": tested(strip.test, hour).get("above_disk_at_h", []),
         }
     elif lies_new:
         assert strip.new_lift is not None
@@ -208,8 +211,8 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
         said |= tested(strip.test, hour)
     elif strip.dry_back is not None and Task.DISK in jobs:
         said |= disked(plan, strip, hour)
-    if lies_new and strip.new_lift is not None:
-        new = tested(strip.new_lift.test, hour) | {"roll_until_h": hour(strip.new_lift.roll_by_utc)}
+    if coming is not None:
+        new = tested(coming.test, hour) | {"roll_until_h": hour(coming.roll_by_utc)}
         said["new_lift"] = new | {"strip": strip.strip_id, "rank": said["rank"], "seal_by_h": said["seal_by_h"]}
     return said
 
@@ -224,10 +227,12 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "test_after_water": True,
         "test_low_pct": test.low_pct,
         "test_high_pct": test.high_pct,
+        "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
         "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,
         "above_disk_at_h": [hour(at) for at in test.disk_utc] if test.above == Then.DISK else [],
         "test_after_disk_h": hour(test.again_utc),
-        "rolls_after_disk": test.again_utc is not None,
+        "test_late_h": hour(test.again_late_utc),
+        "rolls_after_disk": test.again_utc is not None or test.again_late_utc is not None,
     }
 
 
@@ -238,7 +243,9 @@ def disked(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
     ready = strip.dry_back.ready
     said: dict[str, Any] = {"disk_at_h": [hour(at) for at in hours]}
     if ready is not None and ready.day == plan.day:
-        said |= {"test_after_disk_h": hour(ready.at_utc), "rolls_after_disk": True}
+        late = hour(strip.dry_back.again_late_utc)
+        said |= {"test_after_disk_h": hour(ready.at_utc), "test_late_h": late, "rolls_after_disk": True}
+        said |= {"test_low_pct": strip.dry_back.low_pct, "test_high_pct": strip.dry_back.high_pct}
     return said
 
 

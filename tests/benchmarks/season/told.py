@@ -24,10 +24,13 @@ class Instruction:
     litres, water_from_h        water to be mixed in before rolling
     test_first          a test comes before the first pass or the first drop; it decides
     test_after_water    so does one after mixing and soaking
-    disk_at_h           hours of disking; test_after_disk_h: of the test after it; rolls_after_disk: roll if inside
+    disk_at_h           hours of disking; test_after_disk_h: of the test after it, test_late_h: of the one after the
+                        last disking; rolls_after_disk: roll if inside
     below_litres_point  where a test lies below the window: times the litres that lead to optimum; None = call, wait
     above_disk_at_h     where a test lies above the window: hours of disking
-    test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's
+    test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's. Between
+                        such a limit and the window's edge a second test is made, and the mean of both decides
+    test_again_up_to_pct   the highest result after which it is tested again once it was disked; None = any
     seal_by_h           to be sealed by then if it lies loose
     stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
     is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
@@ -46,16 +49,30 @@ class Instruction:
     test_after_water: bool = False
     disk_at_h: tuple[float, ...] = ()
     test_after_disk_h: float | None = None
+    test_late_h: float | None = None
     rolls_after_disk: bool = False
     below_litres_point: float | None = None
     above_disk_at_h: tuple[float, ...] = ()
     test_low_pct: float | None = None
     test_high_pct: float | None = None
+    test_again_up_to_pct: float | None = None
     seal_by_h: float | None = None
     stop_if_watered: bool = False
     is_said_rolled: bool = False
     new_lift: Instruction | None = None
     said: str = ""
+
+    def limits(self, low_pct: float, high_pct: float) -> tuple[float, float]:
+        """Return the limits of a test's result, of which the window's edges are given [%]."""
+        return (
+            low_pct if self.test_low_pct is None else self.test_low_pct,
+            high_pct if self.test_high_pct is None else self.test_high_pct,
+        )
+
+    def is_at_edge(self, low_pct: float, high_pct: float, w_pct: float) -> bool:
+        """Whether a result lies between the window's edge, which is given, and the limit that the mail says."""
+        low, high = self.limits(low_pct, high_pct)
+        return low_pct <= w_pct < low or high < w_pct <= high_pct
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

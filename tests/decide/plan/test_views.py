@@ -1,18 +1,21 @@
-"""No two views of the day plan disagree, on any morning."""
+"""No two views of the day plan disagree, on any morning and at any re-check."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hand_made import morning, strip
-from views_of_plan import VIEWS, Told, contradictions, drawn, scene
+from hand_made import at, morning, strip
+from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
 
 
 @pytest.mark.parametrize("block", range(4))
-def test_no_two_views_disagree_on_drawn_mornings(block: int) -> None:
-    for k in range(20):
+def test_no_two_views_disagree_on_drawn_mornings_and_their_re_checks(block: int) -> None:
+    for k in range(10):
         shown = scene(drawn(np.random.default_rng(1000 * block + k), morning, strip))
         assert contradictions(shown) == [], f"seed {1000 * block + k}"
+        later = recheck(shown, at(9.0))
+        assert contradictions(later) == [], f"re-check of seed {1000 * block + k}"
+        assert change_contradictions(shown, later) == [], f"changes of seed {1000 * block + k}"
 
 
 def test_the_comparison_finds_what_differs() -> None:
@@ -20,5 +23,18 @@ def test_the_comparison_finds_what_differs() -> None:
         "verdict: wait against compact"
     ]
     assert Told(verdict="wait").against(Told(litres=3)) == []
-    shown = scene(morning())
-    assert {VIEWS["plan"](shown, "N1").verdict, VIEWS["mail"](shown, "N1").verdict} == {"compact"}
+    shown = scene(morning(strips=[strip(name="N1 field")]))
+    read = VIEWS["mail"](shown, "N1")
+    assert read.badge == VIEWS["plan"](shown, "N1").badge == "compact"
+    assert isinstance(read.rolled, tuple)  # hours were found in the text
+
+
+def test_a_watered_strip_is_read_from_every_view() -> None:
+    """What is compared is there: no view is silent of litres and hours for want of a match."""
+    shown = scene(morning(10.5, strips=[strip(name="N1 field")]))
+    for name in ("plan", "mail", "driver", "calendar", "page", "terminal"):
+        read = VIEWS[name](shown, "N1")
+        assert isinstance(read.watered, tuple), name
+        assert isinstance(read.litres, str), name
+        assert read.litres != "silent", name
+    assert contradictions(shown) == []

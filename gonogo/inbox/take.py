@@ -1,0 +1,283 @@
+"""One mail into the database: entries, what became of the answer, and what is written back, in one transaction.
+
+A mail is known by its own name, whatever becomes of the mailbox: taken a second time it only says where it belongs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import sqlalchemy as sa
+
+from gonogo import times
+from gonogo.config import Config
+from gonogo.field import amounts, doubles
+from gonogo.field.record import LINES_COMPARED, told_litres
+from gonogo.inbox import bounces, writers
+from gonogo.inbox.mailbox import Place
+from gonogo.inbox.writers import VALID, Writer
+from gonogo.mail import token
+from gonogo.mail.letter import Post
+from gonogo.outgoing.message_id import message_id, reply_mark
+from gonogo.records import shift
+from gonogo.records.field import Entry, GaugeRain
+from gonogo.replies import letter as letters
+from gonogo.replies import trust
+from gonogo.replies.answer import Doubt, Teller, Written, raw_answer
+from gonogo.replies.grammar import Unread
+from gonogo.replies.letter import Letter
+from gonogo.replies.trust import DnsText
+from gonogo.replies.understand import Background, Understood, own_strips, reader_of, understood
+from gonogo.store import history, outbox, replies, runs, schema
+from gonogo.store.history import Arrival, StoredEntry
+from gonogo.store.queued import Envelope
+from gonogo.store.replies import StoredReply
+from gonogo.wording.language import speaker
+
+ANSWERS_AN_HOUR = 10
+ANSWER_HOURS = 24.0  # after this an answer to an answer is of no more use
+MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
+OLDEST_DATE = timedelta(hours=24)  # of a mail whose own date is believed for what it tells without a time
+PLACES = {"waiting": Place.WAITING, "left": Place.OTHER}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What mails are taken with. dns_text: asked for the keys of signatures, None where none are verified."""
+
+    config: Config
+    store: sa.Engine
+    now_utc: datetime
+    dns_text: DnsText | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    """One answer on the desk, inside its transaction."""
+
+    desk: Desk
+    connection: sa.Connection
+    letter: Letter
+    writer: Writer
+    number: int
+    background: Background
+
+    @property
+    def teller(self) -> Teller:
+        day = times.local_date(self.desk.now_utc, self.writer.site.zone)
+        return Teller(site=self.writer.site, person=self.writer.person, day=day)
+
+
+def take(desk: Desk, raw: bytes) -> Place:
+    """Take a mail, and return where it belongs. Raises StoreError; nothing of it is then stored."""
+    config = desk.config
+    assert config.inbox is not None, "who reads answers has an inbox"
+    own = (config.inbox.address, config.transport.sender, config.transport.reply_to or "")
+    letter = letters.read(raw, own_addresses=frozenset(address.lower() for address in own if address))
+    if letter.nature == "bounce":
+        bounces.note(config, desk.store, letter, desk.now_utc)
+    people = writers.on_file(config, letter.sender) if letter.nature == "reply" else ()
+    if not people:
+        return Place.OTHER
+    with schema.read(desk.store) as connection:
+        known = replies.known_state(connection, letter.key)
+    if known is not None:
+        return PLACES.get(known, Place.DONE)
+    # Asks the DNS, so it stands before the transaction.
+    dns_text = desk.dns_text if config.inbox.checks_dkim else None
+    is_vouched = trust.is_vouched(raw, letter.sender, server=config.inbox.trusted_server, dns_text=dns_text)
+    with schema.begin(desk.store) as connection:
+        since_utc = desk.now_utc - VALID
+        waiting = writers.asked_about(config, letter, replies.waiting(connection, letter.sender, since_utc=since_utc))
+        marked = writers.marked(config, letter, people, desk.now_utc)
+        of_question = next((p for p in people if waiting is not None and p.site.id == waiting.site_id), None)
+        writer = of_question or marked or people[0]
+        number = replies.begin_reply(
+            connection,
+            mail_key=letter.key,
+            site_id=writer.site.id,
+            address=letter.sender,
+            received_utc=desk.now_utc,
+        )
+        if number is None:  # another service took it in this very moment
+            return PLACES.get(replies.known_state(connection, letter.key) or "", Place.DONE)
+        at_utc = letter.sent_utc
+        if at_utc is None or not desk.now_utc - OLDEST_DATE <= at_utc <= desk.now_utc:
+            at_utc = desk.now_utc
+        case = _Case(
+            desk=desk,
+            connection=connection,
+            letter=letter,
+            writer=writer,
+            number=number,
+            background=_background(connection, desk, writer, at_utc),
+        )
+        return _settled(case, waiting, is_proven=is_vouched and (marked or waiting) is not None)
+
+
+def _settled(case: _Case, waiting: StoredReply | None, *, is_proven: bool) -> Place:
+    """Decide what becomes of an answer."""
+    said = _said(case, case.letter.lines, case.background)
+    if said.order == "yes" and not said.unread:
+        if waiting is not None:
+            return _confirmed(case, waiting)
+        said = Understood(unread=(Unread(line="", key="nothing_waits"),))
+    if said.unread:
+        return _written(case, case.teller.unread(said.unread), state="refused")
+    doubts = _doubts(case, said)
+    if doubts or not is_proven:
+        orders = [line for line in case.letter.lines if said.undo or said.order][:10]
+        entries = [meant.new.entry for meant in said.entries]
+        question = case.teller.question(entries, orders if said.order or said.undo else (), doubts, is_proven=is_proven)
+        record = {"lines": case.letter.lines, "at_utc": case.background.at_utc.isoformat()}
+        return _written(case, question, state="waiting", record=record)
+    return _applied(case, said, mail_key=case.letter.key)
+
+
+def _confirmed(case: _Case, waiting: StoredReply) -> Place:
+    """Store what waited for this yes: what was asked about then is meant."""
+    at_utc = datetime.fromisoformat(waiting.record["at_utc"])
+    case = replace(case, background=replace(case.background, at_utc=at_utc))
+    said = _said(case, waiting.record["lines"], case.background)
+    if said.unread:
+        return _written(case, case.teller.unread(said.unread), state="refused")
+    replies.settle_reply(case.connection, waiting.id, state="confirmed", record=waiting.record, is_answered=True)
+    return _applied(case, said, mail_key=waiting.mail_key)
+
+
+def _applied(case: _Case, said: Understood, *, mail_key: str) -> Place:
+    """Store entries, take others back, stop or start mails, and say so. mail_key: of the mail that told them."""
+    connection, now_utc, site = case.connection, case.desk.now_utc, case.writer.site
+    if said.order:
+        address = case.writer.person.address
+        replies.note_address(connection, address, said.order, at_utc=now_utc, source_key=f"mail {mail_key}")
+        return _written(case, case.teller.order_done(said.order), state="stored")
+    stored: list[tuple[int, Entry]] = []
+    for n, meant in enumerate(said.entries):
+        number = history.add_entry(connection, site.id, meant.new.entry, _arrival(now_utc, mail_key, n))
+        stored.append((number, meant.new.entry))
+    for n, number in enumerate(said.undo, start=len(said.entries)):
+        history.withdraw_entry(connection, site.id, number, _arrival(now_utc, mail_key, n))
+    day = times.local_date(now_utc, site.zone)
+    is_open = runs.last_run(connection, site.id, day=day) is not None and now_utc < shift.shift_utc(site, day)[1]
+    written = case.teller.stored(stored, said.undo, is_today_open=is_open)
+    strips = sorted({getattr(entry, "strip_id", "") for _, entry in stored})
+    return _written(case, written, state="stored", record={"strips": strips}, wants_recheck=is_open)
+
+
+def _arrival(now_utc: datetime, mail_key: str, n: int) -> Arrival:
+    return Arrival(entered_utc=now_utc, entered_by="reply", source_key=f"mail {mail_key} {n}")
+
+
+def _said(case: _Case, lines: Any, background: Background) -> Understood:
+    """Return what the lines of an answer say, with numbers that may not be taken back as faults."""
+    if not lines:
+        return Understood(unread=(Unread(line="", key="nothing_found"),))
+    person = case.writer.person
+    said = understood(tuple(lines), reader_of(person, speaker(person.language, person.units)), background)
+    own = {strip.id for strip in background.strips}
+    in_force = {line.id: line for line in doubles.in_force_of(background.log)}
+    wrong = [n for n in said.undo if n not in in_force or not _is_own(in_force[n], own)]
+    wrong += [n for n in set(said.undo) if said.undo.count(n) > 1]
+    if wrong:
+        return Understood(unread=tuple(Unread(line="", key="undo_unknown", what=str(n)) for n in wrong))
+    return said
+
+
+def _is_own(line: StoredEntry, own: set[str]) -> bool:
+    return isinstance(line.entry, GaugeRain) or getattr(line.entry, "strip_id", "") in own
+
+
+def _doubts(case: _Case, said: Understood) -> list[Doubt]:
+    """Return what is asked about: likely doubles, contradictions, amounts far outside the plan."""
+    in_force = doubles.in_force_of(case.background.log)
+    told = told_litres(case.connection, case.writer.site, case.desk.now_utc)
+    found = []
+    for meant in said.entries:
+        entry = meant.new.entry
+        strip_id = getattr(entry, "strip_id", "")
+        if (like := doubles.likeness_of(meant.new, in_force)) is not None:
+            key = "contradicts" if like.contradicts else "double"
+            before = like.before if isinstance(like.before, float) else 0.0
+            found.append(Doubt(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
+        if (far := amounts.far_amount(meant.new, case.writer.site, told)) is not None:
+            found.append(Doubt(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
+        if isinstance(entry, GaugeRain) and entry.rain_mm > MUCH_RAIN_MM:
+            found.append(Doubt(key="rain", rain_mm=entry.rain_mm))
+    return found
+
+
+def _background(connection: sa.Connection, desk: Desk, writer: Writer, at_utc: datetime) -> Background:
+    return Background(
+        site=writer.site,
+        strips=own_strips(writer.site, [crew.id for crew in writer.crews]),
+        now_utc=desk.now_utc,
+        at_utc=at_utc,
+        log=history.entry_log(connection, writer.site.id, limit=LINES_COMPARED),
+        readings=desk.config.readings[writer.site.id],
+    )
+
+
+def _written(
+    case: _Case,
+    written: Written,
+    *,
+    state: str,
+    record: Mapping[str, Any] | None = None,
+    wants_recheck: bool = False,
+) -> Place:
+    """Note what became of an answer, and put what is written back into the outbox, as far as its hour allows."""
+    connection, now_utc, site = case.connection, case.desk.now_utc, case.writer.site
+    day = times.local_date(now_utc, site.zone)
+    hour_ago = now_utc - timedelta(hours=1)
+    may_answer = replies.answers_since(connection, case.letter.sender, since_utc=hour_ago) < ANSWERS_AN_HOUR
+    if state in ("waiting", "refused") and not may_answer:
+        state = "left"  # nobody can be asked
+    replies.settle_reply(
+        connection,
+        case.number,
+        state=state,
+        record=record or {},
+        is_answered=may_answer,
+        recheck_day=day if wants_recheck else None,
+    )
+    if may_answer:
+        outbox.put(connection, [_envelope(case, written, is_question=state == "waiting")], now_utc=now_utc)
+    return PLACES.get(state, Place.DONE)
+
+
+def _envelope(case: _Case, written: Written, *, is_question: bool) -> Envelope:
+    config, writer, now_utc = case.desk.config, case.writer, case.desk.now_utc
+    assert config.inbox is not None, "who reads answers has an inbox"
+    person, site = writer.person, writer.site
+    day = times.local_date(now_utc, site.zone)
+    mark = reply_mark(config.inbox.key, site.id, writer.crews[0].id, person.address, day)
+    if is_question:
+        mark = writers.question_mark(config, case.number, case.letter.sender)
+    who = hashlib.sha256(case.letter.key.encode()).hexdigest()[:20]
+    identity = token.with_mark(message_id(config.transport.sender, "answer", day, site.id, who), mark)
+    post = Post(
+        recipient=person,
+        sender=config.transport.sender,
+        reply_to=config.inbox.address,
+        message_id=identity,
+        date_utc=now_utc,
+    )
+    raw = raw_answer(written, post, in_reply_to=case.letter.message_id)
+    return Envelope(
+        message_id=identity,
+        site_id=site.id,
+        crew_id=writer.crews[0].id,
+        kind="answer",
+        role=person.role,
+        name=person.name,
+        address=person.address,
+        subject=written.subject,
+        raw=raw,
+        deadline_utc=now_utc + timedelta(hours=ANSWER_HOURS),
+        language=person.language,
+    )

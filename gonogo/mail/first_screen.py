@@ -1,0 +1,232 @@
+"""The first screen of a mail: the answer in few words, what nobody recorded, rain, what to know of the forecast."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from gonogo.mail.items import StripRow
+from gonogo.mail.morning import Morning
+from gonogo.records.day_plan import Badge, NotRecorded, Task
+from gonogo.weather.forecast_status import ForecastStatus
+from gonogo.wording import phrases
+from gonogo.wording.clock import Clock
+from gonogo.wording.instruction import Instruction, short_name
+from gonogo.wording.items import SkyView
+from gonogo.wording.notes import note_phrase
+from gonogo.wording.phrases import Gap, Moment, Names, Phrase, phrase
+
+NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
+WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the day
+WORTH_SAYING = 20.0  # a smaller chance of rain is not worth a word at half past five [%]
+CLOCK_NOTES = ("clock_ahead", "clock_behind")
+HALF_DAYS_FROM = timedelta(hours=24)
+
+
+def headline(morning: Morning, rows: Sequence[StripRow], sky: SkyView | None) -> tuple[Phrase, ...]:
+    """Return the day in a few short sentences: rain that fell, the sky, what is rolled, by when it is sealed."""
+    plan = morning.plan
+    if not plan.is_knowable:
+        return (phrase("head.no_verdict"),)
+    found = []
+    fallen = phrases.amount("rain_mm", plan.fallen_mm)
+    is_wet = plan.fallen_mm >= WET_NIGHT_MM
+    if is_wet and plan.fallen_since_utc is not None:
+        found.append(phrase("head.fallen", rain=fallen, since=morning.clock.near(plan.fallen_since_utc)))
+    found.append(_sky(morning, sky))
+    found += _work([row.instruction for row in rows])
+    seal = next((plan.sealing(crew.id) for crew in morning.crews if plan.sealing(crew.id)), None)
+    if seal is not None:
+        found.append(phrase("head.seal", by=morning.clock.near(seal.by_utc, "earlier")))
+    return tuple(found)
+
+
+def _sky(morning: Morning, sky: SkyView | None) -> Phrase:
+    plan = morning.plan
+    today = [s for s in plan.rain if s.from_utc < _midnight(plan.shift_end_utc, morning.clock)]
+    if today and today[0].from_utc <= plan.made_utc:
+        return phrase("head.raining")
+    if today:
+        return phrase("head.dry_until", start=morning.clock.near(today[0].from_utc))
+    if sky is not None and sky.rain_chance.pct >= WORTH_SAYING:
+        return phrase("head.rain_possible", chance=sky.rain_chance)
+    return phrase("head.dry")
+
+
+def _midnight(at_utc: datetime, clock: Clock) -> datetime:
+    local = at_utc.astimezone(clock.site.zone)
+    return at_utc + timedelta(hours=24 - local.hour, minutes=-local.minute) if local.hour else at_utc
+
+
+def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
+    """Yield what is rolled, in the order in which it is, and what is tested first."""
+    rolled = sorted((t for t in instructions if t.roll is not None), key=lambda t: t.roll.start.at_local.timestamp())  # type: ignore[union-attr]
+    as_it_lies = [t for t in rolled if t.badge == Badge.COMPACT]
+    watered = [t for t in rolled if t.badge == Badge.WATER_FIRST]
+    tested = [t for t in instructions if t.badge == Badge.TEST]
+    if as_it_lies and watered:
+        yield phrase("head.roll_both", strips=_named(as_it_lies), watered=_named(watered))
+    elif as_it_lies:
+        yield phrase("head.roll", strips=_named(as_it_lies))
+    elif watered:
+        yield phrase("head.roll_watered", watered=_named(watered))
+    elif not tested:
+        yield phrase("head.nothing")
+    if tested:
+        first = [t.test.by for t in tested if t.test is not None and t.test.by is not None]
+        if first:
+            by = min(first, key=lambda m: m.at_local.timestamp())
+            yield phrase("head.test_by", strips=_named(tested), by=by)
+        else:
+            yield phrase("head.test", strips=_named(tested))
+
+
+def _named(instructions: Sequence[Instruction]) -> Names | Phrase:
+    """Return the strips by their short names, or how many they are where names would fill the line."""
+    return _listed(tuple(t.short for t in instructions))
+
+
+def _listed(names: tuple[str, ...]) -> Names | Phrase:
+    return Names(items=names) if len(names) <= NAMES_AT_MOST else phrase("headline.strips", n=len(names))
+
+
+def seals(morning: Morning) -> tuple[Phrase, ...]:
+    """Return what each crew seals, from when, by when and with which machine, and why."""
+    clock, own = morning.clock, morning.strips
+    rollers = {crew.roller.id: crew.roller.name for crew in morning.site.crews}
+    found = []
+    for crew in morning.crews:
+        sealing = morning.plan.sealing(crew.id)
+        if sealing is None:
+            continue
+        strips = tuple(short_name(own[strip_id]) for strip_id in sealing.strips if strip_id in own)
+        span = clock.span(sealing.start_utc, sealing.by_utc)
+        assert span is not None, "a sealing has both ends"
+        gaps: dict[str, Gap] = {
+            "strips": _listed(strips),
+            "span": replace(span, is_brief=True),
+            "why": phrase(f"seal_cause.{sealing.why}"),
+        }
+        if sealing.roller_id == crew.roller.id:
+            found.append(phrase("row.seal", **gaps))
+        else:
+            roller = rollers.get(sealing.roller_id, sealing.roller_id)
+            found.append(phrase("row.seal_with", roller=roller, **gaps))
+    return tuple(found)
+
+
+# --- what nobody recorded ------------------------------------------------------------------------------------------
+
+
+def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
+    """Return what nobody recorded, strip by strip, and how to answer; nothing where nothing is missing."""
+    by_id = {row.instruction.strip_id: row.instruction for row in rows}
+    clock = morning.clock
+    works = [
+        (by_id[strip_plan.strip_id], work)
+        for strip_plan in morning.strip_plans
+        if strip_plan.strip_id in by_id
+        for work in strip_plan.not_recorded
+    ]
+    found = list(_told_works(works, clock))
+    for strip_plan in morning.strip_plans:
+        of = by_id.get(strip_plan.strip_id)
+        if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in strip_plan.not_recorded):
+            continue
+        if strip_plan.last_test is not None:
+            since = clock.near(strip_plan.last_test.at_utc)
+            found.append(phrase("box.no_water", strip=of.short, since=since))
+    if not found:
+        return ()
+    return (*found, phrase("box.answer"))
+
+
+def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) -> Iterator[Phrase]:
+    """Yield told work that is not recorded, of one kind and day together."""
+    groups: dict[tuple[Task, object], list[tuple[Instruction, NotRecorded]]] = {}
+    for of, work in works:
+        day = work.start_utc.astimezone(clock.site.zone).date()
+        groups.setdefault((work.task, day), []).append((of, work))
+    for (task, _), group in groups.items():
+        first = min(work.start_utc for _, work in group)
+        strips = _named([of for of, _ in group])
+        yield phrase(f"box.{task}", strips=strips, start=clock.near(first))
+
+
+def called_since(morning: Morning, strip_id: str) -> Moment | None:
+    """Return since when no water is on record for a strip: its last test, or the hour for which it was told."""
+    strip_plan = morning.plan.strip(strip_id)
+    if strip_plan is None:
+        return None
+    water = [work.start_utc for work in strip_plan.not_recorded if work.task == Task.WATER]
+    if water:
+        return morning.clock.near(min(water))
+    return None if strip_plan.last_test is None else morning.clock.near(strip_plan.last_test.at_utc)
+
+
+# --- rain and forecast ---------------------------------------------------------------------------------------------
+
+
+def rain(morning: Morning) -> tuple[Phrase, ...]:
+    """Return the rain since the last shift and the rain still to come, kept apart."""
+    plan, clock = morning.plan, morning.clock
+    if not plan.is_knowable:
+        return ()
+    found = []
+    if plan.fallen_since_utc is not None and not math.isnan(plan.fallen_mm):
+        fallen, since = phrases.amount("rain_mm", plan.fallen_mm), clock.near(plan.fallen_since_utc)
+        if fallen.metric[0] == 0.0:
+            found.append(phrase("rain.none_fallen", since=since))
+        else:
+            found.append(phrase("rain.fallen", rain=fallen, since=since))
+    until = plan.next_shift_utc
+    if not plan.rain:
+        found.append(_none_coming(None if until is None else clock.near(until)))
+        return tuple(found)
+    coming = tuple(
+        phrase(
+            "rain.spell",
+            rain=phrases.amount("rain_mm", spell.rain_mm),
+            span=phrases.Span(start=clock.near(spell.from_utc), end=clock.near(spell.until_utc), is_brief=True),
+            chance=phrases.chance(spell.chance),
+        )
+        for spell in plan.rain
+    )
+    return (*found, phrase("rain.coming", spells=Names(items=coming)))
+
+
+def _none_coming(until: Moment | None) -> Phrase:
+    return phrase("rain.none_coming") if until is None else phrase("rain.none_until", until=until)
+
+
+def alarm(morning: Morning, sky: SkyView | None) -> Phrase | None:
+    """Return what a reader must know of the forecast before all else: a wrong clock, none, or an old one."""
+    weather = morning.weather
+    wrong = next((n for n in weather.notes if n.key in CLOCK_NOTES), None) if weather is not None else None
+    if wrong is not None:
+        return note_phrase(wrong, morning.clock)
+    if weather is None or sky is None or weather.status == ForecastStatus.NONE:
+        return phrase("alarm.no_forecast")
+    if sky.is_old:
+        return phrase("text.forecast_old", service=sky.service, fetched=sky.fetched, age=sky.age)
+    return None
+
+
+def basis(morning: Morning, sky: SkyView | None) -> Phrase:
+    """Return the zone of all times and how old the forecast is."""
+    zone = morning.site.zone.key
+    if sky is None or alarm(morning, sky) is not None:
+        return phrase("text.zone", zone=zone)
+    return phrase("text.zone_and_age", age=sky.age)
+
+
+def sky_line(sky: SkyView | None) -> Phrase:
+    """Return temperatures and wind of the day, with the first frost."""
+    if sky is None:
+        return phrase("text.weather_none")
+    gaps: dict[str, Gap] = {"low": sky.temp_low, "high": sky.temp_high, "wind": sky.wind}
+    if sky.frost_from is not None:
+        return phrase("text.sky_frost", start=sky.frost_from, **gaps)
+    return phrase("text.sky", **gaps)

@@ -1,0 +1,206 @@
+"""One strip on the first screen: its badge, by when, and the few short lines that a superintendent acts by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from gonogo.decide.plan_keys import SHORT
+from gonogo.mail.items import StripRow
+from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
+from gonogo.wording import phrases
+from gonogo.wording.clock import Clock
+from gonogo.wording.instruction import Instruction, TestView, pct, try_phrase
+from gonogo.wording.phrases import Names, Number, Phrase, phrase
+from gonogo.wording.strips import SPLIT_POINTS
+
+METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of soil/readings.py: have a name here
+
+
+def strip_row(
+    strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> StripRow:
+    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
+    return StripRow(
+        instruction=instruction,
+        badge=phrase(f"badge.{instruction.badge}"),
+        when=_when(strip_plan, instruction, is_knowable=is_knowable),
+        lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
+    )
+
+
+def _when(strip_plan: StripPlan, of: Instruction, *, is_knowable: bool) -> Phrase | None:
+    """Return what stands beside the name: by when, or until when it waits."""
+    if of.badge == Badge.COMPACT and of.roll_by is not None:
+        return phrase("row.by", by=of.roll_by)
+    if of.badge == Badge.WATER_FIRST and of.water_by is not None:
+        return phrase("row.by", by=of.water_by)
+    if of.badge == Badge.TEST and of.test is not None and of.test.by is not None:
+        return phrase("row.by", by=of.test.by)
+    if of.badge != Badge.WAIT or not is_knowable:
+        return None
+    if of.next is not None:
+        return phrase("row.likely_back" if strip_plan.dry_back is not None else "row.until", next=try_phrase(of.next))
+    return None if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless else phrase("row.until_unknown")
+
+
+def _lines(
+    strip_plan: StripPlan, of: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+) -> Iterator[Phrase]:
+    if of.badge == Badge.COMPACT:
+        yield from _compact(strip_plan, of)
+    elif of.badge == Badge.WATER_FIRST:
+        yield from _water(strip_plan, of)
+    elif strip_plan.new_lift is not None:
+        yield from _new_lift(strip_plan.new_lift, of)
+    elif of.badge == Badge.TEST and of.test is not None:
+        yield from _test(of, reason, is_knowable=is_knowable)
+    else:
+        yield from _wait(strip_plan, of, reason, clock)
+    yield from _unrecorded(strip_plan, clock)
+    if strip_plan.new_lift is None or strip_plan.new_lift.is_assumed:
+        yield from _last_test(strip_plan.last_test, clock)
+
+
+def _compact(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
+    if of.roll is not None:
+        yield phrase("row.roll", span=of.roll, n=of.passes)
+    elif not any(work.task == Task.ROLL for work in strip_plan.not_recorded):
+        yield phrase(f"no_place.{strip_plan.why_not}") if strip_plan.why_not else phrase("row.no_hours")
+        if of.next is not None:
+            yield phrase("row.next", next=try_phrase(of.next))
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.damp", litres=of.litres, start=of.water.start)
+    yield from _number(strip_plan, "row.number")
+
+
+def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.water", litres=of.litres, span=of.water)
+    if of.test is not None and of.roll is not None:
+        yield phrase("row.then_roll", span=of.roll, low=of.test.low, high=of.test.high)
+    elif of.test is not None and of.roll_window is not None:
+        yield phrase("row.then_roll", span=of.roll_window, low=of.test.low, high=of.test.high)
+    yield from _number(strip_plan, "row.number_short")
+
+
+def _test(of: Instruction, reason: Phrase, *, is_knowable: bool) -> Iterator[Phrase]:
+    assert of.test is not None
+    if is_knowable:  # else it stands above all strips, once
+        yield _because(of.test.why, reason)
+    yield from branches(of, of.test)
+
+
+def _because(key: str, reason: Phrase) -> Phrase:
+    """Return why in a few words, where the key has some, else in the sentence of the verdict."""
+    return phrase("row.because", why=phrase(f"short.{key}")) if key in SHORT else reason
+
+
+def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
+    """Yield what each result of a test has a crew do."""
+    if of.roll is not None:
+        yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
+    else:
+        yield phrase("branch.inside", low=test.low, high=test.high)
+    if test.below == Then.WATER and test.per_point is not None:
+        yield phrase("branch.below_water", litres=test.per_point, target=test.target)
+    else:
+        yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
+    if test.above == Then.DISK and test.disk:
+        key = "branch.above_disk" if test.again is None else "branch.above_disk_again"
+        yield phrase(key, start=test.disk[0], again=test.again or "")
+    else:
+        yield phrase("branch.above_hold")
+    if test.if_done == Then.RECORD:
+        yield phrase("branch.if_done")
+
+
+def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
+    lift = Number(value=float(coming.lift))
+    if coming.is_assumed:
+        yield phrase("row.rework_asked" if coming.is_rework else "row.lift_asked", lift=lift)
+        if of.test is not None:
+            yield from branches(of, of.test)
+    elif coming.stop:
+        yield phrase("row.no_spreading", lift=lift, why=phrase(f"spread_stop.{coming.stop}"))
+    elif of.test is not None:
+        thickness = phrases.amount("thickness_m", coming.thickness_m)
+        yield phrase("row.spread", lift=lift, thickness=thickness, w=phrases.amount("w_pct", coming.w_pct))
+        yield from branches(of, of.test)
+        if of.roll_by is not None:
+            yield phrase("row.roll_by", by=of.roll_by)
+
+
+def _wait(strip_plan: StripPlan, of: Instruction, reason: Phrase, clock: Clock) -> Iterator[Phrase]:
+    yield _because(strip_plan.reason, reason)
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.water", litres=of.litres, span=of.water)
+    if strip_plan.dry_back is not None:
+        yield from _way_back(strip_plan.dry_back, clock)
+    elif of.next is not None and of.next.after == "water":
+        yield phrase("row.next_watered")
+    yield from _off_window(strip_plan)
+
+
+def _way_back(back: DryBack, clock: Clock) -> Iterator[Phrase]:
+    today = [at_utc for at_utc in back.disk_utc if not clock.at(at_utc).is_other_day]
+    if back.is_hopeless:
+        yield phrase("row.hopeless")
+    elif today:
+        yield phrase("row.disk", at=Names(items=tuple(phrase("form.moment", at=clock.at(at_utc)) for at_utc in today)))
+
+
+def _number(strip_plan: StripPlan, key: str) -> Iterator[Phrase]:
+    """Yield the water content; a lift that nobody tested shows no hard figure."""
+    low, high = pct(strip_plan.low_pct), pct(strip_plan.high_pct)
+    if not strip_plan.is_tested or math.isnan(strip_plan.w_now_pct):
+        yield phrase("row.untested", low=low, high=high)
+        return
+    yield phrase(key, now=phrases.amount("w_pct", strip_plan.w_now_pct), low=low, high=high)
+    top, base = pct(strip_plan.w_top_pct), pct(strip_plan.w_base_pct)
+    lower, upper = sorted((top.value, base.value))
+    is_inside = low.value <= lower and upper <= high.value
+    if key == "row.number" and upper - lower >= SPLIT_POINTS and not is_inside:
+        yield phrase("row.halves", top=top, base=base)
+
+
+def _off_window(strip_plan: StripPlan) -> Iterator[Phrase]:
+    """Yield how far a waiting lift lies outside its window, in shown numbers."""
+    if not strip_plan.is_tested or math.isnan(strip_plan.w_now_pct):
+        return
+    now, low, high = pct(strip_plan.w_now_pct), pct(strip_plan.low_pct), pct(strip_plan.high_pct)
+    shown = phrases.amount("w_pct", strip_plan.w_now_pct)
+    if now.value > high.value:
+        yield phrase("row.over", now=shown, points=Number(value=round(now.value - high.value, 1), decimals=1))
+    elif now.value < low.value:
+        yield phrase("row.under", now=shown, points=Number(value=round(low.value - now.value, 1), decimals=1))
+    else:
+        yield phrase("row.number", now=shown, low=low, high=high)
+
+
+def _unrecorded(strip_plan: StripPlan, clock: Clock) -> Iterator[Phrase]:
+    for work in strip_plan.not_recorded:
+        at = clock.near(work.start_utc)
+        if work.task == Task.WATER:
+            yield phrase("row.told_water", litres=phrases.amount("litres", work.litres), start=at)
+        else:
+            yield phrase(f"row.told_{work.task}", start=at)
+
+
+def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
+    if last is None:
+        return
+    method = phrase(f"method.{last.method.replace(' ', '_')}") if last.method in METHODS else last.method
+    key = "row.last_test" if last.is_used else "row.last_test_refused"
+    yield phrase(key, method=method, w=pct(last.w_pct), at=clock.near(last.at_utc))
+
+
+def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
+    """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
+    inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    if math.isnan(inside + dry + wet) or inside + dry + wet == 0 or strip_plan.badge not in (Badge.COMPACT, Badge.TEST):
+        return (reason,)
+    chances = {"dry": phrases.chance(dry), "wet": phrases.chance(wet)}
+    if strip_plan.badge == Badge.COMPACT:  # whose reason names the chance that it is inside
+        return reason, phrase("text.sure_else", **chances)
+    return reason, phrase("text.sure", inside=phrases.chance(inside), **chances)

@@ -1,0 +1,57 @@
+"""Which results of a test release a lift."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hand_made import material
+from scipy.stats import norm
+
+from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, chances_inside, limits_pct
+
+
+def test_a_result_releases_a_lift_that_is_inside_as_likely_as_is_asked() -> None:
+    low, high = limits_pct(material(), 0.7)
+    margin = norm.ppf(0.7) * TEST_ERROR_PCT
+    assert (low, high) == (pytest.approx(12.0 + margin, abs=0.06), pytest.approx(16.0 - margin, abs=0.06))
+    assert norm.cdf((16.0 - high) / TEST_ERROR_PCT) - norm.cdf((12.0 - high) / TEST_ERROR_PCT) >= 0.7
+
+
+def test_more_is_asked_of_a_result_against_which_the_forecast_speaks_and_never_less_for_it() -> None:
+    alone = limits_pct(material(), 0.7)
+    for mean, sd in itertools.product((10.0, 13.0, 14.0, 15.0, 18.0), (0.2, 1.0, 3.0)):
+        low, high = limits_pct(material(), 0.7, (mean, sd))
+        assert low >= alone[0]
+        assert high <= alone[1]
+    assert limits_pct(material(), 0.7, (18.0, 0.5))[1] < alone[1]
+    assert limits_pct(material(), 0.7, (10.0, 0.5))[0] > alone[0]
+
+
+def test_a_lift_that_dries_until_it_is_rolled_needs_more_at_the_dry_edge() -> None:
+    assert limits_pct(material(), 0.7, None, -0.3)[0] > limits_pct(material(), 0.7)[0]
+    assert limits_pct(material(), 0.7, None, -0.3)[1] == limits_pct(material(), 0.7)[1]
+
+
+def test_a_narrow_window_keeps_its_middle() -> None:
+    narrow = material(window_low_pct=-0.5, window_high_pct=0.5)
+    assert limits_pct(narrow, 0.99) == (13.75, 14.25)
+    assert limits_pct(narrow, math.nan) == (13.75, 14.25)
+
+
+def test_chances_follow_bayes_rule() -> None:
+    rng = np.random.default_rng(1)
+    truth = rng.normal(15.0, 1.5, 400_000)
+    results = truth + rng.normal(0.0, TEST_ERROR_PCT, len(truth))
+    near = np.abs(results - 15.5) < 0.05
+    (chance,) = chances_inside(np.array([15.5]), 12.0, 16.0, (15.0, 1.5))
+    assert chance == pytest.approx(np.mean((truth[near] >= 12.0) & (truth[near] <= 16.0)), abs=0.01)
+
+
+def test_lifts_arrive_as_widely_spread_as_the_site_says_they_arrive_right() -> None:
+    sd = arrival_sd_pct(13.5, 12.0, 16.0, 0.85)
+    assert norm.cdf((16.0 - 13.5) / sd) - norm.cdf((12.0 - 13.5) / sd) == pytest.approx(0.85, abs=1e-6)
+    assert arrival_sd_pct(11.0, 12.0, 16.0, 0.85) == 2.0
+    assert arrival_sd_pct(13.5, 12.0, 16.0, 1.0) == 2.0
