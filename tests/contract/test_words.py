@@ -151,7 +151,9 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"weather.{name}" for name in ("source", "notes", "faults", "fallen", "hour", "day", "temp", "humidity")}
     made |= {f"weather.{name}" for name in ("wind", "sun", "rain", "chance", "likely", "evaporation")}
     made |= {f"status.{name}" for name in (*STATES, "leased", *(f"is_{state}" for state in UNSENT))}
-    made |= {f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service")}
+    made |= {
+        f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
+    }
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
 
