@@ -18,6 +18,9 @@ from gonogo.records.field import LiftResult, Reading, SurfaceWork
 from gonogo.records.outside import Inbox, Transport
 from gonogo.store import schema
 from gonogo.store.open import open_store
+from gonogo.wording.language import speaker
+
+EN = speaker("en", "metric")
 
 
 @pytest.fixture
@@ -64,15 +67,17 @@ def test_a_config_without_inbox_and_a_file_that_is_not_there_are_refused(loaded:
 
 
 def test_status_says_when_the_mailbox_was_last_read(loaded: Config) -> None:
-    assert "INBOX        never read yet" in status.status(loaded, now_utc=NOW).text
+    assert "never read yet" in status.status(loaded, now_utc=NOW, speak=EN).text
     store = open_store(loaded)
     note_reading(store, NOW, "")
     note_reading(store, NOW + timedelta(minutes=5), "mail.example.com:993: the mailbox cannot be read.")
     store.dispose()
-    text = status.status(loaded, now_utc=NOW + timedelta(minutes=6)).text
-    assert "inbox        last read 2026-05-12 15:00 UTC; mail.example.com:993" in text
-    assert "INBOX" in status.status(loaded, now_utc=NOW + timedelta(minutes=30)).text
-    assert "last read" not in status.status(replace(loaded, inbox=None), now_utc=NOW).text
+    soon = status.status(loaded, now_utc=NOW + timedelta(minutes=6), speak=EN)
+    assert "last read 2026-05-12 15:00 UTC" in soon.text
+    assert "mail.example.com:993" in soon.text
+    assert soon.exit_code == Exit.OK
+    assert status.status(loaded, now_utc=NOW + timedelta(minutes=30), speak=EN).exit_code == Exit.ATTENTION
+    assert "last read" not in status.status(replace(loaded, inbox=None), now_utc=NOW, speak=EN).text
 
 
 def test_who_is_forgotten_is_in_no_answer_any_more(loaded: Config) -> None:

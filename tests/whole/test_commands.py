@@ -77,8 +77,8 @@ def test_help_imports_nothing_heavy() -> None:
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in app.app.registered_commands if c.callback]
     assert names == [
-        "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "status", "forget", "backtest",
-        "learned",
+        "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "sent", "diary", "score",
+        "inbox", "sheet", "status", "forget", "backtest", "learned",
     ]  # fmt: skip
     for name in [*names, "record"]:
         assert app.run([name, "--help"]) == app.Exit.OK
@@ -300,7 +300,8 @@ def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: P
         mornings_typed(loaded)
     good = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(minutes=5), speak=EN)
     assert good.exit_code == app.Exit.OK, good.text
-    assert "5 sent" in good.text
+    assert re.search(r"done [0-9:]+: (compact|water|wait) [0-9]", good.text)
+    assert re.search("[0-9] sent", good.text)
     assert re.search(r"next run +Wed 13 May 05:15", good.text.replace("\u00a0", " "))
     missed = status.status(loaded, now_utc=demo.MORNING_UTC + timedelta(days=1, hours=1), speak=EN)
     assert missed.exit_code == app.Exit.ATTENTION
