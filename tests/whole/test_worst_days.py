@@ -272,7 +272,7 @@ def test_a_mail_that_is_too_late_becomes_a_short_notice_and_one_word_to_the_oper
     loaded, store = late
     found = expire(loaded, store, MAIL_AT_UTC + timedelta(hours=4))
     kinds = [m.kind for m in found if m.state == "waiting"]
-    assert sorted(kinds) == ["notice"] * 6 + ["operator"]
+    assert sorted(kinds) == ["notice"] * 5 + ["operator"]
     with schema.read(store) as connection:
         raw = outcomes.raw_of(connection, next(m.message_id for m in found if m.kind == "notice"))
     assert raw is not None
@@ -322,7 +322,7 @@ def test_a_mail_that_kills_its_workers_is_replaced_by_a_plain_notice_and_the_rea
         connection.execute(sa.update(schema.message).where(schema.message.c.id == doomed).values(n_crashes=5))
     (dead,) = endings.dead_letters(store, now_utc=at_utc, tell=notices.failed_fallback(loaded, at_utc))
     with schema.read(store) as connection:
-        found = {mail.kind: mail for mail in outcomes.outcomes(connection) if mail.state == "waiting" and mail.id > 6}
+        found = {mail.kind: mail for mail in outcomes.outcomes(connection) if mail.state == "waiting" and mail.id > 5}
         kept = next(mail for mail in outcomes.outcomes(connection) if mail.id == doomed)
         notice = outcomes.raw_of(connection, found["notice"].message_id)
     assert set(found) == {"notice", "operator"}
