@@ -14,7 +14,10 @@ def printable(text: str) -> str:
 
 
 class GonogoError(Exception):
-    """Anything that gonogo raises on purpose."""
+    """Anything that gonogo raises on purpose. Its lines are ours: what others said in them cannot begin a new one."""
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__("\n".join(printable(line) for line in text.split("\n")))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

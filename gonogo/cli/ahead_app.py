@@ -119,10 +119,9 @@ def whatif(given: WhatifOptions) -> None:
     with progress("what if"):
         outcome = whatif_report.show(
             loaded,
-            found,
-            one_strip(found, given.strip),
-            turn,
-            now_utc=datetime.now(UTC),
+            whatif_report.Question(
+                site=found, strip=one_strip(found, given.strip), turn=turn, now_utc=datetime.now(UTC)
+            ),
             speak=speaker_asked(given.language, given.units),
             only_stored=given.stored,
         )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,7 +26,7 @@ from gonogo.cli.arguments import (
     progress,
     speaker_asked,
 )
-from gonogo.cli.outcome import Exit
+from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
 
@@ -46,16 +48,21 @@ app = typer.Typer(
 app.add_typer(record_app, name="record", short_help="Record a test, rain, watering or surface work.")
 
 
-@app.callback()
-def _logging(
-    verbose: Annotated[bool, typer.Option("--verbose", help="Say on stderr what is being done.")] = False,
-    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
-) -> None:
-    if version:
+def _version(is_asked: bool) -> None:
+    if is_asked:
         from gonogo import __version__
 
         print(f"gonogo {__version__}")
         raise typer.Exit(Exit.OK)
+
+
+@app.callback()
+def _logging(
+    verbose: Annotated[bool, typer.Option("--verbose", help="Say on stderr what is being done.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and stop.", is_eager=True, callback=_version)
+    ] = False,
+) -> None:
     from gonogo.service import logs
 
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
@@ -146,17 +153,25 @@ def serve(
 
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
-    one with faults is not used, the operator is told, and the crews get a notice instead of a verdict.
+    one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
+    cannot run tells them too, by the last config that was good, and tries again.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
-    from gonogo.service import logs
+    from gonogo import config as configs
+    from gonogo.service import logs, schedule, standby
     from gonogo.service import service as running
 
-    loaded = load_config(config)
     as_json = log == "json" or (not log and not sys.stderr.isatty())
-    logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
-    running.serve(loaded, environ=os.environ)
+    logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner())
+    halt, reread = threading.Event(), threading.Event()
+    schedule.heed_signals(halt, reread)
+
+    def start(loaded: configs.Config) -> None:
+        logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
+        running.serve(loaded, stop=halt, reread=reread, environ=os.environ)
+
+    standby.run(config, environ=os.environ, halt=halt, start=start)
 
 
 def status(
@@ -216,7 +231,8 @@ for _name, _command, _short_help in COMMANDS:
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit code; our own errors become words on stderr."""
     try:
-        app(args=list(arguments), prog_name="gonogo")
+        with contextlib.redirect_stdout(Screen(sys.stdout)):
+            app(args=list(arguments), prog_name="gonogo")
     except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
         return stop.code if isinstance(stop.code, int) else Exit.OK
     except ConfigError as error:

@@ -37,14 +37,21 @@ def write(config: Config, site: Site, wanted: Wanted) -> str:
     store = open_store(config)
     try:
         with schema.read(store) as connection:
-            run = runs.last_run(connection, site.id, day=wanted.day)
-            told = {d.strip_id: d for d in runs.decisions(connection, run.id)} if run is not None else {}
+            plans = runs.day_plans(connection, site.id, since_day=wanted.day, until_day=wanted.day)
     finally:
         store.dispose()
     contact = config.inbox.address if config.inbox is not None else ""
     written = []
     for crew in crews:
-        data = SheetData(site=site, crew=crew, day=wanted.day, decisions=told, paper=paper, contact=contact)
+        data = SheetData(
+            site=site,
+            crew=crew,
+            day=wanted.day,
+            plan=plans[-1] if plans else None,
+            chance_needed=config.settings[site.id]["compact_chance_min"],
+            paper=paper,
+            contact=contact,
+        )
         path = wanted.folder / f"{site.id}-{crew.id}-{wanted.day.isoformat()}.html"
         try:
             wanted.folder.mkdir(parents=True, exist_ok=True)

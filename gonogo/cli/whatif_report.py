@@ -12,6 +12,7 @@ import numpy as np
 from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
+from gonogo.decide.judge import SiteDay
 from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, courses
 from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
@@ -65,16 +66,14 @@ def checked(turn: Turn) -> Turn:
 
 def show(
     config: Config,
-    site: Site,
-    strip: Strip,
-    turn: Turn,
+    asked: Question,
     *,
-    now_utc: datetime,
     speak: Speaker,
     only_stored: bool = False,
     fetch: Fetch | None = None,
 ) -> Outcome:
     """Return what a strip would do after a turn, beside what it does as things are. No verdict is stored or sent."""
+    site, now_utc = asked.site, asked.now_utc
     day = times.local_date(now_utc, site.zone)
     seed = compute.seed(site, day, "whatif")
     store = open_store(config)
@@ -98,19 +97,15 @@ def show(
     finally:
         store.dispose()
     is_it, would = courses(
-        site,
-        strip.id,
-        turn,
-        day=day,
-        now_utc=now_utc,
+        SiteDay(site=site, day=day, now_utc=now_utc, settings=config.settings[site.id]),
+        asked.strip.id,
+        asked.turn,
         weather=weather,
         entries=stored.entries,
-        settings=config.settings[site.id],
         seed=seed,
         stored_soil=stored.learned,
     )
-    shown = text(Question(site=site, strip=strip, turn=turn, now_utc=now_utc), is_it, would, speak)
-    return Outcome(text=shown, exit_code=Exit.OK)
+    return Outcome(text=text(asked, is_it, would, speak), exit_code=Exit.OK)
 
 
 def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:

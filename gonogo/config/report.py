@@ -122,8 +122,24 @@ def _material(material: Material) -> str:
     assumed = f"; assumed: {', '.join(material.assumed)}" if material.assumed else ""
     return (
         f"Material {material.id}, {material.name}: optimum {material.omc_pct:.1f} %, maximum "
-        f"{material.mdd_kg_m3:.0f} kg/m3 ({material.test}), window {low:.1f} to {high:.1f} %{assumed}"
+        f"{material.mdd_kg_m3:.0f} kg/m3 ({material.test}), window {low:.1f} to {high:.1f} %"
+        f"{_kind(material)}{assumed}"
     )
+
+
+def _kind(material: Material) -> str:
+    """Return what a material is beside a soil with a window, each part after a semicolon."""
+    parts = []
+    if material.laboratory_omc_pct is not None:
+        parts.append(f"corrected for coarse grains, laboratory {material.laboratory_omc_pct:.1f} %")
+    if material.is_granular:
+        parts.append("clean granular: no wet edge but full pores")
+    if material.binder is not None:
+        hours = f"{material.binder.mellowing_h:g} to {material.binder.working_time_h:g} h after mixing"
+        parts.append(f"treated with {material.binder.kind}, rolled {hours}")
+    if material.method is not None:
+        parts.append(f"method: {material.method.passes} passes, layers up to {material.method.layer_max_m:g} m")
+    return "".join(f"; {part}" for part in parts)
 
 
 def _crew(site: Site, crew: Crew) -> str:

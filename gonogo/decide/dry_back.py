@@ -90,13 +90,13 @@ def _of_day(inputs: MorningInputs, day: date) -> list[datetime]:
 
 
 def _is_dry(inputs: MorningInputs, at_utc: datetime) -> bool:
-    """Whether rain is unlikely in the hours after a moment."""
+    """Whether rain, light rain too, is unlikely in the hours after a moment: GTR, class A1, has no wet fill in it."""
     hours = inputs.weather.hour_utc
     first = int(np.searchsorted(hours, times.as_hour(at_utc)))
     rain = inputs.weather.rain_members_mm[first : first + DRY_H]
     if len(rain) < DRY_H or bool(np.any(np.isnan(rain))):
         return False
-    wet = np.max(rain, axis=0) >= inputs.setting("rain_stop_mm_h")
+    wet = np.max(rain, axis=0) >= inputs.setting("light_rain_mm_h")
     return float(np.mean(wet)) <= inputs.setting("rain_chance_stop")
 
 

@@ -55,35 +55,42 @@ class Judgement:
     disked: Mapping[str, Disked] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteDay:
+    """What is judged: a site on a local date, at a moment, with every adjustable number in force for it."""
+
+    site: Site
+    day: date
+    now_utc: datetime
+    settings: Mapping[str, float]
+
+
 def judge(
-    site: Site,
+    asked: SiteDay,
     *,
-    day: date,
-    now_utc: datetime,
     weather: HourlyWeather,
     entries: Sequence[Entry],
-    settings: Mapping[str, float],
     rng: np.random.Generator,
     kept: Kept = NOTHING_KEPT,
 ) -> Judgement:
     """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead.
 
-    entries    readings, waterings and surface work in force, in any order; those after now_utc are left out. The
+    entries    readings, waterings and surface work in force, in any order; those after asked.now_utc are left out. The
                gauge's rain is part of `weather` already
-    settings   every adjustable number in force for the site
     kept       what earlier runs left: what they learned of the soil, in the order in which it was stored, and what
                they told, oldest first
 
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
     """
-    done = simulate(site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept)
-    lifts = lift_states(done.site, done.histories, entries, day=day, now_utc=now_utc, settings=settings)
-    site = with_passes(done.site, lifts)
-    orders = standing(kept.plans, done.unknown, day)
-    inputs = replace(
-        _inputs(site, done, orders, day=day, now_utc=now_utc, weather=weather, settings=settings), lifts=lifts
+    now_utc, settings = asked.now_utc, asked.settings
+    done = simulate(
+        asked.site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept
     )
+    lifts = lift_states(done.site, done.histories, entries, day=asked.day, now_utc=now_utc, settings=settings)
+    as_it_lies = replace(asked, site=with_passes(done.site, lifts))
+    orders = standing(kept.plans, done.unknown, asked.day)
+    inputs = replace(_inputs(as_it_lies, done, orders, weather), lifts=lifts)
     decisions = decide(inputs)
     # Clean granular soil lets water go by itself: disking is no way back for it.
     wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
@@ -101,17 +108,9 @@ def judge(
     )
 
 
-def _inputs(
-    site: Site,
-    done: Simulated,
-    orders: Mapping[str, Standing],
-    *,
-    day: date,
-    now_utc: datetime,
-    weather: HourlyWeather,
-    settings: Mapping[str, float],
-) -> MorningInputs:
+def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], weather: HourlyWeather) -> MorningInputs:
     """What the decisions are made from. orders: what was told today and has begun or may have."""
+    site, now_utc = asked.site, asked.now_utc
     histories, moisture, placed_from = done.histories, done.moisture, done.readings
     # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
     doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (tests.IMPOSSIBLE, tests.FAR)]
@@ -124,7 +123,7 @@ def _inputs(
         site=site,
         strips=site.strips,
         now_utc=now_utc,
-        day=day,
+        day=asked.day,
         hour_utc=weather.hour_utc,
         w_pct=moisture.w_pct[:-1],
         w_top_pct=moisture.w_top_pct[:-1],
@@ -135,7 +134,7 @@ def _inputs(
         rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
         rolled=np.array([float(s.is_rolled) for s in histories]),
         surfaces=tuple(s.surface(strip) for s, strip in zip(histories, site.strips, strict=True)),
-        settings=settings,
+        settings=asked.settings,
         reading_doubtful=np.array([float(s.readings[-1:] != u.readings[-1:]) for s, u in both]),
         water_unexplained=np.array([float(strip.id in unexplained) for strip in site.strips]),
         work_unknown=np.array([float(strip.id in from_before) for strip in site.strips]),

@@ -14,52 +14,8 @@ TEST_CAUSES: dict[str, Key] = {
     "new_lift": Key(meaning="a lift is spread this morning: its first test releases it"),
 }
 
-# Reasons and causes of a test that have a few words of their own for a first screen; others are told by their sentence.
-SHORT: dict[str, Key] = {
-    key: Key(meaning=row.meaning)
-    for key, row in {**REASONS, **TEST_CAUSES}.items()
-    if key
-    in {
-        "in_window",
-        "too_dry",
-        "not_knowable",
-        "no_forecast",
-        "forecast_too_old",
-        "day_off",
-        "already_rolled",
-        "not_enough_hours",
-        "frozen",
-        "stormy",
-        "weather_leaves_no_time",
-        "rain_too_soon",
-        "work_not_recorded",
-        "watered_not_tested",
-        "no_reading",
-        "reading_too_old",
-        "reading_doubtful",
-        "retest_after_rain",
-        "too_uncertain",
-        "too_wet",
-        "split_lift",
-        "lift_too_thick_to_mix",
-        "rain_will_wet_it",
-        "no_truck",
-        "roller_full",
-        "truck_taken",
-        "no_time_for_water",
-        "after_watering",
-        "new_lift",
-        "dry_crust",
-        "dry_crust_unwatered",
-        "rain_not_known",
-        "rain_on_water",
-        "snow_lying",
-        "standing_water",
-        "test_outside",
-        "too_cold",
-        "water_for_tomorrow",
-    }
-}
+# A verdict's reason, or a test's, in the few words of a first screen.
+SHORT: dict[str, Key] = {key: Key(meaning=row.meaning) for key, row in {**REASONS, **TEST_CAUSES}.items()}
 
 # Why a strip that may be worked has no place today (StripPlan.why_not): the order's reason.
 NO_PLACE: dict[str, Key] = {

@@ -209,6 +209,7 @@ RULES: tuple[Rule, ...] = (
         "test_before_water",
         _TOO_DRY,
         ("chance_in_window", ">=", "test_worth_chance"),
+        _NOT_SETTING,
         because="too_uncertain",
         site_may_change=True,
     ),

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 
 from gonogo import times
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.judge import Judgement, judge
+from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.decide.outlook import outlook
 from gonogo.decide.verdict import decide
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.simulate import Kept
 from gonogo.records.field import Entry, SurfaceWork, Watering
-from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.weather.series import HourlyWeather, fallen_mm
 
@@ -49,15 +48,12 @@ class Course:
 
 
 def courses(
-    site: Site,
+    asked: SiteDay,
     strip_id: str,
     turn: Turn,
     *,
-    day: date,
-    now_utc: datetime,
     weather: HourlyWeather,
     entries: Sequence[Entry],
-    settings: Mapping[str, float],
     seed: int,
     stored_soil: Sequence[LearnedSoil] = (),
 ) -> tuple[Course, Course]:
@@ -69,17 +65,9 @@ def courses(
 
     def judged(sky: HourlyWeather, known: Sequence[Entry]) -> Judgement:
         rng = np.random.default_rng(seed)
-        return judge(
-            site,
-            day=day,
-            now_utc=now_utc,
-            weather=sky,
-            entries=known,
-            settings=settings,
-            rng=rng,
-            kept=Kept(learned=stored_soil),
-        )
+        return judge(asked, weather=sky, entries=known, rng=rng, kept=Kept(learned=stored_soil))
 
+    now_utc = asked.now_utc
     is_it = judged(weather, entries)
     added: list[Entry] = []
     if turn.litres > 0.0:

@@ -121,13 +121,11 @@ def forecast(
                     together=together,
                     gathered=gathered,
                 )
-                answer, found = answered(question)
+                came = _asked(question)
             except WeatherError as error:
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
-            came = _downloaded(answer, found, gathered, is_stored=any(answer is kept for kept in stored))
-            came = replace(came, doubts=_doubts(came, site, newest_first))
             if not came.doubts:
                 return came
             gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
@@ -143,6 +141,14 @@ def forecast(
         rejected=tuple(gathered.rejected),
         places=tuple(gathered.places),
     )
+
+
+def _asked(question: Question) -> Downloaded:
+    """Return what one service answers, with what it says otherwise than before. Raises WeatherError."""
+    answer, found = answered(question)
+    is_stored = any(answer is kept for kept in question.stored)
+    came = _downloaded(answer, found, question.gathered, is_stored=is_stored)
+    return replace(came, doubts=_doubts(came, question.site, question.stored))
 
 
 def _doubts(came: Downloaded, site: Site, newest_first: Sequence[Answer]) -> tuple[Note, ...]:

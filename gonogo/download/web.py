@@ -15,6 +15,7 @@ import requests
 from gonogo import __version__
 from gonogo.download.deadline import Deadline, timed_session
 from gonogo.errors import WeatherError
+from gonogo.records.foreign_text import body_without_secrets, one_line, without_secrets
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.weather.services import Request, WeatherService
 
@@ -169,8 +170,8 @@ def ask(
         url=without_secret(address, settings),
         fetched_utc=now_utc,
         status=status,
-        headers=kept,
-        body=body,
+        headers={name: without_secret(value, settings) for name, value in kept.items()},
+        body=body_without_secrets(body, [settings.key]) if settings.key else body,
     )
 
 
@@ -228,7 +229,7 @@ def _plain(url: str) -> tuple[str, str, str, tuple[tuple[str, str], ...]]:
 
 def refusal(answer: Answer) -> str:
     """Return the sentence for a status other than 200, with the beginning of what the service says."""
-    said = answer.body[:300].decode("utf-8", errors="replace").strip().replace("\n", " ")
+    said = one_line(answer.body)
     return f"{answer.service}: status = {answer.status}: the service refuses: {said or 'no text'}"
 
 
@@ -245,4 +246,4 @@ def limit_wait_s(answer: Answer) -> float:
 
 def without_secret(text: str, settings: ServiceSettings) -> str:
     """Return a text in which the key, should it ever stand there, is blacked out."""
-    return text.replace(settings.key, "***") if settings.key else text
+    return without_secrets(text, [settings.key]) if settings.key else text

@@ -11,7 +11,7 @@ import os
 import re
 import ssl
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -54,7 +54,7 @@ class OpenMailbox(Protocol):
 
     def arrived(self) -> list[Arrived]: ...
 
-    def settle(self, uid: str, place: Place) -> None: ...
+    def settle(self, uids: Sequence[str], place: Place) -> None: ...
 
     def wait(self, seconds: float) -> None: ...
 
@@ -119,9 +119,9 @@ class ImapFolder:
                 found.append(Arrived(uid[1].decode(), item[1]))
         return found
 
-    def settle(self, uid: str, place: Place) -> None:
-        """Move a mail to where it belongs."""
-        self._box.move(uid, self._places[place])
+    def settle(self, uids: Sequence[str], place: Place) -> None:
+        """Move mails to where they belong."""
+        self._box.move(list(uids), self._places[place])
 
     def wait(self, seconds: float) -> None:
         """Wait until a mail comes, at most so long."""
@@ -151,14 +151,15 @@ class Maildir:
                 found.append(Arrived(path.relative_to(self._root).as_posix(), file.read(LARGEST_BYTES + 1)))
         return found
 
-    def settle(self, uid: str, place: Place) -> None:
-        """Move a mail to where it belongs."""
-        source = self._root / uid
+    def settle(self, uids: Sequence[str], place: Place) -> None:
+        """Move mails to where they belong."""
         target = self._root / f".{self._places[place]}"
         for part in ("new", "cur", "tmp"):
             (target / part).mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(FileNotFoundError):  # another has moved it
-            os.replace(source, target / "cur" / source.name)
+        for uid in uids:
+            source = self._root / uid
+            with contextlib.suppress(FileNotFoundError):  # another has moved it
+                os.replace(source, target / "cur" / source.name)
 
     def wait(self, seconds: float) -> None:
         """Wait until a mail comes, at most so long."""

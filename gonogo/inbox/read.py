@@ -11,7 +11,7 @@ import dkim.dnsplug
 import dns.exception
 import sqlalchemy as sa
 
-from gonogo.inbox.mailbox import InboxError, OpenMailbox, opened
+from gonogo.inbox.mailbox import InboxError, OpenMailbox, Place, opened
 from gonogo.inbox.take import Desk, take
 from gonogo.store import replies, schema
 
@@ -34,9 +34,14 @@ def read_once(desk: Desk, box: OpenMailbox) -> int:
     """Take every mail of an open mailbox, and return how many. Raises StoreError, and what the mailbox raises."""
     seen: set[str] = set()
     while arrived := [mail for mail in box.arrived() if mail.uid not in seen]:
-        for mail in arrived:
-            box.settle(mail.uid, take(desk, mail.raw))
-            seen.add(mail.uid)
+        places: dict[Place, list[str]] = {}
+        try:
+            for mail in arrived:
+                places.setdefault(take(desk, mail.raw), []).append(mail.uid)
+        finally:  # what was taken by then is moved whatever became of the rest
+            for place, uids in places.items():
+                box.settle(uids, place)
+        seen.update(mail.uid for mail in arrived)
     return len(seen)
 
 

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.field import amounts, doubles
-from gonogo.field.record import LINES_COMPARED, told_litres
+from gonogo.field.record import told_litres
 from gonogo.inbox import bounces, writers
 from gonogo.inbox.mailbox import Place
 from gonogo.inbox.writers import VALID, Writer
@@ -24,7 +24,7 @@ from gonogo.mail import token
 from gonogo.mail.letter import Post
 from gonogo.outgoing.message_id import message_id, reply_mark
 from gonogo.records import shift
-from gonogo.records.field import Entry, GaugeRain
+from gonogo.records.field import Entry, GaugeRain, Watering
 from gonogo.replies import letter as letters
 from gonogo.replies import trust
 from gonogo.replies.answer import Doubt, Teller, Written, raw_answer
@@ -39,6 +39,7 @@ from gonogo.store.replies import StoredReply
 from gonogo.wording.language import speaker
 
 ANSWERS_AN_HOUR = 10
+LINES_READ = 200  # the newest of the site's log: doubles, the last test, and what may be taken back
 ANSWER_HOURS = 24.0  # after this an answer to an answer is of no more use
 MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 OLDEST_DATE = timedelta(hours=24)  # of a mail whose own date is believed for what it tells without a time
@@ -177,10 +178,13 @@ def _said(case: _Case, lines: Any, background: Background) -> Understood:
     """Return what the lines of an answer say, with numbers that may not be taken back as faults."""
     if not lines:
         return Understood(unread=(Unread(line="", key="nothing_found"),))
-    person = case.writer.person
+    person, site = case.writer.person, case.writer.site
     said = understood(tuple(lines), reader_of(person, speaker(person.language, person.units)), background)
     own = {strip.id for strip in background.strips}
-    in_force = {line.id: line for line in doubles.in_force_of(background.log)}
+    known = {line.id: line for line in background.log}
+    for n in (n for n in said.undo if n not in known):  # older than what is read of the log
+        known |= {line.id: line for line in history.entry_log(case.connection, site.id, limit=1, until_id=n)}
+    in_force = {line.id: line for line in doubles.in_force_of(known.values())}
     wrong = [n for n in said.undo if n not in in_force or not _is_own(in_force[n], own)]
     wrong += [n for n in set(said.undo) if said.undo.count(n) > 1]
     if wrong:
@@ -195,7 +199,8 @@ def _is_own(line: StoredEntry, own: set[str]) -> bool:
 def _doubts(case: _Case, said: Understood) -> list[Doubt]:
     """Return what is asked about: likely doubles, contradictions, amounts far outside the plan."""
     in_force = doubles.in_force_of(case.background.log)
-    told = told_litres(case.connection, case.writer.site, case.desk.now_utc)
+    is_watered = any(isinstance(meant.new.entry, Watering) for meant in said.entries)
+    told = told_litres(case.connection, case.writer.site, case.desk.now_utc) if is_watered else {}
     found = []
     for meant in said.entries:
         entry = meant.new.entry
@@ -217,7 +222,7 @@ def _background(connection: sa.Connection, desk: Desk, writer: Writer, at_utc: d
         strips=own_strips(writer.site, [crew.id for crew in writer.crews]),
         now_utc=desk.now_utc,
         at_utc=at_utc,
-        log=history.entry_log(connection, writer.site.id, limit=LINES_COMPARED),
+        log=history.entry_log(connection, writer.site.id, limit=LINES_READ),
         readings=desk.config.readings[writer.site.id],
     )
 

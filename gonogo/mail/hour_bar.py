@@ -19,6 +19,7 @@ from gonogo.wording.phrases import phrase
 COLUMN_MIN = 15.0  # a column of the bar, 30 in a shift longer than LONG_H
 LONG_H = 13.0
 NAMES_AT_MOST = 3  # in one piece; more are counted
+KEEPS_HOURS = ("seal", "rain")  # never drawn longer than they are: their label stands before them where it must
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,16 +165,21 @@ def _fitting(
         for piece in pieces:
             need = math.ceil(len(piece.text) * columns_of + extra)
             first = max(math.floor(piece.from_min / _column_min(bar) + 1e-9), at)
-            last = max(math.ceil(piece.until_min / _column_min(bar) - 1e-9), first + need)
-            placed.append((first, last, piece))
+            last = max(math.ceil(piece.until_min / _column_min(bar) - 1e-9), first + 1)
+            if last - first < need and piece.kind in KEEPS_HOURS and first - at >= need and last <= n:
+                placed.append((first - need, first, replace(piece, kind="label")))
+                placed.append((first, last, replace(piece, labels=())))
+            else:
+                last = max(last, first + need)
+                placed.append((first, last, piece))
             at = last
         over = at - n
-        if over <= 0 or len(pieces) < 2:
-            room = placed[0][0] if placed else 0
-            shift = min(max(over, 0), room) if len(placed) == 1 else 0
-            return [(first - shift, min(last - shift, n), piece) for first, last, piece in placed]
+        if over <= 0:
+            return placed
         if shifted := _shifted_left(placed, over):
             return shifted
+        if len(pieces) < 2:
+            return [(max(first - over, 0), min(last, n), piece) for first, last, piece in placed]
         pieces = _joined(pieces)
 
 

@@ -64,6 +64,8 @@ def _move(change: Change, name: str, morning: Morning) -> Phrase:
         return phrase("moved.off", strip=name)
     if change.what in ("planned_start", "newly_planned") and change.after_utc is not None:
         day, _ = half_of(morning.site, change.after_utc)
+        if day == morning.plan.day:
+            return phrase("moved.on_today", strip=name)
         return phrase("moved.to", strip=name, day=Day(day=day, form="head"))
     return phrase("moved.today", strip=name)
 

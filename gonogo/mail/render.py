@@ -80,7 +80,9 @@ def message(
         html=html,
         language=recipient.language,
         pictures=pictures,
-        calendars=calendar.files(entries, view.site, speak, organizer=sender, made_utc=date_utc, day=view.day.day),
+        calendars=calendar.files(entries, view.site, speak, organizer=sender, made_utc=date_utc, day=view.day.day)
+        if entries
+        else (),
     )
     post = letter.Post(
         recipient=recipient,

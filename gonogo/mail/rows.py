@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 
 from gonogo.decide.plan_keys import SHORT
 from gonogo.mail.items import StripRow
@@ -51,14 +52,17 @@ def _lines(
         yield from _compact(strip_plan, of)
     elif of.badge == Badge.WATER_FIRST:
         yield from _water(strip_plan, of)
-    elif strip_plan.new_lift is not None:
+    elif strip_plan.new_lift is not None and not strip_plan.new_lift.is_if_rolled:
         yield from _new_lift(strip_plan.new_lift, of)
     elif of.badge == Badge.TEST and of.test is not None:
         yield from _test(of, reason, is_knowable=is_knowable)
     else:
         yield from _wait(strip_plan, of, reason, clock)
     yield from _unrecorded(strip_plan, clock)
-    if strip_plan.new_lift is None or strip_plan.new_lift.is_assumed:
+    coming = strip_plan.new_lift
+    if coming is not None and coming.is_if_rolled and coming.test is not None:
+        yield phrase("row.if_rolled", lift=Number(value=float(coming.lift)))
+    if coming is None or coming.is_assumed or coming.is_if_rolled:
         yield from _last_test(strip_plan.last_test, clock)
 
 
@@ -102,17 +106,30 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
     else:
         yield phrase("branch.inside", low=test.low, high=test.high)
+    yield phrase("branch.edge")
     if test.below == Then.WATER and test.per_point is not None:
         yield phrase("branch.below_water", litres=test.per_point, target=test.target)
     else:
         yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
     if test.above == Then.DISK and test.disk:
-        key = "branch.above_disk" if test.again is None else "branch.above_disk_again"
-        yield phrase(key, start=test.disk[0], again=test.again or "")
+        yield _above(test)
     else:
         yield phrase("branch.above_hold")
     if test.if_done == Then.RECORD:
         yield phrase("branch.if_done")
+
+
+def _above(test: TestView) -> Phrase:
+    """Return when a lift that its test finds too wet is disked, and tested again."""
+    start = test.disk[0]
+    if test.again is None:
+        return phrase("branch.above_disk", start=start)
+    if test.up_to is None:
+        return phrase("branch.above_disk_again", start=start, again=test.again)
+    if test.again_late is None:
+        return phrase("branch.above_disk_once", start=start, again=test.again, up_to=test.up_to)
+    moments = {"later": test.disk[-1], "again": test.again, "late": test.again_late}
+    return phrase("branch.above_disk_twice", start=start, up_to=test.up_to, **moments)
 
 
 def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
@@ -147,7 +164,14 @@ def _way_back(back: DryBack, clock: Clock) -> Iterator[Phrase]:
     if back.is_hopeless:
         yield phrase("row.hopeless")
     elif today:
-        yield phrase("row.disk", at=Names(items=tuple(phrase("form.moment", at=clock.at(at_utc)) for at_utc in today)))
+        yield phrase("row.disk", at=_moments(today, clock))
+        if back.ready is not None and not math.isnan(back.low_pct):
+            tests = [back.ready.at_utc, *([] if back.again_late_utc is None else [back.again_late_utc])]
+            yield phrase("row.disk_test", at=_moments(tests, clock), low=pct(back.low_pct), high=pct(back.high_pct))
+
+
+def _moments(moments_utc: Sequence[datetime], clock: Clock) -> Names:
+    return Names(items=tuple(phrase("form.moment", at=clock.at(at_utc)) for at_utc in moments_utc))
 
 
 def _number(strip_plan: StripPlan, key: str) -> Iterator[Phrase]:

@@ -78,7 +78,7 @@ def build(morning: Morning) -> MorningView:
         grid=grid,
         rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),
         changes=_changes(morning),
-        paths=paths_view(morning),
+        paths=paths_view(morning) if morning.paths else None,
         entries=entry_views(morning.entries, own, site),
         weather=sky_today,
         unsure=unsure(morning, decisions),

@@ -11,7 +11,7 @@ import numpy as np
 
 from gonogo.decide.closeness import is_close
 from gonogo.decide.conclusion import Conclusion
-from gonogo.decide.judge import Judgement, judge
+from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded
 from gonogo.errors import WeatherError
@@ -132,13 +132,11 @@ def _rng(frame: RunFrame) -> np.random.Generator:
 
 
 def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Judgement:
+    settings = frame.config.settings[frame.site.id]
     return judge(
-        frame.site,
-        day=frame.day,
-        now_utc=frame.now_utc,
+        SiteDay(site=frame.site, day=frame.day, now_utc=frame.now_utc, settings=settings),
         weather=weather,
         entries=stored.entries,
-        settings=frame.config.settings[frame.site.id],
         rng=rng,
         kept=Kept(learned=stored.learned, plans=stored.previous.plans),
     )

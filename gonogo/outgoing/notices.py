@@ -15,6 +15,7 @@ from gonogo.config import Config
 from gonogo.mail.letter import Content, Post, plain_notice, raw_message
 from gonogo.outgoing.message_id import day_of, message_id
 from gonogo.records import shift
+from gonogo.records.foreign_text import readable
 from gonogo.records.site import Recipient, Site
 from gonogo.store.queued import Envelope, Fallback, Queued
 
@@ -48,7 +49,9 @@ def to_operator(config: Config, notice: OperatorNotice, *, now_utc: datetime) ->
     if address is None:
         return ()
     subject = f"gonogo: {notice.subject} - {notice.site_name} - {notice.day.isoformat()}"
-    body = "\n".join(textwrap.fill(line, 76, subsequent_indent="  ", break_on_hyphens=False) for line in notice.lines)
+    body = "\n".join(
+        textwrap.fill(readable(line), 76, subsequent_indent="  ", break_on_hyphens=False) for line in notice.lines
+    )
     text = f"{subject}\n\n{body}\n\n`gonogo status` shows every mail and every run.\n"
     who = f"{notice.what}|{address}"
     identity = message_id(config.transport.sender, "operator", notice.day, notice.site_id, who)

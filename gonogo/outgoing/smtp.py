@@ -18,6 +18,7 @@ from types import TracebackType
 from gonogo.errors import DeliveryError, TransportError
 from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_address, checked_raw
 from gonogo.outgoing.server import Server, TlsServer, Watch
+from gonogo.records.foreign_text import one_line, without_secrets
 from gonogo.records.outside import Transport
 from gonogo.store.queued import Envelope
 
@@ -194,7 +195,7 @@ def _trust(transport: Transport) -> ssl.SSLContext:
 
 def _refusal(reply: _ReplyError, envelope: Envelope, transport: Transport) -> DeliveryError:
     """What a step answered with no means for the mail."""
-    said = f"{reply.code} {_shown(reply.text)}".strip()
+    said = f"{reply.code} {_shown(reply.text, transport)}".strip()
     server = f"{transport.host}:{transport.port}"
     is_about_mail = reply.step in ("recipient", "content") or (reply.step == "sender" and reply.code == 552)
     if not is_about_mail or reply.code in CODES_ABOUT_THE_SERVER or not 400 <= reply.code < 600:
@@ -227,19 +228,19 @@ def _cause(error: Exception, transport: Transport, watch: Watch) -> str:
         )
     if isinstance(error, smtplib.SMTPAuthenticationError):
         return (
-            f"{server} refused the login with {error.smtp_code} {_shown(_as_bytes(error.smtp_error))}. "
+            f"{server} refused the login with {error.smtp_code} {_shown(_as_bytes(error.smtp_error), transport)}. "
             f"Check user name and password. {waits}"
         )
     if isinstance(error, smtplib.SMTPNotSupportedError):
         return (
-            f"{server} does not offer what the transport asks for ({_shown(str(error).encode())}). "
+            f"{server} does not offer what the transport asks for ({_shown(str(error).encode(), transport)}). "
             f"Check security (starttls, tls, none) and port. Nothing was sent in clear. {waits}"
         )
     if isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError):
         return f"{server} was silent for {transport.timeout_s:g} s. {waits}"
     if isinstance(error, UnicodeError):  # its text would quote what could not be written, perhaps the password
         return f"{server}: host, user name or password holds a letter that SMTP cannot carry. {waits}"
-    return f"{server} cannot be used now ({type(error).__name__}: {_shown(str(error).encode())}). {waits}"
+    return f"{server} cannot be used now ({type(error).__name__}: {_shown(str(error).encode(), transport)}). {waits}"
 
 
 def _in_7_bits(raw: bytes) -> bytes:
@@ -251,7 +252,7 @@ def _as_bytes(text: bytes | str) -> bytes:
     return text if isinstance(text, bytes) else text.encode("utf-8", "replace")
 
 
-def _shown(text: bytes) -> str:
-    """A server's words on one line, without control characters, and not without end."""
-    plain = "".join(c if c.isprintable() else " " for c in text.decode("utf-8", "replace"))
-    return " ".join(plain.split())[:300]
+def _shown(text: bytes, transport: Transport) -> str:
+    """A server's words on one line, without secrets that it may echo."""
+    secrets = [transport.password] if transport.password else []
+    return one_line(without_secrets(text[:10_000].decode("utf-8", "replace"), secrets))

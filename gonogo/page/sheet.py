@@ -1,22 +1,23 @@
-"""A page for the pen: what a crew was told for each strip, with room for what was done. One page a crew and day."""
+"""A page for the pen: the day plan as a crew was told it, with room for what was done. One page a crew and day."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from functools import cache
 from importlib import resources
 
 import jinja2
 
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.site import Crew, Site, Strip
-from gonogo.records.verdict import Decision
 from gonogo.units import QUANTITIES
-from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
+from gonogo.wording.instruction import Instruction, instructions
 from gonogo.wording.language import Speaker
 from gonogo.wording.phrases import Day
+from gonogo.wording.reply_words import printed
 
 PAPERS = ("A4", "letter")
 TALLEST_ROW_MM, ROOM_MM = 13.0, 190.0  # of the table's rows on the page
@@ -24,10 +25,10 @@ TALLEST_ROW_MM, ROOM_MM = 13.0, 190.0  # of the table's rows on the page
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A strip as it stands on the page. told: hours and water, "" where nothing is told."""
+    """A strip as it stands on the page. told: water and rolling with their hours, "" where nothing is told."""
 
     strip: str
-    verdict: str
+    badge: str
     told: str
 
 
@@ -58,22 +59,25 @@ def _template() -> jinja2.Template:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetData:
-    """What a page is made from. decisions: by strip what was told today; contact: whom to phone or write, "" for none.
+    """What a page is made from. contact: whom to phone or write, "" for none.
 
+    plan    the day plan that the day's mails tell, None where there is none yet
+    chance_needed   the chance that the site asks for
     paper   "A4" or "letter"
     """
 
     site: Site
     crew: Crew
     day: date
-    decisions: Mapping[str, Decision]
+    plan: DayPlan | None
+    chance_needed: float = math.nan
     paper: str = "A4"
     contact: str = ""
 
 
 def sheet(data: SheetData, speak: Speaker) -> str:
     """Return the page in a language and its units: complete in itself, nothing to be fetched."""
-    strips = [strip for strip in data.site.strips if strip.crew_id == data.crew.id]
+    strips = {strip.id: strip for strip in data.site.strips if strip.crew_id == data.crew.id}
     unit = {"metric": 0, "us": 1}[speak.unit_system]
     view = SheetView(
         site=data.site.name,
@@ -90,21 +94,23 @@ def sheet(data: SheetData, speak: Speaker) -> str:
     return _template().render(view=view, word=speak.word, language=speak.words.language)
 
 
-def _rows(strips: Sequence[Strip], data: SheetData, speak: Speaker) -> tuple[Row, ...]:
+def _rows(strips: dict[str, Strip], data: SheetData, speak: Speaker) -> tuple[Row, ...]:
+    """Return the strips in working order with what they are told; in the config's order where nothing is told."""
+    if data.plan is None:
+        return tuple(Row(strip=_name(strip), badge="", told="") for strip in strips.values())
     clock = Clock(site=data.site, day=data.day)
-    return tuple(_row(strip, data.decisions.get(strip.id), clock, speak) for strip in strips)
+    told = instructions(data.plan, strips, clock, data.chance_needed)
+    rows = [_row(_name(strips[t.strip_id]), t, speak) for t in told]
+    known = {t.strip_id for t in told}
+    return (*rows, *(Row(strip=_name(s), badge="", told="") for s in strips.values() if s.id not in known))
 
 
-def _row(strip: Strip, decision: Decision | None, clock: Clock, speak: Speaker) -> Row:
-    name = strip.id if strip.name == strip.id else f"{strip.id} {strip.name}"
-    if decision is None:
-        return Row(strip=name, verdict="", told="")
-    hours = _hours(decision.from_utc, decision.until_utc, clock, speak)
-    water = speak.say(phrases.amount("litres", decision.water.litres)) if decision.water is not None else ""
-    told = ", ".join(filter(None, (hours, water)))
-    return Row(strip=name, verdict=speak.word(f"verdict.{decision.verdict}"), told=told)
+def _row(name: str, told: Instruction, speak: Speaker) -> Row:
+    water = "" if told.litres is None or told.water is None else f"{speak.say(told.litres)} {speak.say(told.water)}"
+    rolling = "" if told.roll is None else f"{printed(speak.words.language, 'rolled')} {speak.say(told.roll)}"
+    lines = ", ".join(filter(None, (water, rolling)))
+    return Row(strip=name, badge=speak.word(f"badge.{told.badge}"), told=lines)
 
 
-def _hours(from_utc: datetime | None, until_utc: datetime | None, clock: Clock, speak: Speaker) -> str:
-    span = clock.span(from_utc, until_utc)
-    return "" if span is None else speak.say(span)
+def _name(strip: Strip) -> str:
+    return strip.name if strip.name.startswith(strip.id) else f"{strip.id} {strip.name}"

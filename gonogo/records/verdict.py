@@ -30,21 +30,6 @@ class RuleSeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DriverCheck:
-    """What a truck driver can check without an instrument, on the section of the first load.
-
-    length_m, time_s   at the right speed the bar is over so many metres for so many seconds
-    after_passes       after so many passes over all lanes left_litres are left of the load; 0 = halfway along the
-                       section of the only pass
-    """
-
-    length_m: float
-    time_s: float
-    after_passes: int
-    left_litres: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class WaterPlan:
     """Water for one strip, SI, unrounded (wording/phrases.py rounds).
 
@@ -53,7 +38,6 @@ class WaterPlan:
     limited_by     "" or what cut the dose: "wet_edge", "rain", "maintain" (keep damp only)
     warnings       keys of WATER_WARNINGS, e.g. "dose_outside_usual", "retest_after_watering", "speed_outside_range"
     load_ends_m    distance along the strip at which each load runs out [m]
-    check          what the driver can check; None in plans that older versions stored
     """
 
     strip_id: str
@@ -73,7 +57,6 @@ class WaterPlan:
     truck_id: str
     limited_by: str = ""
     warnings: tuple[str, ...] = ()
-    check: DriverCheck | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -17,20 +18,23 @@ class ConfigWatch:
     """Holds the last accepted config, and what is wrong with the files now.
 
     accepted   addresses, times and strips come from it, whatever stands in the files
+    reread     set by whoever wants the files read again
     faults     "" per fault: while there is one, no verdict is made, since nobody knows which site was meant
     """
 
     def __init__(self, accepted: Config, environ: Mapping[str, str]) -> None:
         self.accepted = accepted
         self.faults: tuple[str, ...] = ()
+        self.reread = threading.Event()
         self._environ = environ
         self._seen = self._fingerprint()
 
     def refresh(self) -> None:
-        """Read the files again if any of them changed. Faults of the files are kept, not raised."""
+        """Read the files again if any of them changed, or if asked to. Faults of the files are kept, not raised."""
         now = self._fingerprint()
-        if now == self._seen:
+        if now == self._seen and not self.reread.is_set():
             return
+        self.reread.clear()
         self._seen = now
         # Until it has been read: a fault of our own in reading must not leave the old config deciding.
         self.faults = ("The config was changed and could not be read.",)

@@ -43,6 +43,14 @@ def due_day(site: Site, now_utc: datetime, lead_min: float) -> date | None:
     return None
 
 
+def missed_day(site: Site, now_utc: datetime) -> date | None:
+    """Return the local date whose deadline is over while its shift still runs, or None."""
+    today = times.local_date(now_utc, site.zone)
+    _, deadline = run_window_utc(site, today, 0.0)
+    _, shift_end = shift.shift_utc(site, today)
+    return today if shift.is_working_day(site, today) and deadline <= now_utc < shift_end else None
+
+
 def recheck_window_utc(site: Site, day: date, at: time) -> tuple[datetime, datetime]:
     """Return between which moments a re-check of a local date may start."""
     start = times.moment_utc(day, at, site.zone)

@@ -14,11 +14,12 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TextIO
 
+from gonogo.records.foreign_text import SHORTEST_SECRET, readable, without_secrets
+
 if TYPE_CHECKING:
     from gonogo.config import Config
 
 FIELDS = ("site", "day", "edition", "run")  # given as `extra` of a log call
-SHORTEST_SECRET = 4  # shorter ones would blank out half of every line
 _ADDRESS = re.compile(r"[\w.!#$%&'*+/=?^`{|}~-]+@[\w-]+(?:\.[\w-]+)+")
 _LOGIN_IN_URL = re.compile(r"(\w+://[^\s:/@]*):[^\s@/]+@")
 
@@ -37,8 +38,7 @@ class Cleaner:
         self.secrets = tuple(sorted(secrets, key=len, reverse=True))
 
     def __call__(self, text: str) -> str:
-        for secret in self.secrets:
-            text = text.replace(secret, "(not shown)")
+        text = readable(without_secrets(text, self.secrets), keep="\n\t")
         return _ADDRESS.sub(_marked, _LOGIN_IN_URL.sub(r"\1:(not shown)@", text))
 
 

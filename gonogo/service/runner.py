@@ -126,9 +126,14 @@ class Runner:
                 return forecasts.forecast(site, (), now_utc=now_utc, stored=recent)
         return self.ask(site, now_utc, stored)
 
-    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal) -> None:
-        """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError."""
+    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal, *, is_missed: bool = False) -> None:
+        """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError.
+
+        is_missed   its deadline is over: the notices are of use until the end of the shift
+        """
         frame = self.morning_frame(site, day, now_utc)
+        if is_missed:
+            frame = replace(frame, deadline_utc=shift.shift_utc(site, day)[1])
         try:
             result = morning_run.run_morning(frame, refusal=refusal)
         except ClockRefutedError as error:

@@ -219,12 +219,18 @@ def serve(work: Work, *, stop: threading.Event) -> None:
     Schedule(work, stop).run()
 
 
-def stop_on_signals(stop: threading.Event) -> None:
-    """Let SIGTERM and SIGINT end the service after the step that is under way."""
+def heed_signals(stop: threading.Event, reread: threading.Event) -> None:
+    """Let SIGTERM and SIGINT end the service after the step that is under way, and SIGHUP read the config again."""
 
     def handler(number: int, _frame: object) -> None:
-        log.info("stopping on %s", signal.Signals(number).name)
-        stop.set()
+        name = signal.Signals(number).name
+        if name == "SIGHUP":
+            log.info("the config is read again on SIGHUP")
+            reread.set()
+        else:
+            log.info("stopping on %s", name)
+            stop.set()
 
-    signal.signal(signal.SIGTERM, handler)
-    signal.signal(signal.SIGINT, handler)
+    for name in ("SIGTERM", "SIGINT", "SIGHUP"):
+        if hasattr(signal, name):  # Windows has no SIGHUP
+            signal.signal(getattr(signal, name), handler)

@@ -28,19 +28,23 @@ def serve(
     config: Config,
     *,
     stop: threading.Event | None = None,
+    reread: threading.Event | None = None,
     fetch: Fetch | None = None,
     environ: Mapping[str, str] | None = None,
 ) -> None:
     """Run the service until it is told to stop.
 
     stop      ends it; SIGTERM and SIGINT do when None
+    reread    has the config read again, whether its files look changed or not
     fetch     asks the weather services; those of the config when None
     environ   for the secrets that a changed config names
     """
     halt = stop or threading.Event()
+    again = reread or threading.Event()
     if stop is None:
-        schedule.stop_on_signals(halt)
+        schedule.heed_signals(halt, again)
     service = Service(config, halt=halt, fetch=fetch, environ=environ or {})
+    service.configs.reread = again
     try:
         service.begin()
         schedule.serve(service.work(), stop=halt)
@@ -117,8 +121,9 @@ class Service:
         )
         try:
             report = worker.round()
-        except StoreError:
+        except StoreError as error:
             log.exception("the outbox could not be used; it is tried again")
+            self._watch.tell_store_fault(error, now_utc)
             return
         if not report.is_good:
             log.warning("%s", delivery_line(report, config.transport))

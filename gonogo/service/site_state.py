@@ -25,6 +25,7 @@ from gonogo.wording.sentences import NO_VERDICT
 SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
 
 
+TALLY = {Verdict.COMPACT: "tally.compact", Verdict.WATER: "tally.water_first", Verdict.WAIT: "tally.wait"}
 UNSENT = ("waiting", "refused", "expired", "set_aside")
 LOOK_BACK = timedelta(days=3)  # mails older than this no longer matter to anybody
 
@@ -109,7 +110,7 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
 def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[tuple[str, Gap]], list[Phrase]]:
     """Return the lines of a run, and its faults."""
     verdicts = [d.verdict for d in runs.decisions(connection, run.id)]
-    tally = Names(items=tuple(phrase(f"tally.{v}", n=verdicts.count(v)) for v in Verdict if v in verdicts))
+    tally = Names(items=tuple(phrase(TALLY[v], n=verdicts.count(v)) for v in Verdict if v in verdicts))
     key = "status.morning" if run.edition == "morning" else "status.recheck"
     done = clock.minute(run.finished_utc or run.claimed_utc)
     lines: list[tuple[str, Gap]] = [

@@ -10,16 +10,17 @@ from datetime import date, datetime, timedelta
 from functools import partial
 
 from gonogo import times
-from gonogo.errors import DeliveryError, StoreError, WeatherError
+from gonogo.errors import StoreError, WeatherError
 from gonogo.morning import compute
 from gonogo.morning.run import Refusal
-from gonogo.outgoing import delivery, mails, notices
-from gonogo.outgoing.envelope import always_ours
+from gonogo.outgoing import mails, notices
+from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.frame import MORNING
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records.site import Site
-from gonogo.service import due, health, logs
+from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
+from gonogo.service.last_good import LastGood
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
@@ -28,6 +29,7 @@ from gonogo.store import ahead, outbox, runs, schema
 
 log = logging.getLogger("gonogo.service.watch")
 
+MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
@@ -37,8 +39,11 @@ class Watch:
     def __init__(self, runner: Runner) -> None:
         self._runner = runner
         self._seen: dict[tuple[str, date], datetime] = {}
-        self._told_directly: set[str] = set()
+        self._direct = Direct()
+        self._kept: LastGood | None = None
+        self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
+        self._missed: set[tuple[str, date]] = set()
         self._told_faults: tuple[str, ...] = ()
 
     def check(self, now_utc: datetime, workers: Workers) -> None:
@@ -46,7 +51,7 @@ class Watch:
         steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
         steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
-        steps += [partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
+        steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
         for step in steps:
             try:
                 step()
@@ -56,11 +61,13 @@ class Watch:
     def stepped(self) -> None:
         """Count anew how long runs take: the clock was set."""
         self._seen.clear()
+        self._missed.clear()
 
     def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         config, runner = self._runner.configs.accepted, self._runner
         day = due.due_day(site, now_utc, runner.lead_min(site))
         if day is None:
+            self._look_for_missed(site, now_utc, workers)
             return
         seen_utc = self._seen.setdefault((site.id, day), now_utc)
         seen_utc = max(seen_utc, runner.begun_utc(site.id, day) or seen_utc)
@@ -74,7 +81,10 @@ class Watch:
             if run is None and is_late:
                 workers.give_up((site.id, day, MORNING))
                 self._give_up(site, day, now_utc)
-        except StoreError:
+            if run is not None:
+                self._mornings[site.id] = day
+        except StoreError as error:
+            self.tell_store_fault(error, now_utc)
             if is_late and not runner.is_done(site.id, day, None):
                 log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
                 self._notify_directly(site, day, now_utc)
@@ -85,6 +95,40 @@ class Watch:
         if is_good and url is not None and (site.id, day) not in self._pinged:
             self._pinged.add((site.id, day))
             workers.put(("ping", site.id, day), partial(self._ping, url, site.id, day))
+
+    def _look_for_missed(self, site: Site, now_utc: datetime, workers: Workers) -> None:
+        """Tell crews and operator of a morning that nobody made before its deadline, while the shift runs.
+
+        A site that never ran has missed nothing yet.
+        """
+        day = due.missed_day(site, now_utc)
+        trust = self._runner.trust
+        is_doubtful = not trust.may_run or abs(trust.set_by) > CLOCKS_APART
+        if day is None or (site.id, day) in self._missed or is_doubtful:
+            return
+        try:
+            with schema.read(self._runner.store) as connection:
+                is_made = runs.last_run(connection, site.id, day=day, edition=MORNING) is not None
+                is_new = runs.last_run(connection, site.id) is None
+        except StoreError as error:
+            self.tell_store_fault(error, now_utc)
+            return
+        self._missed.add((site.id, day))
+        if not (is_made or is_new):
+            workers.put(("missed", site.id, day), partial(self._tell_missed, site, day, now_utc))
+
+    def _tell_missed(self, site: Site, day: date, now_utc: datetime) -> None:
+        """Tell of a missed morning, unless a weather service's Date says that the machine's clock is wrong."""
+        try:
+            offset_s = self._runner.ask(site, now_utc, ()).clock_offset_s
+        except WeatherError:
+            offset_s = math.nan
+        if math.isfinite(offset_s) and abs(offset_s) > CLOCKS_APART.total_seconds():
+            self._runner.trust.refuted(timedelta(seconds=offset_s))
+            self._missed.discard((site.id, day))
+            return
+        reason = f"The service was not at work before {site.deadline:%H:%M}."
+        self._runner.refuse(site, day, now_utc, Refusal(reason=MISSED_TEXT, faults=(reason,)), is_missed=True)
 
     def _ping(self, url: str, site_id: str, day: date) -> None:
         if not ping(url, site_id):
@@ -99,16 +143,7 @@ class Watch:
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
         frame = self._runner.morning_frame(site, day, now_utc, edition="notice")
-        with delivery.opened(frame.config.transport) as transport:
-            for envelope in mails.plain_mails(frame, compute.COMPUTATION_TEXT):
-                if envelope.message_id in self._told_directly:
-                    continue
-                try:
-                    transport.deliver(envelope, always_ours)
-                except DeliveryError as error:
-                    log.error("a notice did not go: %s", error, extra={"site": site.id})
-                else:
-                    self._told_directly.add(envelope.message_id)
+        self._direct.send(frame.config.transport, mails.plain_mails(frame, compute.COMPUTATION_TEXT))
 
     def _tell_config_faults(self, now_utc: datetime) -> None:
         """Write to the operator once about each state of a config that cannot be used."""
@@ -154,9 +189,38 @@ class Watch:
             with schema.begin(self._runner.store) as connection:
                 outbox.put(connection, notices.to_operator(config, notice, now_utc=now_utc), now_utc=now_utc)
         except StoreError:
-            log.exception("the operator could not be written to")
-            return False
+            log.exception("the operator could not be written to by the outbox; the mail goes without it")
+            return self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
         return True
+
+    def tell_store_fault(self, fault: StoreError, now_utc: datetime) -> None:
+        """Write to the operator past the outbox that the database cannot be used: once a day."""
+        site, config = self._runner.sites()[0], self._runner.configs.accepted
+        notice = OperatorNotice(
+            site_id=site.id,
+            site_name="all sites",
+            day=times.local_date(now_utc, site.zone),
+            what="store",
+            subject="the database cannot be used",
+            lines=(
+                "The database refuses. Until it works no verdict can be stored and no mail leaves the outbox; crews "
+                "get plain notices at their mail time.",
+                str(fault).splitlines()[0],
+                "Look for a full disk, wrong rights, or a server that is down.",
+            ),
+        )
+        self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+
+    def _keep_last_good(self) -> None:
+        """Keep beside the database what a start that cannot run needs to tell those who wait."""
+        last = LastGood(config=self._runner.configs.accepted, mornings=dict(self._mornings))
+        if last == self._kept:
+            return
+        try:
+            last_good.keep(last)
+            self._kept = last
+        except OSError as error:
+            log.error("the copy of the last good config could not be written: %s", error.strerror)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""

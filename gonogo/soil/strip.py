@@ -65,7 +65,7 @@ LEARNABLE: dict[str, Learnable] = {
 # Before anything is learned. A lift that was recorded as spread or disked is loose and bare, and lies on a rolled one:
 # it dries less than the bare-soil limit of FAO-56 by our own choice, and exchanges little. Of one that nobody recorded
 # it is not known how long it has lain, nor on what: it is taken to dry and to be fed as measured ground is (chosen on
-# stations of the U.S. Climate Reference Network; see DEVELOPERS.md).
+# stations of the U.S. Climate Reference Network; see README.md of this room).
 FRESH_EVAPORATION, LONG_LAID_EVAPORATION = 0.7, 0.4  # against the bare-soil limit
 EVAPORATION_RANGE = (0.15, 2.5)  # sealed, crusted, mulched and fed ground
 FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H = 0.005, 0.02  # of the difference to what lies below, an hour

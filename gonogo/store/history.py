@@ -151,8 +151,10 @@ def entries(connection: sa.Connection, site_id: str, *, since_utc: datetime | No
     return tuple(decoded(row.record, KINDS[row.kind]) for row in connection.execute(query))
 
 
-def entry_log(connection: sa.Connection, site_id: str, *, limit: int = 1000) -> tuple[StoredEntry, ...]:
-    """Return every line that was ever entered for a site, newest first."""
+def entry_log(
+    connection: sa.Connection, site_id: str, *, limit: int = 1000, until_id: int | None = None
+) -> tuple[StoredEntry, ...]:
+    """Return every line that was ever entered for a site, newest first. until_id: from the line of that number on."""
     log = schema.entry
     later = log.alias("later")
     query = (
@@ -162,6 +164,8 @@ def entry_log(connection: sa.Connection, site_id: str, *, limit: int = 1000) -> 
         .order_by(log.c.id.desc())
         .limit(limit)
     )
+    if until_id is not None:
+        query = query.where(log.c.id <= until_id)
     return tuple(stored_entry(row) for row in connection.execute(query))
 
 

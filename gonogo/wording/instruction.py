@@ -36,6 +36,8 @@ class TestView:
     per_point: Amount | None
     disk: tuple[Moment, ...]
     again: Moment | None
+    again_late: Moment | None
+    up_to: Number | None
     if_done: Then | None
 
 
@@ -190,5 +192,7 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         per_point=phrases.amount("litres", test.litres_per_pct) if known else None,
         disk=tuple(clock.at(at_utc) for at_utc in test.disk_utc),
         again=None if test.again_utc is None else clock.at(test.again_utc, "later"),
+        again_late=None if test.again_late_utc is None else clock.at(test.again_late_utc, "later"),
+        up_to=None if math.isnan(test.again_up_to_pct) else pct(test.again_up_to_pct),
         if_done=test.if_done,
     )

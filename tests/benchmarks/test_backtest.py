@@ -3,8 +3,8 @@
     pytest tests/benchmarks/test_backtest.py -s
 
 The bounds are what must be reached for the 0-150 mm layer (share of the error of "no change" at 1, 3, 5, 10 days), and
-for every layer and climate to stay below "no change". The table that it prints stands in DEVELOPERS.md. The table of
-soils was fitted on these stations: how good it is on soil never seen is in DEVELOPERS.md too (stations left out).
+for every layer and climate to stay below "no change". Its table stands in gonogo/soil/README.md. The table
+of soils was fitted on these stations: how good it is on soil never seen is there too (stations left out).
 """
 
 from __future__ import annotations

@@ -16,24 +16,28 @@ NEVER = datetime.max.replace(tzinfo=UTC)
 @pytest.fixture(scope="module")
 def by_sky() -> dict[str, dict[tuple[int, int], Morning]]:
     return {
-        sky: {(m.deviation, m.lift_mm): m for m in mornings("silt_loam", sky)} for sky in ("dry hot", "mild", "drizzle")
+        sky: {(m.deviation, m.lift_mm): m for m in mornings("silt_loam", sky, WET, (200,))}
+        for sky in ("dry hot", "mild", "drizzle")
     }
 
 
 def ready_utc(morning: Morning) -> datetime:
-    """Return when a strip is likely ready at the latest word of the plan, the end of time where never."""
+    """Return when a strip may be ready by the plan, the end of time where never.
+
+    Its next try, or the second test of a strip whose first one may find it wet: that is disked in between.
+    """
     if morning.decision.verdict != Verdict.WAIT:
         return morning.decision.from_utc or NEVER
-    coming = morning.plan.next
-    return NEVER if coming is None or coming.at_utc is None else coming.at_utc
+    coming, test = morning.plan.next, morning.plan.test
+    found = [None if coming is None else coming.at_utc, None if test is None else test.again_utc]
+    return min((at for at in found if at is not None), default=NEVER)
 
 
 @pytest.mark.parametrize("deviation", WET)
-@pytest.mark.parametrize("lift_mm", [200, 300])
 def test_more_drying_weather_is_never_ready_later(
-    by_sky: dict[str, dict[tuple[int, int], Morning]], deviation: int, lift_mm: int
+    by_sky: dict[str, dict[tuple[int, int], Morning]], deviation: int
 ) -> None:
-    hot, mild, drizzle = (ready_utc(by_sky[sky][deviation, lift_mm]) for sky in ("dry hot", "mild", "drizzle"))
+    hot, mild, drizzle = (ready_utc(by_sky[sky][deviation, 200]) for sky in ("dry hot", "mild", "drizzle"))
     assert hot <= mild <= drizzle
 
 

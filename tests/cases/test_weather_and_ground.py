@@ -106,7 +106,7 @@ def test_water_that_stands_on_a_sealed_clay_stops_it_until_it_has_gone() -> None
     assert made.from_utc >= at(11.0)
     assert {"let_water_off"} <= set(made.advice)
     assert "look_at_surface" in made.test
-    long = decision(**(wet | {"strips": [strip(surface=Surface.SEALED, length_m=1000.0)]}))
+    long = decision(**(wet | {"strips": [strip(surface=Surface.SEALED, length_m=700.0)]}))
     assert (long.verdict, long.reason) == (Verdict.WAIT, "standing_water")
 
 

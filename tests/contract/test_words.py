@@ -39,8 +39,8 @@ UNRECORDED = (Task.WATER, Task.DISK, Task.ROLL)  # work that a plan may have tol
 MACHINE_WORK = (Work.ROLLING, Work.WATERING)
 WORDS_OF_VERDICT = ("before", "after")  # gaps that hold no number
 KEYS = [(table, key) for table, keys in VOCABULARY.items() for key in keys]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "replies")]
-ROOMS = [Path(gonogo.__file__).parent / room for room in ("wording", "mail", "page", "book", "cli", "service")]
+PACKAGE = Path(gonogo.__file__).parent
+ROOMS = [PACKAGE / room for room in ("wording", "mail", "page", "book", "cli", "replies", "inbox", "service")]
 
 
 def test_four_languages_are_there() -> None:
@@ -151,7 +151,9 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"weather.{name}" for name in ("source", "notes", "faults", "fallen", "hour", "day", "temp", "humidity")}
     made |= {f"weather.{name}" for name in ("wind", "sun", "rain", "chance", "likely", "evaporation")}
     made |= {f"status.{name}" for name in (*STATES, "leased", *(f"is_{state}" for state in UNSENT))}
-    made |= {f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service")}
+    made |= {
+        f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
+    }
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
 

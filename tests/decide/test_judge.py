@@ -12,7 +12,7 @@ from example_mornings import example_config, recorded
 from sites import STRIP
 
 from gonogo.cli import demo
-from gonogo.decide.judge import Judgement, judge
+from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import SURFACE_AFTER, lift_history
 from gonogo.moisture.simulate import Kept
@@ -59,12 +59,9 @@ def judged(
     if melt_mm is not None:
         weather = replace(weather, melt_mm=melt_mm)
     return judge(
-        site,
-        day=demo.DAY,
-        now_utc=NOW,
+        SiteDay(site=site, day=demo.DAY, now_utc=NOW, settings=loaded.settings[site.id]),
         weather=weather,
         entries=entries,
-        settings=loaded.settings[site.id],
         rng=np.random.default_rng(2),
         kept=Kept(learned=stored),
     )

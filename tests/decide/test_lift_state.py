@@ -13,6 +13,8 @@ from hand_made import DAY, NOW_UTC, SETTINGS, at, material, morning, site, strip
 
 from gonogo.config.kinds import BINDERS
 from gonogo.decide.lift_state import LiftState, lift_states, with_passes
+from gonogo.decide.order.today import BREAK_UP_H, test_done_h
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.lift_history import lift_history
 from gonogo.moisture.present_lift import site_as_it_lies
@@ -208,3 +210,29 @@ def test_density_tests_are_due_by_area_or_volume(per_m2: float, per_m3: float, n
 
 def test_half_dry_members_of_a_setting_lift_are_what_the_row_says() -> None:
     assert float(np.mean(lift_mornings.HALF_DRY < 12.0)) == 0.5
+
+
+# --- each lift its own -------------------------------------------------------------------------------------------
+
+
+def test_the_second_lift_is_watered_for_its_own_thickness() -> None:
+    twice = strip(lifts=2, following_lift_thickness_m=0.15)
+    whole = site([twice])
+    done = [work(at(6) - timedelta(days=2), "rolled", 6), work(at(6) - timedelta(hours=20), "spread")]
+    first, second = (lift_history(twice, entries, at(6), whole) for entries in ([], done))
+    litres = []
+    for history in (first, second):
+        there = site_as_it_lies(whole, [history])
+        made = one(w_pct=9.0, et0_mm=0.0, strips=there.strips)
+        assert made.water is not None
+        litres.append(made.water.litres_m2)
+    # By hand: 5 points of 0.25 m and of 0.15 m at 1600 kg/m3.
+    assert litres == pytest.approx([20.0, 12.0])
+
+
+def test_a_lift_in_rework_is_broken_up_before_it_is_tested() -> None:
+    plain, rework = (prepare(morning(lifts={"N1": LiftState(is_rework=is_rework)})) for is_rework in (False, True))
+    assert test_done_h(rework, 0) - test_done_h(plain, 0) == pytest.approx(BREAK_UP_H)
+    sand = material(soil_class="sand", is_granular=True)
+    inputs = morning(lifts={"N1": LiftState(is_rework=True)}, on_site={"materials": (sand,)})
+    assert test_done_h(prepare(inputs), 0) == test_done_h(plain, 0)

@@ -13,6 +13,7 @@ import pytest
 from example_mornings import example_config, example_frame, recorded
 
 from gonogo.cli import demo, whatif_report
+from gonogo.decide.judge import SiteDay
 from gonogo.decide.whatif import Course, Turn, courses
 from gonogo.errors import ConfigError
 from gonogo.morning import answers
@@ -33,14 +34,11 @@ def asked(strip_id: str, turn: Turn, tmp: str) -> tuple[Course, Course]:
     stored = StoredInputs(entries=entries)
     weather = answers.checked(frame, stored, recorded(site, NOW, ()), np.random.default_rng(5))
     return courses(
-        site,
+        SiteDay(site=site, day=demo.DAY, now_utc=NOW, settings=settings),
         strip_id,
         turn,
-        day=demo.DAY,
-        now_utc=NOW,
         weather=weather,
         entries=entries,
-        settings=settings,
         seed=5,
     )
 

@@ -68,7 +68,7 @@ def server(at_once: bytes, then: bytes, pause_s: float = 0.05) -> Iterator[tuple
 
 
 def settings(url: str, name: str = "open_meteo") -> ServiceSettings:
-    return ServiceSettings(name=name, base_url=url, contact="ops@example.com", timeout_s=0.2, retries=2)
+    return ServiceSettings(name=name, base_url=url, contact="ops@example.com", timeout_s=1.0, retries=2)
 
 
 def sound() -> tuple[bytes, bytes]:
@@ -84,7 +84,7 @@ def test_a_server_that_trickles_is_given_up_and_closed_for_the_round(where: str)
                 forecast(site, [settings(url)], now_utc=MORNING_UTC, round_state=round_state)
             assert refusal.value.passing
         round_state.session.close()
-    assert "was not whole after 1 s" in str(refusal.value)
+    assert "was not whole after 4 s" in str(refusal.value)
     assert len(asked) == 1  # neither again for this site, nor for the next
 
 
@@ -103,7 +103,7 @@ def test_sites_of_another_service_do_not_wait_for_one_that_trickles() -> None:
 
         def ask_slow() -> None:
             try:
-                long = replace(settings(slow, "open_meteo_ensemble"), timeout_s=1.5)
+                long = settings(slow, "open_meteo_ensemble")
                 forecast(HARROW_FLATS, [long], now_utc=MORNING_UTC, round_state=round_state)
             except NoForecastError as error:
                 failed.append(error)

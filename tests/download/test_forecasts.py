@@ -20,7 +20,7 @@ import responses
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed
 
 from gonogo import __version__
-from gonogo.download import asking, web
+from gonogo.download import usable, web
 from gonogo.download.forecasts import Downloaded, forecast, licence_notes
 from gonogo.download.web import RoundState
 from gonogo.errors import WeatherError
@@ -350,7 +350,7 @@ def test_an_answer_is_checked_once_on_its_way_to_the_weather(monkeypatch: pytest
         n_checks += 1
         return real(asked_for)
 
-    for module in (asking, series):
+    for module in (usable, series):
         monkeypatch.setattr(module, "passed", counted)
     responses.get(FREE, body=HARROW_FLATS_BODY)
     found = asked()

@@ -71,6 +71,7 @@ def explained(morning: Morning, rows: Sequence[dict[str, object]]) -> str:
         "deviation": morning.deviation,
         "answer": guide.answer(morning),
         "reason": morning.decision.reason,
+        "states": "/".join(guide.states(morning)),
     }
     return next((str(r["title"]) for r in rows if all(own[k] in r[k] for k in own if k in r)), "")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -94,7 +94,9 @@ class Morning:
         return (optimum + self.deviation) / optimum
 
 
-def mornings(soil: str, sky_name: str) -> Iterator[Morning]:
+def mornings(
+    soil: str, sky_name: str, deviations: Sequence[int] = DEVIATIONS, lifts_mm: Sequence[int] = LIFTS_MM
+) -> Iterator[Morning]:
     """Yield the mornings of a soil class in a weather, each strip as if it had the machines to itself."""
     sky = SKIES[sky_name]
     at_utc = MAIL_UTC[sky.season]
@@ -102,12 +104,12 @@ def mornings(soil: str, sky_name: str) -> Iterator[Morning]:
         folder = Path(made)
         (folder / "config" / "sites").mkdir(parents=True)
         (folder / "config" / "gonogo.toml").write_text(GONOGO, encoding="utf-8")
-        (folder / "config" / "sites" / "table.toml").write_text(_site(soil), encoding="utf-8")
+        (folder / "config" / "sites" / "table.toml").write_text(_site(soil, deviations, lifts_mm), encoding="utf-8")
         (folder / "body.json").write_text(text(body(_scenario(sky, at_utc))), encoding="utf-8")
-        conclusion = _concluded(folder, at_utc, _tests(soil, at_utc))
+        conclusion = _concluded(folder, at_utc, _tests(soil, at_utc, deviations, lifts_mm))
     decisions = {d.strip_id: d for d in conclusion.decisions}
-    for deviation in DEVIATIONS:
-        for lift_mm in LIFTS_MM:
+    for deviation in deviations:
+        for lift_mm in lifts_mm:
             strip_id = _strip_id(deviation, lift_mm)
             yield Morning(soil, sky_name, deviation, lift_mm, decisions[strip_id], conclusion.plan.strip(strip_id))
 
@@ -135,10 +137,10 @@ def _scenario(sky: Sky, at_utc: datetime) -> Scenario:
     )
 
 
-def _site(soil: str) -> str:
+def _site(soil: str, deviations: Sequence[int], lifts_mm: Sequence[int]) -> str:
     omc_pct, mdd_kg_m3, spread_kg_m3 = SOILS[soil]
     is_clayey = SOIL_CLASSES[soil].group == "clayey"
-    n = len(DEVIATIONS)
+    n = len(deviations)
     lines = [
         '[site]\nname = "Table"',
         f"latitude_deg = {LATITUDE_DEG}\nlongitude_deg = 0.4\nelevation_m = 120",
@@ -148,7 +150,7 @@ def _site(soil: str) -> str:
         f"omc_pct = {omc_pct}\nmdd_kg_m3 = {mdd_kg_m3}\nwindow_points = [{WINDOW[0]}, {WINDOW[1]}]",
         "required_compaction_pct = 95",
     ]
-    for lift_mm in LIFTS_MM:  # a crew for each, with a roller and a truck for every strip
+    for lift_mm in lifts_mm:  # a crew for each, with a roller and a truck for every strip
         lines += [
             f'[roller.r{lift_mm}]\nname = "Drum"\ndrum = "{"padded" if is_clayey else "smooth"}"\nrolled_width_m = 2.1',
             f"overlap_m = 0.15\nspeed_km_h = 4.5\npasses = 6\nefficiency = 0.75\ncount = {n}",
@@ -157,7 +159,7 @@ def _site(soil: str) -> str:
             f'[crew.c{lift_mm}]\nname = "Crew"\nroller = "r{lift_mm}"\ntruck = "t{lift_mm}"',
             f'[[crew.c{lift_mm}.person]]\nname = "Alex Reed"\naddress = "crew@example.com"\nrole = "superintendent"',
         ]
-        for deviation in DEVIATIONS:
+        for deviation in deviations:
             lines += [
                 f'[strip.{_strip_id(deviation, lift_mm)}]\ncrew = "c{lift_mm}"\nmaterial = "soil"\nsurface = "loose"',
                 "length_m = 80\nwidth_m = 8",
@@ -166,11 +168,11 @@ def _site(soil: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _tests(soil: str, at_utc: datetime) -> str:
+def _tests(soil: str, at_utc: datetime, deviations: Sequence[int], lifts_mm: Sequence[int]) -> str:
     """Spread the afternoon before, and an oven test of an hour ago."""
     lines = ["kind,strip,at,w_pct,method,work"]
-    for deviation in DEVIATIONS:
-        for lift_mm in LIFTS_MM:
+    for deviation in deviations:
+        for lift_mm in lifts_mm:
             name = _strip_id(deviation, lift_mm)
             spread, tested = at_utc - timedelta(hours=14), at_utc - timedelta(hours=1)
             lines.append(f"surface,{name},{spread:%Y-%m-%d %H:%M},,,spread")

@@ -25,13 +25,15 @@ def test_it_says_what_was_told_in_the_reader_s_words(language: str, units: str, 
     result = run_example(loaded, store)
     store.dispose()
     assert result is not None
-    told = {d.strip_id: d for d in result.conclusion.decisions}
+    plan = result.conclusion.plan
+    assert plan is not None
     site, crew = loaded.sites[0], loaded.sites[0].crew("north")
-    data = SheetData(site=site, crew=crew, day=demo.DAY, decisions=told, contact="gonogo@example.com")
+    data = SheetData(site=site, crew=crew, day=demo.DAY, plan=plan, contact="gonogo@example.com")
     says = speaker(language, units)
     page = sheet(data, says)
     assert f'lang="{language}"' in page
-    assert says.word("verdict.compact") in page
+    assert says.word("badge.compact") in page
+    assert says.word("badge.test") in page, "what the mails tell, not the bare verdict"
     assert says.word("sheet.done_at") in page
     assert "size: A4" in page
     assert all(strip.name in page for strip in site.strips if strip.crew_id == "north")
@@ -44,7 +46,7 @@ def test_it_says_what_was_told_in_the_reader_s_words(language: str, units: str, 
 def test_a_name_cannot_add_to_the_page(tmp_path: Path) -> None:
     site = example_config(tmp_path).sites[0]
     site = replace(site, strips=(replace(site.strips[0], name="<script>x</script>"), *site.strips[1:]))
-    page = sheet(SheetData(site=site, crew=site.crew("north"), day=demo.DAY, decisions={}), speaker("en", "us"))
+    page = sheet(SheetData(site=site, crew=site.crew("north"), day=demo.DAY, plan=None), speaker("en", "us"))
     assert "<script>" not in page
 
 

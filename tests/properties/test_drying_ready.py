@@ -10,7 +10,7 @@ from hand_made import DAY, N_HOURS, NOW_UTC, SETTINGS, at, material, site, strip
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
-from gonogo.decide.judge import Judgement, judge
+from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.records.field import Reading, SurfaceWork
 from gonogo.weather.series import HourlyWeather
 
@@ -29,12 +29,9 @@ def judged(sky: HourlyWeather, over_pct: float) -> Judgement:
     )
     spread = SurfaceWork(strip_id=own.id, at_utc=READ_UTC - timedelta(hours=1), work="spread")
     return judge(
-        site((own,)),
-        day=DAY,
-        now_utc=NOW_UTC,
+        SiteDay(site=site((own,)), day=DAY, now_utc=NOW_UTC, settings=SETTINGS),
         weather=sky,
         entries=(spread, test),
-        settings=SETTINGS,
         rng=np.random.default_rng(3),
     )
 

@@ -14,7 +14,7 @@ from example_mornings import example_config, recorded
 from gonogo.cli import demo
 from gonogo.config.load import Config
 from gonogo.decide.closeness import is_close
-from gonogo.decide.judge import Judgement, judge
+from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.morning.compute import MEMBERS_CLOSE
 from gonogo.records.field import Reading
 from gonogo.records.site import Site
@@ -42,12 +42,9 @@ def judged(loaded: Config, site: Site, entries: Sequence[Reading], seed: int, n_
         rng=np.random.default_rng([1, seed]),
     )
     return judge(
-        site,
-        day=demo.DAY,
-        now_utc=NOW,
+        SiteDay(site=site, day=demo.DAY, now_utc=NOW, settings=loaded.settings[site.id]),
         weather=weather,
         entries=entries,
-        settings=loaded.settings[site.id],
         rng=np.random.default_rng([2, seed]),
     )
 

@@ -11,6 +11,7 @@ from corpus import Case, cases
 from inbox_scene import KEY, NOW, Desk_, answer, config
 from messages import envelope
 
+from gonogo.inbox import take
 from gonogo.inbox.mailbox import Place
 from gonogo.mail import token
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
@@ -146,6 +147,16 @@ def test_undo_takes_back_what_stands_and_only_of_own_strips(desk: Desk_) -> None
     assert desk.mails()[-1][1] == speaker("en", "us").word("reply.subject_unread")
 
 
+def test_an_entry_older_than_what_is_read_of_the_log_can_be_taken_back(
+    desk: Desk_, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n, w_pct in enumerate((11.2, 12.2, 13.2)):
+        desk.take(answer([f"N3 {w_pct}"], sent_utc=NOW - timedelta(minutes=n)))
+    monkeypatch.setattr(take, "LINES_READ", 1)
+    desk.take(answer(["undo 1"]))
+    assert [shown(entry) for entry in desk.entries()] == [("w", 13.2), ("w", 12.2)]
+
+
 def test_an_answer_to_an_answer_is_known_by_its_mark(desk: Desk_) -> None:
     desk.take(answer(["N3 11.2"]))
     desk.take(answer_to_last(desk, ["undo 1"], "ana"))
@@ -243,3 +254,21 @@ def test_a_name_can_add_neither_header_nor_line_to_an_answer(desk: Desk_) -> Non
 
 def test_without_a_mark_key_nothing_of_this_is_asked_of_the_config() -> None:
     assert config(inbox=None).inbox is None
+
+
+def test_both_databases_take_an_answer_once_and_confirm_a_question(store: sa.Engine) -> None:
+    desk = Desk_(store)
+    for _ in range(2):
+        assert desk.take(answer(["N3 11.2", "rain 0.2 since 18:00 yesterday"])) == Place.DONE
+    assert desk.take(answer(["N2 watered 6950 gal"], vouched=False)) == Place.WAITING
+    assert desk.take(answer_to_last(desk, ["yes"], "ana", vouched=False)) == Place.DONE
+    assert sorted(shown(entry)[0] for entry in desk.entries()) == ["l", "r", "w"]
+    assert desk.take(answer(["stop"])) == Place.DONE
+    with schema.begin(store) as connection:
+        assert replies.stopped(connection) == {"ana@example.com"}
+        replies.note_poll(connection, polled_utc=NOW, fault="down")
+        replies.note_poll(connection, polled_utc=NOW, fault="")
+    with schema.read(store) as connection:
+        poll = replies.last_poll(connection)
+    assert poll is not None
+    assert (poll.good_utc, poll.fault) == (NOW, "")

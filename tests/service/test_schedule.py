@@ -97,6 +97,8 @@ class Bench:
         self.delivered: queue.SimpleQueue[datetime] = queue.SimpleQueue()
         self.watched: queue.SimpleQueue[datetime] = queue.SimpleQueue()
         self.steps: queue.SimpleQueue[float] = queue.SimpleQueue()
+        self.letters: queue.SimpleQueue[str] = queue.SimpleQueue()  # what waits in the mailbox
+        self.looked: queue.SimpleQueue[datetime] = queue.SimpleQueue()
         self.done: set[tuple[str, date, time | None]] = set()
         self.finishes = True
         self._thread = threading.Thread(target=self._serve, daemon=True)
@@ -111,8 +113,19 @@ class Bench:
             watch=lambda now, _: self.watched.put(now),
             deliver=self.delivered.put,
             stepped=self.steps.put,
+            read_mailbox=self._read,
+            recheck_after_replies=lambda now: bool(self.looked.put(now)),
         )
         schedule.serve(work, stop=self.stop)
+
+    def _read(self, _now: datetime) -> bool:
+        """Wait for a letter, as at a mailbox without one."""
+        while not self.stop.is_set():
+            try:
+                return bool(self.letters.get(timeout=0.1))
+            except queue.Empty:
+                continue
+        return False
 
     def _morning(self, site: Site, day: date, _now: datetime) -> None:
         if self.finishes:
@@ -160,6 +173,20 @@ def test_the_service_runs_what_is_due_delivers_and_stops() -> None:
         bench.watched.get(timeout=60)
         for _ in range(2):  # at the start, and at once when the run has ended
             bench.delivered.get(timeout=60)
+
+
+def test_a_letter_brings_its_answer_at_once_and_a_mailbox_that_is_waited_on_holds_up_no_morning(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(schedule, "DELIVERED_EVERY", timedelta(hours=1))
+    site = small_site()
+    with clock_at(TUESDAY, time(3, 0), site) as clock, Bench(site) as bench:
+        bench.drained()
+        bench.looked.get(timeout=60)
+        bench.letters.put("N3 11.2")
+        bench.delivered.get(timeout=30)
+        clock.move_to(times.moment_utc(TUESDAY, time(5, 25), site.zone))
+        assert bench.mornings.get(timeout=60) == (site.id, TUESDAY), "though the mailbox is waited on"
 
 
 @pytest.mark.parametrize("back", [timedelta(minutes=10), timedelta(hours=3), timedelta(days=400)])

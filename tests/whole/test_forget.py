@@ -69,7 +69,7 @@ def test_a_person_leaves_no_trace_and_the_record_stays(filled: tuple[Config, sa.
     assert "1 stored mails no longer name this person; 1 of them waited" in outcome.text
     with schema.read(store) as connection:
         assert runs.decisions(connection, run.id) == before
-        assert len(outcomes.outcomes(connection, states=["sent"])) == 5
+        assert len(outcomes.outcomes(connection, states=["sent"])) == 4
         (gone,) = outcomes.outcomes(connection, states=["withdrawn"])
         raw = outcomes.raw_of(connection, gone.message_id)
         assert '"harrow-flats"' in runs.config_text(connection, run.id)

@@ -96,8 +96,8 @@ def text(store: sa.Engine, mail: queued.Queued) -> str:
 
 
 def with_words(store: sa.Engine, mail: queued.Queued) -> bool:
-    """Whether a mail names what changed, in whatever language: the strip's name stands in it twice or more."""
-    return len(re.findall(r"\bN1\b", text(store, mail))) >= 2
+    """Whether a mail says what changed on N1, in whatever language."""
+    return re.search(r"- N1\s?: ", text(store, mail)) is not None
 
 
 def is_of_crew(site: Any, run: PreviousRun, crew_id: str) -> bool:

@@ -159,6 +159,39 @@ def _parts(
     return tuple(_part(prepared, ahead, some, old, step_h[inputs.strips[some[0].s].id]) for some in by_group.values())
 
 
+class _Slots:
+    """Slots of the days ahead on one count, and the machines that are busy in them."""
+
+    def __init__(self, ahead: Sequence[Working], step_h: float) -> None:
+        self.ahead, self.step_h = ahead, step_h
+        self.first = [0]  # slot of each day, and one past the last
+        for hours in ahead:
+            self.first.append(self.first[-1] + math.ceil(hours.hours / step_h - _NUDGE))
+        self.machines: dict[str, int] = {}
+        self.capacity: list[int] = []
+
+    def machine(self, kind: str, machine_id: str, count: int) -> int:
+        """Return the number of a machine, of which there are so many."""
+        if (name := f"{kind} {machine_id}") not in self.machines:
+            self.machines[name] = len(self.capacity)
+            self.capacity.append(count)
+        return self.machines[name]
+
+    def use(self, number: int, day_n: int, from_h: float, until_h: float) -> Use:
+        """Return the slots that some hours of a day take on a machine."""
+        base, begin_h = self.first[day_n], self.ahead[day_n].from_h
+        last = min(base + math.ceil((until_h - begin_h) / self.step_h - _NUDGE), self.first[day_n + 1]) - 1
+        first = min(base + math.floor((from_h - begin_h) / self.step_h + _NUDGE), last)
+        return Use(machine=number, first=max(first, base), last=last)
+
+    def after(self, at_h: float) -> int:
+        """Return the first slot that begins at a moment or later."""
+        for day_n, hours in enumerate(self.ahead):
+            if at_h < hours.until_h:
+                return self.first[day_n] + max(math.ceil((at_h - hours.from_h) / self.step_h - _NUDGE), 0)
+        return self.first[-1]
+
+
 def _part(
     prepared: Prepared,
     ahead: Sequence[Working],
@@ -167,56 +200,32 @@ def _part(
     step_h: float,
 ) -> Part:
     """Return the problem of some lifts: every option as a choice on the slots of its day."""
-    inputs = prepared.inputs
-    first_slot = [0]
-    for hours in ahead:
-        first_slot.append(first_slot[-1] + math.ceil(hours.hours / step_h - _NUDGE))
-    machines: dict[str, int] = {}
-    capacity: list[int] = []
-
-    def machine(kind: str, machine_id: str, count: int) -> int:
-        if (name := f"{kind} {machine_id}") not in machines:
-            machines[name] = len(capacity)
-            capacity.append(count)
-        return machines[name]
-
-    def use(number: int, day_n: int, from_h: float, until_h: float) -> Use:
-        base, begin_h = first_slot[day_n], ahead[day_n].from_h
-        last = min(base + math.ceil((until_h - begin_h) / step_h - _NUDGE), first_slot[day_n + 1]) - 1
-        first = min(base + math.floor((from_h - begin_h) / step_h + _NUDGE), last)
-        return Use(machine=number, first=max(first, base), last=last)
-
-    def slot_after(at_h: float) -> int:
-        for day_n, hours in enumerate(ahead):
-            if at_h < hours.until_h:
-                return first_slot[day_n] + max(math.ceil((at_h - hours.from_h) / step_h - _NUDGE), 0)
-        return first_slot[-1]
-
+    inputs, slots = prepared.inputs, _Slots(ahead, step_h)
     choices: list[Choice] = []
     options: list[Option] = []
     for job, lift in enumerate(lifts):
         crew = inputs.crew(inputs.strips[lift.s])
-        roller = machine("roller", crew.roller.id, crew.roller.count)
+        roller = slots.machine("roller", crew.roller.id, crew.roller.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            uses = [use(roller, option.day_n, option.start_h, option.end_h)]
+            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
             if crew.truck is not None and not math.isnan(option.called_h):
-                truck = machine("truck", crew.truck.id, crew.truck.count)
-                uses.append(use(truck, option.day_n, option.called_h, option.free_h))
+                truck = slots.machine("truck", crew.truck.id, crew.truck.count)
+                uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
             choices.append(
                 Choice(
                     job=job,
                     value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
                     start=uses[0].first,
-                    ready=slot_after(option.end_h + inputs.setting("next_lift_after_h")),
+                    ready=slots.after(option.end_h + inputs.setting("next_lift_after_h")),
                     uses=tuple(uses),
                 )
             )
             options.append(option)
     problem = Problem(
         n_jobs=len(lifts),
-        n_slots=first_slot[-1],
-        capacity=tuple(capacity),
+        n_slots=slots.first[-1],
+        capacity=tuple(slots.capacity),
         choices=tuple(choices),
         after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
     )

@@ -14,6 +14,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
+from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
@@ -38,6 +39,7 @@ TEST_H = 0.25  # a gauge test with its way and its note: common practice, no sou
 SPREAD_H = 0.75  # a lift of usual size is spread in about so long: common practice, no source
 SECOND_H = 1.0 / 3600.0  # the verdict's times are kept to the second
 STEP_BACK_H = 0.25
+BREAK_UP_H = 0.75  # a rolled strip of usual size is disked open in about so long: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,12 +144,21 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
         start_h += step_h
 
 
+def is_broken_up_first(inputs: MorningInputs, s: int) -> bool:
+    """Whether the lift on row s goes into rework: it is disked open before it is tested, unless it is clean sand."""
+    lift = inputs.lift(s)
+    is_open = lift.is_rework or (lift.failed is not None and not lift.may_roll_again)
+    return is_open and not inputs.material(inputs.strips[s]).is_granular
+
+
 def test_done_h(prepared: Prepared, s: int) -> float:
     """Return when the test of a waiting strip is in: the crew's gauge takes its strips one after the other."""
     inputs = prepared.inputs
     strip = inputs.strips[s]
     before = sum(other.crew_id == strip.crew_id for other in inputs.strips[:s])
     at_h = max(prepared.today.from_h, rain_over_h(prepared, s)) + TEST_H * (1 + min(before, 3))
+    if is_broken_up_first(inputs, s):
+        at_h += BREAK_UP_H
     watered_utc = inputs.last_water_utc.get(strip.id)
     if watered_utc is not None:
         at_h = max(at_h, epoch_h(watered_utc) + inputs.soak_h(strip) + TEST_H)

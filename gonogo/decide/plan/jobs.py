@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from gonogo import times
 from gonogo.decide import rolling
-from gonogo.decide.order.today import SPREAD_H, TEST_H, is_testable
+from gonogo.decide.order.today import BREAK_UP_H, SPREAD_H, TEST_H, is_broken_up_first, is_testable
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
@@ -60,7 +60,11 @@ def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
     elif is_testable(basis.prepared, decision):
         test = test_of(basis, s, decision, rolled)
         if test is not None and test.by_utc is not None:
-            yield _by_hand(basis, Task.TEST, strip.id, lift, test.by_utc - timedelta(hours=TEST_H), TEST_H)
+            tested_utc = test.by_utc - timedelta(hours=TEST_H)
+            if is_broken_up_first(basis.inputs, s):
+                opened_utc = tested_utc - timedelta(hours=BREAK_UP_H)
+                yield _by_hand(basis, Task.DISK, strip.id, lift, opened_utc, BREAK_UP_H)
+            yield _by_hand(basis, Task.TEST, strip.id, lift, tested_utc, TEST_H)
     if decision.verdict == Verdict.WATER and decision.water is not None and work is not None:
         yield from _watering(basis, decision, lift, work)
     if decision.reason == FOR_TOMORROW and decision.water is not None:

@@ -6,18 +6,18 @@ import itertools
 import math
 from dataclasses import dataclass
 
+from gonogo import units
 from gonogo.decide.inputs import MorningInputs
 from gonogo.records.site import Material, Truck
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import early_intake_mm
-from gonogo.units import KM_PER_MILE
 
 _NUDGE = 1e-9
 
 # Between the clods of a loose lift water stands and sinks in wherever the clods themselves take it in slowly. The least
 # that one pass may put on a loose lift [L/m2]: within the 2 to 5 L/m2 that practice names, from memory.
 CLODS_HOLD_LITRES_M2 = 3.0
-SPEED_STEPS_KM_H = (0.1, 0.1 * KM_PER_MILE)  # as speeds are printed, km/h and mph
+KM_PER_UNIT = {"metric": 1.0, "us": units.KM_PER_MILE}
 DOSE_TOLERANCE = 0.03  # a printed speed puts on the dose to this share
 SMALL_LOAD = 0.05  # a last load of less than this share of a tank is not worth the way
 
@@ -110,7 +110,10 @@ def whole_loads_litres(litres: float, tank_litres: float) -> float:
 
 def rounding_error(speed_km_h: float) -> float:
     """Return by which share a speed, rounded as it is printed in either unit system, changes the dose at most [-]."""
-    return max(abs(speed_km_h / max(round(speed_km_h / step) * step, step) - 1.0) for step in SPEED_STEPS_KM_H)
+    printed_km_h = [
+        units.shown("speed_km_h", speed_km_h, system)[0] * km_per_unit for system, km_per_unit in KM_PER_UNIT.items()
+    ]
+    return max(abs(speed_km_h / printed - 1.0) if printed > 0.0 else math.inf for printed in printed_km_h)
 
 
 def spray(dose_litres_m2: float, limit_litres_m2: float, truck: Truck, strip_width_m: float) -> Spray:

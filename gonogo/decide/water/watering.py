@@ -24,7 +24,7 @@ from gonogo.decide.water.spraying import (
 )
 from gonogo.decide.windows import Stretch, amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
-from gonogo.records.verdict import DriverCheck, WaterPlan
+from gonogo.records.verdict import WaterPlan
 
 DRY_CRUST = "dry_crust"  # the reason of a strip whose top alone is watered
 _ROUNDS = 6  # dose and time depend on each other; each round closes the gap by far more than a factor of ten
@@ -126,22 +126,8 @@ def plan_of(
         truck_id=truck.id,
         limited_by=limited_by,
         warnings=tuple(warnings),
-        check=driver_check(spraying, tripping, min(given.litres_m2 * strip.area_m2, truck.tank_litres)),
     )
     return plan, tripping
-
-
-def driver_check(spraying: Spray, tripping: Trips, first_load_litres: float) -> DriverCheck:
-    """Return what a driver can check by a watch and the tank's gauge: on the section of the first load."""
-    length_m = tripping.load_ends_m[0]
-    after = math.ceil(spraying.passes / 2) if spraying.passes > 1 else 0
-    left = 1.0 - after / spraying.passes if after else 0.5
-    return DriverCheck(
-        length_m=length_m,
-        time_s=3.6 * length_m / spraying.speed_km_h,
-        after_passes=after,
-        left_litres=left * first_load_litres,
-    )
 
 
 def _sprayed(prepared: Prepared, strip: Strip, material: Material, truck: Truck, litres_m2: float) -> Spray | None:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from gonogo.errors import WeatherError
+from gonogo.records.foreign_text import one_line
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, degc_from_degf, wind_2m_m_s
 from gonogo.weather.notes import Note, note
@@ -105,7 +106,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     """
     feature = json_body(NAME, body)
     if isinstance(feature, dict) and "title" in feature and "status" in feature:
-        said = f"{feature['title']}: {feature.get('detail', '')}"[:200]
+        said = one_line(f"{feature['title']}: {feature.get('detail', '')}", most=200)
         raise WeatherError(f"{NAME}: the service answers with an error: {said} No forecast came.", passing=True)
     layers = feature.get("properties") if isinstance(feature, dict) else None
     if not isinstance(feature, dict) or not isinstance(layers, dict):

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import WeatherError
+from gonogo.records.foreign_text import one_line
 from gonogo.records.site import Site
 from gonogo.units import (
     M_S_PER_KM_H,
@@ -249,7 +250,7 @@ def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, An
         if not isinstance(place, dict):
             raise refused(service, "body", repr(place)[:40], "this is no forecast.", "A JSON object is right.")
         if place.get("error"):
-            reason = str(place.get("reason", "no reason given"))[:200]
+            reason = one_line(str(place.get("reason", "no reason given")), most=200)
             raise WeatherError(
                 f"{service}: the service answers with an error: {reason} No forecast came.", passing=True
             )

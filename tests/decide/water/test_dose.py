@@ -343,20 +343,6 @@ def test_the_speed_as_it_is_printed_puts_the_dose_on_to_three_per_cent() -> None
     assert 0.01 < worst <= spraying.DOSE_TOLERANCE
 
 
-def test_the_driver_can_check_the_speed_by_a_watch_and_the_dose_by_the_tank() -> None:
-    plan = plan_of(decision(9.0))
-    assert plan.check is not None
-    assert plan.check.length_m == plan.load_ends_m[0]
-    assert plan.check.time_s == pytest.approx(plan.check.length_m / (plan.speed_km_h / 3.6))
-    first_load = min(plan.litres, 10_000.0)
-    assert 1 <= plan.check.after_passes < plan.passes
-    assert plan.check.left_litres == pytest.approx(first_load * (1.0 - plan.check.after_passes / plan.passes))
-    once = plan_of(decision(11.3, on_site=with_truck(flow_litres_min=2000.0)))
-    if once.passes == 1:
-        assert once.check is not None
-        assert (once.check.after_passes, once.check.left_litres) == (0, pytest.approx(0.5 * min(once.litres, 10_000.0)))
-
-
 def test_a_short_section_waits_for_each_pass_to_soak_in() -> None:
     lorry = truck()
     thin = spraying.spray(12.0, 4.0, lorry, 4.0)

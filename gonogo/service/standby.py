@@ -1,0 +1,121 @@
+"""A start that cannot run: whoever waits for a mail is told, and the start is tried again until it works.
+
+Addresses, times and transport are those of the config where it can be read, else of the last good one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from gonogo import config as configs
+from gonogo import times
+from gonogo.config import Config
+from gonogo.download.forecasts import from_stored
+from gonogo.errors import ConfigError, StoreError
+from gonogo.morning import compute
+from gonogo.outgoing import mails, notices
+from gonogo.outgoing.direct import Direct
+from gonogo.outgoing.frame import RunFrame
+from gonogo.records import shift
+from gonogo.records.site import Site
+from gonogo.service import due, health, last_good, logs
+from gonogo.service.clock import clock_utc
+from gonogo.service.last_good import LastGood
+
+log = logging.getLogger("gonogo.service.standby")
+
+TRIED_AGAIN_S = 20.0
+
+
+def run(
+    folder: Path,
+    *,
+    environ: Mapping[str, str],
+    halt: threading.Event,
+    start: Callable[[Config], None],
+) -> None:
+    """Start a service, and while that cannot be, tell those who wait and try again.
+
+    start   runs the service until it is told to stop; StoreError where it cannot begin
+
+    Raises ConfigError, or StoreError, where no config is known by which anybody could be told.
+    """
+    direct = Direct()
+    while True:
+        loaded: Config | None = None
+        try:
+            loaded = configs.load(folder, environ=environ)
+            start(loaded)
+        except (ConfigError, StoreError) as error:
+            last = last_good.find(folder)
+            if last is None and loaded is None:
+                raise
+            known = last if loaded is None else LastGood(config=loaded, mornings=last.mornings if last else {})
+            assert known is not None
+            log.error("the service cannot start; it is tried again: %s", str(error).splitlines()[0])
+            tell(known, error, direct, now_utc=clock_utc())
+        else:
+            return
+        if halt.wait(TRIED_AGAIN_S):
+            return
+
+
+def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now_utc: datetime) -> None:
+    """Tell the operator at once, every crew at its mail time and later in the shift, and the health file."""
+    config = last.config
+    site = config.sites[0]
+    lines = str(fault).splitlines()[:20]
+    notice = notices.OperatorNotice(
+        site_id=site.id,
+        site_name="all sites",
+        day=times.local_date(now_utc, site.zone),
+        what=f"start {hashlib.sha256(str(fault).encode()).hexdigest()}",
+        subject="the service cannot start",
+        lines=(
+            "The service was started and cannot run. It is tried again every few seconds; until it works no verdict "
+            "is made, and every crew is told so at its mail time.",
+            *lines,
+        ),
+    )
+    direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+    reason = compute.CONFIG_TEXT if isinstance(fault, ConfigError) else compute.COMPUTATION_TEXT
+    for its_site in config.sites:
+        day = waits_for_mail(config, its_site, now_utc)
+        if day is not None and last.mornings.get(its_site.id) != day:
+            direct.send(config.transport, mails.plain_mails(_frame(config, its_site, day, now_utc), reason))
+    if config.watch.health_file is not None:
+        state = health.without_store(now_utc=now_utc, fault=f"the service cannot start: {lines[0]}")
+        try:
+            health.write(config.watch.health_file, state, cleaner=logs.Cleaner(logs.secrets_of(config)))
+        except OSError as error:
+            log.error("the health file could not be written: %s", error.strerror)
+
+
+def waits_for_mail(config: Config, site: Site, now_utc: datetime) -> date | None:
+    """Return the local date whose mail should leave by now, or should have left and its shift still runs."""
+    day = due.due_day(site, now_utc, due.lead_min(config, site))
+    if day is not None:
+        leaves_utc = times.moment_utc(day, site.mail_at, site.zone) - due.NOTICE_LEAD
+        return day if now_utc >= leaves_utc else None
+    return due.missed_day(site, now_utc)
+
+
+def _frame(config: Config, site: Site, day: date, now_utc: datetime) -> RunFrame:
+    _, shift_end_utc = shift.shift_utc(site, day)
+    return RunFrame(
+        config=config,
+        site=site,
+        day=day,
+        edition="notice",
+        now_utc=now_utc,
+        deadline_utc=shift_end_utc,
+        store=sa.create_engine("sqlite://"),  # a notice asks neither database nor service
+        fetch=from_stored,
+    )

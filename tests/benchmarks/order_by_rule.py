@@ -1,0 +1,116 @@
+"""The order of work against a foreman's plain rule, on drawn mornings whose weather and soil then turn out as drawn.
+
+PYTHONPATH=tests python tests/benchmarks/order_by_rule.py --mornings 200
+
+The rule: whenever the roller is free, it takes the strip that may be rolled now and closes first; where none may yet,
+it waits for the next. Both are given the same verdicts. One member of each morning then counts as the truth.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from benchmarks.test_order import ten_days
+
+from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.propose import propose
+from gonogo.decide.today import Prepared, prepare
+from gonogo.decide.verdict import decide
+from gonogo.decide.windows import epoch_h
+from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.work_order import Work
+
+N_STRIPS = 10
+Rolled = tuple[int, float, float]  # row of the strip, first and last pass [epoch h]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Came:
+    """What a morning's order came to: roller hours idle before its last pass, and areas [m2]."""
+
+    idle_h: float
+    rolled_m2: float
+    caught_m2: float
+
+
+def by_rule(prepared: Prepared, decisions: Sequence[Decision]) -> list[Rolled]:
+    """Return the foreman's order of today."""
+    waiting = {s: d for s, d in enumerate(decisions) if d.verdict != Verdict.WAIT and d.from_utc and d.until_utc}
+    now_h, found = prepared.today.from_h, []
+    while waiting:
+        fits = {
+            s: (max(now_h, epoch_h(d.from_utc)), epoch_h(d.until_utc))
+            for s, d in waiting.items()
+            if max(now_h, epoch_h(d.from_utc)) + prepared.rolling_h[s] <= epoch_h(d.until_utc) + 1e-6
+        }
+        if not fits:
+            break
+        soonest_h = min(start for start, _ in fits.values())
+        s = min((s for s, (start, _) in fits.items() if start <= soonest_h + 1e-6), key=lambda s: fits[s][1])
+        now_h = fits[s][0] + prepared.rolling_h[s]
+        found.append((s, fits[s][0], now_h))
+        del waiting[s]
+    return found
+
+
+def by_solver(inputs: MorningInputs, decisions: Sequence[Decision]) -> list[Rolled]:
+    """Return today's part of the proposed order of work."""
+    rows = {strip.id: s for s, strip in enumerate(inputs.strips)}
+    order = propose(inputs, decisions, done={}, before=None)
+    return [
+        (rows[w.strip_id], epoch_h(w.start_utc), epoch_h(w.end_utc))
+        for w in order.works
+        if w.work == Work.ROLLING and "today" in w.flags
+    ]
+
+
+def came_to(prepared: Prepared, decisions: Sequence[Decision], rolled: Sequence[Rolled], member: int) -> Came:
+    """Return what an order comes to where a member is the truth: rain ends the day for what is not rolled by then."""
+    inputs, cond = prepared.inputs, prepared.cond
+    first = math.floor(prepared.today.from_h) - cond.first_h
+    wet = np.flatnonzero(cond.is_rainless[first : first + 24, member] == 0.0)
+    rain_h = prepared.today.from_h + float(wet[0]) if len(wet) else math.inf
+    in_time = [r for r in rolled if r[2] <= min(rain_h, prepared.today.until_h) + 1e-6]
+    done = {s for s, _, _ in in_time}
+    told = {s for s, d in enumerate(decisions) if d.verdict != Verdict.WAIT}
+    ends_h = max((end for _, _, end in in_time), default=prepared.today.from_h)
+    return Came(
+        idle_h=ends_h - prepared.today.from_h - sum(end - start for _, start, end in in_time),
+        rolled_m2=sum(inputs.strips[s].area_m2 for s in done),
+        caught_m2=sum(inputs.strips[s].area_m2 for s in told - done) if math.isfinite(rain_h) else 0.0,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--mornings", type=int, default=200)
+    asked = parser.parse_args()
+    differences: list[tuple[float, float, float]] = []
+    sums = np.zeros((2, 3))
+    for seed in range(asked.mornings):
+        inputs = ten_days(N_STRIPS, 1, 1, seed)
+        prepared, decisions = prepare(inputs), decide(inputs)
+        member = int(np.random.default_rng([seed, 7]).integers(inputs.w_pct.shape[2]))
+        both = [
+            came_to(prepared, decisions, order, member)
+            for order in (by_solver(inputs, decisions), by_rule(prepared, decisions))
+        ]
+        rows = np.array([(c.idle_h, c.rolled_m2, c.caught_m2) for c in both])
+        sums += rows
+        differences.append(tuple((rows[0] - rows[1]).tolist()))
+        if seed % 20 == 19:
+            print(f"{seed + 1} mornings", flush=True)
+    n = len(differences)
+    error = np.std(np.array(differences), axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(3, math.nan)
+    names = ("idle roller hours", "m2 rolled by evening", "m2 caught by rain")
+    for k, name in enumerate(names):
+        solver, rule = sums[:, k] / n
+        print(f"{name}: solver {solver:.2f}, rule {rule:.2f}, difference {solver - rule:+.2f} (se {error[k]:.2f})")
+
+
+if __name__ == "__main__":
+    main()

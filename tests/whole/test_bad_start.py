@@ -1,0 +1,159 @@
+"""A start that cannot run, a late one, and a database that fails: crews and operator are told all the same."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import stat
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from email import policy
+from email.parser import BytesParser
+from pathlib import Path
+
+import pytest
+from example_mornings import example_config, recorded
+
+from gonogo.cli import demo
+from gonogo.config import Config
+from gonogo.errors import ConfigError, Fault, StoreError
+from gonogo.outgoing.direct import Direct
+from gonogo.records.outside import Watch
+from gonogo.service import last_good, standby
+from gonogo.service.last_good import LastGood
+from gonogo.service.service import Service
+from gonogo.service.workers import Workers
+from gonogo.store import outcomes, schema
+
+MINUTE = timedelta(minutes=1)
+MAIL_AT_UTC = datetime.fromisoformat("2026-05-12T10:30:00+00:00")
+BROKEN = ConfigError([Fault(place="gonogo.toml", key="use", value="x", wrong="no such use.", right="Write one.")])
+
+
+def written(loaded: Config) -> list[tuple[str, str]]:
+    """Return (to, text) of every mail in the folder of the config's transport."""
+    assert loaded.transport.folder is not None
+    found = []
+    for path in sorted(loaded.transport.folder.rglob("*.eml")):
+        mail = BytesParser(policy=policy.default).parsebytes(path.read_bytes())
+        body = mail.get_body(("plain",))
+        found.append((str(mail["to"]), "" if body is None else str(body.get_content())))
+    return found
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Config:
+    config = example_config(tmp_path)
+    shutil.copytree(config.folder, tmp_path / "config")
+    transport = replace(config.transport, kind="folder", folder=tmp_path / "mails")
+    return replace(
+        config, folder=tmp_path / "config", transport=transport, watch=Watch(health_file=tmp_path / "health.json")
+    )
+
+
+def test_the_copy_of_the_last_good_config_is_whole_and_for_its_owner_alone(loaded: Config) -> None:
+    last = LastGood(config=replace(loaded, warnings=()), mornings={loaded.sites[0].id: demo.DAY})
+    last_good.keep(last)
+    assert stat.S_IMODE(last_good.place(loaded).stat().st_mode) == 0o600
+    (loaded.folder / "gonogo.toml").write_text(f'[store]\nurl = "sqlite:///{loaded.store_url[10:]}"\n[broken', "utf-8")
+    assert last_good.find(loaded.folder) == last
+
+
+@pytest.mark.parametrize("fault", [BROKEN, StoreError("database disk image is malformed.")])
+def test_a_start_that_cannot_run_tells_operator_crews_and_health_file(
+    loaded: Config, fault: ConfigError | StoreError
+) -> None:
+    direct, last = Direct(), LastGood(config=loaded)
+    standby.tell(last, fault, direct, now_utc=MAIL_AT_UTC - timedelta(hours=2))
+    (operator,) = written(loaded)
+    assert "cannot run" in operator[1]
+    assert str(fault).split()[0] in operator[1]
+    assert json.loads((loaded.watch.health_file or Path()).read_text())["is_well"] is False
+    for later in (0, 1, 60):
+        standby.tell(last, fault, direct, now_utc=MAIL_AT_UTC + later * MINUTE)
+    crews = [text for _, text in written(loaded) if "cannot run" not in text]
+    assert len(crews) == 6
+
+
+def test_crews_that_had_their_morning_are_not_told_that_there_is_none(loaded: Config) -> None:
+    last = LastGood(config=loaded, mornings={loaded.sites[0].id: demo.DAY})
+    standby.tell(last, BROKEN, Direct(), now_utc=MAIL_AT_UTC + 30 * MINUTE)
+    assert len(written(loaded)) == 1
+
+
+def test_a_start_is_tried_until_it_works_and_without_a_known_config_it_ends(
+    loaded: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(standby, "TRIED_AGAIN_S", 0.0)
+    monkeypatch.setattr(standby, "clock_utc", lambda: MAIL_AT_UTC)
+    tries: list[Config] = []
+
+    def start(config: Config) -> None:
+        tries.append(config)
+        if len(tries) < 3:
+            raise StoreError("database is locked.")
+
+    monkeypatch.setattr(standby.configs, "load", lambda *_, **__: loaded)
+    standby.run(loaded.folder, environ={}, halt=threading.Event(), start=start)
+    assert len(tries) == 3
+    monkeypatch.setattr(standby.configs, "load", _refuses)
+    with pytest.raises(ConfigError):
+        standby.run(loaded.folder / "nowhere", environ={}, halt=threading.Event(), start=start)
+
+
+def _refuses(*_: object, **__: object) -> Config:
+    raise BROKEN
+
+
+@pytest.fixture
+def service(loaded: Config) -> Callable[[], Service]:
+    return lambda: Service(loaded, halt=threading.Event(), fetch=recorded, environ={})
+
+
+def test_a_start_after_the_deadline_tells_crews_and_operator_while_the_shift_runs(
+    service: Callable[[], Service],
+) -> None:
+    running, workers = service(), Workers(n_workers=1)
+    site = running.sites()[0]
+    running.run_morning(site, demo.DAY - timedelta(days=1), demo.MORNING_UTC - timedelta(days=1))
+    late_utc = MAIL_AT_UTC + timedelta(hours=6)
+    running.watch(late_utc, workers)
+    assert workers.wait(60.0)
+    running.watch(late_utc + MINUTE, workers)
+    assert workers.wait(60.0)
+    with schema.read(running.store) as connection:
+        told = [mail for mail in outcomes.outcomes(connection) if mail.put_utc >= late_utc]
+        raws = [outcomes.raw_of(connection, mail.message_id) or b"" for mail in told]
+    assert sorted(mail.kind for mail in told) == ["morning"] * 6 + ["operator"]
+    assert all(mail.deadline_utc > late_utc for mail in told)
+    assert any(b"was not made in time" in raw for raw in raws)
+    running.store.dispose()
+
+
+def test_a_database_that_fails_while_running_reaches_the_operator_by_mail(
+    service: Callable[[], Service], loaded: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running = service()
+    running.store.dispose()
+
+    def gone(*_: object, **__: object) -> None:
+        raise StoreError("disk full.")
+
+    monkeypatch.setattr("gonogo.store.schema.read", gone)
+    for _ in range(2):
+        running.watch(MAIL_AT_UTC - timedelta(minutes=5), Workers(n_workers=1))
+    (mail,) = written(loaded)
+    assert "disk full" in mail[1]
+
+
+def test_a_config_is_read_again_when_asked_to(service: Callable[[], Service]) -> None:
+    running = service()
+    before = running.configs.accepted
+    running.configs.refresh()
+    assert running.configs.accepted is before
+    running.configs.reread.set()
+    running.configs.refresh()
+    assert running.configs.accepted is not before
+    running.store.dispose()
