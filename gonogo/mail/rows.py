@@ -12,7 +12,7 @@ from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import Instruction, TestView, pct, try_phrase
-from gonogo.wording.phrases import Names, Number, Phrase, phrase
+from gonogo.wording.phrases import Gap, Names, Number, Phrase, phrase
 from gonogo.wording.strips import SPLIT_POINTS
 
 METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of soil/readings.py: have a name here
@@ -215,8 +215,11 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
     if last is None:
         return
     method = phrase(f"method.{last.method.replace(' ', '_')}") if last.method in METHODS else last.method
-    key = "row.last_test" if last.is_used else "row.last_test_refused"
-    yield phrase(key, method=method, w=pct(last.w_pct), at=clock.near(last.at_utc))
+    said: dict[str, Gap] = {"method": method, "w": pct(last.w_pct), "at": clock.near(last.at_utc)}
+    if not last.is_used and math.isfinite(last.expected_low_pct):
+        yield phrase("row.last_test_far", low=pct(last.expected_low_pct), high=pct(last.expected_high_pct), **said)
+    else:
+        yield phrase("row.last_test" if last.is_used else "row.last_test_refused", **said)
 
 
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:

@@ -82,6 +82,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
     terms = np.empty((n_hours + 1, len(strips), len(TERMS)))
     known = [start.prior.knowledge[s] for s in rows]
     flags: list[tuple[int, str, str]] = []
+    expected_pct: dict[int, tuple[float, float]] = {}
     closure_error_mm = 0.0
     for kind in ground.SCORE_NAMES:
         own = [i for i, strip in enumerate(strips) if strip.ground == kind]
@@ -102,6 +103,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
         terms[:, own] = found.error_terms
         flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
+        expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
         closure_error_mm = max(closure_error_mm, found.closure_error_mm)
         for i, knowledge in zip(own, found.knowledge, strict=True):
             known[i] = knowledge
@@ -117,6 +119,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         knowledge=tuple(known),
         error_terms=terms,
         reading_flags=tuple(sorted(flags)),
+        expected_pct=expected_pct,
     )
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
 

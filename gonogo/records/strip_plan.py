@@ -57,6 +57,8 @@ class LastTest:
     """The last moisture test of the lift that lies there.
 
     depth_mm   to which it was taken, None where nobody recorded it
+    expected_low_pct, expected_high_pct   what was expected in place of one that is not used: 10 and 90 % [%], NaN where
+               the test cannot be
     is_used    False where it cannot be or stands alone against weather and earlier tests: a second one is asked for
     """
 
@@ -65,6 +67,8 @@ class LastTest:
     at_utc: datetime
     depth_mm: float | None = None
     is_used: bool = True
+    expected_low_pct: float = math.nan
+    expected_high_pct: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

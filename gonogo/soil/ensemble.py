@@ -8,8 +8,8 @@ that were measured.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +34,7 @@ class StripMoisture:
     closure_error_mm               largest gap of the water balance of any member between two readings [mm]
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
+    expected_pct                   by index of a reading that did not fit, what had been expected: 10 and 90 % [%]
     reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
                                    reading of a strip that holds more water than rain and truck explain
     """
@@ -45,6 +46,7 @@ class StripMoisture:
     knowledge: tuple[Knowledge, ...]
     error_terms: Floats
     reading_flags: tuple[tuple[int, str, str], ...]
+    expected_pct: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
 def run(
@@ -94,6 +96,7 @@ def run(
         knowledge=tuple(members.knowledge),
         error_terms=members.terms,
         reading_flags=tuple(flags),
+        expected_pct=members.expected_pct,
     )
 
 

@@ -68,6 +68,7 @@ class Members:
         self.terms = np.full((n_hours + 1, n_strips, len(error_growth.TERMS)), np.nan)
         self.is_apart_known = [False] * n_strips
         self.closure_error_mm = 0.0
+        self.expected_pct: dict[int, tuple[float, float]] = {}  # by index of a reading that did not fit: 10 to 90 %
 
     def lift_pct(self, theta: Floats) -> Floats:
         """Contents [m3/m3] as per cent of dry mass."""
@@ -235,8 +236,9 @@ class Members:
         if verdict.flag is not None:
             half_pct = 1.2816 * np.sqrt(variance)
             to_pct = 100_000.0 / self.strips.dry_density_kg_m3[s]
-            low, high = (expected - half_pct) * to_pct, (expected + half_pct) * to_pct
-            band = f"{test.w_pct:.1f} % against the expected {max(low, 0.0):.1f} to {high:.1f} %"
+            low, high = max((expected - half_pct) * to_pct, 0.0), (expected + half_pct) * to_pct
+            self.expected_pct |= dict.fromkeys(test.indices, (low, high))
+            band = f"{test.w_pct:.1f} % against the expected {low:.1f} to {high:.1f} %"
             end = (
                 "a second test says so, and it is believed."
                 if verdict.flag == CONFIRMED

@@ -24,7 +24,8 @@ class Basis:
     """A morning with its verdicts and its order of work.
 
     histories     by strip id, what was recorded of the lift that lies there
-    refused     by strip id, tests that cannot be or stand alone: they are shown, and said not to count
+    refused     by strip id and time, tests that cannot be or stand alone: they are shown, and said not to count; each
+                with what had been expected, 10 and 90 % [%], NaN where the test cannot be
     unknown     told work of which nobody knows, each with the chance that it was done
     disked      by strip id, the wet strips as they would be if they were disked
     done        by strip id, how many of its lifts were rolled
@@ -34,7 +35,7 @@ class Basis:
     prepared: Prepared
     decisions: Mapping[str, Decision]
     histories: Mapping[str, LiftHistory]
-    refused: frozenset[tuple[str, datetime]]
+    refused: Mapping[tuple[str, datetime], tuple[float, float]]
     unknown: Sequence[tuple[ToldWork, float]]
     disked: Mapping[str, Disked]
     order: WorkOrder

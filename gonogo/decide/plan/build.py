@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -40,7 +41,11 @@ def build(
         prepared=prepared,
         decisions={d.strip_id: d for d in decisions},
         histories={strip.id: s for strip, s in zip(inputs.strips, judgement.histories, strict=True)},
-        refused=frozenset((r.strip_id, r.at_utc) for r, key, _ in judgement.reading_notes if key in (IMPOSSIBLE, FAR)),
+        refused={
+            (r.strip_id, r.at_utc): judgement.moisture.expected_pct.get(i, (math.nan, math.nan))
+            for (r, key, _), (i, _, _) in zip(judgement.reading_notes, judgement.moisture.reading_flags, strict=True)
+            if key in (IMPOSSIBLE, FAR)
+        },
         unknown=judgement.unknown,
         disked=judgement.disked,
         order=order,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -90,7 +90,7 @@ def waiting(site: Site, strip: Strip, decision: Decision, history: LiftHistory, 
     material = site.material(strip.material_id)
     lift = max(n_done, 1) if history.is_rolled else n_done + 1
     shown = Badge.DONE if is_finished else Badge.TEST
-    plan = _bare(strip, material, decision, lift=lift, badge=shown, last=last_test(history, frozenset()))
+    plan = _bare(strip, material, decision, lift=lift, badge=shown, last=last_test(history, {}))
     if is_finished:
         return plan
     test = TestFirst(
@@ -152,17 +152,20 @@ def badge(decision: Decision, test: TestFirst | None, coming: NewLift | None, *,
     return Badge.TEST if test is not None or (coming is not None and coming.test is not None) else Badge.WAIT
 
 
-def last_test(history: LiftHistory, refused: frozenset[tuple[str, datetime]]) -> LastTest | None:
+def last_test(history: LiftHistory, refused: Mapping[tuple[str, datetime], tuple[float, float]]) -> LastTest | None:
     """Return the last moisture test of the lift that lies there, also one that does not count."""
     if not history.readings:
         return None
     reading = history.readings[-1]
+    low_pct, high_pct = refused.get((reading.strip_id, reading.at_utc), (math.nan, math.nan))
     return LastTest(
         w_pct=reading.w_pct,
         method=reading.method,
         at_utc=reading.at_utc,
         depth_mm=reading.depth_mm,
         is_used=(reading.strip_id, reading.at_utc) not in refused,
+        expected_low_pct=low_pct,
+        expected_high_pct=high_pct,
     )
 
 
