@@ -67,6 +67,12 @@ EXAMPLES: dict[str, str] = {
     "ping_url_env": '"GONOGO_PING_URL"',
     "ping_url_file": '"ping_url.txt"',
     "health_file": '"gonogo-health.json"',
+    "trusted_server": '"mail.example.com"',
+    "checks_dkim": "true",
+    "done": '"gonogo-done"',
+    "waiting": '"gonogo-waiting"',
+    "other": '"gonogo-other"',
+    "maildir": '"answers"',
 }
 _EXAMPLE_TABLES = {
     "person": "[[crew.north.person]] with name, address and role",

