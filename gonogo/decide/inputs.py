@@ -14,7 +14,6 @@ from gonogo.decide.lift_state import NOTHING_KNOWN, LiftState
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.records.site import Crew, Material, Site, Strip, Surface
-from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
@@ -151,8 +150,8 @@ class MorningInputs:
             return material.soak_in_h
         if material.binder is not None:
             return TREATED_SOAK_H
-        is_clay = SOIL_CLASSES[material.soil_class].group == "clayey"
-        return self.setting("soak_in_clay_h" if is_clay else "soak_in_h")
+        # Silty clays take water within hours once they are disked: common practice, no source.
+        return self.setting("soak_in_clay_h" if material.soil_class == "clay" else "soak_in_h")
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)
