@@ -121,7 +121,7 @@ def seals(morning: Morning) -> tuple[Phrase, ...]:
 
 
 def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
-    """Return what nobody recorded, strip by strip, and how to answer; nothing where nothing is missing."""
+    """Return what nobody recorded, strip by strip, and that nothing is done twice; nothing where nothing is missing."""
     by_id = {row.instruction.strip_id: row.instruction for row in rows}
     clock = morning.clock
     works = [
@@ -140,7 +140,7 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
             found.append(phrase("box.no_water", strip=of.short, since=since))
     if not found:
         return ()
-    return (*found, phrase("box.answer"))
+    return (*found, phrase("box.once"))
 
 
 def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) -> Iterator[Phrase]:

@@ -134,7 +134,7 @@ ENGLISH_NOTICE = {
     ),
     "notice.earlier": "Do not compact or water on the strength of an earlier mail.",
     "caution.deciders": (
-        "The moisture and density tests, the contract specification, local codes and the responsible engineer decide."
+        "Moisture and density tests, specification, local codes and responsible engineer decide."
     ),
     "caution.stop": (
         "Stop for lightning, and keep clear of slope edges, buried and overhead utilities and people on foot."

@@ -130,7 +130,7 @@ def test_every_entry_ever_made_stands_there_with_what_became_of_it(exported: Pat
 
 def test_mails_stand_with_their_reader_and_their_end(exported: Path) -> None:
     rows = table(exported, "mail")
-    assert len(rows) == 6 * N_DAYS
+    assert len(rows) == 5 * N_DAYS
     assert {row["state"] for row in rows} == {"sent"}
     assert all(row["settled_utc"] > row["put_utc"] for row in rows)
 
