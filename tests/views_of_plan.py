@@ -40,6 +40,7 @@ from gonogo.records.day_plan import Badge, DayPlan, Task
 from gonogo.records.site import Recipient
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Work, WorkOrder
+from gonogo.soil.ensemble import StripMoisture
 from gonogo.wording.language import speaker
 from gonogo.wording.phrases import Day
 
@@ -111,7 +112,15 @@ def scene(
         decisions=judged,
         outlook=outlook(inputs),
         inputs=inputs,
-        moisture=None,  # type: ignore[arg-type]
+        moisture=StripMoisture(
+            w_pct=inputs.w_pct,
+            w_top_pct=inputs.w_top_pct,
+            w_base_pct=inputs.w_base_pct,
+            closure_error_mm=0.0,
+            knowledge=(),
+            error_terms=np.empty(0),
+            reading_flags=(),
+        ),
         reading_notes=(),
         closure_error_mm=0.0,
         histories=histories,

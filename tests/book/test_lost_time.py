@@ -93,3 +93,7 @@ def test_half_a_day_lost_to_weather_is_adverse_and_missing_tests_are_not_weather
     assert is_adverse(wet, 9.5)
     assert not is_adverse(untested, 9.5)
     assert not is_adverse(wet, 0.0), "no shift, no adverse day"
+    rained = [
+        lost_by_site(hours, [causes_by_hour(shift(rain=tuple(range(n))), decision("no_reading"))]) for n in (4, 5)
+    ]
+    assert [is_adverse(lost, 9.5) for lost in rained] == [False, True], "4 and 5 hours of rain of 9.5"

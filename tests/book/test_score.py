@@ -13,7 +13,7 @@ from sites import small_site
 
 from gonogo.book import evidence, score_view
 from gonogo.book.export import Covered
-from gonogo.book.score import LEAST_PAIRS, Evidence, RainPair, TestPair, VerdictTested, scored
+from gonogo.book.score import Evidence, RainPair, TestPair, VerdictTested, scored
 from gonogo.cli import app, book_app
 from gonogo.records.field import GaugeRain, Reading
 from gonogo.store import runs, schema
@@ -50,8 +50,14 @@ def test_errors_are_root_mean_squares_of_the_same_pairs() -> None:
     assert not lead.is_worse
 
 
+def test_a_test_beside_the_band_on_either_side_is_outside_it() -> None:
+    tests = [*([pair(17.0, 18.5)] * 3), *([pair(17.0, 15.5)] * 2), *([pair(17.0, 18.0)] * 5)]
+    (lead,) = [lead for lead in scored(of(*tests)).leads if lead.lead_days == 1]
+    assert lead.band_share == pytest.approx(0.5)
+
+
 def test_no_figure_stands_below_ten_pairs_and_none_without_a_last_test() -> None:
-    nine = [pair(17.0, 18.0)] * (LEAST_PAIRS - 1)
+    nine = [pair(17.0, 18.0)] * 9
     assert all(math.isnan(lead.rmse_pct) for lead in scored(of(*nine)).leads)
     untested = [pair(17.0, 18.0, last=math.nan)] * 20
     assert {lead.n for lead in scored(of(*untested)).leads} == {0}

@@ -1,0 +1,27 @@
+"""The clock of a binder: mellowing and working time each count from when it was mixed in."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from hand_made import NOW_UTC, material, morning
+
+from gonogo.decide.lift_facts import LIFT_FACTS
+from gonogo.decide.lift_state import LiftState
+from gonogo.decide.measures import Known
+from gonogo.decide.today import prepare
+from gonogo.records.site import Binder
+
+LIME = Binder(
+    kind="lime", mellowing_h=24.0, working_time_h=72.0, temp_min_degc=5.0, night_min_degc=0.0, nights=1, rain_free_h=4.0
+)
+
+
+@pytest.mark.parametrize(("ago_h", "mellows_h", "works_h"), [(20.0, 4.0, 52.0), (30.0, 0.0, 42.0), (80.0, 0.0, 0.0)])
+def test_what_is_left_of_a_binder_s_hours(ago_h: float, mellows_h: float, works_h: float) -> None:
+    on_site = {"materials": (material(binder=LIME),)}
+    lifts = {"N1": LiftState(mixed_utc=NOW_UTC - timedelta(hours=ago_h))}
+    known = Known(prepared=prepare(morning(on_site=on_site, lifts=lifts)), watered={})
+    assert LIFT_FACTS["mellowing_left_h"].of(known, 0) == pytest.approx(mellows_h)
+    assert LIFT_FACTS["working_time_left_h"].of(known, 0) == pytest.approx(works_h)
