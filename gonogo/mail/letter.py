@@ -133,9 +133,7 @@ ENGLISH_NOTICE = {
         "Verdicts of this morning have changed, and the mail that says so could not be delivered in time."
     ),
     "notice.earlier": "Do not compact or water on the strength of an earlier mail.",
-    "caution.deciders": (
-        "Moisture and density tests, specification, local codes and responsible engineer decide."
-    ),
+    "caution.deciders": ("Moisture and density tests, specification, local codes and responsible engineer decide."),
     "caution.stop": (
         "Stop for lightning, and keep clear of slope edges, buried and overhead utilities and people on foot."
     ),
