@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from email.parser import BytesParser
 from email.policy import SMTP
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -44,16 +46,29 @@ def example_config(tmp_path: Path, *, store_url: str = "", transport: Transport 
 def recorded(
     site: Site, now_utc: datetime, stored: Sequence[Answer], *, fetched_utc: datetime = demo.FORECAST_AT_UTC
 ) -> Downloaded:
-    """Stand in for the weather service: its recorded answer, as if it had come at fetched_utc."""
+    """Stand in for the weather service: its recorded answer, as if it had come at fetched_utc.
+
+    One that comes on a later day begins by so many days later, as it would have been asked for.
+    """
     answer = Answer(
         service=demo.SERVICE,
         url="https://weather.example.com",
         fetched_utc=fetched_utc,
         status=200,
         headers={},
-        body=BODY,
+        body=_from_later_on((fetched_utc.date() - demo.FORECAST_AT_UTC.date()).days),
     )
     return replace(forecasts.forecast(site, (), now_utc=now_utc, stored=(answer,)), is_stored=False, faults=())
+
+
+@cache
+def _from_later_on(days: int) -> bytes:
+    """Return the recorded body without its first days."""
+    if days <= 0:
+        return BODY
+    told = json.loads(BODY)
+    hourly = {name: column[24 * days :] for name, column in told["hourly"].items()}
+    return json.dumps(told | {"hourly": hourly}).encode()
 
 
 def no_weather(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:

@@ -41,6 +41,7 @@ from gonogo.records.site import Recipient
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Work, WorkOrder
 from gonogo.soil.ensemble import StripMoisture
+from gonogo.soil.error_growth import TERMS
 from gonogo.wording.language import speaker
 from gonogo.wording.phrases import Day
 
@@ -112,15 +113,7 @@ def scene(
         decisions=judged,
         outlook=outlook(inputs),
         inputs=inputs,
-        moisture=StripMoisture(
-            w_pct=inputs.w_pct,
-            w_top_pct=inputs.w_top_pct,
-            w_base_pct=inputs.w_base_pct,
-            closure_error_mm=0.0,
-            knowledge=(),
-            error_terms=np.empty(0),
-            reading_flags=(),
-        ),
+        moisture=_untested(inputs),
         reading_notes=(),
         closure_error_mm=0.0,
         histories=histories,
@@ -158,6 +151,24 @@ def scene(
         entries=made.entries,
         page=_order_of_work(" ".join(re.sub(r"<[^>]+>", " ", page_of(ahead)).split())),
         terminal=_order_of_work(" ".join(screen(ahead, SPEAK).split())),
+    )
+
+
+def _untested(inputs: MorningInputs) -> StripMoisture:
+    """Return the moisture of a morning made by hand: the paths that it decides on, and no test that did not fit."""
+
+    def with_end(paths: np.ndarray) -> np.ndarray:
+        return np.concatenate([paths, paths[-1:]])
+
+    n_hours, n_strips, _ = inputs.w_pct.shape
+    return StripMoisture(
+        w_pct=with_end(inputs.w_pct),
+        w_top_pct=with_end(inputs.w_top_pct),
+        w_base_pct=with_end(inputs.w_base_pct),
+        closure_error_mm=0.0,
+        knowledge=(),
+        error_terms=np.full((n_hours + 1, n_strips, len(TERMS)), np.nan),
+        reading_flags=(),
     )
 
 

@@ -76,14 +76,14 @@ def _fits_mellowed(known: Known, s: int) -> bool:
 def tests_due(inputs: MorningInputs, s: int) -> float:
     """Return how many density tests the lift on row s needs by area and by volume as spread, at least the site's least.
 
-    0 under a method, NaN where a setting is missing. An amount of 0 asks for none.
+    0 under a method, NaN where a setting or a measure of the strip is unknown. An amount of 0 asks for none.
     """
     strip = inputs.strips[s]
     if inputs.material(strip).method is not None:
         return 0.0
     per_m2, per_m3 = inputs.setting("density_test_every_m2"), inputs.setting("density_test_every_m3")
     least, volume_m3 = inputs.setting("density_tests_min"), strip.area_m2 * strip.lift_thickness_m
-    if math.isnan(per_m2 + per_m3 + least):
+    if math.isnan(per_m2 + per_m3 + least + volume_m3):
         return math.nan
     by_area = math.ceil(strip.area_m2 / per_m2 - 1e-9) if per_m2 > 0.0 else 0
     by_volume = math.ceil(volume_m3 / per_m3 - 1e-9) if per_m3 > 0.0 else 0

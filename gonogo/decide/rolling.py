@@ -52,7 +52,7 @@ def lanes(width_m: float, roller: Roller) -> int:
 
 
 def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("inf"), turn_min: float = 0.0) -> float:
-    """Return how long one roller takes for a strip [h]; infinite where the roller would never finish.
+    """Return how long one roller takes for a strip [h]; infinite where it would never finish, NaN where unknown.
 
     fastest_km_h   speed above which a faster roller needs passes in proportion [km/h], NaN = unknown
     turn_min       to stop, reverse and steer at the end of each run [min]
@@ -62,7 +62,7 @@ def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("in
     constant for a roller and a soil (GTR, as far as it was read), so what is gained in speed is lost in passes.
     Source: work / rate, FM 5-434 ch. 1, by whole lanes. Checked in tests/published/rolling_production.toml.
     """
-    if math.isnan(fastest_km_h + roller.speed_km_h + turn_min):
+    if math.isnan(fastest_km_h + roller.speed_km_h + turn_min + strip.width_m):
         return math.nan
     passes = roller.passes if strip.passes is None else strip.passes
     speed_km_h, n_lanes = min(roller.speed_km_h, fastest_km_h), lanes(strip.width_m, roller)

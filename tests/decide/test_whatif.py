@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from example_mornings import example_config, example_frame, recorded
 
+from gonogo import times
 from gonogo.cli import demo, whatif_report
 from gonogo.decide.judge import SiteDay
 from gonogo.decide.whatif import Course, Turn, courses
@@ -19,12 +20,13 @@ from gonogo.errors import ConfigError
 from gonogo.morning import answers
 from gonogo.morning.previous import StoredInputs
 from gonogo.records.verdict import Verdict
+from gonogo.weather.series import HourlyWeather
 
 NOW = demo.MORNING_UTC
 
 
 @cache
-def asked(strip_id: str, turn: Turn, tmp: str) -> tuple[Course, Course]:
+def asked(strip_id: str, turn: Turn, tmp: str, *, is_dry: bool = False) -> tuple[Course, Course]:
     config = example_config(Path(tmp))
     site = config.sites[0]
     settings = {**config.settings[site.id], "ensemble_members": 20.0}
@@ -37,9 +39,19 @@ def asked(strip_id: str, turn: Turn, tmp: str) -> tuple[Course, Course]:
         SiteDay(site=site, day=demo.DAY, now_utc=NOW, settings=settings),
         strip_id,
         turn,
-        weather=weather,
+        weather=without_rain_to_come(weather) if is_dry else weather,
         entries=entries,
         seed=5,
+    )
+
+
+def without_rain_to_come(weather: HourlyWeather) -> HourlyWeather:
+    is_past = weather.hour_utc < times.as_hour(NOW)
+    return replace(
+        weather,
+        rain_mm=weather.rain_mm * is_past,
+        rain_members_mm=weather.rain_members_mm * is_past[:, None],
+        rain_peaks_mm=weather.rain_peaks_mm * is_past[:, None],
     )
 
 
@@ -58,12 +70,17 @@ def test_water_wets_the_strip_by_its_dry_mass_and_makes_a_dry_one_right(folder: 
 
 
 def test_rain_wets_and_disking_dries_a_wet_strip_on_a_drying_day(folder: str) -> None:
+    """The night after the recorded morning is wet, and a disked lift takes its rain in: only dry days dry it."""
     is_it, wet = asked("S1", Turn(rain_mm=8.0), folder)
     assert wet.decision.w_now_pct > is_it.decision.w_now_pct
     assert wet.outlook[0].rain_mm == pytest.approx(is_it.outlook[0].rain_mm + 8.0)
-    as_is, disked = asked("N3", Turn(is_disked=True), folder)
-    assert disked.outlook[1].w_mean_pct < as_is.outlook[1].w_mean_pct
-    assert disked.outlook[1].chance >= as_is.outlook[1].chance
+    for is_dry in (False, True):
+        as_is, disked = asked("N3", Turn(is_disked=True), folder, is_dry=is_dry)
+        assert disked.outlook[1].w_mean_pct < as_is.outlook[1].w_mean_pct
+    for before, after in zip(as_is.outlook[1:6], disked.outlook[1:6], strict=True):
+        assert after.rain_mm == 0.0
+        assert after.w_mean_pct < before.w_mean_pct
+        assert after.chance > before.chance
 
 
 def test_a_delay_looks_at_the_same_path_later_and_at_an_older_test(folder: str) -> None:
