@@ -19,7 +19,7 @@ from gonogo.records.outside import ServiceSettings
 HEAD = b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n"
 # What comes at once, what trickles after it byte by byte.
 TRICKLES = {
-    "status": (b"", HEAD),
+    "status": (b"", b"HTTP/1.1 200 " + b"O" * 10_000),
     "headers": (HEAD, b"X-Slow: " + b"a" * 10_000),
     "body of known length": (HEAD + b"Content-Length: 500000\r\n\r\n", b"[" * 10_000),
     "body of unknown length": (HEAD + b"Connection: close\r\n\r\n", b"[" * 10_000),

@@ -62,7 +62,7 @@ def test_a_service_that_is_down_for_some_tries_costs_nobody_the_verdict(service:
         assert mails(service, "morning", "operator") == []
     service.run_morning(site, demo.DAY, demo.MORNING_UTC + 4 * MINUTE)
     assert outage.n_asked == 4
-    assert len(mails(service, "morning")) == 6
+    assert len(mails(service, "morning")) == 5
     with schema.read(service.store) as connection:
         run = runs.last_run(connection, site.id)
         assert run is not None
@@ -93,14 +93,14 @@ def test_without_a_forecast_the_mails_leave_on_time_and_a_later_one_makes_the_mo
     last_utc = due.asks_until_utc(site, demo.DAY)
     assert last_utc < MAIL_AT_UTC
     service.run_morning(site, demo.DAY, last_utc)
-    assert len(mails(service, "morning")) == 6  # no verdict
+    assert len(mails(service, "morning")) == 5  # no verdict
     workers = Workers(n_workers=1)
     for later in (1, 2, 3):
         service.watch(MAIL_AT_UTC + later * MINUTE, workers)
         assert workers.wait(60.0)
     assert outage.n_asked == 4  # down once more, then back, and then no more
     made_good = mails(service, "recheck")
-    assert len(made_good) == 6
+    assert len(made_good) == 5
     with schema.read(service.store) as connection:
         raws = [outcomes.raw_of(connection, mail.message_id) or b"" for mail in made_good]
     assert all(len(raw) > 10_000 for raw in raws)  # whole mails, not notes of what changed

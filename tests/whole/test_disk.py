@@ -65,7 +65,7 @@ def test_a_morning_on_a_full_disk_stores_nothing_half_and_runs_when_there_is_roo
     disk.n_free = None
     later = demo.MORNING_UTC + timedelta(minutes=11)  # on a full disk the claim could not be given back: it ran out
     assert run_example(loaded, sqlite_store, now_utc=later) is not None
-    assert states(sqlite_store) == {"waiting": 6}
+    assert states(sqlite_store) == {"waiting": 5}
 
 
 def office(store: sa.Engine, server: MailServer, n_mails: int) -> Callable[..., delivery.DeliveryReport]:

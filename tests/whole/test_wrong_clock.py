@@ -5,6 +5,7 @@ A world with a true time of its own drives a whole service: its clock, its weath
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import threading
@@ -12,24 +13,26 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 import time_machine
 from crash_morning import small_config
-from example_mornings import ROOT, recorded
+from example_mornings import BODY, ROOT
 
 from gonogo import times
 from gonogo.cli import demo
 from gonogo.config import Config, load
+from gonogo.download.forecasts import NoForecastError, forecast
 from gonogo.download.web import OFFSET_HEADER
-from gonogo.errors import TransportError, WeatherError
+from gonogo.errors import TransportError
 from gonogo.morning import compute
 from gonogo.outgoing import delivery
 from gonogo.outgoing.message_id import day_of
 from gonogo.records import shift
-from gonogo.records.outside import Transport
+from gonogo.records.outside import Answer, Transport
 from gonogo.service import due
 from gonogo.service.clock_trust import ClockTrust
 from gonogo.service.service import Service
@@ -59,6 +62,14 @@ class Sent:
     at_utc: datetime
     set_by: timedelta
     run_id: int
+
+
+@cache
+def body_of(n_days: int) -> bytes:
+    """Return the recorded answer as a service would give it so many days later: its hours are those of that day."""
+    found = json.loads(BODY)
+    found["hourly"]["time"] = [at_s + n_days * 86_400 for at_s in found["hourly"]["time"]]
+    return json.dumps(found).encode()
 
 
 class World:
@@ -94,10 +105,20 @@ class World:
     def fetch(self, site: Any, now_utc: datetime, stored: Any) -> Any:
         self.n_questions += 1
         if not self.has_network:
-            raise WeatherError("nobody answers", passing=True)
-        found = recorded(site, now_utc, stored, fetched_utc=now_utc)
-        headers = {OFFSET_HEADER: str(-self.set_by.total_seconds())} if self.has_date else {}
-        return replace(found, answer=replace(found.answer, headers=headers))
+            raise NoForecastError("nobody answers", passing=True)
+        answer = Answer(
+            service=demo.SERVICE,
+            url="https://weather.example.com",
+            fetched_utc=now_utc,
+            status=200,
+            headers={OFFSET_HEADER: str(-self.set_by.total_seconds())} if self.has_date else {},
+            body=body_of((self.at_utc.date() - demo.FORECAST_AT_UTC.date()).days),
+        )
+        try:
+            found = forecast(site, (), now_utc=now_utc, stored=(answer,))
+        except NoForecastError as error:
+            raise NoForecastError(str(error), passing=error.passing, rejected=(answer,)) from error
+        return replace(found, is_stored=False, faults=())
 
     def set_clock(self, set_by: timedelta) -> None:
         """Set the clock so far from the truth, and tell the service as its step watch would."""
