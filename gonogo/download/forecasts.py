@@ -54,6 +54,11 @@ class Downloaded:
         return float(self.answer.headers.get(OFFSET_HEADER, math.nan))
 
     @property
+    def told_offset_s(self) -> float:
+        """The same of the answers that came just now, used or not: NaN where none told the time."""
+        return self.clock_offset_s if not self.is_stored else nearest_offset_s(self.rejected)
+
+    @property
     def received(self) -> ReceivedForecast:
         """The forecast as series.check takes it."""
         found = self.usable
@@ -80,6 +85,20 @@ class NoForecastError(WeatherError):
     ) -> None:
         self.rejected, self.places = rejected, places
         super().__init__(text, passing=passing)
+
+    @property
+    def told_offset_s(self) -> float:
+        """The clock of the services less the machine's [s], NaN where nothing that came told the time."""
+        return nearest_offset_s(self.rejected)
+
+
+def nearest_offset_s(answers: Sequence[Answer]) -> float:
+    """Return the offset of the answer whose clock agrees best with the machine's [s], NaN where none tells the time.
+
+    An answer that cannot be used still tells the time; one clock that agrees is enough to believe the machine's.
+    """
+    offsets_s = [float(answer.headers.get(OFFSET_HEADER, math.nan)) for answer in answers]
+    return min((offset_s for offset_s in offsets_s if math.isfinite(offset_s)), key=abs, default=math.nan)
 
 
 def forecast(

@@ -55,27 +55,35 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
 
     Raises NoForecastError where none can be used; what came all the same is stored too. Raises AskAgainError where the
     fault may pass and the frame has time. Raises ClockRefutedError where the service's clock says that the run is not
-    due; what came is stored, but never taken for the site's newest answer.
+    due, whether its answer can be used or not; what came is stored, but never taken for the site's newest answer.
     """
     try:
         downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
     except NoForecastError as error:
         if frame.keeps:
             keep_refused(frame.store, frame.site, error)
+        _require_due(frame, error.told_offset_s)
         if error.passing and frame.may_ask_again:
             raise AskAgainError(str(error)) from error
+        raise
+    try:
+        _require_due(frame, downloaded.told_offset_s)
+    except ClockRefutedError:
+        if frame.keeps:
+            _keep_misdated(frame, downloaded)
         raise
     if downloaded.is_last_resort and frame.may_ask_again:
         age_h = forecast_status.age_h(downloaded.answer.fetched_utc, frame.now_utc)
         if forecast_status.status_by_age(age_h) is not ForecastStatus.FRESH:
             raise AskAgainError("\n".join(downloaded.faults))
-    offset_s = downloaded.clock_offset_s
-    if not downloaded.is_stored and math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
-        if frame.keeps:
-            _keep_misdated(frame, downloaded)
-        raise ClockRefutedError(timedelta(seconds=offset_s))
     answer_id = keep_answer(frame.store, frame.site, downloaded) if frame.keeps else None
     return Fetched(downloaded=downloaded, answer_id=answer_id)
+
+
+def _require_due(frame: RunFrame, offset_s: float) -> None:
+    """Raise ClockRefutedError where a run is not due by a clock that is so far ahead of ours [s]; NaN tells nothing."""
+    if math.isfinite(offset_s) and frame.is_refuted_by(timedelta(seconds=offset_s)):
+        raise ClockRefutedError(timedelta(seconds=offset_s))
 
 
 def checked(
@@ -125,8 +133,11 @@ def keep_refused(store: sa.Engine, site: Site, error: NoForecastError) -> None:
 
 
 def _keep_misdated(frame: RunFrame, downloaded: Downloaded) -> None:
-    """Store an answer that came while the machine's clock was wrong, so that it is never the newest of a site."""
+    """Store what came while the machine's clock was wrong, so that it is never the newest answer of a site."""
     with schema.begin(frame.store) as connection:
+        _keep_others(connection, frame.site, downloaded.rejected, downloaded.places)
+        if downloaded.is_stored:
+            return
         number = stored_answers.save_answer(connection, frame.site.id, downloaded.answer)
         stored_answers.reject_answer(connection, number, "came while the machine's clock was wrong")
 

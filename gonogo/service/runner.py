@@ -15,7 +15,7 @@ from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError
 from gonogo.download.rounds import Rounds
-from gonogo.errors import StoreError
+from gonogo.errors import StoreError, WeatherError
 from gonogo.morning import recheck
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
@@ -150,10 +150,26 @@ class Runner:
 
     def ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         """Ask the weather services for a site's forecast, and note what their clock says of ours."""
-        found = (self._fetch or self._ask_services)(site, now_utc, stored)
-        if not found.is_stored and math.isfinite(found.clock_offset_s):
-            self.trust.note_offset(timedelta(seconds=found.clock_offset_s))
+        try:
+            found = (self._fetch or self._ask_services)(site, now_utc, stored)
+        except NoForecastError as error:
+            self._note_offset(error.told_offset_s)
+            raise
+        self._note_offset(found.told_offset_s)
         return found
+
+    def asked_offset_s(self, site: Site, now_utc: datetime) -> float:
+        """Ask the weather services for the time: their clock less the machine's [s], NaN where none tells it."""
+        try:
+            return self.ask(site, now_utc, ()).told_offset_s
+        except NoForecastError as error:
+            return error.told_offset_s
+        except WeatherError:
+            return math.nan
+
+    def _note_offset(self, offset_s: float) -> None:
+        if math.isfinite(offset_s):
+            self.trust.note_offset(timedelta(seconds=offset_s))
 
     def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         return self._shared_rounds().fetch(site, now_utc, stored)

@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from functools import partial
 
 from gonogo import times
-from gonogo.errors import StoreError, WeatherError
+from gonogo.errors import StoreError
 from gonogo.morning import compute
 from gonogo.morning.run import Refusal
 from gonogo.outgoing import mails, notices
@@ -119,10 +119,7 @@ class Watch:
 
     def _tell_missed(self, site: Site, day: date, now_utc: datetime) -> None:
         """Tell of a missed morning, unless a weather service's Date says that the machine's clock is wrong."""
-        try:
-            offset_s = self._runner.ask(site, now_utc, ()).clock_offset_s
-        except WeatherError:
-            offset_s = math.nan
+        offset_s = self._runner.asked_offset_s(site, now_utc)
         if math.isfinite(offset_s) and abs(offset_s) > CLOCKS_APART.total_seconds():
             self._runner.trust.refuted(timedelta(seconds=offset_s))
             self._missed.discard((site.id, day))
@@ -236,10 +233,7 @@ class Watch:
 
     def _take_back_if_right(self, now_utc: datetime) -> None:
         """Ask a weather service for its Date, and believe the machine's clock where the two agree."""
-        try:
-            offset_s = self._runner.ask(self._runner.sites()[0], now_utc, ()).clock_offset_s
-        except WeatherError:
-            return
+        offset_s = self._runner.asked_offset_s(self._runner.sites()[0], now_utc)
         if math.isfinite(offset_s) and abs(offset_s) <= CLOCKS_APART.total_seconds():
             self._take_back(now_utc)
 

@@ -78,7 +78,7 @@ class World:
     def __init__(self, loaded: Config, clock: time_machine.Traveller, at_utc: datetime) -> None:
         self.loaded, self._clock, self.at_utc = loaded, clock, at_utc
         self.set_by = timedelta()
-        self.has_network = self.has_date = self.has_mail = True
+        self.has_network = self.has_date = self.has_mail = self.has_sound_weather = True
         self.sent: dict[int, Sent] = {}
         self.n_questions = 0
         self._clock.move_to(at_utc)
@@ -112,10 +112,12 @@ class World:
             fetched_utc=now_utc,
             status=200,
             headers={OFFSET_HEADER: str(-self.set_by.total_seconds())} if self.has_date else {},
-            body=body_of((self.at_utc.date() - demo.FORECAST_AT_UTC.date()).days),
+            body=body_of((self.at_utc.date() - demo.FORECAST_AT_UTC.date()).days)
+            if self.has_sound_weather
+            else b"down for repairs",
         )
         try:
-            found = forecast(site, (), now_utc=now_utc, stored=(answer,))
+            found = forecast(site, (), now_utc=now_utc, stored=(answer,))  # the checks of what came just now
         except NoForecastError as error:
             raise NoForecastError(str(error), passing=error.passing, rejected=(answer,)) from error
         return replace(found, is_stored=False, faults=())
@@ -231,6 +233,39 @@ def test_a_clock_a_day_ahead_for_a_while_does_not_spend_tomorrow_s_morning(
     assert run.claimed_utc >= it.local(WEDNESDAY, time(4, 0))
     if has_network and has_date:
         assert not it.voided()
+
+
+def test_an_answer_that_cannot_be_used_still_tells_that_a_morning_is_not_due(world: Callable[..., World]) -> None:
+    it = world(times.moment_utc(TUESDAY, time(5, 0), demo_zone()))
+    it.until(it.local(TUESDAY, time(5, 45)))
+    it.has_sound_weather = False
+    it.set_clock(ONE_DAY)
+    it.until(it.at_utc + 40 * MINUTE)
+    assert not it.mails_of(WEDNESDAY)
+    it.set_clock(timedelta())
+    it.has_sound_weather = True
+    it.until(it.local(WEDNESDAY, time(10, 0)))
+    assert not it.voided()
+    one_mail_each(it, TUESDAY)
+    one_mail_each(it, WEDNESDAY)
+
+
+def test_an_answer_that_cannot_be_used_still_tells_that_the_clock_is_right_again(world: Callable[..., World]) -> None:
+    """Tomorrow's morning was made today; until a forecast can be used again is no reason to leave it so."""
+    it = world(times.moment_utc(TUESDAY, time(5, 0), demo_zone()))
+    it.until(it.local(TUESDAY, time(5, 45)))
+    it.set_by = ONE_DAY  # before the service starts
+    it.has_network = False
+    it.restart()
+    it.until(it.at_utc + 30 * MINUTE)
+    assert len(it.mails_of(WEDNESDAY)) == 3
+    it.has_network, it.has_sound_weather = True, False
+    it.set_clock(timedelta())
+    it.until(it.at_utc + 30 * MINUTE)
+    assert len(it.voided()) == 1
+    it.has_sound_weather = True
+    it.until(it.local(WEDNESDAY, time(6, 0)))
+    one_mail_each(it, WEDNESDAY)
 
 
 def demo_zone() -> Any:
