@@ -59,10 +59,11 @@ def rolling_time_h(strip: Strip, roller: Roller, fastest_km_h: float = float("in
 
     A strip is rolled in whole lanes, each as often as there are passes. The strip's number of passes goes before the
     roller's. Driving faster than fastest_km_h finishes no sooner: for the same energy, speed times layer thickness is
-    constant for a roller and a soil (GTR, as far as it was read), so what is gained in speed is lost in passes.
+    constant for a roller and a soil (GTR, as far as it was read), so what is gained in speed is lost in passes. Of a
+    lift whose thickness is unknown it is not known how often it must be rolled.
     Source: work / rate, FM 5-434 ch. 1, by whole lanes. Checked in tests/published/rolling_production.toml.
     """
-    if math.isnan(fastest_km_h + roller.speed_km_h + turn_min + strip.width_m):
+    if math.isnan(fastest_km_h + roller.speed_km_h + turn_min + strip.width_m + strip.lift_thickness_m):
         return math.nan
     passes = roller.passes if strip.passes is None else strip.passes
     speed_km_h, n_lanes = min(roller.speed_km_h, fastest_km_h), lanes(strip.width_m, roller)

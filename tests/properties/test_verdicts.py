@@ -95,7 +95,7 @@ def test_one_unknown_number_of_a_record_never_compacts(record: str) -> None:
     lies = RIGHT.strips[0]
     crew, soil = RIGHT.crew(lies), RIGHT.material(lies)
     needed = {
-        "strip": (lies, ["length_m", "width_m"]),
+        "strip": (lies, ["length_m", "width_m", "lift_thickness_m"]),
         "roller": (crew.roller, ["rolled_width_m", "overlap_m", "speed_km_h", "efficiency", "passes"]),
         "material": (soil, ["omc_pct", "window_low_pct", "window_high_pct"]),
     }

@@ -114,9 +114,8 @@ def test_a_morning_without_forecast_cancels_what_was_planned_for_it(
     days = (later.start_utc.date() - demo.DAY).days
     blind = run_on(loaded, store, days, fetch=no_weather)
     found = attached(of(blind, "north", "planner"))
-    work = (
-        f"harrow-flats/{later.strip_id}/{later.lift}/{later.work}"  # with a number where its hours passed once before
-    )
+    # With a number behind it where its hours passed once before.
+    work = f"harrow-flats/{later.strip_id}/{later.lift}/{later.work}"
     own = [row for uid, row in found.items() if uid.partition("@")[0] in {work, f"{work}/1"}]
     assert [row[2] for row in own] == ["CANCELLED"]
     assert {row[2] for u, row in found.items() if row[1].date() > later.start_utc.date()} <= {"TENTATIVE"}
