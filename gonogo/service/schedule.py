@@ -110,6 +110,7 @@ class Schedule:
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
         self._planned: tuple[Site, ...] = ()
+        self._is_wanted = threading.Event()
 
     def run(self) -> None:
         """Run until told to stop."""
@@ -187,6 +188,7 @@ class Schedule:
         self._workers.put(key, run_and_deliver)
 
     def _deliver_now(self) -> None:
+        self._is_wanted.set()  # a round that is under way would swallow the trigger: it sees this at its end
         with contextlib.suppress(JobLookupError):
             self._scheduler.modify_job("delivery", next_run_time=clock_utc())
 
@@ -210,8 +212,11 @@ class Schedule:
             self._work.watch(clock_utc(), self._workers)
 
     def _deliver(self) -> None:
-        if not self._stop.is_set():
+        while not self._stop.is_set():
+            self._is_wanted.clear()
             self._work.deliver(clock_utc())
+            if not self._is_wanted.is_set():
+                return
 
 
 def serve(work: Work, *, stop: threading.Event) -> None:
