@@ -85,14 +85,24 @@ def demo(
     raise typer.Exit(Exit.OK)
 
 
-def check(config: ConfigOption = CONFIG_FOLDER) -> None:
+def check(
+    numbers: Annotated[bool, typer.Option("--numbers", help="List the warnings by number, and stop.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
     """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
 
-    Also says what the licence of each weather service allows for your use. Sends nothing, asks nothing of the network.
+    Also warns of what is likely a slip, and says what the licence of each weather service allows for your use. A
+    warning that is right as it stands is accepted in its file, below [accepted_warnings], by number and key with the
+    reason. Sends nothing, asks no weather service.
     """
-    from gonogo.config import check_report
+    from gonogo.config.warning_numbers import numbers_report
 
-    print(check_report(load_config(config)), end="")
+    if numbers:
+        print(numbers_report(), end="")
+        return
+    from gonogo.cli import checking
+
+    print(checking.check(load_config(config), now_utc=datetime.now(UTC)), end="")
 
 
 def settings(

@@ -9,6 +9,7 @@ import re
 import tomllib
 import typing
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -123,17 +124,20 @@ class ConfigFile:
             return
         self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
 
-    def warn(self, loc: Loc, wrong: str, right: str) -> None:
-        """Note something that a person may ignore."""
-        self.warnings.append(self._fault(loc, wrong, right, is_shown=True))
+    def warn(self, number: int, loc: Loc, wrong: str, right: str) -> None:
+        """Note something that a person may ignore; `number` is a key of warning_numbers.WARNINGS."""
+        self.warnings.append(replace(self._fault(loc, wrong, right, is_shown=True), number=number))
+
+    def place(self, loc: Loc) -> str:
+        """Return file and line of a key."""
+        line = line_of(self.text, loc)
+        return f"{self.path}:{line}" if line else str(self.path)
 
     def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:
         value = value_at(self.raw, loc)
         shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
-        line = line_of(self.text, loc)
-        place = f"{self.path}:{line}" if line else str(self.path)
         key = ".".join(map(str, loc))
-        return Fault(place=place, key=key, value=shown, wrong=wrong, right=right)
+        return Fault(place=self.place(loc), key=key, value=shown, wrong=wrong, right=right)
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""
