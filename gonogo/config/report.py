@@ -43,7 +43,7 @@ def check_report(config: Config, more: Sequence[Fault] = (), *, looked_for: Coll
         lines += [f"  {n}. {service.title} ({asked.name}){host}, {key}"]
         lines += _wrapped(service.licence_note(asked.key), "     ")
         lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.attribution]
-    lines += ["", f"Mail: {_transport(config.transport)}"]
+    lines += ["", f"Mail: {mail_line(config.transport)}"]
     lines += [f"Operator: {config.operator_address or 'none; faults show in the log and in `gonogo status` alone'}"]
     lines += [f"Store: {shown_url(config.store_url)}"]
     lines += [f"Watch: {_watch(config.watch)}"]
@@ -178,7 +178,8 @@ def _crew(site: Site, crew: Crew) -> str:
     return f"Crew {crew.id}, {crew.name}: {crew.roller.name}; {truck}; {strips}; mails to {mails}"
 
 
-def _transport(transport: Transport) -> str:
+def mail_line(transport: Transport) -> str:
+    """Return how mails leave, without the password."""
     if transport.kind == "folder":
         return f"written as files into {transport.folder}; nothing is sent"
     login = f"as {transport.username}" if transport.username else "without a login"
