@@ -75,7 +75,8 @@ def test_rain_wets_and_disking_dries_a_wet_strip_on_a_drying_day(folder: str) ->
     assert wet.decision.w_now_pct > is_it.decision.w_now_pct
     assert wet.outlook[0].rain_mm == pytest.approx(is_it.outlook[0].rain_mm + 8.0)
     as_is, disked = asked("N3", Turn(is_disked=True), folder, is_dry=True)
-    assert disked.decision.w_now_pct == as_is.decision.w_now_pct, "the sun has had no hour yet"
+    # At the break of day: an hour of it takes next to nothing, and the disking itself takes nothing.
+    assert disked.decision.w_now_pct == pytest.approx(as_is.decision.w_now_pct, abs=0.01)
     for before, after in zip(as_is.outlook[1:6], disked.outlook[1:6], strict=True):
         assert after.rain_mm == 0.0
         assert after.w_mean_pct < before.w_mean_pct
