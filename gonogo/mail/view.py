@@ -67,6 +67,7 @@ def build(morning: Morning) -> MorningView:
         done=Names(items=done) if done else None,
         seals=first_screen.seals(morning),
         box=first_screen.box(morning, shown),
+        to_record=first_screen.to_record(morning, shown),
         rain=first_screen.rain(morning),
         sky=first_screen.sky_line(sky_today),
         alarm=first_screen.alarm(morning, sky_today),
