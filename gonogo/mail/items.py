@@ -178,6 +178,7 @@ class MorningView:
     seals      what each crew seals, and by when
     box        what nobody recorded, and how to answer
     rain       fallen and still to come, each a sentence
+    pause      days off to come beside the usual weekend, and when work goes on
     alarm      what a reader must know of the forecast before all else: old, none, a wrong clock
     basis      age of the forecast and the zone of all times
     """
@@ -200,6 +201,7 @@ class MorningView:
     seals: tuple[Phrase, ...]
     box: tuple[Phrase, ...]
     rain: tuple[Phrase, ...]
+    pause: tuple[Phrase, ...]
     sky: Phrase
     alarm: Phrase | None
     basis: Phrase
