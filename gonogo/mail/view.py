@@ -69,6 +69,7 @@ def build(morning: Morning) -> MorningView:
         box=first_screen.box(morning, shown),
         to_record=first_screen.to_record(morning, shown),
         rain=first_screen.rain(morning),
+        pause=first_screen.pause(morning),
         sky=first_screen.sky_line(sky_today),
         alarm=first_screen.alarm(morning, sky_today),
         basis=first_screen.basis(morning, sky_today),
