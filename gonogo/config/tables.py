@@ -238,6 +238,7 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+    connections: int | None = None
 
 
 class InboxTable(Table):
