@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, grid_app, replies_app, soil_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -242,6 +242,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("grid-fetch", grid_app.grid_fetch, "Bring the newest model run of the weather service `grid`."),
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),

@@ -11,6 +11,7 @@ from typing import Any
 from gonogo.config.acceptance import TABLE
 from gonogo.config.inbox_table import read_inbox
 from gonogo.config.lines import Loc
+from gonogo.config.run_folder import DEFAULT_DAYS, run_folder
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
 from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
@@ -225,6 +226,10 @@ def _services(
                 'is free without a key for non-commercial use only; this config says use = "commercial".',
                 "Set key_env with a paid plan's key, put a service that allows commercial use first, or only evaluate.",
             )
+        n_before = len(file.faults)
+        folder = run_folder(file, loc, table, vocabulary)
+        if len(file.faults) > n_before:
+            continue
         services.append(
             ServiceSettings(
                 name=table.service,
@@ -233,6 +238,9 @@ def _services(
                 contact=contact,
                 timeout_s=table.timeout_s,
                 retries=table.retries,
+                folder=folder,
+                source=table.source,
+                days=table.days or DEFAULT_DAYS,
             )
         )
     return tuple(services)
