@@ -133,7 +133,11 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     days = ", ".join(DAYS[day] for day in site.working_days)
     yield f"{site.name} (site {site.id})"
     yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
-    yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
+    yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_days_off(site)}"
+    for stop in site.stops:
+        yield f"  Stands still: {stop.first_day} to {stop.last_day}{f' ({stop.reason})' if stop.reason else ''}"
+    if site.ends_on is not None:
+        yield f"  Ends on {site.ends_on}: no mails after it"
     rechecks = ", ".join(f"{at:%H:%M}" for at in site.recheck_at)
     later = f"; checked again at {rechecks}" if rechecks else ""
     yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}{later}"
@@ -142,6 +146,17 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     for crew in site.crews:
         yield from _wrapped(_crew(site, crew), "      ", first="  ")
     yield f"  Strips: {len(site.strips)}, {n_readings} with a moisture test in this file"
+
+
+def _days_off(site: Site) -> str:
+    """Return what stands for days off beside weekdays: typed dates and a country's calendar."""
+    parts = [_count(len(site.holidays), "typed holiday" if site.holiday_country else "holiday")]
+    if site.holiday_country:
+        where = "-".join(filter(None, (site.holiday_country, site.holiday_state)))
+        parts.append(f"public holidays of {where}")
+    if site.working_dates:
+        parts.append(f"{_count(len(site.working_dates), 'date')} worked all the same")
+    return ", ".join(parts)
 
 
 def _material(material: Material) -> str:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import TypeAdapter
 
 from gonogo.config.acceptance import TABLE
+from gonogo.config.days_off import read_days_off
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
 from gonogo.config.strips import check_strips, read_reading
@@ -29,7 +30,6 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
-from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
@@ -56,6 +56,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     head = file.read(SiteTable, file.raw.get("site", {}), ("site",))
     if head is not None:
         _check_place_and_times(file, head)
+    days_off = read_days_off(file, head) if head is not None else {}
     tables = {section: _read_section(file, section, model) for section, model in SITE_SECTIONS.items()}
     _check_references(file, vocabulary)
     materials = {
@@ -87,7 +88,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         shift_end=head.shift_end,
         mail_at=head.mail_at,
         deadline=head.deadline,
-        holidays=tuple(sorted(set(head.holidays))),
+        **days_off,
         mixing_depth_m=head.mixing_depth_m,
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
@@ -174,10 +175,6 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
             "Write the time of the same day after which the mail is of no more use.",
         )
     passes_midnight = head.shift_end <= head.shift_start
-    for n, day in enumerate(head.holidays):
-        if not FIRST_YEAR <= day.year <= LAST_YEAR:
-            right = "Write, for example, 2026-05-25."
-            file.add_fault(("site", "holidays", n), "lies in no year of this century.", right)
     for n, at in enumerate(head.recheck_at):
         if not head.mail_at < at or not (passes_midnight or at < head.shift_end):
             file.add_fault(

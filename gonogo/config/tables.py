@@ -47,6 +47,14 @@ class Table(BaseModel):
 # --- config/sites/<site>.toml --------------------------------------------------------------------------------
 
 
+class StopTable(Table):
+    """A time in which the site stands still, both days included."""
+
+    first_day: date
+    last_day: date
+    reason: Text = ""
+
+
 class SiteTable(Table):
     name: Name
     latitude_deg: float
@@ -59,6 +67,11 @@ class SiteTable(Table):
     mail_at: ClockTime
     deadline: ClockTime
     holidays: list[date] = []
+    holiday_country: str | None = None
+    holiday_state: str | None = None
+    working_dates: list[date] = []
+    ends_on: date | None = None
+    stop: list[StopTable] = []
     recheck_at: list[ClockTime] = []
     mixing_depth_m: float
     contract_station: Name | None = None

@@ -20,6 +20,7 @@ from gonogo.config.tables import (
     PersonTable,
     ReadingTable,
     SiteTable,
+    StopTable,
     StoreTable,
     Table,
     TreatedTable,
@@ -33,6 +34,7 @@ from gonogo.records.ranges import RANGES
 
 TABLES: tuple[type[Table], ...] = (
     SiteTable,
+    StopTable,
     *SITE_SECTIONS.values(),
     OversizeTable,
     TreatedTable,
