@@ -183,7 +183,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
