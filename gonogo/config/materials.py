@@ -152,7 +152,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             return None
         omc_pct, mdd_kg_m3 = fit.omc_pct, fit.mdd_kg_m3
         for note in fit.notes:
-            file.warn((*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
+            file.warn(30, (*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
     coarse = table.oversize
     if coarse is None:
         return omc_pct, mdd_kg_m3

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from gonogo.config.acceptance import TABLE
 from gonogo.config.days_off import read_days_off
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
@@ -49,8 +50,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     """Return the site of a file; every fault of the file is noted on it."""
     file.read_id(_ID, file.path.stem, ("file name",))
     for name in file.raw:
-        if name not in ("site", "settings", *SITE_SECTIONS):
-            remedy = choose_from(name, ("site", "settings", *SITE_SECTIONS))
+        if name not in ("site", "settings", TABLE, *SITE_SECTIONS):
+            remedy = choose_from(name, ("site", "settings", TABLE, *SITE_SECTIONS))
             file.add_fault((name,), "is no table of a site's file.", remedy)
     head = file.read(SiteTable, file.raw.get("site", {}), ("site",))
     if head is not None:
@@ -182,7 +183,7 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
                 'Write times of the same day at which there is still work to be told about, for example ["09:00"].',
             )
     if time(0) != head.shift_start < head.mail_at:
-        file.warn(("site", "mail_at"), "lies after the start of the shift.", "Crews then begin without a verdict.")
+        file.warn(20, ("site", "mail_at"), "lies after the start of the shift.", "Crews then begin without a verdict.")
 
 
 # --- tables to records ---------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from gonogo.mail.items import StripRow
+from gonogo.mail.items import StripRow, ToRecord
 from gonogo.mail.morning import Morning
 from gonogo.records.day_plan import Badge, NotRecorded, Task
 from gonogo.weather.forecast_status import ForecastStatus
@@ -21,6 +21,7 @@ from gonogo.wording.phrases import Day, Gap, Moment, Names, Phrase, phrase
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the day
 WORTH_SAYING = 20.0  # a smaller chance of rain is not worth a word at half past five [%]
+ACTS_OF = {Task.WATER: "watered", Task.ROLL: "rolled", Task.DISK: "disked"}  # words of wording/reply_words.ACTS
 CLOCK_NOTES = ("clock_ahead", "clock_behind")
 HALF_DAYS_FROM = timedelta(hours=24)
 
@@ -141,6 +142,17 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     if not found:
         return ()
     return (*found, phrase("box.once"))
+
+
+def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
+    """Return one entry that nobody made, with the litres that were told; None where none is missing."""
+    by_id = {row.instruction.strip_id: row.instruction for row in rows}
+    for strip_plan in morning.strip_plans:
+        for work in strip_plan.not_recorded if strip_plan.strip_id in by_id else ():
+            litres = phrases.amount("litres", work.litres) if work.task == Task.WATER else None
+            return ToRecord(strip_id=strip_plan.strip_id, act=ACTS_OF[work.task], litres=litres)
+    watered = next((of for of in by_id.values() if of.badge == Badge.WATER_FIRST), None)
+    return None if watered is None else ToRecord(strip_id=watered.strip_id, act="watered", litres=watered.litres)
 
 
 def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) -> Iterator[Phrase]:

@@ -67,6 +67,7 @@ def build(morning: Morning) -> MorningView:
         done=Names(items=done) if done else None,
         seals=first_screen.seals(morning),
         box=first_screen.box(morning, shown),
+        to_record=first_screen.to_record(morning, shown),
         rain=first_screen.rain(morning),
         pause=first_screen.pause(morning),
         sky=first_screen.sky_line(sky_today),

@@ -131,6 +131,11 @@ class DayPlan:
         """Return a strip's work of today, by start."""
         return tuple(job for job in self.jobs if job.strip_id == strip_id)
 
+    def rolling(self, strip_id: str) -> Job | None:
+        """Return the rolling of a strip whose hours are not over when the plan is made, None where there is none."""
+        own = self.jobs_of(strip_id)
+        return next((job for job in own if job.task == Task.ROLL and job.end_utc > self.made_utc), None)
+
     def sealing(self, crew_id: str) -> Sealing | None:
         """Return what a crew seals today, None where nothing."""
         return next((s for s in self.sealings if s.crew_id == crew_id), None)
