@@ -6,11 +6,13 @@ strips.py and site_file.py.
 
 from __future__ import annotations
 
+import math
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import Field, field_validator
 
+from gonogo.config.table import Table
 from gonogo.config.values import (
     Address,
     ClockTime,
@@ -21,27 +23,12 @@ from gonogo.config.values import (
     Text,
     Variable,
     ZoneName,
-    check_range,
     fault,
 )
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Units = Literal["metric", "us"]
-
-
-class Table(BaseModel):
-    """Any table: unknown keys are refused, types are as TOML gives them, numbers keep to their range."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
-
-    @field_validator("*")
-    @classmethod
-    def _keep_to_range(cls, value: Any, info: ValidationInfo) -> Any:
-        for number in value if isinstance(value, list) else [value]:
-            if isinstance(number, (int, float)) and not isinstance(number, bool):
-                check_range(info.field_name or "", number)
-        return value
 
 
 # --- config/sites/<site>.toml --------------------------------------------------------------------------------
@@ -58,11 +45,11 @@ class SiteTable(Table):
     shift_end: ClockTime
     mail_at: ClockTime
     deadline: ClockTime
-    holidays: list[date] = []
-    recheck_at: list[ClockTime] = []
+    holidays: list[date] = Field(default_factory=list)
+    recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
-    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = []
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12, default_factory=list)]
 
 
 class OversizeTable(Table):
@@ -98,12 +85,29 @@ class MethodTable(Table):
 
     passes: int
     layer_max_m: float
-    rollers: list[str] = []
+    rollers: list[str] = Field(default_factory=list)
+
+
+class LaboratoryTable(Table):
+    """Percent passing sieves No. 4, 10, 40 and 200, Atterberg limits, and grain sizes of a clean coarse soil."""
+
+    passing_4_75mm_pct: float
+    passing_2mm_pct: float = math.nan
+    passing_0_425mm_pct: float = math.nan
+    passing_0_075mm_pct: float
+    liquid_limit_pct: float = math.nan
+    plastic_limit_pct: float = math.nan
+    is_plastic: bool = True
+    d10_mm: float = math.nan
+    d30_mm: float = math.nan
+    d60_mm: float = math.nan
 
 
 class MaterialTable(Table):
     name: Name
-    soil_class: str
+    soil_class: str | None = None
+    uscs: Name | None = None
+    aashto: Name | None = None
     test: Name
     omc_pct: float | None = None
     mdd_kg_m3: float | None = None
@@ -120,32 +124,37 @@ class MaterialTable(Table):
     borrow_w_pct: float | None = None
     soak_in_h: float | None = None
     is_shale: bool = False
+    laboratory: LaboratoryTable | None = None
     oversize: OversizeTable | None = None
     treated: TreatedTable | None = None
     method_specification: MethodTable | None = None
 
 
 class RollerTable(Table):
+    """What is left out is as a roller with such a drum usually has it, see usual.py."""
+
     name: Name
     drum: Literal["smooth", "padded", "pneumatic"]
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
+    rolled_width_m: float | None = None
+    overlap_m: float | None = None
+    speed_km_h: float | None = None
+    passes: int | None = None
+    efficiency: float | None = None
     vibrates: bool = True
     count: int = 1
 
 
 class TruckTable(Table):
+    """What is left out is as a truck with such a tank usually has it, see usual.py."""
+
     name: Name
     tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
+    bar_width_m: float | None = None
+    flow_litres_min: float | None = None
+    fill_time_min: float | None = None
+    travel_time_min: float | None = None
+    speed_min_km_h: float | None = None
+    speed_max_km_h: float | None = None
     count: int = 1
 
 
@@ -182,7 +191,7 @@ class StripTable(Table):
     length_m: float
     width_m: float
     lift_thickness_m: float
-    dry_density_kg_m3: float
+    dry_density_kg_m3: float = math.nan  # as spread; usual.py puts one there before it is used
     surface: Literal["loose", "scarified", "sealed"]
     passes: int | None = None
     may_vibrate: bool = True

@@ -8,11 +8,13 @@ import pytest
 from pydantic_core import PydanticCustomError
 
 from gonogo.config.examples import EXAMPLES, example
+from gonogo.config.table import Table
 from gonogo.config.tables import (
     SITE_SECTIONS,
     CrewTable,
     HeadTable,
     InboxTable,
+    LaboratoryTable,
     MailTable,
     MaterialTable,
     MethodTable,
@@ -21,7 +23,6 @@ from gonogo.config.tables import (
     ReadingTable,
     SiteTable,
     StoreTable,
-    Table,
     TreatedTable,
     WatchTable,
     WeatherTable,
@@ -32,6 +33,7 @@ from gonogo.field.entries import COLUMNS
 from gonogo.records.ranges import RANGES
 
 TABLES: tuple[type[Table], ...] = (
+    LaboratoryTable,
     SiteTable,
     *SITE_SECTIONS.values(),
     OversizeTable,
