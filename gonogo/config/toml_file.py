@@ -73,6 +73,8 @@ class ConfigFile:
         self.raw: dict[str, Any] = {}
         self.faults: list[Fault] = []
         self.warnings: list[Fault] = []
+        self._elsewhere: dict[Loc, tuple[str, str | None]] = {}
+        self._refused: set[Loc] = set()
         try:
             self.text = text_of(path)
             self.raw = tomllib.loads(self.text)
@@ -93,19 +95,46 @@ class ConfigFile:
 
     def add_fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool = True) -> None:
         """Note a fault at a place in the file. `is_shown` False keeps the value out of the text."""
-        self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
+        if loc not in self._refused:
+            self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
+
+    def refuse(self, loc: Loc, wrong: str, right: str) -> None:
+        """Note the fault of a cell that is no value, in place of all that its absence would bring."""
+        text = self._elsewhere[loc][1] or ""
+        self.fault_at(self.place_of(loc), ".".join(map(str, loc)), text, wrong, right)
+        self._refused.add(loc)
 
     def warn(self, loc: Loc, wrong: str, right: str) -> None:
         """Note something that a person may ignore."""
         self.warnings.append(self._fault(loc, wrong, right, is_shown=True))
 
+    def fault_at(self, place: str, key: str, value: str, wrong: str, right: str) -> None:
+        """Note a fault of a list beside the file, at the place itself."""
+        self.faults.append(Fault(place=place, key=key, value=value, wrong=wrong, right=right))
+
+    def warn_at(self, place: str, key: str, value: str, wrong: str, right: str) -> None:
+        """Note something of a list beside the file that a person may ignore."""
+        self.warnings.append(Fault(place=place, key=key, value=value, wrong=wrong, right=right))
+
+    def stands_at(self, loc: Loc, place: str, text: str | None = None) -> None:
+        """Say that what stands at `loc` was written elsewhere, and as which text."""
+        self._elsewhere[loc] = place, text
+
+    def place_of(self, loc: Loc) -> str:
+        """Return file and line of what stands at `loc`: in this file, or in a list beside it."""
+        for depth in range(len(loc), 0, -1):
+            if loc[:depth] in self._elsewhere:
+                return self._elsewhere[loc[:depth]][0]
+        line = line_of(self.text, loc)
+        return f"{self.path}:{line}" if line else str(self.path)
+
     def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:
         value = value_at(self.raw, loc)
-        shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
-        line = line_of(self.text, loc)
-        place = f"{self.path}:{line}" if line else str(self.path)
+        text = self._elsewhere.get(loc, ("", None))[1]
+        stood = text if text is not None else written(value)
+        shown = "" if value is _MISSING or isinstance(value, dict) else stood if is_shown else "(not shown)"
         key = ".".join(map(str, loc))
-        return Fault(place=place, key=key, value=shown, wrong=wrong, right=right)
+        return Fault(place=self.place_of(loc), key=key, value=shown, wrong=wrong, right=right)
 
     def read(self, model: type[TableT], raw: Any, loc: Loc) -> TableT | None:
         """Return a table as its model, or None after noting every fault in it."""
