@@ -33,15 +33,25 @@ SHARE_OF_MAXIMUM = {"loose": 0.80, "scarified": 0.85, "sealed": 0.90}
 NATURAL_SHARE = 0.90
 
 
+def roller_usual(drum: str) -> Mapping[str, float]:
+    """Return what a roller with such a drum usually has, by field."""
+    return ROLLERS[drum]
+
+
+def truck_usual(tank_litres: float) -> Mapping[str, float]:
+    """Return what a water truck with such a tank usually has, by field."""
+    flow_litres_min, fill_time_min = tank_litres / EMPTIES_IN_MIN, 2.0 + tank_litres / FILLS_LITRES_MIN
+    return {**TRUCK, **dict(zip(OF_TANK, (round(flow_litres_min, -1), round(fill_time_min)), strict=True))}
+
+
 def roller_values(table: RollerTable) -> dict[str, Any]:
     """Return the fields of a roller, with the names of those that are assumed under "assumed"."""
-    return _filled(table, ROLLERS[table.drum])
+    return _filled(table, roller_usual(table.drum))
 
 
 def truck_values(table: TruckTable) -> dict[str, Any]:
     """Return the fields of a water truck, with the names of those that are assumed under "assumed"."""
-    flow_litres_min, fill_time_min = table.tank_litres / EMPTIES_IN_MIN, 2.0 + table.tank_litres / FILLS_LITRES_MIN
-    return _filled(table, {**TRUCK, **dict(zip(OF_TANK, (flow_litres_min, fill_time_min), strict=True))})
+    return _filled(table, truck_usual(table.tank_litres))
 
 
 def dry_density_kg_m3(strip: StripTable, material: Material) -> float:
