@@ -38,8 +38,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes its "
-        "config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -85,14 +85,43 @@ def demo(
     raise typer.Exit(Exit.OK)
 
 
-def check(config: ConfigOption = CONFIG_FOLDER) -> None:
+def check(
+    mail: Annotated[str, typer.Option("--mail", help="Also send one test mail to this address.")] = "",
+    weather: Annotated[bool, typer.Option("--weather", help="Also ask each weather service once.")] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Both: the test mail goes to the operator where --mail names nobody.")
+    ] = False,
+    numbers: Annotated[bool, typer.Option("--numbers", help="List the warnings by number, and stop.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
     """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
 
-    Also says what the licence of each weather service allows for your use. Sends nothing, asks nothing of the network.
+    Also warns of what is likely a slip, and says what the licence of each weather service allows for your use. A
+    warning that is right as it stands is accepted in its file, below [accepted_warnings], by number and key with the
+    reason. By itself it sends nothing and asks no weather service; --mail and --weather do, and store nothing.
     """
-    from gonogo.config import check_report
+    from gonogo.config.warning_numbers import numbers_report
 
-    print(check_report(load_config(config)), end="")
+    if numbers:
+        print(numbers_report(), end="")
+        return
+    from gonogo.cli import checking, outside_report
+
+    loaded, now_utc = load_config(config), datetime.now(UTC)
+    address = mail or ((loaded.operator_address or "") if everything else "")
+    outcomes = []
+    if address:
+        outside_report.checked_address(address)
+    print(checking.check(loaded, now_utc=now_utc), end="")
+    if weather or everything:
+        outcomes.append(outside_report.weather(loaded, now_utc=now_utc))
+        print(f"\n{outcomes[-1].text}")
+    if address:
+        outcomes.append(outside_report.send_test_mail(loaded, address, now_utc=now_utc))
+        print(f"\n{outcomes[-1].text}")
+    elif everything:
+        print("\nNo test mail was sent: the config names no operator. Name an address with --mail.")
+    raise typer.Exit(max((outcome.exit_code for outcome in outcomes), default=Exit.OK))
 
 
 def settings(

@@ -13,19 +13,20 @@ from zoneinfo import ZoneInfo
 from gonogo.cli import new_parsers as parsers
 from gonogo.cli import new_things as things
 from gonogo.cli.new_questions import PLACE, Asker
+from gonogo.config.dated import zone_at
 from gonogo.config.lists import MATERIALS, STRIPS, read_rows
+from gonogo.config.material_tables import MaterialTable
 from gonogo.config.materials import read_material
 from gonogo.config.new_site import NewSite, material_text
-from gonogo.config.tables import MaterialTable
 from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.toml_file import ConfigFile
-from gonogo.config.zones import zone_at
 from gonogo.errors import ConfigError, Fault
 
 SIEVES = ("passing_4_75mm_pct", "passing_2mm_pct", "passing_0_425mm_pct", "passing_0_075mm_pct")
 CLEAN_PCT = 12.0  # with more fines, grain sizes decide nothing: ASTM D2487
 SERVICES = {"commercial": ("met_norway",), "non-commercial": ("open_meteo", "met_norway")}
 IN_USA = ("nws",)  # which answers for the USA alone, and commercial use is free
+SEA = "Etc/"  # how zones at sea begin
 BEFORE_SHIFT, AFTER_SHIFT = timedelta(minutes=90), timedelta(hours=2)  # of the mail and of its deadline
 
 
@@ -107,13 +108,18 @@ def _rows(path: Path) -> list[dict[str, str]]:
 def _zone(asker: Asker, given: things.Given, place: tuple[float, float], today: date) -> str:
     """Ask for the zone, with the one of the place to be confirmed and its clock shown."""
     found = zone_at(*place)
-    if found is None:
+    if found.startswith(SEA):
         asker.say("That place lies at sea: check the signs of latitude and longitude.\n")
     else:
         offset = datetime(today.year, today.month, today.day, 12, tzinfo=ZoneInfo(found)).strftime("%z")
         asker.say(f"Time zone of that place: {found}, UTC{offset[:3]}:{offset[3:]} today.\n")
     return asker.ask(
-        "Time zone", parsers.zone, key="--zone", example="America/Chicago", given=given.zone, default=found
+        "Time zone",
+        parsers.zone,
+        key="--zone",
+        example="America/Chicago",
+        given=given.zone,
+        default=None if found.startswith(SEA) else found,
     )
 
 

@@ -15,6 +15,13 @@ EXAMPLES: dict[str, str] = {
     "mail_at": '"05:30"',
     "deadline": '"09:00"',
     "holidays": "[2026-05-25, 2026-07-03]",
+    "holiday_country": '"US"',
+    "holiday_state": '"IA"',
+    "working_dates": "[2026-05-30]",
+    "ends_on": "2026-11-30",
+    "first_day": "2026-12-21",
+    "last_day": "2027-01-08",
+    "reason": '"winter break"',
     "recheck_at": '["09:00"]',
     "contract_station": '"Harrow airfield"',
     "soil_class": '"clay"',
@@ -78,6 +85,7 @@ EXAMPLES: dict[str, str] = {
     "maildir": '"answers"',
 }
 _EXAMPLE_TABLES = {
+    "stop": "[[site.stop]] with first_day and last_day",
     "person": "[[crew.north.person]] with name, address and role",
     "reading": "[strip.N1.reading] with w_pct, at and method",
     "treated": "[material.clay.treated] with binder",

@@ -17,7 +17,8 @@ from typing import Any
 from gonogo.config import dialect
 from gonogo.config.cells import Column, columns_of, value_of
 from gonogo.config.lines import Loc
-from gonogo.config.tables import MaterialTable, PersonTable, RollerTable, StripTable, TruckTable
+from gonogo.config.material_tables import MaterialTable
+from gonogo.config.tables import PersonTable, RollerTable, StripTable, TruckTable
 from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
@@ -68,7 +69,7 @@ def with_lists(file: ConfigFile) -> ConfigFile:
     folder = folder_of(file.path)
     for path in sorted(folder.glob("*.csv")) if folder.is_dir() else ():
         if path.name not in LISTS:
-            file.warn_at(str(path), "file", "", "is no list that is read here.", choose_from(path.name, list(LISTS)))
+            file.warn_at(35, str(path), "file", "is no list that is read here.", choose_from(path.name, list(LISTS)))
             continue
         for line in _lines(file, path):
             _add(file, path.name, line)
@@ -90,7 +91,7 @@ def _add(file: ConfigFile, name: str, line: Line) -> None:
         return  # a fault of the TOML that is noted where the section is read
     loc, own_id = (section, line.texts["id"]), line.texts["id"]
     if own_id in table:
-        stood = file.place_of(loc)
+        stood = file.place(loc)
         file.fault_at(f"{line.place}, column id", ".".join(loc), own_id, f"stands in {stood} too.", "Delete one.")
         return
     table[own_id] = line.raw

@@ -6,8 +6,8 @@ import math
 
 from gonogo.config.kinds import laboratory_omc_pct, read_binder, wet_edge_of_sand
 from gonogo.config.lines import Loc
+from gonogo.config.material_tables import MaterialTable, MethodTable
 from gonogo.config.soil_class import read_soil_class
-from gonogo.config.tables import MaterialTable, MethodTable
 from gonogo.config.toml_file import ConfigFile
 from gonogo.errors import SoilError
 from gonogo.records.site import Material, Method
@@ -154,7 +154,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             return None
         omc_pct, mdd_kg_m3 = fit.omc_pct, fit.mdd_kg_m3
         for note in fit.notes:
-            file.warn((*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
+            file.warn(30, (*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
     coarse = table.oversize
     if coarse is None:
         return omc_pct, mdd_kg_m3

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 from gonogo.config.lines import Loc
-from gonogo.config.tables import LaboratoryTable, MaterialTable
+from gonogo.config.material_tables import LaboratoryTable, MaterialTable
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 from gonogo.errors import SoilError

@@ -18,6 +18,7 @@ from gonogo.mail import calendar, hour_bar, letter, picture, reply_links
 from gonogo.mail.hour_bar import BarCell
 from gonogo.mail.items import BehindView, EntryView, MorningView, PlannerView
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.reply_lines import entry_line
 from gonogo.mail.role import ROLES, Role, load_role, roles
 from gonogo.records.site import Recipient
 from gonogo.records.work_order import Work
@@ -199,6 +200,7 @@ def _rendered(
             day_table=lambda: plain.day_table(view.days, view.grid, speak),
             bar_table=lambda: _bar_table(view, speak),
             bar_text=lambda: "" if view.bar is None else hour_bar.as_text(view.bar, speak),
+            how_to_record=lambda: _how_to_record(view, speak, is_by_mail=shown.get("answer") is not None),
             own_advice=lambda strip: _own_advice(strip, speak, shown.get("said_above", frozenset())),
             is_brief=is_brief,
             n_cut=n_cut,
@@ -214,6 +216,14 @@ def _bar_table(view: MorningView, speak: Speaker) -> tuple[list[BarCell], list[t
     column_px = BAR_PX / n
     rows = hour_bar.laid_out(view.bar, speak, LETTER_PX / column_px, MARGIN_PX / column_px)
     return hour_bar.heads(view.bar, speak), rows, n
+
+
+def _how_to_record(view: MorningView, speak: Speaker, *, is_by_mail: bool) -> str:
+    """Return how what is missing is told, in the words that are read from an answer."""
+    if view.to_record is None:
+        return ""
+    example = entry_line(speak, view.to_record.strip_id, view.to_record.act, view.to_record.litres)
+    return speak.word("box.by_mail" if is_by_mail else "box.to_office", example=example)
 
 
 def _own_advice(strip: BehindView, speak: Speaker, said_above: frozenset[str]) -> str:

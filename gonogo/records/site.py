@@ -8,6 +8,22 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from gonogo.records.air import Place
+from gonogo.records.crew import Crew, Drum, Recipient, Roller, Truck
+
+__all__ = [
+    "Binder",
+    "Crew",
+    "Drum",
+    "Material",
+    "Method",
+    "Recipient",
+    "Roller",
+    "Site",
+    "Stop",
+    "Strip",
+    "Surface",
+    "Truck",
+]
 
 
 class Surface(StrEnum):
@@ -16,26 +32,6 @@ class Surface(StrEnum):
     LOOSE = "loose"
     SCARIFIED = "scarified"
     SEALED = "sealed"
-
-
-class Drum(StrEnum):
-    """Kind of roller drum."""
-
-    SMOOTH = "smooth"
-    PADDED = "padded"
-    PNEUMATIC = "pneumatic"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recipient:
-    """One person of a crew. role: a folder name of mail/roles; units: "metric" or "us"; language: "en"..."""
-
-    name: str
-    address: str
-    role: str
-    units: str = "metric"
-    language: str = "en"
-    score_mail: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,58 +116,6 @@ class Material:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Roller:
-    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
-
-    count     how many of it there are
-    assumed   names of fields that are as such a roller usually has them
-    """
-
-    id: str
-    name: str
-    drum: Drum
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
-    vibrates: bool = True
-    count: int = 1
-    assumed: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truck:
-    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are.
-
-    assumed   names of fields that are as such a truck usually has them
-    """
-
-    id: str
-    name: str
-    tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
-    count: int = 1
-    assumed: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Crew:
-    """A crew with its people, a roller and a water truck (or none). Machines of one id are shared by the crews."""
-
-    id: str
-    name: str
-    roller: Roller
-    truck: Truck | None
-    recipients: tuple[Recipient, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
     """One strip with the lift that lies on it, as spread: loose thickness goes with loose dry density.
 
@@ -230,10 +174,23 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A time in which a site stands still: both days included; reason as the site's file says it, "" for none."""
+
+    first_day: date
+    last_day: date
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """A site: where it is, when it works, and everything on it.
 
     working_days   0 = Monday ... 6 = Sunday
+    holidays       dates that the site's file types in
+    holiday_country, holiday_state   whose public holidays are days off too: ISO codes, "" for none
+    working_dates  dates that are worked whatever weekday or holiday they are
+    stops, ends_on times in which the site stands still; its last day, None where nobody set one
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
@@ -260,6 +217,11 @@ class Site:
     recheck_at: tuple[time, ...] = ()
     contract_station: str = ""
     adverse_days: tuple[float, ...] = ()
+    holiday_country: str = ""
+    holiday_state: str = ""
+    working_dates: tuple[date, ...] = ()
+    stops: tuple[Stop, ...] = ()
+    ends_on: date | None = None
 
     @property
     def place(self) -> Place:

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.records import shift
+from gonogo.records.days_off import is_over, stop_on
 from gonogo.records.site import Site
 from gonogo.records.verdict import Verdict
 from gonogo.service import due
@@ -95,6 +96,7 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
         own: dict[str, Gap] = {"role": mail.role, "crew": mail.crew_id, "why": _why(mail)}
         lines.append((f"is_{mail.state}", phrase("status.mail", time=clock.minute(mail.put_utc), **own)))
         faults.append(phrase("status.mail_fault", state=phrase(f"status.is_{mail.state}"), **own))
+    lines += _standing(site, clock.day)
     starts = due.next_start_utc(site, now_utc, lead_min(config, site))
     lines.append(("next_run", phrase("status.no_day_ahead") if starts is None else clock.minute(starts)))
     return SiteState(
@@ -105,6 +107,14 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
         next_run_utc=starts,
         mails={state: n for state, n in counts.items() if n},
     )
+
+
+def _standing(site: Site, today: date) -> list[tuple[str, Gap]]:
+    """Return a line for a site that stands still today, or has come to its end."""
+    if site.ends_on is not None and is_over(site, today):
+        return [("site", phrase("status.ended", last=Day(day=site.ends_on)))]
+    stop = stop_on(site, today)
+    return [] if stop is None else [("site", phrase("status.stands_still", last=Day(day=stop.last_day)))]
 
 
 def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[tuple[str, Gap]], list[Phrase]]:

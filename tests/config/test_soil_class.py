@@ -95,8 +95,7 @@ def test_what_is_no_group_is_refused(instead: str, key: str, wrong: str, right: 
 )
 def test_a_laboratory_report_that_cannot_be_is_refused(old: str, new: str, key: str, wrong: str, example: Copy) -> None:
     example.edit(SITE, WRITTEN, "")
-    example.add(SITE, LIMITS)
-    example.edit(SITE, old, new)
+    example.add(SITE, LIMITS.replace(old, new))
     (fault,) = example.faults()
     assert fault.key == f"material.silty_sand.laboratory.{key}"
     assert wrong in fault.wrong
