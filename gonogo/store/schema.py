@@ -142,6 +142,10 @@ work_order = Table(
 _plan_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
 day_plan = Table("day_plan", metadata, _plan_run, Column("record", sa.Text, nullable=False))
 
+# Verdicts and outlook of an old run, in place of their rows: see packed.py.
+_packed_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
+packed_run = Table("packed_run", metadata, _packed_run, Column("packed", sa.LargeBinary, nullable=False))
+
 # What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
 learned = Table(
     "learned",
