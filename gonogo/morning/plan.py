@@ -8,7 +8,7 @@ from dataclasses import replace
 from gonogo.decide.changes import PreviousRun, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
-from gonogo.decide.plan.as_planned import as_planned, order_as_planned, with_places
+from gonogo.decide.plan.as_planned import as_planned, order_as_planned, outlook_as_planned, with_places
 from gonogo.decide.plan.build import build, no_plan
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import StoredInputs
@@ -36,13 +36,14 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
     decisions = with_places(site, judgement.decisions, proposed)
     plan = build(judgement, decisions, proposed, edition=frame.edition, done=done)
     decisions = as_planned(decisions, plan)
+    outlook = outlook_as_planned(judgement.outlook, plan)
     order = order_as_planned(proposed, {d.strip_id: d for d in decisions}, plan, site)
     found = None
     if previous.last is not None:
         found = changes(
             site,
             previous.last,
-            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=judgement.outlook, order=order),
+            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=outlook, order=order),
             entries=entries,
             fallen_mm=fallen_mm(weather, previous.last.at_utc, now_utc),
             settings=judgement.inputs.settings,
@@ -51,7 +52,8 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
     return replace(
         conclusion,
         decisions=decisions,
-        judgement=replace(judgement, decisions=decisions),
+        outlook=outlook,
+        judgement=replace(judgement, decisions=decisions, outlook=outlook),
         plan=plan,
         order=order,
         changes=found,

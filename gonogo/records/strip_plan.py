@@ -236,7 +236,8 @@ class StripPlan:
                   one or where `reason` says it already
     is_tested     False: no test of this lift counts, and no view shows w_* as figures
     w_*_pct       water content where the day's work begins: mean, 10 to 90 % band, upper and lower half
-    chance_in_window, chance_too_dry, chance_too_wet   in the best stretch of today, NaN where none was computed
+    chance_in_window, chance_too_dry, chance_too_wet   in the hours in which it is rolled today as it lies; without such
+                  a place in the best stretch of today, NaN where none was computed
     low_pct, high_pct, optimum_pct   the window [%]
     roll_from_utc, roll_by_utc   hours in which rolling may stand (last pass by); None where it may not today
     water_by_utc  last drop at the latest, so that it soaks in and is rolled; None where no water is told

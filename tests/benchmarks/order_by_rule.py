@@ -1,6 +1,6 @@
 """The order of work against a foreman's plain rule, on drawn mornings whose weather and soil then turn out as drawn.
 
-PYTHONPATH=tests python tests/benchmarks/order_by_rule.py --mornings 200
+PYTHONPATH=tests python tests/benchmarks/order_by_rule.py --mornings 200 [--first 0]
 
 The rule: whenever the roller is free, it takes the strip that may be rolled now and closes first; where none may yet,
 it waits for the next. Both are given the same verdicts. One member of each morning then counts as the truth.
@@ -9,9 +9,11 @@ it waits for the next. Both are given the same verdicts. One member of each morn
 from __future__ import annotations
 
 import argparse
+import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from benchmarks.test_order import ten_days
@@ -85,31 +87,50 @@ def came_to(prepared: Prepared, decisions: Sequence[Decision], rolled: Sequence[
     )
 
 
+def compared(seed: int) -> list[float]:
+    """Return what the order of the solver and that of the rule came to on one morning, three numbers each."""
+    inputs = ten_days(N_STRIPS, 1, 1, seed)
+    prepared, decisions = prepare(inputs), decide(inputs)
+    member = int(np.random.default_rng([seed, 7]).integers(inputs.w_pct.shape[2]))
+    both = [
+        came_to(prepared, decisions, order, member)
+        for order in (by_solver(inputs, decisions), by_rule(prepared, decisions))
+    ]
+    return [value for came in both for value in (came.idle_h, came.rolled_m2, came.caught_m2)]
+
+
+def table(rows: Sequence[Sequence[float]]) -> str:
+    """Return the means of both orders and their paired differences with standard errors."""
+    found = np.array(rows)
+    differences = found[:, :3] - found[:, 3:]
+    n = len(rows)
+    error = np.std(differences, axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(3, math.nan)
+    lines = [f"{n} mornings"]
+    for k, name in enumerate(("idle roller hours", "m2 rolled by evening", "m2 caught by rain")):
+        solver, rule = found[:, k].mean(), found[:, k + 3].mean()
+        lines.append(
+            f"{name}: solver {solver:.2f}, rule {rule:.2f}, difference {solver - rule:+.2f} (se {error[k]:.2f})"
+        )
+    return "\n".join(lines)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--mornings", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first morning, to run them in pieces")
+    parser.add_argument("--rows", type=Path, help="CSV to which a line a morning is added; the table is of all of it")
     asked = parser.parse_args()
-    differences: list[tuple[float, float, float]] = []
-    sums = np.zeros((2, 3))
-    for seed in range(asked.mornings):
-        inputs = ten_days(N_STRIPS, 1, 1, seed)
-        prepared, decisions = prepare(inputs), decide(inputs)
-        member = int(np.random.default_rng([seed, 7]).integers(inputs.w_pct.shape[2]))
-        both = [
-            came_to(prepared, decisions, order, member)
-            for order in (by_solver(inputs, decisions), by_rule(prepared, decisions))
-        ]
-        rows = np.array([(c.idle_h, c.rolled_m2, c.caught_m2) for c in both])
-        sums += rows
-        differences.append(tuple((rows[0] - rows[1]).tolist()))
-        if seed % 20 == 19:
-            print(f"{seed + 1} mornings", flush=True)
-    n = len(differences)
-    error = np.std(np.array(differences), axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(3, math.nan)
-    names = ("idle roller hours", "m2 rolled by evening", "m2 caught by rain")
-    for k, name in enumerate(names):
-        solver, rule = sums[:, k] / n
-        print(f"{name}: solver {solver:.2f}, rule {rule:.2f}, difference {solver - rule:+.2f} (se {error[k]:.2f})")
+    rows = []
+    for seed in range(asked.first, asked.first + asked.mornings):
+        rows.append(compared(seed))
+        if asked.rows is not None:
+            with asked.rows.open("a", encoding="utf-8", newline="") as file:
+                csv.writer(file).writerow([seed, *rows[-1]])
+    if asked.rows is not None:
+        with asked.rows.open(encoding="utf-8", newline="") as file:
+            by_seed = {line[0]: [float(v) for v in line[1:]] for line in csv.reader(file)}
+        rows = list(by_seed.values())
+    print(table(rows))
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import views_of_plan
 from hand_made import at, morning, strip
 from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
 
@@ -27,6 +28,14 @@ def test_the_comparison_finds_what_differs() -> None:
     read = VIEWS["mail"](shown, "N1")
     assert read.badge == VIEWS["plan"](shown, "N1").badge == "compact"
     assert isinstance(read.rolled, tuple)  # hours were found in the text
+
+
+def test_a_table_of_days_that_gives_the_best_hours_of_the_day_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The order of work takes other hours than the likeliest; the chance of these is the one that is told."""
+    inputs = drawn(np.random.default_rng(12), morning, strip)
+    assert contradictions(recheck(scene(inputs), at(9.0))) == []
+    monkeypatch.setattr(views_of_plan, "outlook_as_planned", lambda outlook, _plan: outlook)
+    assert any("days chance: " in c for c in contradictions(recheck(scene(inputs), at(9.0))))
 
 
 def test_a_watered_strip_is_read_from_every_view() -> None:
