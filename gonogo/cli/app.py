@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, grid_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, grid_app, new_app, replies_app, soil_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -43,8 +43,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
-        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -75,9 +75,7 @@ def _logging(
 
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
-    rain: Annotated[
-        bool, typer.Option("--rain", help="A day with rain in the morning, in place of a dry one.")
-    ] = False,
+    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
     reply: Annotated[
         bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
     ] = False,
@@ -261,6 +259,7 @@ def forget(
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check, "Read the config and name every fault in it."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),

@@ -79,6 +79,8 @@ class Material:
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    soil_group                        what the soil class follows from where it is not given itself, such as "USCS CL"
+    group_textures                    textures that a published table pairs with that group; "" where none does
     soak_in_h                         time that water takes to soak in [h]; None = by the kind of soil
     laboratory_omc_pct                optimum as measured without coarse grains, None where nothing was corrected
     binder, method                    treated soil; a method specification; None where it is neither
@@ -109,6 +111,8 @@ class Material:
     method: Method | None = None
     is_shale: bool = False
     aim_high_pct: float | None = None
+    soil_group: str = ""
+    group_textures: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +125,7 @@ class Strip:
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
     following_lift_thickness_m, following_dry_density_kg_m3   as spread; None = as the lift that lies there
+    is_density_assumed         dry_density_kg_m3 is as such a lift usually has it
     laid_share                 share of the strip that the present lift covers, which length_m follows; None = all of it
     ground                     "fill" that was spread, or "natural" ground that lay there all along
     """
@@ -145,6 +150,7 @@ class Strip:
     ground: str = "fill"
     following_dry_density_kg_m3: float | None = None
     laid_share: float | None = None
+    is_density_assumed: bool = False
 
     @property
     def following_thickness_m(self) -> float:
