@@ -14,17 +14,20 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, new_app, replies_app, soil_app, strips_app
+from gonogo.cli import ahead_app, book_app, grid_app, new_app, replies_app, soil_app, strips_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
     LanguageOption,
+    ReadersLanguage,
+    ReadersUnits,
     UnitsOption,
     load_config,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
+    usage,
 )
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
@@ -70,6 +73,12 @@ def _logging(
 
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
+    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
+    reply: Annotated[
+        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
+    ] = False,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
 ) -> None:
     """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
 
@@ -77,9 +86,12 @@ def demo(
     """
     from gonogo.cli import demo as demonstration
 
+    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
     with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, say=step)
+        result = demonstration.run(folder, choice=choice, say=step)
     print(result.table)
+    if result.reply:
+        print(f"\n{result.reply}")
     print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
     print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
     raise typer.Exit(Exit.OK)
@@ -149,15 +161,22 @@ def morning(
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
     ] = None,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
-    from gonogo.cli import mornings
+    from gonogo.cli import mornings, readers
 
     loaded = load_config(config)
+    is_read_otherwise = bool(language or units)
+    if is_read_otherwise and not (dry_run or on):
+        wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
+        raise usage("--language" if language else "--units", wrong, "Add --dry-run, or leave it out.")
+    loaded = readers.read_by(loaded, language=language, units=units)
     sites = (one_site(loaded, site),) if site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
         asked = mornings.Request(
@@ -166,6 +185,7 @@ def morning(
             on=parse_date_or_moment(on) if on else None,
             dry_run=dry_run,
             folder=folder,
+            speak=speaker_asked(language or "en", units or "metric"),
         )
         outcome = mornings.mornings(loaded, asked, say=step)
     print(outcome.text)
@@ -183,7 +203,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
@@ -244,6 +265,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("grid-fetch", grid_app.grid_fetch, "Bring the newest model run of the weather service `grid`."),
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),

@@ -174,8 +174,8 @@ LIKELY_UNIFIED: dict[str, tuple[str, ...]] = {
     "A-7-5": ("OH", "MH"),
     "A-7-6": ("CH", "CL"),
 }
-# By which of them the class goes: one of them that has a published texture, and of a group that may hold silt (A-1-b, up
-# to 25 % of fines) the silty one: clean sand has no wet edge, and no symbol alone may take it away.
+# By which of them the class goes: one that has a published texture, and of a group that may hold silt (A-1-b, up to 25
+# percent of fines) the silty one: clean sand has no wet edge, and no symbol alone may take it away.
 _STANDS_FOR = {
     "A-1-a": "GP", "A-1-b": "SM", "A-3": "SP", "A-2-4": "SM", "A-2-5": "SM", "A-2-6": "SC", "A-2-7": "SC",
     "A-4": "ML", "A-5": "ML", "A-6": "CL", "A-7-5": "MH", "A-7-6": "CH",
