@@ -33,7 +33,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from weather_forms import met_norway, nws, nws_place, open_meteo_ensemble
+from weather_forms import grid, met_norway, nws, nws_place, open_meteo_ensemble
 from weather_scenario import Day, Scenario, Shower, body, text
 
 ZONE = ZoneInfo("America/Chicago")
@@ -116,6 +116,7 @@ def texts() -> dict[Path, str]:
         "open_meteo/harrow_flats_rain.json": body(RAINY),
         "open_meteo_ensemble/harrow_flats.json": open_meteo_ensemble(SCENARIO, whole),
         "met_norway/harrow_flats.json": met_norway(SCENARIO, whole["hourly"]),
+        "grid/harrow_flats.json": grid(SCENARIO, whole["hourly"]),
         "nws/harrow_flats.json": nws(SCENARIO, whole["hourly"]),
         "nws/harrow_flats_place.json": nws_place(SCENARIO),
     }

@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, grid_app, replies_app, soil_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -205,7 +205,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
@@ -264,6 +265,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("grid-fetch", grid_app.grid_fetch, "Bring the newest model run of the weather service `grid`."),
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),

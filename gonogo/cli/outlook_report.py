@@ -106,6 +106,7 @@ def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
         order=conclusion.order,
         changes=conclusion.changes,
         entries=tuple(entries),
+        plan=conclusion.plan,
     )
 
 

@@ -66,6 +66,8 @@ EXAMPLES: dict[str, str] = {
     "password_file": '"mail_password.txt"',
     "ca_file": '"firm.pem"',
     "service": '"open_meteo"',
+    "source": '"ecmwf"',
+    "days": "6",
     "base_url": '"https://weather.example.com/v1/forecast"',
     "contact": '"operator@example.com"',
     "key_env": '"GONOGO_WEATHER_KEY"',

@@ -62,19 +62,33 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
 
     Raises ConfigError with every fault about every file. Nothing is written.
     """
-    words = vocabulary or installed()
+    read, faults = _read(folder, environ, vocabulary or installed())
+    if faults or read is None:
+        raise ConfigError(faults)
+    return read
+
+
+def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
+    """Return what can be read of a config with faults: the sites without one, and how mails leave.
+
+    None where it does not say how mails leave. No verdict may be made by it: it serves to tell people.
+    """
+    return _read(folder, environ, installed())[0]
+
+
+def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:
+    """Return what can be read of a folder, None where it cannot say how mails leave, and every fault."""
     service_file = ConfigFile(folder / SERVICE_FILE)
     files, acceptances = [service_file], list(read_acceptances(service_file))
     part = read_service(service_file, words, environ) if service_file.is_readable else None
     is_sent = part is not None and part.transport is not None and part.transport.kind == "smtp"
     if part is not None and is_sent:
         warn_of_addresses(service_file, _own_addresses(part))
-    paths = sorted((folder / SITES_FOLDER).glob("*.toml"))
     sites: list[Site] = []
     settings: dict[str, tuple[Setting, ...]] = {}
     readings: dict[str, tuple[Reading, ...]] = {}
     ids: dict[str, Path] = {}
-    for path in paths:
+    for path in sorted((folder / SITES_FOLDER).glob("*.toml")):
         file = ConfigFile(path)
         files.append(file)
         if path.stem.casefold() in ids:
@@ -93,10 +107,10 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
             warn_of_site(file, found.site, found.readings)
             warn_of_addresses(file, addresses_of(found.site) if is_sent else {})
     faults = [fault for file in files for fault in file.faults]
-    if not paths:
+    if not ids:
         faults.append(_no_site(folder / SITES_FOLDER))
-    if faults or part is None or part.store_url is None or part.transport is None:
-        raise ConfigError(faults)
+    if part is None or part.transport is None or (part.store_url is None and not faults):
+        return None, faults
     return Config(
         folder=folder,
         sites=tuple(sites),
@@ -104,7 +118,7 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         setting_origin={i: {s.name: s.origin for s in row} for i, row in settings.items()},
         readings=readings,
         services=part.services,
-        store_url=part.store_url,
+        store_url=part.store_url or "",
         transport=part.transport,
         operator_address=part.operator_address,
         use=part.use,
@@ -112,7 +126,7 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         watch=part.watch,
         inbox=part.inbox,
         acceptances=tuple(acceptances),
-    )
+    ), faults
 
 
 def _no_site(folder: Path) -> Fault:

@@ -40,9 +40,11 @@ def check_report(config: Config, more: Sequence[Fault] = (), *, looked_for: Coll
         service = known[asked.name]
         host = f" at {asked.base_url}" if asked.base_url else ""
         key = "with a key" if asked.key else "without a key"
+        if asked.folder is not None:
+            host = f" of {asked.source or next(iter(service.sources))}, {asked.days} days, in {asked.folder}"
         lines += [f"  {n}. {service.title} ({asked.name}){host}, {key}"]
         lines += _wrapped(service.licence_note(asked.key), "     ")
-        lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.attribution]
+        lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.credit(asked.source)]
     lines += ["", f"Mail: {mail_line(config.transport)}"]
     lines += [f"Operator: {config.operator_address or 'none; faults show in the log and in `gonogo status` alone'}"]
     lines += [f"Store: {shown_url(config.store_url)}"]

@@ -11,6 +11,7 @@ from typing import Any
 from gonogo.config.acceptance import TABLE
 from gonogo.config.inbox_table import read_inbox
 from gonogo.config.lines import Loc
+from gonogo.config.run_folder import DEFAULT_DAYS, run_folder
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
 from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
@@ -116,7 +117,7 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
     if table is None:
         return None
     n_before = len(file.faults)
-    smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file")
+    smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file", "connections")
     foreign = smtp_keys if table.kind == "folder" else ("folder",)
     for key in foreign:
         if getattr(table, key) is not None:
@@ -163,6 +164,7 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
         password=password,
         timeout_s=table.timeout_s,
         ca_file=ca_file,
+        connections=table.connections,
     )
 
 
@@ -224,6 +226,10 @@ def _services(
                 'is free without a key for non-commercial use only; this config says use = "commercial".',
                 "Set key_env with a paid plan's key, put a service that allows commercial use first, or only evaluate.",
             )
+        n_before = len(file.faults)
+        folder = run_folder(file, loc, table, vocabulary)
+        if len(file.faults) > n_before:
+            continue
         services.append(
             ServiceSettings(
                 name=table.service,
@@ -232,6 +238,9 @@ def _services(
                 contact=contact,
                 timeout_s=table.timeout_s,
                 retries=table.retries,
+                folder=folder,
+                source=table.source,
+                days=table.days or DEFAULT_DAYS,
             )
         )
     return tuple(services)

@@ -238,6 +238,7 @@ class MailTable(Table):
     password_file: PathText | None = None
     timeout_s: float = 30.0
     ca_file: PathText | None = None
+    connections: int | None = None
 
 
 class InboxTable(Table):
@@ -276,6 +277,9 @@ class WeatherTable(Table):
     key_file: PathText | None = None
     timeout_s: float = 20.0
     retries: int = 2
+    source: str | None = None
+    folder: PathText | None = None
+    days: int | None = None
 
 
 # Tables of a site's file that are named by an id, in the order in which they are read.

@@ -125,6 +125,7 @@ RANGES: dict[str, Range] = {
     "port": Range(1, 65_535, "-", "587"),
     "timeout_s": Range(1, 120, "s", "20"),
     "retries": Range(0, 5, "-", "2"),
+    "connections": Range(1, 50, "-", "4"),  # Postfix takes 50 of one client unless told otherwise
 }
 
 

@@ -143,7 +143,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
     made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
-    made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
+    made |= {f"page.legend_{name}" for name in ("window", "reading")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
     made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
@@ -154,6 +154,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {
         f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
     }
+    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends")}
     made |= {f"pause.{kind}{named}" for kind in ("off", "long", "stop", "stop_open") for named in ("", "_named")}
     made |= {"pause.end", "status.site"}
     assert made - sentences == set(), "made by the view but not in the catalogue"

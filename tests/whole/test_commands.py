@@ -332,11 +332,11 @@ def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: P
 def test_status_speaks_the_operators_language(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     missed = status.status(loaded, now_utc=demo.MORNING_UTC, speak=speaker("fr", "metric")).text
-    assert "dernier    aucun encore" in missed
-    assert "prochain   mer. 13 mai 05 h 15" in missed.replace("\u00a0", " ")
+    assert "dernier     aucun encore" in missed
+    assert "prochain    mer. 13 mai 05 h 15" in missed.replace("\u00a0", " ")
     assert missed.endswith("Tout va bien.")
     us = status.status(loaded, now_utc=demo.MORNING_UTC - timedelta(hours=1), speak=speaker("en", "us")).text
-    assert "next run  5:15 AM" in us.replace("\u202f", " ").replace("\u00a0", " ")
+    assert "next run     5:15 AM" in us.replace("\u202f", " ").replace("\u00a0", " ")
 
 
 def test_status_names_a_mail_server_that_is_down(tmp_path: Path) -> None:
