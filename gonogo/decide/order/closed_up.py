@@ -65,7 +65,10 @@ def weight_of(strip: Strip) -> float:
 
 
 def _close_up(prepared: Prepared, lifts: Sequence[LiftToDo], found: list[Option | None], own: Sequence[int]) -> None:
-    """Move today's options of one roller up to where it is free, in their order."""
+    """Move today's options of one roller to where it is free, in their order.
+
+    What an order that stands leaves too little time for loses its place.
+    """
     today = sorted((o.start_h, k) for k in own if (o := found[k]) is not None and o.day_n == 0)
     free_h = prepared.today.from_h
     ended_h: dict[int, float] = {}
@@ -75,8 +78,17 @@ def _close_up(prepared: Prepared, lifts: Sequence[LiftToDo], found: list[Option 
         assert option is not None
         first_h = min(o.start_h for o in lift.options if o.day_n == 0)
         start_h = max(free_h, first_h, ended_h.get(lift.s, -math.inf) + gap_h)
+        if option.is_standing:
+            start_h = option.start_h
         if start_h < option.start_h - _NUDGE_H:
             option = found[k] = _moved(prepared, lift, option, start_h) or option
+        elif start_h > option.start_h + _NUDGE_H:
+            last_h = max(o.end_h for o in lift.options if o.day_n == 0)
+            later = _moved(prepared, lift, option, start_h)
+            if later is None or later.end_h > last_h + _NUDGE_H:
+                found[k] = None
+                continue
+            option = found[k] = later
         free_h = max(free_h, option.end_h)
         ended_h[lift.s] = option.end_h
 

@@ -179,11 +179,14 @@ class _Slots:
             self.capacity.append(count)
         return self.machines[name]
 
-    def use(self, number: int, day_n: int, from_h: float, until_h: float) -> Use:
-        """Return the slots that some hours of a day take on a machine."""
+    def use(self, number: int, day_n: int, from_h: float, until_h: float, *, is_nearest: bool = False) -> Use:
+        """Return the slots that some hours of a day take on a machine: all that they touch, or to the nearest."""
         base, begin_h = self.first[day_n], self.ahead[day_n].from_h
-        last = min(base + math.ceil((until_h - begin_h) / self.step_h - _NUDGE), self.first[day_n + 1]) - 1
-        first = min(base + math.floor((from_h - begin_h) / self.step_h + _NUDGE), last)
+        starts, ends = (from_h - begin_h) / self.step_h, (until_h - begin_h) / self.step_h
+        if is_nearest:
+            starts, ends = math.floor(starts + 0.5), math.floor(ends + 0.5)
+        last = min(base + math.ceil(ends - _NUDGE), self.first[day_n + 1]) - 1
+        first = min(base + math.floor(starts + _NUDGE), last)
         return Use(machine=number, first=max(first, base), last=last)
 
     def after(self, at_h: float) -> int:
@@ -210,7 +213,7 @@ def _part(
         roller = slots.machine("roller", crew.roller.id, crew.roller.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
+            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h, is_nearest=option.is_standing)]
             if crew.truck is not None and not math.isnan(option.called_h):
                 truck = slots.machine("truck", crew.truck.id, crew.truck.count)
                 uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
