@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from benchmarks.test_order import ten_days
@@ -34,7 +36,7 @@ def test_no_two_rollings_of_one_roller_overlap_and_none_ends_after_the_shift() -
     for seed in range(6):
         works = rolled_today(ten_days(10, 1, 1, seed))
         assert works
-        for before, after in zip(works, works[1:], strict=False):
+        for before, after in itertools.pairwise(works):
             assert after.start_utc >= before.end_utc
         assert works[-1].end_utc <= at(17.0)
 
