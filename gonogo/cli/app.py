@@ -14,17 +14,20 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, grid_app, new_app, replies_app, soil_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
     LanguageOption,
+    ReadersLanguage,
+    ReadersUnits,
     UnitsOption,
     load_config,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
+    usage,
 )
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
@@ -38,8 +41,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
-        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -70,6 +73,12 @@ def _logging(
 
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
+    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
+    reply: Annotated[
+        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
+    ] = False,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
 ) -> None:
     """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
 
@@ -77,22 +86,54 @@ def demo(
     """
     from gonogo.cli import demo as demonstration
 
+    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
     with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, say=step)
+        result = demonstration.run(folder, choice=choice, say=step)
     print(result.table)
+    if result.reply:
+        print(f"\n{result.reply}")
     print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
     print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
     raise typer.Exit(Exit.OK)
 
 
-def check(config: ConfigOption = CONFIG_FOLDER) -> None:
+def check(
+    mail: Annotated[str, typer.Option("--mail", help="Also send one test mail to this address.")] = "",
+    weather: Annotated[bool, typer.Option("--weather", help="Also ask each weather service once.")] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Both: the test mail goes to the operator where --mail names nobody.")
+    ] = False,
+    numbers: Annotated[bool, typer.Option("--numbers", help="List the warnings by number, and stop.")] = False,
+    config: ConfigOption = CONFIG_FOLDER,
+) -> None:
     """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
 
-    Also says what the licence of each weather service allows for your use. Sends nothing, asks nothing of the network.
+    Also warns of what is likely a slip, and says what the licence of each weather service allows for your use. A
+    warning that is right as it stands is accepted in its file, below [accepted_warnings], by number and key with the
+    reason. By itself it sends nothing and asks no weather service; --mail and --weather do, and store nothing.
     """
-    from gonogo.config import check_report
+    from gonogo.config.warning_numbers import numbers_report
 
-    print(check_report(load_config(config)), end="")
+    if numbers:
+        print(numbers_report(), end="")
+        return
+    from gonogo.cli import checking, outside_report
+
+    loaded, now_utc = load_config(config), datetime.now(UTC)
+    address = mail or ((loaded.operator_address or "") if everything else "")
+    outcomes = []
+    if address:
+        outside_report.checked_address(address)
+    print(checking.check(loaded, now_utc=now_utc), end="")
+    if weather or everything:
+        outcomes.append(outside_report.weather(loaded, now_utc=now_utc))
+        print(f"\n{outcomes[-1].text}")
+    if address:
+        outcomes.append(outside_report.send_test_mail(loaded, address, now_utc=now_utc))
+        print(f"\n{outcomes[-1].text}")
+    elif everything:
+        print("\nNo test mail was sent: the config names no operator. Name an address with --mail.")
+    raise typer.Exit(max((outcome.exit_code for outcome in outcomes), default=Exit.OK))
 
 
 def settings(
@@ -120,15 +161,22 @@ def morning(
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
     ] = None,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
-    from gonogo.cli import mornings
+    from gonogo.cli import mornings, readers
 
     loaded = load_config(config)
+    is_read_otherwise = bool(language or units)
+    if is_read_otherwise and not (dry_run or on):
+        wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
+        raise usage("--language" if language else "--units", wrong, "Add --dry-run, or leave it out.")
+    loaded = readers.read_by(loaded, language=language, units=units)
     sites = (one_site(loaded, site),) if site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
         asked = mornings.Request(
@@ -137,6 +185,7 @@ def morning(
             on=parse_date_or_moment(on) if on else None,
             dry_run=dry_run,
             folder=folder,
+            speak=speaker_asked(language or "en", units or "metric"),
         )
         outcome = mornings.mornings(loaded, asked, say=step)
     print(outcome.text)
@@ -154,7 +203,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
@@ -207,12 +257,14 @@ def forget(
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check, "Read the config and name every fault in it."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("grid-fetch", grid_app.grid_fetch, "Bring the newest model run of the weather service `grid`."),
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),

@@ -30,6 +30,12 @@ AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", s
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
 UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
+ReadersLanguage = Annotated[
+    str, typer.Option("--language", help="en, es, fr or pt: all shown mails in it; each reader's own when left out.")
+]
+ReadersUnits = Annotated[
+    str, typer.Option("--units", help="metric or us: all shown mails in them; each reader's own when left out.")
+]
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")

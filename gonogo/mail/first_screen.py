@@ -16,7 +16,7 @@ from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import Instruction, short_name
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
-from gonogo.wording.phrases import Gap, Moment, Names, Phrase, phrase
+from gonogo.wording.phrases import Day, Gap, Moment, Names, Phrase, phrase
 
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the day
@@ -211,6 +211,24 @@ def rain(morning: Morning) -> tuple[Phrase, ...]:
 
 def _none_coming(until: Moment | None) -> Phrase:
     return phrase("rain.none_coming") if until is None else phrase("rain.none_until", until=until)
+
+
+def pause(morning: Morning) -> tuple[Phrase, ...]:
+    """Return what days off follow beside the usual weekend, and when work goes on."""
+    plan = morning.plan
+    off = plan.pause
+    if off is None:
+        return ()
+    gaps: dict[str, Gap] = {"first": Day(day=off.first_day), "names": Names(items=off.names)}
+    if off.last_day is not None:
+        gaps["last"] = Day(day=off.last_day)
+    if off.why == "holiday":
+        key = "off" if off.last_day == off.first_day else "long"
+    else:
+        key = "stop_open" if off.why == "stop" and off.last_day is None else off.why
+    said = phrase(f"pause.{key}_named" if off.names else f"pause.{key}", **gaps)
+    until = plan.next_shift_utc
+    return (said,) if until is None else (said, phrase("pause.next", start=morning.clock.at(until)))
 
 
 def alarm(morning: Morning, sky: SkyView | None) -> Phrase | None:

@@ -167,6 +167,7 @@ class MorningView:
     seals      what each crew seals, and by when
     box        what nobody recorded; to_record: one entry of it, for how to answer
     rain       fallen and still to come, each a sentence
+    pause      days off to come beside the usual weekend, and when work goes on
     alarm      what a reader must know of the forecast before all else: old, none, a wrong clock
     basis      age of the forecast and the zone of all times
     """
@@ -190,6 +191,7 @@ class MorningView:
     box: tuple[Phrase, ...]
     to_record: ToRecord | None
     rain: tuple[Phrase, ...]
+    pause: tuple[Phrase, ...]
     sky: Phrase
     alarm: Phrase | None
     basis: Phrase

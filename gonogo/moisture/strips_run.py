@@ -161,8 +161,14 @@ def _ground(kind: str, soil: StripSoil, start: Start, histories: Sequence[LiftHi
     tables = Tables()
     if kind == ground.NATURAL:
         return ground.Natural(strips=soil, season=start.season, table=tables.population, growth=tables.growth[kind])
-    is_fresh = np.array([any(work.work in LOOSENS for work in history.works) for history in histories])
-    return ground.Fill(strips=soil, growth=tables.growth[kind], is_fresh=is_fresh)
+    loosened_at = np.array([_loosened_at(history, start.hour_utc) for history in histories], dtype=np.int64)
+    return ground.Fill(strips=soil, growth=tables.growth[kind], loosened_at=loosened_at)
+
+
+def _loosened_at(history: LiftHistory, hour_utc: npt.NDArray[np.datetime64]) -> int:
+    """Hour in which a lift was first spread, disked or mixed; what happens later cannot tell of the hours before."""
+    hours = [hour_index(work.at_utc, hour_utc, nearest=False) for work in history.works if work.work in LOOSENS]
+    return max(min(hours), 0) if hours else ground.NEVER_H
 
 
 def _spread(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:

@@ -17,6 +17,7 @@ class Transport:
     username, password   None where the server asks for none; the password never comes from a config file in clear
     folder     where kind "folder" writes .eml and .html
     ca_file    certificates (PEM) to trust beside the system's own, for a mail server inside the firm
+    connections   most of them at once, None = by how many mails are due
     """
 
     kind: str
@@ -30,6 +31,7 @@ class Transport:
     timeout_s: float = 30.0
     folder: Path | None = None
     ca_file: Path | None = None
+    connections: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +87,7 @@ class ServiceSettings:
     contact     mail address that the service may write to, sent in the User-Agent
     timeout_s   longest silence, and a quarter of the longest time for a whole answer
     retries     further tries after a passing fault
+    source, folder, days   of a service that is read from a folder: whose runs, where they lie, how many days of each
     """
 
     name: str
@@ -93,6 +96,9 @@ class ServiceSettings:
     contact: str = ""
     timeout_s: float = 15.0
     retries: int = 2
+    source: str | None = None
+    folder: Path | None = None
+    days: int = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ from gonogo.soil import error_growth
 from gonogo.soil.balance import simulate
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
-from gonogo.soil.layers import SoilState
+from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
@@ -60,7 +60,8 @@ class Members:
         self.state = ground.start(self.starts.transpose(1, 0, 2))
         self.since = [_Since() for _ in range(n_strips)]
         self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members run with
-        self.params = ground.params(self._scores(), strips.start_theta, [0] * n_strips, self.knowledge)
+        self.is_loosened = ground.loosened_at <= 0
+        self.params = self._params()
         self.rained_mm = np.vstack([np.zeros(1), np.cumsum(sky.rain_mm.mean(axis=-1))[:, None]])[:, 0]
         self.raw = np.empty((n_strips, n_members))
         shape = (n_hours + 1, n_strips, n_members)
@@ -82,29 +83,56 @@ class Members:
     def _scores(self) -> Floats:
         return np.stack([mean[:, None] + root @ z for (mean, root), z in zip(self.model, self.draws, strict=True)], 1)
 
+    def _params(self) -> SoilParams:
+        """The parameters of every member by what is known now, of lifts as they lie now."""
+        at = [x.theta if x.hour >= 0 else float(self.strips.start_theta[s]) for s, x in enumerate(self.since)]
+        hours = [max(x.hour, 0) for x in self.since]
+        return self.ground.params(self._scores(), np.array(at), hours, self.knowledge, self.is_loosened)
+
     def keep(self, begin: int, end: int) -> None:
         """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
-        if end > begin:
-            path = simulate(self.state, self.params, self.sky.between(begin, end))
-            top_mm, base_mm = path.top_mm, path.base_mm
-            self.closure_error_mm = max(self.closure_error_mm, path.closure_error_mm)
-        else:
-            top_mm, base_mm = self.state.top_mm[None], self.state.base_mm[None]
-        self.state = SoilState(top_mm=top_mm[-1], base_mm=base_mm[-1])
-        column = self.params.column_mm
-        theta = (top_mm + base_mm) / column
+        self._write(begin, self.state.top_mm[None], self.state.base_mm[None])
+        work = self.ground.loosened_at[~self.is_loosened]
+        changes = sorted({begin, *work[(work >= begin) & (work < end)].tolist()})
+        for first, last in zip(changes, [*changes[1:], end], strict=True):
+            self._loosen(first)
+            if last > first:
+                path = simulate(self.state, self.params, self.sky.between(first, last))
+                self.closure_error_mm = max(self.closure_error_mm, path.closure_error_mm)
+                self.state = SoilState(top_mm=path.top_mm[-1], base_mm=path.base_mm[-1])
+                self._write(first + 1, path.top_mm[1:], path.base_mm[1:])
+        rows = slice(begin, end + 1)
+        theta = self.theta[rows].copy()
         self.raw = theta[-1]
-        rows = slice(begin, begin + len(theta))
-        placed = self._placed(theta, begin)
-        thick_top = np.broadcast_to(self.params.top_thickness_mm, self.raw.shape)
-        thick_base = np.broadcast_to(np.asarray(self.params.base_thickness_mm), self.raw.shape)
-        has_base = bool(np.any(thick_base > 0.0))
-        top = top_mm / thick_top
-        base = base_mm / thick_base if has_base else top
-        most = self.strips.theta_sat[:, None]
-        self.theta[rows] = placed
-        self.top[rows] = np.clip(top + (placed - theta), 0.0, most)
-        self.base[rows] = np.clip(base + (placed - theta), 0.0, most)
+        self.theta[rows] = self._placed(theta, begin)
+        moved, most = self.theta[rows] - theta, self.strips.theta_sat[:, None]
+        for layer in (self.top, self.base):
+            layer[rows] = np.clip(layer[rows] + moved, 0.0, most)
+
+    def _write(self, hour: int, top_mm: Floats, base_mm: Floats) -> None:
+        """Take down the contents of lift and layers from an hour on, as they were simulated, from water [mm]."""
+        rows, shape = slice(hour, hour + len(top_mm)), self.raw.shape
+        thick_base = np.broadcast_to(np.asarray(self.params.base_thickness_mm), shape)
+        self.theta[rows] = (top_mm + base_mm) / self.params.column_mm
+        self.top[rows] = top_mm / np.broadcast_to(self.params.top_thickness_mm, shape)
+        self.base[rows] = base_mm / thick_base if np.any(thick_base > 0.0) else self.top[rows]
+
+    def _loosen(self, hour: int) -> None:
+        """Turn the lifts that are spread, disked or mixed in an hour into loose ones, from its start on.
+
+        Not before: what was simulated up to then was another lift, with what lay below it. The mean of the lift stays,
+        its layers are alike.
+        """
+        now = (self.ground.loosened_at <= hour) & ~self.is_loosened
+        if not now.any():
+            return
+        theta = (self.state.top_mm + self.state.base_mm) / self.params.column_mm
+        self.is_loosened = self.is_loosened | now
+        self.params = self._params()
+        top_mm = np.broadcast_to(self.params.top_thickness_mm, theta.shape)
+        column_mm = np.broadcast_to(self.params.column_mm, theta.shape)
+        self.state.top_mm[now] = (theta * top_mm)[now]
+        self.state.base_mm[now] = (theta * (column_mm - top_mm))[now]
 
     def _placed(self, theta: Floats, begin: int) -> Floats:
         """Return contents as given out: moved by what is known, spread by the error that grows since the reading."""
@@ -253,9 +281,7 @@ class Members:
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
         most = strips.theta_sat[s]
         held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
-        at = [x.theta if x.hour >= 0 else float(strips.start_theta[i]) for i, x in enumerate(self.since)]
-        hours = [max(x.hour, 0) for x in self.since]
-        self.params = self.ground.params(self._scores(), np.array(at), hours, self.knowledge)
+        self.params = self._params()
         top, base = self.ground.placed(self.params, self.state, held, s, self._apart(s))
         self.state.top_mm[s], self.state.base_mm[s] = top, base
         self.raw[s] = held

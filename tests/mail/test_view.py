@@ -13,7 +13,8 @@ import pytest
 from gonogo import times
 from gonogo.mail import first_screen
 from gonogo.mail.items import MorningView, StripRow
-from gonogo.records.day_plan import NotRecorded, RainSpell, Task, Then
+from gonogo.mail.render import message
+from gonogo.records.day_plan import NotRecorded, Pause, RainSpell, Task, Then
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.notes import note
@@ -368,3 +369,33 @@ def test_a_crew_without_a_truck_still_has_its_mail() -> None:
     assert made.driver.truck is None
     assert made.driver.cards == ()
     assert "Nothing on N1 unless the superintendent calls." in EN.say(made.driver.leave)  # type: ignore[arg-type]
+
+
+def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail() -> None:
+    friday = replace(
+        scene.morning().plan,
+        pause=Pause(
+            first_day=scene.DAY, last_day=scene.DAY + timedelta(days=2), why="holiday", names=("Founders' Day",)
+        ),
+        next_shift_utc=scene.at(7.0, scene.DAY + timedelta(days=3)),
+    )
+    long = scene.built(plan=friday)
+    assert said(long.pause) == (
+        "Long weekend: no work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
+    )
+    for role in ("superintendent", "driver", "planner"):
+        mail = message(
+            long,
+            scene.person(role),
+            sender="gonogo@example.com",
+            reply_to="",
+            message_id="<1@example.com>",
+            date_utc=scene.NOW_UTC,
+        )
+        assert "Long weekend" in mail.text
+        assert "Founders' Day" in mail.html.replace("&#39;", "'")
+    ended = scene.built(
+        plan=replace(friday, pause=Pause(first_day=scene.DAY, last_day=None, why="end"), next_shift_utc=None)
+    )
+    assert said(ended.pause) == "Last day of this site: no mails after today."
+    assert scene.built().pause == ()

@@ -17,6 +17,7 @@ from gonogo.decide.windows import epoch_h
 from gonogo.moisture.lift_history import lift_history, lifts_done
 from gonogo.records import shift
 from gonogo.records.day_plan import Badge, DayPlan, Job, StripPlan
+from gonogo.records.days_off import pause_after
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
@@ -73,6 +74,7 @@ def build(
         rain=rain.spells(prepared, epoch_h(inputs.now_utc), epoch_h(horizon_utc)),
         fallen_mm=rain.fallen_mm(prepared, epoch_h(last_end_utc), epoch_h(inputs.now_utc)),
         fallen_since_utc=last_end_utc,
+        pause=pause_after(site, inputs.day),
     )
 
 
@@ -108,6 +110,7 @@ def no_plan(
         rain=(),
         fallen_mm=float("nan"),
         fallen_since_utc=None,
+        pause=pause_after(site, day),
     )
 
 
