@@ -58,17 +58,19 @@ def propose(
     *,
     done: Mapping[str, int],
     before: WorkOrder | None,
+    prepared: Prepared | None = None,
 ) -> WorkOrder:
     """Return the proposed order of work.
 
     decisions   of this morning, in the order of inputs.strips
     done        by strip id, how many of its lifts were rolled
     before      the order of the run before, None where there is none
+    prepared    from the same inputs, where somebody made it already
 
     Where the solver fails or finds nothing in time, the lifts stand in the order in which the config gives them, and
     the order says so.
     """
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     ahead = tuple(days(prepared))
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
