@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, check_app, grid_app, new_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, check_app, grid_app, new_app, replies_app, soil_app, strips_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -211,6 +211,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
     ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check_app.check, "Read the config and name every fault in it."),
+    ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
     ("settings", check_app.settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),

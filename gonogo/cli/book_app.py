@@ -84,7 +84,7 @@ def diary(asked: DiaryOptions) -> None:
         with progress("days", total=(last - first).days + 1) as step:
             outcome = diary_report.write(
                 loaded,
-                Covered(site=site, first=first, last=last),
+                Covered(site=site.with_ended(), first=first, last=last),
                 folder=asked.out,
                 now_utc=datetime.now(UTC),
                 speak=speaker_asked(asked.language, asked.units),
@@ -127,7 +127,7 @@ def score(asked: ScoreOptions) -> None:
     with progress("score"):
         outcome = score_report.show(
             loaded,
-            Covered(site=site, first=first, last=last),
+            Covered(site=site.with_ended(), first=first, last=last),
             speak=speaker_asked(asked.language, asked.units),
             html=asked.html,
         )
