@@ -85,3 +85,7 @@ class TransportError(DeliveryError):
 
     def __init__(self, text: str) -> None:
         super().__init__(text, passing=True)
+
+
+class TooManyConnectionsError(TransportError):
+    """The mail server takes no further connection beside those that are open; the mail goes by one of these."""

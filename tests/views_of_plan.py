@@ -151,7 +151,9 @@ def scene(
         )
     )
     ahead = page_view.build(
-        Outlook(inputs=inputs, decisions=decisions, outlook=ahead_days, order=order, changes=None, entries=())
+        Outlook(
+            inputs=inputs, decisions=decisions, outlook=ahead_days, order=order, changes=None, entries=(), plan=plan
+        )
     )
     return Scene(
         inputs=inputs,

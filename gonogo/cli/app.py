@@ -14,18 +14,24 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, grid_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, grid_app, new_app, replies_app, soil_app, strips_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
     LanguageOption,
+    ReadersLanguage,
+    ReadersUnits,
     UnitsOption,
+    UsageError,
     load_config,
+    meant_by,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
+    usage,
 )
+from gonogo.cli.exit_codes import epilog
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -33,13 +39,12 @@ from gonogo.errors import ConfigError, GonogoError
 app = typer.Typer(
     name="gonogo",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
-        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -70,6 +75,12 @@ def _logging(
 
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
+    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
+    reply: Annotated[
+        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
+    ] = False,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
 ) -> None:
     """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
 
@@ -77,9 +88,12 @@ def demo(
     """
     from gonogo.cli import demo as demonstration
 
+    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
     with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, say=step)
+        result = demonstration.run(folder, choice=choice, say=step)
     print(result.table)
+    if result.reply:
+        print(f"\n{result.reply}")
     print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
     print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
     raise typer.Exit(Exit.OK)
@@ -149,15 +163,22 @@ def morning(
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
     ] = None,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
-    from gonogo.cli import mornings
+    from gonogo.cli import mornings, readers
 
     loaded = load_config(config)
+    is_read_otherwise = bool(language or units)
+    if is_read_otherwise and not (dry_run or on):
+        wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
+        raise usage("--language" if language else "--units", wrong, "Add --dry-run, or leave it out.")
+    loaded = readers.read_by(loaded, language=language, units=units)
     sites = (one_site(loaded, site),) if site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
         asked = mornings.Request(
@@ -166,6 +187,7 @@ def morning(
             on=parse_date_or_moment(on) if on else None,
             dry_run=dry_run,
             folder=folder,
+            speak=speaker_asked(language or "en", units or "metric"),
         )
         outcome = mornings.mornings(loaded, asked, say=step)
     print(outcome.text)
@@ -183,7 +205,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
@@ -236,7 +259,9 @@ def forget(
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check, "Read the config and name every fault in it."),
+    ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
@@ -255,16 +280,23 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )
 for _name, _command, _short_help in COMMANDS:
-    app.command(_name, short_help=_short_help)(_command)
+    app.command(_name, short_help=_short_help, epilog=epilog(_name))(_command)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit code; our own errors become words on stderr."""
     try:
         with contextlib.redirect_stdout(Screen(sys.stdout)):
-            app(args=list(arguments), prog_name="gonogo")
-    except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
+            code = app(args=list(arguments), prog_name="gonogo", standalone_mode=False)
+    except SystemExit as stop:  # how the library ends where a pipe was closed
         return stop.code if isinstance(stop.code, int) else Exit.OK
+    except UsageError as error:
+        error.show()
+        if (meant := meant_by(error)) is not None:
+            print(meant, file=sys.stderr)
+        return Exit.CONFIG
+    except typer.Abort:
+        return Exit.ATTENTION
     except ConfigError as error:
         for fault in error.faults:
             print(fault, file=sys.stderr)
@@ -274,4 +306,4 @@ def run(arguments: Sequence[str]) -> int:
     except GonogoError as error:
         print(f"gonogo: {error}", file=sys.stderr)
         return Exit.ATTENTION
-    return Exit.OK
+    return code if isinstance(code, int) else Exit.OK

@@ -14,11 +14,12 @@ from zoneinfo import ZoneInfo
 
 import tzfpy
 
+from gonogo.config.lists import with_lists
 from gonogo.config.load import SITES_FOLDER, Config
 from gonogo.config.toml_file import ConfigFile
 from gonogo.errors import Fault
+from gonogo.records.days_off import is_over, is_working_day, stop_on
 from gonogo.records.field import Reading
-from gonogo.records.shift import is_working_day
 from gonogo.records.site import Site
 from gonogo.times import HOUR, local_date
 from gonogo.weather.past import WANTED_BACK_H
@@ -31,7 +32,9 @@ _AT_SEA = "Etc/"
 
 def file_of(config: Config, site: Site) -> ConfigFile:
     """Return the file of a site, to warn of what stands in it."""
-    return ConfigFile(config.folder / SITES_FOLDER / f"{site.id}.toml")
+    file = with_lists(ConfigFile(config.folder / SITES_FOLDER / f"{site.id}.toml"))
+    file.warnings.clear()  # those of the file alone are said already
+    return file
 
 
 def dated_warnings(
@@ -54,7 +57,8 @@ def dated_warnings(
             if strip.finish_by is not None and strip.finish_by < today:
                 wrong = f"lies {(today - strip.finish_by).days} days in the past."
                 file.warn(52, ("strip", strip.id, "finish_by"), wrong, "Write a date to come, or delete the line.")
-        if not any(is_working_day(site, today + timedelta(days=n)) for n in range(7)):
+        is_meant = is_over(site, today) or stop_on(site, today) is not None
+        if not is_meant and not any(is_working_day(site, today + timedelta(days=n)) for n in range(7)):
             wrong = f"leave no working day from {today} to {today + timedelta(days=6)}: nobody gets a mail."
             file.warn(53, ("site", "holidays"), wrong, "Look at holidays and working_days.")
         warnings += file.warnings

@@ -117,7 +117,7 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
     if table is None:
         return None
     n_before = len(file.faults)
-    smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file")
+    smtp_keys = ("host", "port", "security", "username", "password_env", "password_file", "ca_file", "connections")
     foreign = smtp_keys if table.kind == "folder" else ("folder",)
     for key in foreign:
         if getattr(table, key) is not None:
@@ -164,6 +164,7 @@ def _transport(file: ConfigFile, environ: Mapping[str, str]) -> Transport | None
         password=password,
         timeout_s=table.timeout_s,
         ca_file=ca_file,
+        connections=table.connections,
     )
 
 

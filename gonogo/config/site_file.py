@@ -12,21 +12,14 @@ from pydantic import TypeAdapter
 
 from gonogo.config.acceptance import TABLE
 from gonogo.config.days_off import read_days_off
+from gonogo.config.material_tables import MaterialTable
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
 from gonogo.config.strips import check_strips, read_reading
-from gonogo.config.tables import (
-    DAYS,
-    SITE_SECTIONS,
-    CrewTable,
-    MaterialTable,
-    RollerTable,
-    SiteTable,
-    StripTable,
-    Table,
-    TruckTable,
-)
+from gonogo.config.table import Table
+from gonogo.config.tables import DAYS, SITE_SECTIONS, CrewTable, RollerTable, SiteTable, StripTable, TruckTable
 from gonogo.config.toml_file import ConfigFile
+from gonogo.config.usual import roller_values, truck_values, with_densities
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
@@ -62,12 +55,18 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     materials = {
         i: read_material(file, i, cast(MaterialTable, t)) for i, t in tables["material"].items() if t is not None
     }
-    strips = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    given = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    strips, assumed_densities = with_densities(given, materials)
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
-    check_strips(file, strips, materials, crews, head.mixing_depth_m if head else None)
+    at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
+    if strips and not at_work:
+        file.add_fault(
+            ("strip",), "holds ended strips alone.", "Add a strip, or take this file out of the folder sites."
+        )
+    check_strips(file, at_work, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading
-        for i, strip in strips.items()
+        for i, strip in at_work.items()
         if strip.reading and head
         if (reading := read_reading(file, i, strip, materials.get(strip.material), ZoneInfo(head.zone), vocabulary))
     )
@@ -75,7 +74,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     if file.faults or head is None:
         return SiteFile(site=None, readings=(), settings=settings)
     rollers = {i: _roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
-    trucks = {i: Truck(id=i, **cast(TruckTable, t).model_dump()) for i, t in tables["truck"].items()}
+    trucks = {i: Truck(id=i, **truck_values(cast(TruckTable, t))) for i, t in tables["truck"].items()}
     site = Site(
         id=file.path.stem,
         name=head.name,
@@ -92,7 +91,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         mixing_depth_m=head.mixing_depth_m,
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
-        strips=tuple(_strip(i, strip) for i, strip in strips.items()),
+        strips=tuple(_strip(i, strip, i in assumed_densities) for i, strip in at_work.items()),
+        ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
         adverse_days=tuple(head.adverse_days),
@@ -201,7 +201,7 @@ def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str,
 
 
 def _roller(roller_id: str, table: RollerTable) -> Roller:
-    return Roller(id=roller_id, **{**table.model_dump(), "drum": Drum(table.drum)})
+    return Roller(id=roller_id, **{**roller_values(table), "drum": Drum(table.drum)})
 
 
 def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks: Mapping[str, Truck]) -> Crew:
@@ -224,7 +224,7 @@ def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks:
     )
 
 
-def _strip(strip_id: str, table: StripTable) -> Strip:
+def _strip(strip_id: str, table: StripTable, is_density_assumed: bool) -> Strip:
     return Strip(
         id=strip_id,
         name=table.name or strip_id,
@@ -244,4 +244,6 @@ def _strip(strip_id: str, table: StripTable) -> Strip:
         lifts=table.lifts,
         following_lift_thickness_m=table.following_lift_thickness_m,
         ground=table.ground,
+        is_density_assumed=is_density_assumed,
+        ended=table.ended,
     )

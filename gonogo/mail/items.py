@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from gonogo.wording.instruction import Instruction
-from gonogo.wording.items import ChangeView, DayView, MaterialView, RowView, SkyView
-from gonogo.wording.phrases import Amount, Day, Moment, Names, Phrase
+from gonogo.wording.items import ChangeView, DayView, HourBar, MaterialView, RowView, SkyView
+from gonogo.wording.phrases import Amount, Day, Names, Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,26 +92,6 @@ class BehindView:
     lines: tuple[Phrase, ...]
     advice: tuple[Phrase, ...]
     note: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BarPiece:
-    """One piece of a row of the bar of hours, in minutes from the left edge. kind: "roll", "maybe", "water"..."""
-
-    kind: str
-    from_min: float
-    until_min: float
-    label: str | Phrase | Amount
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HourBar:
-    """The working day as a bar of hours: what roller, truck and rain do. heads: minutes and the hour that begins."""
-
-    minutes: float
-    heads: tuple[tuple[float, Moment], ...]
-    rows: tuple[tuple[Phrase, tuple[BarPiece, ...]], ...]
-    has_maybe: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,8 @@
 """The delivery worker: lease one mail, deliver it, mark it and lease the next in one step.
 
-One at a time on purpose. A lease covers exactly the mail being delivered, so a slow server cannot let the leases
-of others run out behind it; and a process that dies leaves one mail behind, the one that it was at.
+One at a time by each connection, on purpose. A lease covers exactly the mail being delivered, so a slow server cannot
+let the leases of others run out behind it; and a process that dies leaves behind the mails that it was at, one a
+connection. The first connection goes ahead: others follow once the server has shown by it that it can be used.
 
     waiting --lease--> delivering --taken--> sent
                            |-- put off (4xx, server down) --> waiting, later
@@ -16,6 +17,7 @@ import logging
 import random
 import traceback
 from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -24,9 +26,11 @@ from typing import Protocol
 
 import sqlalchemy as sa
 
-from gonogo.errors import DeliveryError, StoreError, TransportError
+from gonogo.errors import DeliveryError, StoreError, TooManyConnectionsError, TransportError
+from gonogo.outgoing.connections import Limit
 from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
+from gonogo.outgoing.rounds import DeliveryReport, Round
 from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
 from gonogo.store import endings, outbox
@@ -40,8 +44,6 @@ LEASE_S = 2.5 * MAIL_LIMIT_S
 
 FIRST_WAIT_S = 15.0
 LONGEST_WAIT_S = 300.0
-# After so many faults of the server in a row the round ends: the rest would only wait for the same fault.
-FAULTS_THAT_END_A_ROUND = 3
 # Tries to store that a mail has gone, before the process keeps it in mind for the next round.
 TRIES_TO_MARK = 3
 
@@ -54,35 +56,14 @@ class OpenTransport(Protocol):
 
 @dataclass(slots=True)
 class Memory:
-    """What one process remembers from round to round: mails that went, but whose mark the database refused."""
+    """What one process remembers from round to round.
+
+    went    mails that went, but whose mark the database refused
+    limit   how many connections the mail server takes
+    """
 
     went: set[str] = field(default_factory=set)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeliveryReport:
-    """What one round did. put_off: passing faults; server_fault: "" or what is wrong with the server as a whole."""
-
-    sent: tuple[Queued, ...] = ()
-    put_off: tuple[Queued, ...] = ()
-    refused: tuple[Queued, ...] = ()
-    expired: tuple[Queued, ...] = ()
-    dead_letters: tuple[Queued, ...] = ()
-    server_fault: str = ""
-
-    @property
-    def is_good(self) -> bool:
-        """Nothing was lost, late, refused or put off."""
-        return not (self.put_off or self.refused or self.expired or self.dead_letters or self.server_fault)
-
-
-@dataclass(slots=True)
-class _Done:
-    """What became of the mails of a round so far."""
-
-    sent: list[Queued] = field(default_factory=list)
-    put_off: list[Queued] = field(default_factory=list)
-    refused: list[Queued] = field(default_factory=list)
+    limit: Limit = field(default_factory=Limit)
 
 
 def no_fallback(_queued: Queued) -> Iterable[Envelope]:
@@ -143,40 +124,64 @@ class Worker:
         if self.may_expire:
             expired = endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
         dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_fallback)
-        server_fault, done = "", _Done()
+        going = Round(n_left=limit)
         try:
-            with self.open_transport(self.transport) as transport:
-                server_fault, done = self._deliver(transport, limit)
+            self._deliver(going)
+            if going.n_turned_away:  # what a refused connection gave back may have come too late for the others
+                self._by_one_connection(going)
         except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
-            server_fault = str(error)
-        return DeliveryReport(
-            sent=tuple(done.sent),
-            put_off=tuple(done.put_off),
-            refused=tuple(done.refused),
-            expired=expired,
-            dead_letters=dead_letters,
-            server_fault=server_fault,
-        )
+            going.server_fault = str(error)
+        return going.report(expired=expired, dead_letters=dead_letters)
 
-    def _deliver(self, transport: OpenTransport, limit: int | None) -> tuple[str, _Done]:
-        """Deliver one mail after the other; return what is wrong with the server, and what became of each mail."""
-        done = _Done()
-        server_fault, n_faults, n_left = "", 0, limit
-        leased = self._lease() if n_left != 0 and self.may_go_on() else ()
-        while leased:
-            queued = leased[0]
-            error = self._tried(transport, queued)
-            n_left = None if n_left is None else n_left - 1
-            is_server_fault = isinstance(error, TransportError)
-            server_fault, n_faults = (str(error), n_faults + 1) if is_server_fault else ("", 0)
-            goes_on = n_faults < FAULTS_THAT_END_A_ROUND and n_left != 0 and self.may_go_on()
-            if error is None:
-                leased = self._mark_sent(queued, takes_next=goes_on)
-                done.sent.append(queued)
-            else:
-                self._mark_unsent(queued, error, done)
-                leased = self._lease() if goes_on else ()
-        return server_fault, done
+    def _deliver(self, going: Round) -> None:
+        """Deliver by one connection, and by as many more as are wanted once the server has shown that it is there."""
+        n_due = outbox.count_due(self.store, now_utc=self.now_utc())
+        n_more = self.memory.limit.wanted(self.transport, n_due) - 1
+        if n_more < 1:
+            self._by_one_connection(going)
+            return
+        others: list[Future[None]] = []
+        with ThreadPoolExecutor(n_more, thread_name_prefix="gonogo-mail") as pool:
+
+            def follow() -> None:
+                going.n_open += n_more
+                others.extend(pool.submit(self._by_one_connection, going) for _ in range(n_more))
+
+            self._by_one_connection(going, follow)
+        for other in others:
+            other.result()
+
+    def _by_one_connection(self, going: Round, follow: Callable[[], None] = lambda: None) -> None:
+        """Deliver one mail after the other; `follow` is called once the server has answered for the first."""
+        with self.open_transport(self.transport) as transport:
+            is_first = True
+            leased = self._lease() if self._goes_on(going) else ()
+            while leased:
+                queued = leased[0]
+                error = self._tried(transport, queued)
+                if isinstance(error, TooManyConnectionsError) and (n_open := going.turned_away()):
+                    self.memory.limit.told(n_open)
+                    log.info("%s", error)
+                    outbox.failed(self.store, queued, retry_utc=self.now_utc(), error=str(error))
+                    return
+                going.note(error)
+                if is_first and not isinstance(error, TransportError):
+                    is_first = False
+                    follow()
+                leased = self._settled_and_next(going, queued, error)
+
+    def _settled_and_next(self, going: Round, queued: Queued, error: Exception | None) -> tuple[Queued, ...]:
+        """Store what became of a mail, and lease the next where the round goes on."""
+        goes_on = self._goes_on(going)
+        if error is None:
+            leased = self._mark_sent(queued, takes_next=goes_on)
+            going.sent.append(queued)
+            return leased
+        self._mark_unsent(queued, error, going)
+        return self._lease() if goes_on else ()
+
+    def _goes_on(self, going: Round) -> bool:
+        return going.take() and self.may_go_on()
 
     def _lease(self) -> tuple[Queued, ...]:
         return outbox.lease(self.store, now_utc=self.now_utc(), owner=self.owner, lease_s=LEASE_S)
@@ -195,7 +200,7 @@ class Worker:
             return error
         return None
 
-    def _mark_unsent(self, queued: Queued, error: Exception, done: _Done) -> None:
+    def _mark_unsent(self, queued: Queued, error: Exception, done: Round) -> None:
         """Store and note what became of a mail that did not go."""
         if isinstance(error, LeaseLostError):
             log.warning("%s", error)

@@ -15,7 +15,8 @@ from email.policy import SMTP
 from email.utils import parseaddr
 from types import TracebackType
 
-from gonogo.errors import DeliveryError, TransportError
+from gonogo.errors import DeliveryError, TooManyConnectionsError, TransportError
+from gonogo.outgoing.connections import is_about_connections
 from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_address, checked_raw
 from gonogo.outgoing.server import Server, TlsServer, Watch
 from gonogo.records.foreign_text import one_line, without_secrets
@@ -83,7 +84,12 @@ class Connection:
             raise _refusal(reply, envelope, self._transport) from reply
         except (OSError, ValueError, smtplib.SMTPException) as error:
             # ValueError: a host name or a password that cannot be written in a command; the address was checked.
-            raise TransportError(_cause(error, self._transport, watch)) from error
+            cause = _cause(error, self._transport, watch)
+            if isinstance(error, smtplib.SMTPResponseException) and is_about_connections(
+                "login", error.smtp_code, _as_bytes(error.smtp_error)
+            ):
+                raise TooManyConnectionsError(cause) from error
+            raise TransportError(cause) from error
         finally:
             watch.end()
             if not is_settled:  # whatever broke off left the connection in a state that nobody knows
@@ -199,6 +205,8 @@ def _refusal(reply: _ReplyError, envelope: Envelope, transport: Transport) -> De
     """What a step answered with no means for the mail."""
     said = f"{reply.code} {_shown(reply.text, transport)}".strip()
     server = f"{transport.host}:{transport.port}"
+    if is_about_connections(reply.step, reply.code, reply.text):
+        return TooManyConnectionsError(f"{server} takes no more connections now: {said}. The mails wait for one.")
     is_about_mail = reply.step in ("recipient", "content") or (reply.step == "sender" and reply.code == 552)
     if not is_about_mail or reply.code in CODES_ABOUT_THE_SERVER or not 400 <= reply.code < 600:
         return TransportError(

@@ -30,7 +30,8 @@ class Recipient:
 class Roller:
     """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
 
-    count   how many of it there are
+    count     how many of it there are
+    assumed   names of fields that are as such a roller usually has them
     """
 
     id: str
@@ -43,11 +44,15 @@ class Roller:
     efficiency: float
     vibrates: bool = True
     count: int = 1
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truck:
-    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are."""
+    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are.
+
+    assumed   names of fields that are as such a truck usually has them
+    """
 
     id: str
     name: str
@@ -59,6 +64,7 @@ class Truck:
     speed_min_km_h: float
     speed_max_km_h: float
     count: int = 1
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

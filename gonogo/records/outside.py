@@ -17,6 +17,7 @@ class Transport:
     username, password   None where the server asks for none; the password never comes from a config file in clear
     folder     where kind "folder" writes .eml and .html
     ca_file    certificates (PEM) to trust beside the system's own, for a mail server inside the firm
+    connections   most of them at once, None = by how many mails are due
     """
 
     kind: str
@@ -30,6 +31,7 @@ class Transport:
     timeout_s: float = 30.0
     folder: Path | None = None
     ca_file: Path | None = None
+    connections: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

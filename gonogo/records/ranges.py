@@ -70,6 +70,15 @@ RANGES: dict[str, Range] = {
     "required_compaction_pct": Range(80, 105, "% of maximum dry density", "95", (_RATIO,)),
     "theta_fc": Range(0.03, 0.6, "m3/m3", "0.33", (Slip(1, 60, "That looks like percent: write it as a fraction"),)),
     "theta_wp": Range(0.005, 0.4, "m3/m3", "0.20", (Slip(1, 40, "That looks like percent: write it as a fraction"),)),
+    "passing_4_75mm_pct": Range(0, 100, "% passing sieve No. 4", "96"),
+    "passing_2mm_pct": Range(0, 100, "% passing sieve No. 10", "91"),
+    "passing_0_425mm_pct": Range(0, 100, "% passing sieve No. 40", "78"),
+    "passing_0_075mm_pct": Range(0, 100, "% passing sieve No. 200", "61"),
+    "liquid_limit_pct": Range(5, 300, "% of dry mass", "38", (_RATIO_DRY,)),
+    "plastic_limit_pct": Range(3, 200, "% of dry mass", "20", (_RATIO_DRY,)),
+    "d10_mm": Range(0.0001, 60, "mm", "0.12"),
+    "d30_mm": Range(0.0001, 60, "mm", "0.35"),
+    "d60_mm": Range(0.0001, 60, "mm", "0.9"),
     "retained_pct": Range(0, 40, "% of dry mass", "12", (), (_SMALL_RATIO,)),
     "borrow_w_pct": _W_PCT,
     "soak_in_h": Range(0, 24, "h", "12", (Slip(30, 1440, "That looks like minutes: write hours"),)),
@@ -125,6 +134,7 @@ RANGES: dict[str, Range] = {
     "port": Range(1, 65_535, "-", "587"),
     "timeout_s": Range(1, 120, "s", "20"),
     "retries": Range(0, 5, "-", "2"),
+    "connections": Range(1, 50, "-", "4"),  # Postfix takes 50 of one client unless told otherwise
 }
 
 

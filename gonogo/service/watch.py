@@ -18,7 +18,7 @@ from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.frame import MORNING
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records.site import Site
-from gonogo.service import due, health, last_good, logs
+from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.last_good import LastGood
 from gonogo.service.ping import ping
@@ -40,6 +40,7 @@ class Watch:
         self._runner = runner
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
+        self._alive_utc: datetime | None = None
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -52,6 +53,7 @@ class Watch:
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
         steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
+        steps += [partial(self._note_alive, now_utc)]
         for step in steps:
             try:
                 step()
@@ -254,6 +256,16 @@ class Watch:
             health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(configs.accepted)))
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
+
+    def _note_alive(self, now_utc: datetime) -> None:
+        """Mark that a service is at work, for `gonogo status`."""
+        if self._alive_utc is not None and abs(now_utc - self._alive_utc) < alive.WRITTEN_EVERY:
+            return
+        try:
+            alive.note(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)
+        except OSError as error:
+            log.error("the mark beside the database could not be written: %s", error.strerror)
+        self._alive_utc = now_utc
 
     def _forget_old(self, now_utc: datetime) -> None:
         """Let go of what is remembered of days gone by."""

@@ -78,6 +78,16 @@ def lease(
         return _leased(connection, now_utc=judged, owner=owner, lease_s=lease_s, limit=limit)
 
 
+def count_due(store: sa.Engine, *, now_utc: datetime, most: int = 10_000) -> int:
+    """Return how many messages may be leased now, at most so many."""
+    with schema.read(store) as connection:
+        due = _FREE.limit(most).subquery()
+        return (
+            connection.scalar(sa.select(sa.func.count()).select_from(due), {"now": judged_utc(connection, now_utc)})
+            or 0
+        )
+
+
 def sent_and_next(
     store: sa.Engine, queued: Queued, *, now_utc: datetime, owner: str, lease_s: float = LEASE_S
 ) -> tuple[Queued, ...]:
@@ -195,12 +205,14 @@ def _settle_sent(connection: sa.Connection, message_ids: list[str], *, now_utc: 
 
 # Made once: a statement made for each mail would take longer than the database does.
 _NOW = sa.bindparam("now", type_=UtcDateTime())
-_DUE = (
+_FREE = (
     sa.select(message.c.id)
     .where(message.c.state == "waiting", message.c.next_try_utc <= _NOW)
     .where(message.c.deadline_utc > _NOW, message.c.n_crashes < MAX_CRASHES)
     .where(sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= _NOW))
-    .order_by(message.c.next_try_utc, message.c.id)
+)
+_DUE = (
+    _FREE.order_by(message.c.next_try_utc, message.c.id)
     .limit(sa.bindparam("most", type_=sa.Integer()))
     .with_for_update(skip_locked=True)
 )

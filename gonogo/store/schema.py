@@ -6,13 +6,8 @@ StoreError without the values that were being stored: those hold addresses and w
 
 from __future__ import annotations
 
-import contextlib
-import os
-import sqlite3
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
@@ -20,11 +15,10 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from gonogo.errors import StoreError
-from gonogo.store import reply_tables
+from gonogo.store import reply_tables, sqlite_file
 from gonogo.store.moment import UtcDateTime
 
-SQLITE_BUSY_TIMEOUT_MS = 10_000
-WAL_TRIES = 200
+MOST_CONNECTIONS = 60  # of one process, beyond the few that are kept: more than it has threads
 
 metadata = sa.MetaData(
     naming_convention={
@@ -131,16 +125,15 @@ outlook_day = Table(
     Column("record", sa.Text, nullable=False),
 )
 
-# The order of work that a run proposed.
-work_order = Table(
-    "work_order",
-    metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
-    Column("record", sa.Text, nullable=False),
-)
 
-_plan_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
-day_plan = Table("day_plan", metadata, _plan_run, Column("record", sa.Text, nullable=False))
+def _run_id() -> Column[int]:
+    return Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
+
+
+# The order of work that a run proposed, its day plan, and of an old run verdicts and outlook in place of their rows.
+work_order = Table("work_order", metadata, _run_id(), Column("record", sa.Text, nullable=False))
+day_plan = Table("day_plan", metadata, _run_id(), Column("record", sa.Text, nullable=False))
+packed_run = Table("packed_run", metadata, _run_id(), Column("packed", sa.LargeBinary, nullable=False))
 
 # What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
 learned = Table(
@@ -219,47 +212,17 @@ def engine(url: str) -> sa.Engine:
     if parsed.drivername == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
     try:
-        made = sa.create_engine(parsed, hide_parameters=True, pool_pre_ping=backend == "postgresql")
+        made = sa.create_engine(
+            parsed, hide_parameters=True, pool_pre_ping=backend == "postgresql", max_overflow=MOST_CONNECTIONS
+        )
     except ImportError as error:
         raise StoreError(
             f"store.url = {parsed.render_as_string()}: the PostgreSQL driver is missing. "
             "Install it with: pip install 'gonogo[postgresql]'."
         ) from error
     if backend == "sqlite":
-        sa.event.listen(made, "do_connect", _make_private)
-        sa.event.listen(made, "connect", _prepare_sqlite)
-        sa.event.listen(made, "begin", _begin_sqlite)
+        sqlite_file.prepare(made)
     return made
-
-
-def _make_private(_dialect: Any, _record: Any, arguments: Any, _named: Any) -> None:
-    """Make a new database file readable to its owner alone: it will hold names, addresses and mails."""
-    with contextlib.suppress(OSError):  # it is there, or cannot be made: SQLite says so better
-        os.close(os.open(arguments[0], os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-
-
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
-    """Set what SQLite must know on each connection; transactions are begun by _begin_sqlite alone."""
-    connection.isolation_level = None
-    connection.execute(f"PRAGMA busy_timeout={SQLITE_BUSY_TIMEOUT_MS}")
-    for n_left in reversed(range(WAL_TRIES)):
-        try:
-            connection.execute("PRAGMA journal_mode=WAL")
-            break
-        except sqlite3.OperationalError as error:
-            # Alone of all statements, this one does not wait for its turn where two processes meet at a new file.
-            if n_left == 0 or "locked" not in str(error):
-                raise
-            time.sleep(SQLITE_BUSY_TIMEOUT_MS / 1000 / WAL_TRIES)
-    # FULL: with less, a power cut could forget that a mail has gone, and it would go a second time.
-    connection.execute("PRAGMA synchronous=FULL")
-    connection.execute("PRAGMA foreign_keys=ON")
-
-
-def _begin_sqlite(connection: sa.Connection) -> None:
-    """Take the write lock at the start: taken later, a read-then-write transaction would lose updates or fail."""
-    reads_only = connection.get_execution_options().get("gonogo_reads_only", False)
-    connection.exec_driver_sql("BEGIN" if reads_only else "BEGIN IMMEDIATE")
 
 
 @contextmanager

@@ -26,6 +26,7 @@ import pytest
 import sqlalchemy as sa
 from crews import many_crews
 from example_mornings import concluded_example, example_config, example_frame
+from messages import MORNING, envelope
 
 from gonogo.cli import demo
 from gonogo.config import Config
@@ -35,6 +36,7 @@ from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
 from gonogo.store import outbox, schema
 from gonogo.store.queued import Envelope
+from gonogo.store.upgrade import upgrade
 
 N_CREWS = 1000
 CREWS_COMPUTED = 20  # computed with all their strips; the others stand on the same strips with their own names
@@ -45,6 +47,7 @@ sys.path.insert(0, sys.argv[1])
 from mailserver import MailServer
 logging.getLogger("mail.log").setLevel(logging.CRITICAL)
 server = MailServer()
+server.at_data = [float(sys.argv[2])] * 100_000
 server.start()
 print(server.port, flush=True)
 sys.stdin.readline()
@@ -146,10 +149,10 @@ def test_mails_written(benchmark: Any, full: tuple[Config, Conclusion], n_crews:
 
 
 @pytest.fixture
-def server() -> Iterator[subprocess.Popen[str]]:
-    """A mail server in a process of its own."""
+def server(request: pytest.FixtureRequest) -> Iterator[subprocess.Popen[str]]:
+    """A mail server in a process of its own, that takes so long over each mail [s]."""
     process = subprocess.Popen(
-        [sys.executable, "-c", SERVER, str(Path(__file__).parents[1])],
+        [sys.executable, "-c", SERVER, str(Path(__file__).parents[1]), str(getattr(request, "param", 0.0))],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -200,3 +203,38 @@ def test_mails_delivered(
     server.stdin.flush()
     assert server.stdout.readline().split() == [str(3 * n_crews)] * 2
     benchmark.extra_info["ms_per_mail"] = 1000 * took_s / len(report.sent)
+
+
+N_SLOW = 3000
+
+
+@pytest.mark.parametrize("server", [0.1], indirect=True)
+@pytest.mark.parametrize("connections", [None, 4], ids=["as many as are due", "4 connections"])
+def test_mails_delivered_to_a_slow_server(
+    benchmark: Any, server: subprocess.Popen[str], store_url: str, connections: int | None
+) -> None:
+    """Asked for: 3,000 mails to a server that takes 100 ms over each in under 60 s."""
+    assert server.stdout is not None
+    assert server.stdin is not None
+    transport = Transport(
+        kind="smtp",
+        sender="gonogo@example.com",
+        host="127.0.0.1",
+        port=int(server.stdout.readline()),
+        security="none",
+        timeout_s=30.0,
+        connections=connections,
+    )
+    store = schema.engine(store_url)
+    upgrade(store)
+    n_mails = N_SLOW if connections is None else N_SLOW // 10
+    with schema.begin(store) as connection:
+        outbox.put(connection, [envelope(n) for n in range(n_mails)], now_utc=MORNING)
+    worker = delivery.Worker(store=store, transport=transport, now_utc=lambda: MORNING, owner="benchmark")
+    report = benchmark.pedantic(worker.round, rounds=1)
+    store.dispose()
+    assert len(report.sent) == n_mails
+    server.stdin.write("done\n")
+    server.stdin.flush()
+    assert server.stdout.readline().split() == [str(n_mails)] * 2
+    benchmark.extra_info["mails_per_s"] = n_mails / benchmark.stats.stats.mean

@@ -19,7 +19,7 @@ from mailserver import MailServer
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.outgoing import delivery
+from gonogo.outgoing import delivery, rounds
 from gonogo.outgoing.delivery import DeliveryReport, Memory, Worker, wait_s
 from gonogo.records.outside import Transport
 from gonogo.store import outbox, outcomes, schema
@@ -117,7 +117,7 @@ def test_a_server_that_is_down_ends_the_round_and_loses_nothing(office: Office) 
     office.put(*(envelope(n) for n in range(6)))
     office.server.stop()
     report = office.work()
-    assert len(report.put_off) == delivery.FAULTS_THAT_END_A_ROUND
+    assert len(report.put_off) == rounds.FAULTS_THAT_END_A_ROUND
     assert "cannot be used now" in report.server_fault
     assert not report.is_good
     office.server.start()
@@ -335,7 +335,7 @@ def test_what_the_numbers_of_a_delivery_promise() -> None:
     assert max(wait_s(99, random.Random(seed)) for seed in range(200)) <= 300.0
     assert wait_s(3, random.Random(1)) == pytest.approx(4.0 * wait_s(1, random.Random(1)))
     assert outbox.MAX_CRASHES == 5
-    assert delivery.FAULTS_THAT_END_A_ROUND == 3
+    assert rounds.FAULTS_THAT_END_A_ROUND == 3
 
 
 def test_a_lease_lasts_for_the_longest_mail_and_does_not_hold_one_up_for_an_hour(small_office: Office) -> None:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import claims, outbox, schema
+from gonogo.store import claims, outbox, schema, sqlite_file
 from gonogo.store.upgrade import VERSION_TABLE, migrations, upgrade, version
 
 SOME_CONFIG = {"sha256": "00", "text": "[site]", "first_seen_utc": MORNING}
@@ -209,7 +209,7 @@ def test_a_reader_is_not_held_up_by_a_writer_and_sees_only_what_is_whole(store: 
 def test_a_database_that_stays_locked_is_reported_and_nothing_is_half_done(
     tmp_path: Path, open_store: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(schema, "SQLITE_BUSY_TIMEOUT_MS", 50)
+    monkeypatch.setattr(sqlite_file, "SQLITE_BUSY_TIMEOUT_MS", 50)
     url = f"sqlite:///{tmp_path / 'gonogo.db'}"
     first, other = open_store(url), open_store(url)
     upgrade(first)

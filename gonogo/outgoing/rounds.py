@@ -1,0 +1,91 @@
+"""What the connections of one round of delivery share: how far it goes, and what became of each mail."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+
+from gonogo.errors import TransportError
+from gonogo.store.queued import Queued
+
+# After so many faults of the server in a row the round ends: the rest would only wait for the same fault.
+FAULTS_THAT_END_A_ROUND = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveryReport:
+    """What one round did. put_off: passing faults; server_fault: "" or what is wrong with the server as a whole."""
+
+    sent: tuple[Queued, ...] = ()
+    put_off: tuple[Queued, ...] = ()
+    refused: tuple[Queued, ...] = ()
+    expired: tuple[Queued, ...] = ()
+    dead_letters: tuple[Queued, ...] = ()
+    server_fault: str = ""
+
+    @property
+    def is_good(self) -> bool:
+        """Nothing was lost, late, refused or put off."""
+        return not (self.put_off or self.refused or self.expired or self.dead_letters or self.server_fault)
+
+
+@dataclass(slots=True)
+class Round:
+    """One round, by one connection or several in threads of their own.
+
+    n_left         mails that may yet be taken, None = as many as are due
+    server_fault   "" or what is wrong with the server as a whole
+    n_faults       faults of the server since it last answered for a mail
+    n_open         connections that the server has not turned away
+    n_turned_away  connections that the server had no room for
+    """
+
+    n_left: int | None = None
+    server_fault: str = ""
+    n_faults: int = 0
+    n_open: int = 1
+    n_turned_away: int = 0
+    sent: list[Queued] = field(default_factory=list)
+    put_off: list[Queued] = field(default_factory=list)
+    refused: list[Queued] = field(default_factory=list)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def note(self, error: Exception | None) -> None:
+        """Note how the server answered for a mail."""
+        with self._lock:
+            if isinstance(error, TransportError):
+                self.server_fault, self.n_faults = str(error), self.n_faults + 1
+            else:
+                self.server_fault, self.n_faults = "", 0
+
+    def take(self) -> bool:
+        """Return whether one more mail may be taken; whoever is told yes takes it."""
+        with self._lock:
+            if self.n_left == 0 or self.n_faults >= FAULTS_THAT_END_A_ROUND:
+                return False
+            self.n_left = None if self.n_left is None else self.n_left - 1
+            return True
+
+    def turned_away(self) -> int:
+        """Note that the server had no room for a connection; another takes its mail. Return how many stay, 0 for none.
+
+        The last one is not turned away: what the server says then is a fault of the server.
+        """
+        with self._lock:
+            if self.n_open < 2:
+                return 0
+            self.n_open -= 1
+            self.n_turned_away += 1
+            self.n_left = None if self.n_left is None else self.n_left + 1
+            return self.n_open
+
+    def report(self, *, expired: tuple[Queued, ...], dead_letters: tuple[Queued, ...]) -> DeliveryReport:
+        """Return what came of the round."""
+        return DeliveryReport(
+            sent=tuple(self.sent),
+            put_off=tuple(self.put_off),
+            refused=tuple(self.refused),
+            expired=expired,
+            dead_letters=dead_letters,
+            server_fault=self.server_fault,
+        )
