@@ -226,6 +226,9 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
     """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
     inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    coming = strip_plan.new_lift
+    if coming is not None and not coming.is_if_rolled:  # the chances are those of the lift below it
+        return (reason,)
     if math.isnan(inside + dry + wet) or inside + dry + wet == 0 or strip_plan.badge not in (Badge.COMPACT, Badge.TEST):
         return (reason,)
     chances = {"dry": phrases.chance(dry), "wet": phrases.chance(wet)}
