@@ -50,6 +50,7 @@ EXAMPLES: dict[str, str] = {
     "surface": '"loose"',
     "may_vibrate": "false",
     "finish_by": "2026-05-22",
+    "ended": "2026-06-30",
     "note": '"beside the culvert"',
     "at": "2026-05-11 15:30:00",
     "method": '"nuclear gauge"',

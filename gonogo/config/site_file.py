@@ -58,10 +58,15 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     given = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
     strips, assumed_densities = with_densities(given, materials)
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
-    check_strips(file, strips, materials, crews, head.mixing_depth_m if head else None)
+    at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
+    if strips and not at_work:
+        file.add_fault(
+            ("strip",), "holds ended strips alone.", "Add a strip, or take this file out of the folder sites."
+        )
+    check_strips(file, at_work, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading
-        for i, strip in strips.items()
+        for i, strip in at_work.items()
         if strip.reading and head
         if (reading := read_reading(file, i, strip, materials.get(strip.material), ZoneInfo(head.zone), vocabulary))
     )
@@ -86,7 +91,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         mixing_depth_m=head.mixing_depth_m,
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
-        strips=tuple(_strip(i, strip, is_density_assumed=i in assumed_densities) for i, strip in strips.items()),
+        strips=tuple(_strip(i, strip, i in assumed_densities) for i, strip in at_work.items()),
+        ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
         adverse_days=tuple(head.adverse_days),
@@ -218,7 +224,7 @@ def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks:
     )
 
 
-def _strip(strip_id: str, table: StripTable, *, is_density_assumed: bool) -> Strip:
+def _strip(strip_id: str, table: StripTable, is_density_assumed: bool) -> Strip:
     return Strip(
         id=strip_id,
         name=table.name or strip_id,
@@ -239,4 +245,5 @@ def _strip(strip_id: str, table: StripTable, *, is_density_assumed: bool) -> Str
         following_lift_thickness_m=table.following_lift_thickness_m,
         ground=table.ground,
         is_density_assumed=is_density_assumed,
+        ended=table.ended,
     )

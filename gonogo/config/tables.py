@@ -137,6 +137,7 @@ class StripTable(Table):
     lifts: int = 1
     following_lift_thickness_m: float | None = None
     ground: Literal["fill", "natural"] = "fill"
+    ended: date | None = None
     reading: ReadingTable | None = None
 
 

@@ -29,6 +29,8 @@ def silty_sand(example: Copy) -> Material:
         ("uscs", "sm", "sandy_loam"),
         ("uscs", "SP-SM", "loamy_sand"),
         ("uscs", "SM-SC", "sandy_loam"),
+        ("uscs", "SP-SC", "sandy_loam"),
+        ("aashto", "A-1-b", "sandy_loam"),
         ("aashto", "A-6 (9)", "silty_clay_loam"),
         ("aashto", "a-2-4", "sandy_loam"),
     ],
@@ -99,6 +101,11 @@ def test_a_laboratory_report_that_cannot_be_is_refused(old: str, new: str, key: 
     (fault,) = example.faults()
     assert fault.key == f"material.silty_sand.laboratory.{key}"
     assert wrong in fault.wrong
+
+
+def test_no_group_that_may_hold_clay_or_much_silt_loses_its_wet_edge() -> None:
+    clean = {s for s in (*UNIFIED, *LIKELY_UNIFIED) if SOIL_CLASSES[group_row(s).soil_class].is_granular}
+    assert clean == {"GW", "GP", "SW", "SP", "A-1-a", "A-3"}
 
 
 def test_each_group_has_a_class_that_exists() -> None:
