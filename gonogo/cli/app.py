@@ -22,13 +22,16 @@ from gonogo.cli.arguments import (
     ReadersLanguage,
     ReadersUnits,
     UnitsOption,
+    UsageError,
     load_config,
+    meant_by,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
     usage,
 )
+from gonogo.cli.exit_codes import epilog
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -36,7 +39,6 @@ from gonogo.errors import ConfigError, GonogoError
 app = typer.Typer(
     name="gonogo",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help=(
@@ -278,16 +280,23 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )
 for _name, _command, _short_help in COMMANDS:
-    app.command(_name, short_help=_short_help)(_command)
+    app.command(_name, short_help=_short_help, epilog=epilog(_name))(_command)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit code; our own errors become words on stderr."""
     try:
         with contextlib.redirect_stdout(Screen(sys.stdout)):
-            app(args=list(arguments), prog_name="gonogo")
-    except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
+            code = app(args=list(arguments), prog_name="gonogo", standalone_mode=False)
+    except SystemExit as stop:  # how the library ends where a pipe was closed
         return stop.code if isinstance(stop.code, int) else Exit.OK
+    except UsageError as error:
+        error.show()
+        if (meant := meant_by(error)) is not None:
+            print(meant, file=sys.stderr)
+        return Exit.CONFIG
+    except typer.Abort:
+        return Exit.ATTENTION
     except ConfigError as error:
         for fault in error.faults:
             print(fault, file=sys.stderr)
@@ -297,4 +306,4 @@ def run(arguments: Sequence[str]) -> int:
     except GonogoError as error:
         print(f"gonogo: {error}", file=sys.stderr)
         return Exit.ATTENTION
-    return Exit.OK
+    return code if isinstance(code, int) else Exit.OK
