@@ -84,6 +84,12 @@ def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
     return _read(folder, environ, installed())[0]
 
 
+def watch_partly(folder: Path, *, environ: Mapping[str, str]) -> Watch:
+    """Return where a config with faults says that it is watched, as far as that can be read."""
+    file = ConfigFile(folder / SERVICE_FILE)
+    return read_service(file, installed(), environ).watch if file.is_readable else Watch()
+
+
 def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:
     """Return what can be read of a folder, None where it cannot say how mails leave, and every fault."""
     service_file = ConfigFile(folder / SERVICE_FILE)

@@ -76,6 +76,7 @@ SLIPS = {
     "header left open": ("[strip.N1]", "[strip.N1", "strip.N1", "no header", "[strip.N1]"),
     "header not opened": ("[strip.N1]", "strip.N1]", "strip.N1", "no header", "[strip.N1]"),
     "blank in a name": ("[strip.N1]", "[strip.N 1]", "strip.N_1", "a name holds letters", "[strip.N_1]"),
+    "text behind a header": ("[strip.N1]", "[strip.N1] the ramp", "strip.N1", "text behind it", "[strip.N1]  #"),
     "half a pair of brackets": ("[[crew.north.person]]", "[[crew.north.person]", "crew.north.person", "no header",
         "[[crew.north.person]]"),
     "line of prose": ("[strip.N1]\n", "= see the plan\n[strip.N1]\n", "crew.south.person.2", "neither a header",

@@ -111,7 +111,7 @@ class HaltsAfter:
         return False
 
 
-@pytest.mark.parametrize("broken", ["missing", "no TOML", "a site with a fault", "no site"])
+@pytest.mark.parametrize("broken", ["missing", "no TOML", "no way to mail", "a site with a fault", "no site"])
 def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_be_read(
     broken: str, loaded: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -126,6 +126,9 @@ def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_b
         shutil.rmtree(folder)
     elif broken == "no TOML":
         (folder / "gonogo.toml").write_text("{" * 300 + "\n" * 30_000)
+    elif broken == "no way to mail":
+        told = (folder / "gonogo.toml").read_text().replace('kind = "folder"', 'kind = "pigeon"')
+        (folder / "gonogo.toml").write_text(told)
     elif broken == "no site":
         site.unlink()
     else:
@@ -138,8 +141,9 @@ def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_b
     assert len(started) == 1
     mails = [BytesParser(policy=policy.default).parsebytes(path.read_bytes()) for path in folder.rglob("*.eml")]
     to_operator = [mail for mail in mails if "operator@example.com" in str(mail["to"])]
-    if broken in ("missing", "no TOML"):
+    if broken in ("missing", "no TOML", "no way to mail"):
         assert mails == []
+        assert (folder / "health.json").is_file() is (broken == "no way to mail")
         assert "nobody can be told by mail" in caplog.text
     else:
         assert len(to_operator) == 1
