@@ -48,9 +48,11 @@ def new(options: NewOptions) -> None:
     """
     from gonogo.cli import new_answers, new_folder, new_things
     from gonogo.cli.new_questions import Asker
+    from gonogo.config.dated import dated_warnings
     from gonogo.config.lists import MACHINES, MATERIALS, PEOPLE, STRIPS
     from gonogo.wording.language import languages
 
+    now_utc = datetime.now(UTC)
     new_folder.require_empty(options.folder)
     asker = Asker(_next_line, _say, is_terminal=sys.stdin.isatty())
     named = {STRIPS: options.strips, PEOPLE: options.people, MACHINES: options.machines, MATERIALS: options.materials}
@@ -59,13 +61,13 @@ def new(options: NewOptions) -> None:
     given = new_things.Given(
         **{field: getattr(options, field) for field in scalars}, crews=tuple(options.crew), lists=lists
     )
-    made = new_answers.answers(asker, given, languages(), datetime.now(UTC).date())
+    made = new_answers.answers(asker, given, languages(), now_utc.date())
     config = new_folder.write(options.folder, made, lists, os.environ)
     n_strips = len(config.sites[0].strips)
     print(
         f"\n{options.folder}: {n_strips} strips of {made.name}, accepted by `gonogo check`; {asker.n_asked} questions."
     )
-    for warning in config.warnings:
+    for warning in (*config.warnings, *dated_warnings(config, now_utc=now_utc)):
         print(f"Warning: {warning}")
     print(
         f"Next: gonogo check --config {options.folder}\n"

@@ -9,7 +9,7 @@ from pathlib import Path
 from gonogo.config.acceptance import Acceptance, read_acceptances
 from gonogo.config.doubts import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.lines import Loc
-from gonogo.config.lists import folder_of, with_lists
+from gonogo.config.lists import LISTS, folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
@@ -58,7 +58,7 @@ class Config:
 def files_of(folder: Path) -> tuple[Path, ...]:
     """Return every file that a config is read from: gonogo.toml, the sites, and the lists beside them."""
     sites = sorted((folder / SITES_FOLDER).glob("*.toml"))
-    lists = [path for site in sites for path in sorted(folder_of(site).glob("*.csv"))]
+    lists = [folder_of(site) / name for site in sites for name in LISTS if (folder_of(site) / name).is_file()]
     return (folder / SERVICE_FILE, *sites, *lists)
 
 

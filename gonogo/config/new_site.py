@@ -90,6 +90,12 @@ COMMENTS: dict[str, str] = {
 }
 COMMENT_COLUMN = 40
 MORE = "# As usual for such a machine, and called assumed, until it stands here without the #:"
+SITE_MORE = (
+    "# holidays = [2026-12-25]               # dates without quotes",
+    '# holiday_country = "US"                # its public holidays; needs gonogo[holidays]',
+    '# recheck_at = ["09:00"]                # the newest forecast again; who is concerned gets a mail on what changed',
+    "# ends_on = 2027-11-30                  # the site's last day; no mails after it",
+)
 MORE_COMMENTS = {
     "efficiency": "working minutes of an hour / 60",
     "bar_width_m": "width that the spray bar wets",
@@ -172,7 +178,9 @@ def _site(new: NewSite) -> str:
         f"# {', '.join(LISTS)}. Their columns are the keys of the tables here.",
         "# `gonogo check` reads all of it; `gonogo settings` lists numbers that may be changed here.",
         "",
-        *_table("site", head),
+        *list(_table("site", head))[:-1],
+        *SITE_MORE,
+        "",
     ]
     for part, name, text in (
         ("materials", MATERIALS, _materials(new)),

@@ -145,6 +145,13 @@ def test_a_wrong_answer_on_a_pipe_ends_it(n: int, answer: str, says: str, run: R
     assert [path.name for path in tmp_path.iterdir()] == ["tramos.csv"]
 
 
+def test_a_zone_that_is_not_the_places_is_taken_and_warned_of(run: Run, tmp_path: Path) -> None:
+    answers = (*ANSWERS_US[:4], "America/Denver", *ANSWERS_US[5:])
+    code, out, _ = run("new", tmp_path / "mill", answers=answers)
+    assert code == 0
+    assert "America/Chicago" in out.split("Warning:")[1]
+
+
 def test_a_fault_of_a_list_is_named_where_the_person_has_it(run: Run, tmp_path: Path) -> None:
     strips = tmp_path / "tramos.csv"
     strips.write_text(STRIPS_ES.replace("loose;\n", "soft;\n", 1), encoding="utf-8")
