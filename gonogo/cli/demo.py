@@ -23,6 +23,7 @@ from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery
 from gonogo.outgoing.frame import RunFrame
+from gonogo.outgoing.rounds import DeliveryReport
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.service import due
@@ -115,7 +116,7 @@ def run(folder: Path, *, choice: Choice | None = None, say: Callable[[str], None
     )
 
 
-def _delivered(store: sa.Engine, loaded: Config, now_utc: datetime) -> delivery.DeliveryReport:
+def _delivered(store: sa.Engine, loaded: Config, now_utc: datetime) -> DeliveryReport:
     worker = delivery.Worker(
         store=store, transport=loaded.transport, now_utc=lambda: now_utc, owner="demo", rng=random.Random(0)
     )

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import TypeAdapter
 
 from gonogo.config.acceptance import TABLE
+from gonogo.config.crews import check_crews, read_crew, read_roller, read_truck
 from gonogo.config.days_off import read_days_off
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
@@ -30,7 +31,7 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
-from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
+from gonogo.records.site import Material, Site, Strip, Surface
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
 
@@ -64,6 +65,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     }
     strips = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
+    check_crews(file, crews, {key: tables[key] for key in ("roller", "truck")}, head)
     check_strips(file, strips, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading
@@ -74,8 +76,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     settings = read_settings(file, "site")
     if file.faults or head is None:
         return SiteFile(site=None, readings=(), settings=settings)
-    rollers = {i: _roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
-    trucks = {i: Truck(id=i, **cast(TruckTable, t).model_dump()) for i, t in tables["truck"].items()}
+    rollers = {i: read_roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
+    trucks = {i: read_truck(i, cast(TruckTable, t)) for i, t in tables["truck"].items()}
     site = Site(
         id=file.path.stem,
         name=head.name,
@@ -90,7 +92,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         deadline=head.deadline,
         **days_off,
         mixing_depth_m=head.mixing_depth_m,
-        crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
+        crews=tuple(read_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
         strips=tuple(_strip(i, strip) for i, strip in strips.items()),
         recheck_at=tuple(sorted(set(head.recheck_at))),
@@ -198,30 +200,6 @@ def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str,
             if isinstance(roller, str) and roller not in rollers:
                 loc = ("material", material_id, "method_specification", "rollers")
                 file.add_fault(loc, f"names {roller}, no roller of this file.", choose_from(roller, rollers))
-
-
-def _roller(roller_id: str, table: RollerTable) -> Roller:
-    return Roller(id=roller_id, **{**table.model_dump(), "drum": Drum(table.drum)})
-
-
-def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks: Mapping[str, Truck]) -> Crew:
-    return Crew(
-        id=crew_id,
-        name=table.name,
-        roller=rollers[table.roller],
-        truck=trucks[table.truck] if table.truck else None,
-        recipients=tuple(
-            Recipient(
-                name=person.name,
-                address=person.address,
-                role=person.role,
-                units=person.units or table.units,
-                language=person.language or table.language,
-                score_mail=person.score_mail,
-            )
-            for person in table.person
-        ),
-    )
 
 
 def _strip(strip_id: str, table: StripTable) -> Strip:

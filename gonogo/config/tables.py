@@ -7,10 +7,12 @@ strips.py and site_file.py.
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import Field, field_validator
 
+from gonogo.config.crew_tables import CrewTable, PersonTable, RollerTable, TruckTable
+from gonogo.config.table import DAYS, Day, Table, Units
 from gonogo.config.values import (
     Address,
     ClockTime,
@@ -21,28 +23,19 @@ from gonogo.config.values import (
     Text,
     Variable,
     ZoneName,
-    check_range,
     fault,
 )
 
-Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-Units = Literal["metric", "us"]
-
-
-class Table(BaseModel):
-    """Any table: unknown keys are refused, types are as TOML gives them, numbers keep to their range."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
-
-    @field_validator("*")
-    @classmethod
-    def _keep_to_range(cls, value: Any, info: ValidationInfo) -> Any:
-        for number in value if isinstance(value, list) else [value]:
-            if isinstance(number, (int, float)) and not isinstance(number, bool):
-                check_range(info.field_name or "", number)
-        return value
-
+__all__ = [
+    "DAYS",
+    "SITE_SECTIONS",
+    "CrewTable",
+    "PersonTable",
+    "RollerTable",
+    "Table",
+    "TruckTable",
+    "Units",
+]
 
 # --- config/sites/<site>.toml --------------------------------------------------------------------------------
 
@@ -66,16 +59,16 @@ class SiteTable(Table):
     shift_end: ClockTime
     mail_at: ClockTime
     deadline: ClockTime
-    holidays: list[date] = []
+    holidays: list[date] = Field(default_factory=list)
     holiday_country: str | None = None
     holiday_state: str | None = None
-    working_dates: list[date] = []
+    working_dates: list[date] = Field(default_factory=list)
     ends_on: date | None = None
-    stop: list[StopTable] = []
-    recheck_at: list[ClockTime] = []
+    stop: list[StopTable] = Field(default_factory=list)
+    recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
-    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = []
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = Field(default_factory=list)
 
 
 class OversizeTable(Table):
@@ -111,7 +104,7 @@ class MethodTable(Table):
 
     passes: int
     layer_max_m: float
-    rollers: list[str] = []
+    rollers: list[str] = Field(default_factory=list)
 
 
 class MaterialTable(Table):
@@ -136,48 +129,6 @@ class MaterialTable(Table):
     oversize: OversizeTable | None = None
     treated: TreatedTable | None = None
     method_specification: MethodTable | None = None
-
-
-class RollerTable(Table):
-    name: Name
-    drum: Literal["smooth", "padded", "pneumatic"]
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
-    vibrates: bool = True
-    count: int = 1
-
-
-class TruckTable(Table):
-    name: Name
-    tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
-    count: int = 1
-
-
-class PersonTable(Table):
-    name: Name
-    address: Address
-    role: str
-    units: Units | None = None
-    language: str | None = None
-    score_mail: bool = True
-
-
-class CrewTable(Table):
-    name: Name
-    roller: str
-    truck: str | None = None
-    units: Units = "metric"
-    language: str = "en"
-    person: Annotated[list[PersonTable], Field(min_length=1)]
 
 
 class ReadingTable(Table):

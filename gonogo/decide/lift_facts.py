@@ -183,7 +183,7 @@ LIFT_FACTS: dict[str, Fact] = {
         "yes/no",
         "its crew's roller is none of its method's",
         lambda i, s: _method(
-            i, s, lambda method: bool(method.roller_ids) and i.crew(i.strips[s]).roller.id not in method.roller_ids
+            i, s, lambda method: bool(method.roller_ids) and i.roller(i.strips[s]).id not in method.roller_ids
         ),
     ),
     "is_method": _of(

@@ -204,13 +204,15 @@ def _part(
     choices: list[Choice] = []
     options: list[Option] = []
     for job, lift in enumerate(lifts):
-        crew = inputs.crew(inputs.strips[lift.s])
-        roller = slots.machine("roller", crew.roller.id, crew.roller.count)
+        strip = inputs.strips[lift.s]
+        trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
+        rolled_by = inputs.roller(strip)
+        roller = slots.machine("roller", rolled_by.id, rolled_by.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
             uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
-            if crew.truck is not None and not math.isnan(option.called_h):
-                truck = slots.machine("truck", crew.truck.id, crew.truck.count)
+            if option.truck_id and not math.isnan(option.called_h):
+                truck = slots.machine("truck", option.truck_id, trucks[option.truck_id].count)
                 uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
             choices.append(
                 Choice(
