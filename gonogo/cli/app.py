@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, grid_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, demo_app, grid_app, new_app, replies_app, soil_app, strips_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -22,13 +22,16 @@ from gonogo.cli.arguments import (
     ReadersLanguage,
     ReadersUnits,
     UnitsOption,
+    UsageError,
     load_config,
+    meant_by,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
     usage,
 )
+from gonogo.cli.exit_codes import epilog
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -36,13 +39,12 @@ from gonogo.errors import ConfigError, GonogoError
 app = typer.Typer(
     name="gonogo",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
-        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -69,34 +71,6 @@ def _logging(
     from gonogo.service import logs
 
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
-
-
-def demo(
-    folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
-    rain: Annotated[
-        bool, typer.Option("--rain", help="A day with rain in the morning, in place of a dry one.")
-    ] = False,
-    reply: Annotated[
-        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
-    ] = False,
-    language: ReadersLanguage = "",
-    units: ReadersUnits = "",
-) -> None:
-    """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
-
-    Writes each mail as .eml and .html into a folder, with an index.html to open in a browser.
-    """
-    from gonogo.cli import demo as demonstration
-
-    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
-    with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, choice=choice, say=step)
-    print(result.table)
-    if result.reply:
-        print(f"\n{result.reply}")
-    print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
-    print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
-    raise typer.Exit(Exit.OK)
 
 
 def check(
@@ -258,8 +232,10 @@ def forget(
 
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
-    ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("demo", demo_app.demo, "Run one recorded morning; no config, no network."),
+    ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check, "Read the config and name every fault in it."),
+    ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
     ("settings", settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
@@ -278,16 +254,23 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )
 for _name, _command, _short_help in COMMANDS:
-    app.command(_name, short_help=_short_help)(_command)
+    app.command(_name, short_help=_short_help, epilog=epilog(_name))(_command)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit code; our own errors become words on stderr."""
     try:
         with contextlib.redirect_stdout(Screen(sys.stdout)):
-            app(args=list(arguments), prog_name="gonogo")
-    except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
+            code = app(args=list(arguments), prog_name="gonogo", standalone_mode=False)
+    except SystemExit as stop:  # how the library ends where a pipe was closed
         return stop.code if isinstance(stop.code, int) else Exit.OK
+    except UsageError as error:
+        error.show()
+        if (meant := meant_by(error)) is not None:
+            print(meant, file=sys.stderr)
+        return Exit.CONFIG
+    except typer.Abort:
+        return Exit.ATTENTION
     except ConfigError as error:
         for fault in error.faults:
             print(fault, file=sys.stderr)
@@ -297,4 +280,4 @@ def run(arguments: Sequence[str]) -> int:
     except GonogoError as error:
         print(f"gonogo: {error}", file=sys.stderr)
         return Exit.ATTENTION
-    return Exit.OK
+    return code if isinstance(code, int) else Exit.OK

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -34,9 +35,11 @@ class Acceptance:
         return f"{label(self.number)} {self.key}".strip()
 
     def is_of(self, warning: Fault) -> bool:
+        """Say whether a warning is this one: of the file itself, or of a list beside it."""
         place = warning.place.rpartition(":")
         file = place[0] if place[2].isdigit() else warning.place
-        return self.number == warning.number and file == self.file and self.key in ("", warning.key)
+        is_here = file == self.file or file.startswith(f"{self.file.removesuffix('.toml')}{os.sep}")
+        return self.number == warning.number and is_here and self.key in ("", warning.key)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

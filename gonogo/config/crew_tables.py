@@ -12,27 +12,31 @@ from gonogo.config.values import Address, ClockTime, Name
 
 
 class RollerTable(Table):
+    """What is left out is as a roller with such a drum usually has it, see usual.py."""
+
     name: Name
     drum: Literal["smooth", "padded", "pneumatic"]
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
+    rolled_width_m: float | None = None
+    overlap_m: float | None = None
+    speed_km_h: float | None = None
+    passes: int | None = None
+    efficiency: float | None = None
     vibrates: bool = True
     count: int = 1
     away: list[date] = Field(default_factory=list)
 
 
 class TruckTable(Table):
+    """What is left out is as a truck with such a tank usually has it, see usual.py."""
+
     name: Name
     tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
+    bar_width_m: float | None = None
+    flow_litres_min: float | None = None
+    fill_time_min: float | None = None
+    travel_time_min: float | None = None
+    speed_min_km_h: float | None = None
+    speed_max_km_h: float | None = None
     count: int = 1
     away: list[date] = Field(default_factory=list)
 

@@ -11,6 +11,7 @@ from gonogo.config.lines import Loc
 from gonogo.config.table import DAYS
 from gonogo.config.tables import SiteTable
 from gonogo.config.toml_file import ConfigFile
+from gonogo.config.usual import roller_values, truck_values
 from gonogo.config.values import choose_from
 from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Crew, Drum, Recipient, Roller, Truck
@@ -154,11 +155,10 @@ def _person(person: PersonTable, crew: CrewTable) -> Recipient:
 
 
 def read_roller(roller_id: str, table: RollerTable) -> Roller:
-    """Return a roller from its table."""
-    fields = table.model_dump() | {"drum": Drum(table.drum), "away": tuple(table.away)}
-    return Roller(id=roller_id, **fields)
+    """Return a roller from its table, with what is left out as it usually is."""
+    return Roller(id=roller_id, **roller_values(table) | {"drum": Drum(table.drum), "away": tuple(table.away)})
 
 
 def read_truck(truck_id: str, table: TruckTable) -> Truck:
-    """Return a water truck from its table."""
-    return Truck(id=truck_id, **table.model_dump() | {"away": tuple(table.away)})
+    """Return a water truck from its table, with what is left out as it usually is."""
+    return Truck(id=truck_id, **truck_values(table) | {"away": tuple(table.away)})

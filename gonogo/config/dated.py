@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import tzfpy
 
+from gonogo.config.lists import with_lists
 from gonogo.config.load import SITES_FOLDER, Config
 from gonogo.config.toml_file import ConfigFile
 from gonogo.errors import Fault
@@ -31,7 +32,9 @@ _AT_SEA = "Etc/"
 
 def file_of(config: Config, site: Site) -> ConfigFile:
     """Return the file of a site, to warn of what stands in it."""
-    return ConfigFile(config.folder / SITES_FOLDER / f"{site.id}.toml")
+    file = with_lists(ConfigFile(config.folder / SITES_FOLDER / f"{site.id}.toml"))
+    file.warnings.clear()  # those of the file alone are said already
+    return file
 
 
 def dated_warnings(

@@ -25,6 +25,9 @@ EXAMPLES: dict[str, str] = {
     "recheck_at": '["09:00"]',
     "contract_station": '"Harrow airfield"',
     "soil_class": '"clay"',
+    "uscs": '"CL"',
+    "aashto": '"A-6"',
+    "is_plastic": "false",
     "test": '"ASTM D698"',
     "window_points": "[-2.0, 2.0]",
     "window_ratio": "[0.9, 1.1]",
@@ -56,6 +59,7 @@ EXAMPLES: dict[str, str] = {
     "surface": '"loose"',
     "may_vibrate": "false",
     "finish_by": "2026-05-22",
+    "ended": "2026-06-30",
     "note": '"beside the culvert"',
     "at": "2026-05-11 15:30:00",
     "method": '"nuclear gauge"',
@@ -98,6 +102,7 @@ _EXAMPLE_TABLES = {
     "reading": "[strip.N1.reading] with w_pct, at and method",
     "treated": "[material.clay.treated] with binder",
     "method_specification": "[material.clay.method_specification] with passes and layer_max_m",
+    "laboratory": "[material.clay.laboratory] with passing_4_75mm_pct, passing_0_075mm_pct, liquid_limit_pct and so on",
     "oversize": "[material.clay.oversize] with sieve_mm, retained_pct and so on",
 }
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from gonogo.config.acceptance import Acceptance, read_acceptances
 from gonogo.config.doubts import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.lines import Loc
+from gonogo.config.lists import folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
@@ -54,6 +55,13 @@ class Config:
         return next(s for s in self.sites if s.id == site_id)
 
 
+def files_of(folder: Path) -> tuple[Path, ...]:
+    """Return every file that a config is read from: gonogo.toml, the sites, and the lists beside them."""
+    sites = sorted((folder / SITES_FOLDER).glob("*.toml"))
+    lists = [path for site in sites for path in sorted(folder_of(site).glob("*.csv"))]
+    return (folder / SERVICE_FILE, *sites, *lists)
+
+
 def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | None = None) -> Config:
     """Return the config of a folder: gonogo.toml and sites/*.toml.
 
@@ -97,7 +105,7 @@ def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[
         if not file.is_readable:
             continue
         acceptances += read_acceptances(file)
-        found = read_site(file, words)
+        found = read_site(with_lists(file), words)
         in_force = merge(part.settings if part else {}, found.settings)
         check_order(file, {s.name: s.value for s in in_force})
         if found.site is not None:

@@ -148,6 +148,8 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     for crew in site.crews:
         yield from _wrapped(_crew(site, crew), "      ", first="  ")
     yield f"  Strips: {len(site.strips)}, {n_readings} with a moisture test in this file"
+    for line in _assumed(site):
+        yield from _wrapped(line, "      ", first="  ")
 
 
 def _days_off(site: Site) -> str:
@@ -167,8 +169,28 @@ def _material(material: Material) -> str:
     return (
         f"Material {material.id}, {material.name}: optimum {material.omc_pct:.1f} %, maximum "
         f"{material.mdd_kg_m3:.0f} kg/m3 ({material.test}), window {low:.1f} to {high:.1f} %"
-        f"{_kind(material)}{assumed}"
+        f"{_kind(material)}{_soil(material)}{assumed}"
     )
+
+
+def _soil(material: Material) -> str:
+    """Return which soil class stands for the group that the laboratory reports, and by what."""
+    if not material.soil_group:
+        return ""
+    by = f"paired with {material.group_textures} in print" if material.group_textures else "no published table has it"
+    return f"; soil class {material.soil_class} by {material.soil_group} ({by})"
+
+
+def _assumed(site: Site) -> Iterator[str]:
+    """Return a line for each machine, and for the strips, of which something is assumed."""
+    machines = {m.name: m for crew in site.crews for m in (crew.roller, crew.truck) if m is not None}
+    for name, machine in machines.items():
+        if machine.assumed:
+            values = ", ".join(f"{field} = {getattr(machine, field):g}" for field in machine.assumed)
+            yield f"Assumed, as usual for its kind: {name}: {values}"
+    densities = [f"{s.id} {s.dry_density_kg_m3:.0f}" for s in site.strips if s.is_density_assumed]
+    if densities:
+        yield f"Assumed, as a share of the maximum: dry_density_kg_m3 of {', '.join(densities)}"
 
 
 def _kind(material: Material) -> str:

@@ -13,21 +13,14 @@ from pydantic import TypeAdapter
 from gonogo.config.acceptance import TABLE
 from gonogo.config.crews import check_crews, read_crew, read_roller, read_truck
 from gonogo.config.days_off import read_days_off
+from gonogo.config.material_tables import MaterialTable
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
 from gonogo.config.strips import check_strips, read_reading
-from gonogo.config.tables import (
-    DAYS,
-    SITE_SECTIONS,
-    CrewTable,
-    MaterialTable,
-    RollerTable,
-    SiteTable,
-    StripTable,
-    Table,
-    TruckTable,
-)
+from gonogo.config.table import Table
+from gonogo.config.tables import DAYS, SITE_SECTIONS, CrewTable, RollerTable, SiteTable, StripTable, TruckTable
 from gonogo.config.toml_file import ConfigFile
+from gonogo.config.usual import with_densities
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
@@ -63,13 +56,19 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     materials = {
         i: read_material(file, i, cast(MaterialTable, t)) for i, t in tables["material"].items() if t is not None
     }
-    strips = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    given = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    strips, assumed_densities = with_densities(given, materials)
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
     check_crews(file, crews, {key: tables[key] for key in ("roller", "truck")}, head)
-    check_strips(file, strips, materials, crews, head.mixing_depth_m if head else None)
+    at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
+    if strips and not at_work:
+        file.add_fault(
+            ("strip",), "holds ended strips alone.", "Add a strip, or take this file out of the folder sites."
+        )
+    check_strips(file, at_work, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading
-        for i, strip in strips.items()
+        for i, strip in at_work.items()
         if strip.reading and head
         if (reading := read_reading(file, i, strip, materials.get(strip.material), ZoneInfo(head.zone), vocabulary))
     )
@@ -94,7 +93,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         mixing_depth_m=head.mixing_depth_m,
         crews=tuple(read_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
-        strips=tuple(_strip(i, strip) for i, strip in strips.items()),
+        strips=tuple(_strip(i, strip, i in assumed_densities) for i, strip in at_work.items()),
+        ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
         adverse_days=tuple(head.adverse_days),
@@ -202,7 +202,7 @@ def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str,
                 file.add_fault(loc, f"names {roller}, no roller of this file.", choose_from(roller, rollers))
 
 
-def _strip(strip_id: str, table: StripTable) -> Strip:
+def _strip(strip_id: str, table: StripTable, is_density_assumed: bool) -> Strip:
     return Strip(
         id=strip_id,
         name=table.name or strip_id,
@@ -222,4 +222,6 @@ def _strip(strip_id: str, table: StripTable) -> Strip:
         lifts=table.lifts,
         following_lift_thickness_m=table.following_lift_thickness_m,
         ground=table.ground,
+        is_density_assumed=is_density_assumed,
+        ended=table.ended,
     )

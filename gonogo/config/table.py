@@ -1,4 +1,4 @@
-"""What every table of the config files is: unknown keys are refused, and numbers keep to their range."""
+"""What every table of a config file keeps to: its keys, types as TOML gives them, numbers in their range."""
 
 from __future__ import annotations
 

@@ -6,12 +6,14 @@ strips.py and site_file.py.
 
 from __future__ import annotations
 
+import math
 from datetime import date, datetime
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
 from gonogo.config.crew_tables import CrewTable, PersonTable, RollerTable, TruckTable
+from gonogo.config.material_tables import MaterialTable
 from gonogo.config.table import DAYS, Day, Table, Units
 from gonogo.config.values import (
     Address,
@@ -23,13 +25,13 @@ from gonogo.config.values import (
     Text,
     Variable,
     ZoneName,
-    fault,
 )
 
 __all__ = [
     "DAYS",
     "SITE_SECTIONS",
     "CrewTable",
+    "MaterialTable",
     "PersonTable",
     "RollerTable",
     "Table",
@@ -68,67 +70,7 @@ class SiteTable(Table):
     recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
-    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = Field(default_factory=list)
-
-
-class OversizeTable(Table):
-    """Particles too coarse for the laboratory mould: the curve was measured without them."""
-
-    sieve_mm: float
-    retained_pct: float
-    oversize_w_pct: float
-    oversize_specific_gravity: float
-
-    @field_validator("sieve_mm")
-    @classmethod
-    def _known_sieve(cls, value: float) -> float:
-        if value not in (4.75, 19.0):
-            raise fault("is no sieve of the correction.", "Write 4.75 or 19.0 (mm).")
-        return value
-
-
-class TreatedTable(Table):
-    """Soil treated with a binder. What is left out is as the binder usually has it, see kinds.py."""
-
-    binder: Literal["lime", "cement"]
-    mellowing_h: float | None = None
-    working_time_h: float | None = None
-    temp_min_degc: float | None = None
-    night_min_degc: float | None = None
-    nights: int | None = None
-    rain_free_h: float | None = None
-
-
-class MethodTable(Table):
-    """A method specification: passes, layer and machine in place of a density."""
-
-    passes: int
-    layer_max_m: float
-    rollers: list[str] = Field(default_factory=list)
-
-
-class MaterialTable(Table):
-    name: Name
-    soil_class: str
-    test: Name
-    omc_pct: float | None = None
-    mdd_kg_m3: float | None = None
-    curve_w_pct: list[float] | None = None
-    curve_dry_density_kg_m3: list[float] | None = None
-    window_points: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
-    window_ratio: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
-    required_compaction_pct: float | None = None
-    air_voids_max_pct: float | None = None
-    specific_gravity: float | None = None
-    theta_fc: float | None = None
-    theta_wp: float | None = None
-    is_granular: bool | None = None
-    borrow_w_pct: float | None = None
-    soak_in_h: float | None = None
-    is_shale: bool = False
-    oversize: OversizeTable | None = None
-    treated: TreatedTable | None = None
-    method_specification: MethodTable | None = None
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12, default_factory=list)]
 
 
 class ReadingTable(Table):
@@ -146,7 +88,7 @@ class StripTable(Table):
     length_m: float
     width_m: float
     lift_thickness_m: float
-    dry_density_kg_m3: float
+    dry_density_kg_m3: float = math.nan  # as spread; usual.py puts one there before it is used
     surface: Literal["loose", "scarified", "sealed"]
     passes: int | None = None
     may_vibrate: bool = True
@@ -157,6 +99,7 @@ class StripTable(Table):
     lifts: int = 1
     following_lift_thickness_m: float | None = None
     ground: Literal["fill", "natural"] = "fill"
+    ended: date | None = None
     reading: ReadingTable | None = None
 
 

@@ -77,6 +77,8 @@ class ConfigFile:
         self.raw: dict[str, Any] = {}
         self.faults: list[Fault] = []
         self.warnings: list[Fault] = []
+        self._elsewhere: dict[Loc, tuple[str, str | None]] = {}
+        self._refused: set[Loc] = set()
         self._lost: tuple[Loc, ...] = ()
         try:
             self.text = text_of(path)
@@ -120,22 +122,45 @@ class ConfigFile:
 
         Of a key whose value could not be read nothing more is said.
         """
-        if any(loc[: len(lost)] == lost for lost in self._lost):
+        if loc in self._refused or any(loc[: len(lost)] == lost for lost in self._lost):
             return
         self.faults.append(self._fault(loc, wrong, right, is_shown=is_shown))
+
+    def refuse(self, loc: Loc, wrong: str, right: str) -> None:
+        """Note the fault of a cell that is no value, in place of all that its absence would bring."""
+        text = self._elsewhere[loc][1] or ""
+        self.fault_at(self.place(loc), ".".join(map(str, loc)), text, wrong, right)
+        self._refused.add(loc)
 
     def warn(self, number: int, loc: Loc, wrong: str, right: str) -> None:
         """Note something that a person may ignore; `number` is a key of warning_numbers.WARNINGS."""
         self.warnings.append(replace(self._fault(loc, wrong, right, is_shown=True), number=number))
 
+    def fault_at(self, place: str, key: str, value: str, wrong: str, right: str) -> None:
+        """Note a fault of a list beside the file, at the place itself."""
+        self.faults.append(Fault(place=place, key=key, value=value, wrong=wrong, right=right))
+
+    def warn_at(self, number: int, place: str, key: str, wrong: str, right: str) -> None:
+        """Note something of a list beside the file that a person may ignore."""
+        self.warnings.append(Fault(place=place, key=key, value="", wrong=wrong, right=right, number=number))
+
+    def stands_at(self, loc: Loc, place: str, text: str | None = None) -> None:
+        """Say that what stands at `loc` was written elsewhere, and as which text."""
+        self._elsewhere[loc] = place, text
+
     def place(self, loc: Loc) -> str:
-        """Return file and line of a key."""
+        """Return file and line of what stands at `loc`: in this file, or in a list beside it."""
+        for depth in range(len(loc), 0, -1):
+            if loc[:depth] in self._elsewhere:
+                return self._elsewhere[loc[:depth]][0]
         line = line_of(self.text, loc)
         return f"{self.path}:{line}" if line else str(self.path)
 
     def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:
         value = value_at(self.raw, loc)
-        shown = "" if value is _MISSING or isinstance(value, dict) else written(value) if is_shown else "(not shown)"
+        text = self._elsewhere.get(loc, ("", None))[1]
+        stood = text if text is not None else written(value)
+        shown = "" if value is _MISSING or isinstance(value, dict) else stood if is_shown else "(not shown)"
         key = ".".join(map(str, loc))
         return Fault(place=self.place(loc), key=key, value=shown, wrong=wrong, right=right)
 
@@ -144,8 +169,11 @@ class ConfigFile:
         try:
             return model.model_validate(raw)
         except ValidationError as error:
-            for detail in error.errors(include_url=False):
-                self._note(model, detail, loc)
+            details = error.errors(include_url=False)
+            meant = {_meant_by(model, tuple(d["loc"])) for d in details if d["type"] == "extra_forbidden"}
+            for detail in details:
+                if detail["type"] != "missing" or tuple(detail["loc"]) not in meant:  # its mistyped key is said
+                    self._note(model, detail, loc)
         return None
 
     def read_id(self, adapter: TypeAdapter[str], name: str, loc: Loc) -> None:
@@ -227,6 +255,12 @@ def _lists_called(raw: Any, names: set[str], loc: Loc = ()) -> list[Loc]:
 def is_missing(value: Any) -> bool:
     """Return whether `value_at` found nothing."""
     return value is _MISSING
+
+
+def _meant_by(model: type[BaseModel], inner: Loc) -> Loc:
+    """Return the place of the key that a mistyped one was likely meant for; its own where none is like it."""
+    suggestion = near(str(inner[-1]), _fields_at(model, inner[:-1]))
+    return inner if suggestion is None else (*inner[:-1], suggestion)
 
 
 def _fields_at(model: type[BaseModel], inner: Loc) -> tuple[str, ...]:

@@ -191,7 +191,7 @@ def _row(entry: EntryView, speak: Speaker, organizer: str) -> _Row:
         start_utc=entry.start_utc,
         end_utc=entry.end_utc,
         title=_line(speak.say(entry.title)),
-        about="" if entry.is_cancelled else f"{_line(speak.say(entry.line))} {_line(speak.word('caution.short'))}",
+        about="" if entry.is_cancelled else f"{_line(speak.say(entry.line))}. {_line(speak.word('caution.short'))}",
     )
 
 

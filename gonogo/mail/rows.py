@@ -106,7 +106,8 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
     else:
         yield phrase("branch.inside", low=test.low, high=test.high)
-    yield phrase("branch.edge")
+    if test.mean_low is not None and test.mean_high is not None:
+        yield phrase("branch.edge", low=test.mean_low, high=test.mean_high)
     if test.below == Then.WATER and test.per_point is not None:
         yield phrase("branch.below_water", litres=test.per_point, target=test.target)
     else:

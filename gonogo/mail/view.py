@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from gonogo.mail import first_screen
+from gonogo.mail.assumed import assumed
 from gonogo.mail.behind import behind, material_view, unsure
 from gonogo.mail.calendar import entry_views
 from gonogo.mail.changed import changed, changed_strips
@@ -83,7 +84,7 @@ def build(morning: Morning) -> MorningView:
         paths=paths_view(morning) if morning.paths else None,
         entries=entry_views(morning.entries, _of_own_truck(morning), site),
         weather=sky_today,
-        unsure=unsure(morning, decisions),
+        unsure=(*unsure(morning, decisions), *assumed(morning)),
         materials=tuple(
             material_view(m) for m in site.materials if m.id in {strip.material_id for strip in own.values()}
         ),

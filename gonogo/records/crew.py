@@ -44,7 +44,8 @@ class Recipient:
 class Roller:
     """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
 
-    count   how many of it there are; away: days on which none of them is on site
+    count     how many of it there are; away: days on which none of them is on site
+    assumed   names of fields that are as such a machine usually has them
     """
 
     id: str
@@ -58,13 +59,15 @@ class Roller:
     vibrates: bool = True
     count: int = 1
     away: tuple[date, ...] = ()
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truck:
     """A water truck. Speeds are the range in which it sprays evenly.
 
-    count   how many of it there are; away: days on which none of them is on site
+    count     how many of it there are; away: days on which none of them is on site
+    assumed   names of fields that are as such a machine usually has them
     """
 
     id: str
@@ -78,6 +81,7 @@ class Truck:
     speed_max_km_h: float
     count: int = 1
     away: tuple[date, ...] = ()
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

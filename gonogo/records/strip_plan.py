@@ -100,8 +100,9 @@ class TestFirst:
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
                       asks for, the error of one gauge test considered; a little narrower than the window itself. A
-                      result between a limit and the window's edge is at the edge: a second test is made beside it, and
-                      the mean of both decides by the same limits
+                      result between a limit and the window's edge is at the edge: a second test is made beside it
+    mean_low_pct, mean_high_pct   limits of the mean of both [%]: nearer to the edges, since its error is smaller; NaN
+                      where a single result decides
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
@@ -123,6 +124,8 @@ class TestFirst:
     target_pct: float = math.nan
     litres_per_pct: float = math.nan
     litres_most: float = math.nan
+    mean_low_pct: float = math.nan
+    mean_high_pct: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
     again_utc: datetime | None = None
     again_late_utc: datetime | None = None

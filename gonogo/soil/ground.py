@@ -68,12 +68,10 @@ class Ground(Protocol):
         is_loosened   (S,) of an hour at or after `loosened_at`
         """
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
-        """Return top and base [mm] (M,) of a strip whose members hold theta (M,).
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
+        """Return top and base [mm] (M,) of a strip whose members hold theta (M,) [m3/m3].
 
-        apart   share of the difference between the layers before that stays (M,)
+        apart   how much wetter the top is than the mean (M,) [m3/m3]
         """
 
 
@@ -108,18 +106,13 @@ class Fill:
     ) -> SoilParams:
         return params_from_scores(self.strips, np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT), theta, is_loosened)
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
-        thick_top = self.strips.top_mm[strip]
-        column = np.broadcast_to(params.column_mm, before.top_mm.shape)[strip]
-        thick_base, total = column - thick_top, theta * column
-        held = before.top_mm[strip] + before.base_mm[strip]
-        modelled_top = before.top_mm[strip] - held * (thick_top / column)
-        wanted = total * (thick_top / column) + apart * modelled_top
-        full = self.strips.theta_sat[strip]
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
+        thick_top, full = self.strips.top_mm[strip], self.strips.theta_sat[strip]
+        total = theta * params.column_mm[strip]
+        thick_base = params.column_mm[strip] - thick_top
         # Neither layer may end below dry or past full; the lift keeps the mean that was measured.
-        top = np.clip(wanted, np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total))
+        least, most = np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total)
+        top = np.clip((theta + apart) * thick_top, least, most)
         return top, total - top
 
 
@@ -174,7 +167,5 @@ class Natural:
         away = np.einsum("pq,qsm->psm", self.table.root, scores)
         return natural.params(expected[:, :, None] + away, thick[:, None], self.strips.theta_sat[:, None])
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
         return theta * params.column_mm[strip], np.zeros_like(theta)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil import error_growth
 from gonogo.soil.balance import simulate
+from gonogo.soil.error_growth import TERMS, model_error, terms
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
 from gonogo.soil.layers import SoilParams, SoilState
@@ -20,10 +20,6 @@ from gonogo.soil.strip import StripSoil
 Floats = npt.NDArray[np.float64]
 
 START_DRAWS = 2  # of the error of a reading, in turn: that of one reading says nothing of the next one's
-# Standard deviation of what a simulation of a week still misses where the parameters are right [m3/m3]: fitted with the
-# table of natural ground on the same stations; the power is that of the measured errors' growth over ten days.
-MARCH_ERROR = 1.2
-MARCH_ERROR_POWER = 0.42
 
 
 @dataclass(slots=True, kw_only=True)
@@ -62,12 +58,13 @@ class Members:
         self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members run with
         self.is_loosened = ground.loosened_at <= 0
         self.params = self._params()
+        self.untested = (self.state.top_mm + self.state.base_mm) / self.params.column_mm
         self.rained_mm = np.vstack([np.zeros(1), np.cumsum(sky.rain_mm.mean(axis=-1))[:, None]])[:, 0]
         self.raw = np.empty((n_strips, n_members))
         shape = (n_hours + 1, n_strips, n_members)
         self.theta, self.top, self.base = np.empty(shape), np.empty(shape), np.empty(shape)
-        self.terms = np.full((n_hours + 1, n_strips, len(error_growth.TERMS)), np.nan)
-        self.is_apart_known = [False] * n_strips
+        self.terms = np.full((n_hours + 1, n_strips, len(TERMS)), np.nan)
+        self.is_apart_known = np.zeros(n_strips, dtype=np.bool_)
         self.closure_error_mm = 0.0
         self.expected_pct: dict[int, tuple[float, float]] = {}  # by index of a reading that did not fit: 10 to 90 %
 
@@ -133,6 +130,7 @@ class Members:
         column_mm = np.broadcast_to(self.params.column_mm, theta.shape)
         self.state.top_mm[now] = (theta * top_mm)[now]
         self.state.base_mm[now] = (theta * (column_mm - top_mm))[now]
+        self.is_apart_known = self.is_apart_known | now
 
     def _placed(self, theta: Floats, begin: int) -> Floats:
         """Return contents as given out: moved by what is known, spread by the error that grows since the reading."""
@@ -171,7 +169,7 @@ class Members:
 
     def _terms(self, s: int, hours: npt.NDArray[np.int64], theta: Floats, variance: Floats) -> Floats:
         since = self.since[s]
-        return error_growth.terms(
+        return terms(
             lead_h=hours - since.hour,
             soil_variance=variance,
             theta=np.full_like(theta, since.theta),
@@ -180,11 +178,14 @@ class Members:
             n_taught=self.knowledge[s].n_taught,
         )
 
-    def even_out(self, s: int) -> None:
-        """Make the layers of a strip alike, as they are in a lift that was just spread; from here on they are known."""
-        share = self.params.top_thickness_mm[s] / self.params.column_mm[s]
-        total = self.state.top_mm[s] + self.state.base_mm[s]
-        self.state.top_mm[s] = total * share
+    def spread(self, s: int) -> None:
+        """Lay a new lift on a strip: as wet as one of which nothing is known, whatever fell on the strip before.
+
+        Its layers are alike, and from here on they lie apart as simulated.
+        """
+        self.since[s] = _Since()
+        total = self.untested[s] * self.params.column_mm[s]
+        self.state.top_mm[s] = total * (self.params.top_thickness_mm[s] / self.params.column_mm[s])
         self.state.base_mm[s] = total - self.state.top_mm[s]
         self.is_apart_known[s] = True
 
@@ -227,7 +228,8 @@ class Members:
     def _apart(self, s: int) -> Floats | float:
         """Share of the difference between the layers, as simulated, that a test leaves in place.
 
-        Nobody knows how long an unrecorded lift has lain: its layers are anything from alike to as simulated.
+        Time, weather and work since a lift was spread or turned over have made all of it. Nobody knows how long an
+        unrecorded lift has lain: its layers are anything from alike to as simulated.
         """
         return 1.0 if self.is_apart_known[s] else self.unknown[s]
 
@@ -281,14 +283,10 @@ class Members:
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
         most = strips.theta_sat[s]
         held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
+        # As simulated: before what the test taught of the column's depth.
+        mean = (self.state.top_mm[s] + self.state.base_mm[s]) / self.params.column_mm[s]
+        apart = (self.state.top_mm[s] / self.params.top_thickness_mm[s] - mean) * self._apart(s)
         self.params = self._params()
-        top, base = self.ground.placed(self.params, self.state, held, s, self._apart(s))
+        top, base = self.ground.placed(self.params, held, apart, s)
         self.state.top_mm[s], self.state.base_mm[s] = top, base
         self.raw[s] = held
-
-
-def model_error(theta: float, rain_mm: float, hours: int) -> float:
-    """Return the standard deviation of what a simulation misses where the parameters are right [m3/m3]."""
-    wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
-    of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)
-    return float(of_week * max(hours / 168.0, 1.0 / 168.0) ** MARCH_ERROR_POWER)

@@ -20,6 +20,8 @@ SURE_DAYS = 3  # a day farther ahead is less sure: its chance is told in steps o
 class TestView:
     """A test that decides, with what each result means. low, high: its limits; per_point: water for each point below.
 
+    mean_low, mean_high   limits of the mean of two tests, None where one decides
+
     inside, below, above, if_done   as in TestFirst
     """
 
@@ -29,6 +31,8 @@ class TestView:
     by: Moment | None
     low: Number
     high: Number
+    mean_low: Number | None
+    mean_high: Number | None
     inside: Then
     below: Then
     above: Then
@@ -185,6 +189,8 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         by=None if test.by_utc is None else clock.at(test.by_utc, "earlier"),
         low=pct(test.low_pct),
         high=pct(test.high_pct),
+        mean_low=None if math.isnan(test.mean_low_pct) else pct(test.mean_low_pct),
+        mean_high=None if math.isnan(test.mean_high_pct) else pct(test.mean_high_pct),
         inside=test.inside,
         below=test.below,
         above=test.above,

@@ -39,7 +39,7 @@ FAULTS = {
         "Delete",
     ),
     "an end of another century": ("ends_on = 1926-05-01", "site.ends_on", "century", "2026"),
-    "an end that is text": ('ends_on = "30/11/2026"', "site.ends_on", "date begins with the year", "2026-11-30"),
+    "an end that is text": ('ends_on = "30/11/2026"', "site.ends_on", "date in another order", "2026-11-30"),
 }
 
 

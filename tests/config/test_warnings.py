@@ -59,7 +59,7 @@ BY_DATE_AND_PLACE = {
 }  # fmt: skip
 KEYS = {40: "site.zone", 41: "site.latitude_deg", 42: "site.latitude_deg", 50: "strip.N1.reading.at",
     51: "strip.N1.reading.at", 52: "strip.N1.finish_by", 53: "site.holidays"}  # fmt: skip
-ELSEWHERE = {1, 43, *BY_STORE}  # below, and in tests/cli/test_checking.py
+ELSEWHERE = {1, 35, 43, *BY_STORE}  # below, in test_lists.py, and in tests/cli/test_checking.py
 
 
 @pytest.mark.parametrize("number", BY_ITSELF)

@@ -11,6 +11,7 @@ import pytest
 
 import gonogo
 from gonogo.book.month import CAUSE_KEYS
+from gonogo.config import usual
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
 from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
 from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
@@ -134,6 +135,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"method.{m.replace(' ', '_')}" for m in rows.METHODS} | {f"field.{f}" for f in behind.FIELDS}
     made |= {f"card.label_{label}" for label in ("fill", "bar", "speed", "runs", "check", "then")}
     made |= {f"caution.{c}" for c in {*view.CAUTIONS, *page_view.CAUTIONS}}
+    made |= {f"field.{name}" for name in (*usual.ROLLERS["smooth"], *usual.TRUCK, *usual.OF_TANK)}
     made |= {f"unsure.{key}" for key in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
     made |= {

@@ -19,8 +19,10 @@ import time_machine
 from example_mornings import ROOT, example_config, no_weather, opened, plain_of, recorded, run_example
 
 from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
+from gonogo.cli.exit_codes import MEANINGS
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.cli.readers import read_by
+from gonogo.cli.record_app import record_app
 from gonogo.config import Config
 from gonogo.decide.whatif import Turn
 from gonogo.records.field import Reading
@@ -83,7 +85,13 @@ def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) 
     ]  # fmt: skip
     for name in [*names, "record"]:
         assert app.run([name, "--help"]) == app.Exit.OK
-        assert len(capsys.readouterr().out.split()) > 40
+        shown = capsys.readouterr().out
+        assert len(shown.split()) > 40
+        assert "Exit codes: 0 " in shown or name == "record"
+    for name in [c.name or "" for c in record_app.registered_commands]:
+        assert app.run(["record", name, "--help"]) == app.Exit.OK
+        assert "Exit codes: 0 stored; 1 " in " ".join(capsys.readouterr().out.split())
+    assert set(MEANINGS) - {"record"} <= set(names)
 
 
 def test_an_unknown_command_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,6 +15,7 @@ class Option:
     at_h, done_h      first and last drop [epoch h], NaN without watering
     is_after_test     only if the test before it allows
     truck_id          the truck that waters it first, "" where the order need not ask for one
+    is_standing       told by an earlier run of today, and begun or perhaps begun: its hours are kept
     called_h, free_h  from the truck's call until it can be called again; NaN where the order need not ask for it
     """
 
@@ -29,3 +30,4 @@ class Option:
     free_h: float = math.nan
     is_after_test: bool = False
     truck_id: str = ""
+    is_standing: bool = False
