@@ -56,12 +56,23 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         truck=_truck(trucks[used.pop()]) if len(used) == 1 else None,
         cards=cards,
         leave=_leave(dry) if dry and morning.plan.is_knowable else None,
+        haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
     )
 
 
 def _truck(truck: Truck) -> Phrase:
     return phrase("card.truck", truck=truck.name, tank=phrases.amount("litres", truck.tank_litres))
+
+
+def _haul_road(morning: Morning) -> Phrase | None:
+    """Return what haul roads take of the truck's time and water until the end of the shift, None where nothing."""
+    litres_h, plan = morning.haul_road_litres_h, morning.plan
+    left_h = (plan.shift_end_utc - max(plan.shift_start_utc, plan.made_utc)) / timedelta(hours=1)
+    if not litres_h > 0.0 or left_h <= 0.0:
+        return None
+    total = phrases.amount("litres", litres_h * left_h)
+    return phrase("card.haul_road", litres=phrases.amount("litres", litres_h), total=total)
 
 
 def _leave(dry: tuple[str, ...]) -> Phrase:

@@ -30,6 +30,7 @@ class Morning:
     paths      moisture by hour of each strip, for the picture; empty for a mail without one
     entries    what calendars should hold
     truck_id   the truck whose driver reads, "" for all trucks of the crews
+    haul_road_litres_h   what each kind of truck puts on haul roads in an hour of the shift [L/h]
     truck_efficiency   working minutes of a truck's hour / 60
     """
 
@@ -47,6 +48,7 @@ class Morning:
     entries: Sequence[Entry] = ()
     truck_id: str = ""
     truck_efficiency: float = 1.0
+    haul_road_litres_h: float = 0.0
 
     @property
     def clock(self) -> Clock:

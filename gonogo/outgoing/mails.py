@@ -232,6 +232,7 @@ class _Views:
                 entries=self.calendar if has_extras else (),
                 truck_id=truck_id,
                 truck_efficiency=frame.config.settings[frame.site.id]["truck_efficiency"],
+                haul_road_litres_h=frame.config.settings[frame.site.id]["haul_road_litres_h"],
             )
         )
 

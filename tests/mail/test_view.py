@@ -421,3 +421,12 @@ def test_a_finished_strip_is_named_with_its_lifts_until_the_day_after_and_then_l
     assert name in {r.name for r in parting.grid}
     assert name not in {r.name for r in gone.grid} | {strip.name for strip in gone.behind}
     assert all(f"{name}" not in said((change.what,)) for change in gone.changes or ())
+
+
+def test_what_haul_roads_take_stands_in_the_drivers_mail_where_they_take_anything() -> None:
+    driver = scene.built(haul_road_litres_h=2000.0).driver
+    assert driver.haul_road is not None
+    assert said((driver.haul_road,)).startswith("Haul roads take 2,000 L an hour besides, ")
+    assert scene.built().driver.haul_road is None
+    no_cards = scene.built(plan=replace(scene.morning().plan, jobs=()), haul_road_litres_h=2000.0)
+    assert no_cards.driver.haul_road is None
