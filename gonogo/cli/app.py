@@ -18,6 +18,7 @@ from gonogo.cli import (
     ahead_app,
     book_app,
     check_app,
+    demo_app,
     grid_app,
     new_app,
     person_app,
@@ -81,32 +82,6 @@ def _logging(
     from gonogo.service import logs
 
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
-
-
-def demo(
-    folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
-    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
-    reply: Annotated[
-        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
-    ] = False,
-    language: ReadersLanguage = "",
-    units: ReadersUnits = "",
-) -> None:
-    """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
-
-    Writes each mail as .eml and .html into a folder, with an index.html to open in a browser.
-    """
-    from gonogo.cli import demo as demonstration
-
-    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
-    with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, choice=choice, say=step)
-    print(result.table)
-    if result.reply:
-        print(f"\n{result.reply}")
-    print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
-    print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
-    raise typer.Exit(Exit.OK)
 
 
 def morning(
@@ -202,7 +177,7 @@ def status(
 
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
-    ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("demo", demo_app.demo, "Run one recorded morning; no config, no network."),
     ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check_app.check, "Read the config and name every fault in it."),
     ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
