@@ -58,17 +58,19 @@ def propose(
     *,
     done: Mapping[str, int],
     before: WorkOrder | None,
+    prepared: Prepared | None = None,
 ) -> WorkOrder:
     """Return the proposed order of work.
 
     decisions   of this morning, in the order of inputs.strips
     done        by strip id, how many of its lifts were rolled
     before      the order of the run before, None where there is none
+    prepared    from the same inputs, where somebody made it already
 
     Where the solver fails or finds nothing in time, the lifts stand in the order in which the config gives them, and
     the order says so.
     """
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     ahead = tuple(days(prepared))
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
@@ -179,13 +181,19 @@ class _Slots:
             self.capacity.append(count)
         return self.machines[name]
 
-    def use(self, number: int, day_n: int, from_h: float, until_h: float, *, is_nearest: bool = False) -> Use:
-        """Return the slots that some hours of a day take on a machine: all that they touch, or to the nearest."""
+    def use(self, number: int, day_n: int, from_h: float, until_h: float, *, is_nearest: bool = False) -> Use | None:
+        """Return the slots that some hours of a day take on a machine: all that they touch.
+
+        is_nearest   to the nearest slots in place of that, None where this is none: what is told to the minute and
+                     follows on itself then shares no slot
+        """
         base, begin_h = self.first[day_n], self.ahead[day_n].from_h
         starts, ends = (from_h - begin_h) / self.step_h, (until_h - begin_h) / self.step_h
         if is_nearest:
             starts, ends = math.floor(starts + 0.5), math.floor(ends + 0.5)
         last = min(base + math.ceil(ends - _NUDGE), self.first[day_n + 1]) - 1
+        if is_nearest and (last < base or ends <= starts):
+            return None
         first = min(base + math.floor(starts + _NUDGE), last)
         return Use(machine=number, first=max(first, base), last=last)
 
@@ -213,15 +221,17 @@ def _part(
         roller = slots.machine("roller", crew.roller.id, crew.roller.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h, is_nearest=option.is_standing)]
+            rolled = slots.use(roller, option.day_n, option.start_h, option.end_h, is_nearest=option.is_standing)
+            uses = [] if rolled is None else [rolled]
             if crew.truck is not None and not math.isnan(option.called_h):
                 truck = slots.machine("truck", crew.truck.id, crew.truck.count)
-                uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
+                watered = slots.use(truck, option.day_n, option.called_h, option.free_h)
+                uses += [] if watered is None else [watered]
             choices.append(
                 Choice(
                     job=job,
                     value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
-                    start=uses[0].first,
+                    start=slots.after(option.start_h) if rolled is None else rolled.first,
                     ready=slots.after(option.end_h + inputs.setting("next_lift_after_h")),
                     uses=tuple(uses),
                 )
