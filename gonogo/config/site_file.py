@@ -97,6 +97,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
+        csv_encoding=head.csv_encoding,
         adverse_days=tuple(head.adverse_days),
     )
     return SiteFile(site=site, readings=readings, settings=settings)
