@@ -51,7 +51,7 @@ def test_a_morning_without_a_verdict_is_said_as_one_and_so_is_who_sends_what_wai
     run_example(loaded, store, edition="09:00", now_utc=LATER_UTC)
     nobody = said(loaded)
     assert nobody.exit_code is Exit.ATTENTION
-    assert re.search(r"waiting +[0-9]+ mails, tried from [0-9:]+ on, of no use after [0-9:]+", nobody.text)
+    assert re.search(r"waiting +[0-9]+ mails, tried from [0-9:]+ on, the first of no use after 09:00", nobody.text)
     assert re.search(r"sent by +nobody: no service is at work", nobody.text)
     alive.note(loaded, owner.own_name(), now_utc=LATER_UTC)
     good = said(loaded)
