@@ -20,6 +20,7 @@ from gonogo.cli.arguments import (
     ConfigOption,
     LanguageOption,
     UnitsOption,
+    WorkersOption,
     load_config,
     one_site,
     parse_date_or_moment,
@@ -120,6 +121,7 @@ def morning(
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
     ] = None,
+    workers: WorkersOption = None,
     config: ConfigOption = CONFIG_FOLDER,
 ) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
@@ -137,6 +139,7 @@ def morning(
             on=parse_date_or_moment(on) if on else None,
             dry_run=dry_run,
             folder=folder,
+            n_workers=workers,
         )
         outcome = mornings.mornings(loaded, asked, say=step)
     print(outcome.text)
@@ -148,6 +151,7 @@ def serve(
     log: Annotated[
         str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
     ] = "",
+    workers: WorkersOption = None,
 ) -> None:
     """Run the mornings and re-checks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
 
@@ -169,7 +173,7 @@ def serve(
 
     def start(loaded: configs.Config) -> None:
         logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
-        running.serve(loaded, stop=halt, reread=reread, environ=os.environ)
+        running.serve(loaded, stop=halt, reread=reread, environ=os.environ, n_workers=workers)
 
     standby.run(config, environ=os.environ, halt=halt, start=start)
 

@@ -54,9 +54,11 @@ class Conditions:
 
 def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Floats:
     """Return a condition as 1 and 0, NaN wherever one of the values it was made from is NaN."""
-    out = np.asarray(condition, dtype=np.float64)
+    shape = np.broadcast_shapes(np.shape(condition), *(np.shape(value) for value in values))
+    out = np.empty(shape)
+    out[...] = condition
     for value in values:
-        out = np.where(np.isnan(value), np.nan, out)
+        np.copyto(out, np.nan, where=np.isnan(value))
     return out
 
 
@@ -98,7 +100,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
     mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
     driest, wettest = as_tested(inputs, mean)
     split = ((top < low) & (base > high)) | ((top > high) & (base < low))
-    halves = (mean, top, base)
+    halves = mean + top + base  # unknown where one of them is
+    is_mean_inside = (mean >= low) & (mean <= high)
     return Conditions(
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
         rain_mm=rain,
@@ -110,11 +113,11 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_calm=flagged(calm, wind, wind_stop),
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
         is_inside=is_drained
-        * flagged((driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
+        * flagged((driest >= low) & (wettest <= high) & ~split, halves, low, high, inputs.et0_mm[:, None, None]),
         is_too_wet=flagged(mean > high, mean, high),
         is_too_dry=flagged(wettest < low, mean, low),
-        is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
-        is_crusted=flagged(~split & (mean >= low) & (mean <= high) & (top < low), *halves, low, high),
+        is_split=flagged(split & is_mean_inside, halves),
+        is_crusted=flagged(~split & is_mean_inside & (top < low), halves, low, high),
     )
 
 

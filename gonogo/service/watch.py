@@ -20,12 +20,13 @@ from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records.site import Site
 from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
+from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
 from gonogo.service.workers import Workers
-from gonogo.store import ahead, outbox, runs, schema
+from gonogo.store import ahead, outbox, planned, runs, schema
 
 log = logging.getLogger("gonogo.service.watch")
 
@@ -36,21 +37,26 @@ KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 class Watch:
     """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
 
-    def __init__(self, runner: Runner) -> None:
-        self._runner = runner
+    def __init__(self, runner: Runner, queue: DayQueue | None = None) -> None:
+        """queue: of the runs that several services share; without one every site is looked at."""
+        self._runner, self._queue = runner, queue
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
         self._missed: set[tuple[str, date]] = set()
+        self._settled: set[tuple[str, date]] = set()
         self._told_faults: tuple[str, ...] = ()
 
     def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
         steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
-        steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
+        if self._queue is None:
+            steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
+        else:
+            steps.append(partial(self._look_at_queue, self._queue, now_utc, workers))
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
         for step in steps:
             try:
@@ -63,16 +69,42 @@ class Watch:
         self._seen.clear()
         self._missed.clear()
 
+    def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
+        """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
+        try:
+            rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
+        except StoreError:
+            rows = ()
+            for known in self._runner.sites():  # the plan cannot be read: each site by its calendar
+                self._look_at(known, now_utc, workers)
+        seen = []
+        for site_id, day, is_done in rows:
+            site = queue.site(site_id)
+            if site is None:
+                continue
+            is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == day
+            if is_in_time and not is_done and not self._is_late(site, day, now_utc):
+                continue
+            self._look_at(site, now_utc, workers)
+            if (site_id, day) in self._settled or not is_in_time:
+                seen.append((site_id, day, MORNING))
+        if seen:
+            planned.mark_seen(self._runner.store, seen)
+
+    def _is_late(self, site: Site, day: date, now_utc: datetime) -> bool:
+        """Whether a morning that is not done is given up, so that its crews get their notices on time."""
+        seen_utc = self._seen.setdefault((site.id, day), now_utc)
+        seen_utc = max(seen_utc, self._runner.begun_utc(site.id, day) or seen_utc)
+        limit_min = self._runner.configs.accepted.settings[site.id]["run_limit_min"]
+        return now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not self._runner.trust.is_surely_wrong
+
     def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         config, runner = self._runner.configs.accepted, self._runner
         day = due.due_day(site, now_utc, runner.lead_min(site))
         if day is None:
             self._look_for_missed(site, now_utc, workers)
             return
-        seen_utc = self._seen.setdefault((site.id, day), now_utc)
-        seen_utc = max(seen_utc, runner.begun_utc(site.id, day) or seen_utc)
-        limit_min = config.settings[site.id]["run_limit_min"]
-        is_late = now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not runner.trust.is_surely_wrong
+        is_late = self._is_late(site, day, now_utc)
         try:
             with schema.read(runner.store) as connection:
                 run = runs.last_run(connection, site.id, day=day, edition=MORNING)
@@ -95,6 +127,8 @@ class Watch:
         if is_good and url is not None and (site.id, day) not in self._pinged:
             self._pinged.add((site.id, day))
             workers.put(("ping", site.id, day), partial(self._ping, url, site.id, day))
+        if has_verdict and (url is None or (site.id, day) in self._pinged):
+            self._settled.add((site.id, day))
 
     def _look_for_missed(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         """Tell crews and operator of a morning that nobody made before its deadline, while the shift runs.
@@ -119,7 +153,7 @@ class Watch:
 
     def _tell_missed(self, site: Site, day: date, now_utc: datetime) -> None:
         """Tell of a missed morning, unless a weather service's Date says that the machine's clock is wrong."""
-        offset_s = self._runner.asked_offset_s(site, now_utc)
+        offset_s = self._runner.questions.asked_offset_s(site, now_utc)
         if math.isfinite(offset_s) and abs(offset_s) > CLOCKS_APART.total_seconds():
             self._runner.trust.refuted(timedelta(seconds=offset_s))
             self._missed.discard((site.id, day))
@@ -233,7 +267,7 @@ class Watch:
 
     def _take_back_if_right(self, now_utc: datetime) -> None:
         """Ask a weather service for its Date, and believe the machine's clock where the two agree."""
-        offset_s = self._runner.asked_offset_s(self._runner.sites()[0], now_utc)
+        offset_s = self._runner.questions.asked_offset_s(self._runner.sites()[0], now_utc)
         if math.isfinite(offset_s) and abs(offset_s) <= CLOCKS_APART.total_seconds():
             self._take_back(now_utc)
 
@@ -261,3 +295,4 @@ class Watch:
         self._runner.forget_before(oldest)
         self._seen = {key: at for key, at in self._seen.items() if key[1] >= oldest}
         self._pinged = {key for key in tuple(self._pinged) if key[1] >= oldest}
+        self._settled = {key for key in tuple(self._settled) if key[1] >= oldest}
