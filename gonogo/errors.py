@@ -29,6 +29,7 @@ class Fault:
     value   what stood there, as text; "" when the key is missing
     wrong   what is wrong and against what
     right   what would be right, with an example
+    number  of a warning, 0 of a fault
     """
 
     place: str
@@ -36,6 +37,7 @@ class Fault:
     value: str
     wrong: str
     right: str
+    number: int = 0
 
     def __str__(self) -> str:
         value = self.value if len(self.value) <= LONGEST_VALUE else f"{self.value[: LONGEST_VALUE - 3]}..."

@@ -31,7 +31,7 @@ from gonogo.store import open as store_open
 from gonogo.store.queued import Envelope
 
 ROOT = Path(__file__).parents[1]
-BODY = (ROOT / "fixtures" / "weather" / "open_meteo" / demo.BODY).read_bytes()
+BODY = (ROOT / "fixtures" / "weather" / "open_meteo" / demo.DRY).read_bytes()
 
 
 def example_config(tmp_path: Path, *, store_url: str = "", transport: Transport | None = None) -> config.Config:

@@ -20,16 +20,20 @@ The scenario, in local days of America/Chicago (the morning is Tuesday 2026-05-1
     05-18           an afternoon shower of 5 mm
     05-19 to 05-22  mixed, 2 mm on 05-21
     Ahead of the morning every hour has a small chance of rain that grows with the days and the clouds.
+
+The rainy day of the demo (open_meteo/harrow_flats_rain.json) has the same past until the evening before; then 3 mm
+fall in the night and 11 mm from 5:00 to noon, and the days after are those above.
 """
 
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from weather_forms import met_norway, nws, nws_place, open_meteo_ensemble
+from weather_forms import grid, met_norway, nws, nws_place, open_meteo_ensemble
 from weather_scenario import Day, Scenario, Shower, body, text
 
 ZONE = ZoneInfo("America/Chicago")
@@ -83,6 +87,14 @@ SHOWERS: tuple[Shower, ...] = (
     (datetime(2026, 5, 21, 10, tzinfo=ZONE), (0.4, 0.8, 0.6, 0.2), 0.4, False),
 )
 
+RAINY_DAYS = DAYS | {date(2026, 5, 12): Day(10, 15, 10, 0.95, 5.5), date(2026, 5, 13): Day(9, 18, 8, 0.6, 5.0)}
+EVENING_BEFORE = datetime(2026, 5, 11, 21, tzinfo=ZONE)
+RAINY_SHOWERS: tuple[Shower, ...] = (
+    *(shower for shower in SHOWERS if not EVENING_BEFORE <= shower[0] < datetime(2026, 5, 14, tzinfo=ZONE)),
+    (datetime(2026, 5, 12, 0, tzinfo=ZONE), (0.4, 0.9, 1.0, 0.7), 0.95, False),
+    (datetime(2026, 5, 12, 5, tzinfo=ZONE), (0.8, 1.6, 2.4, 2.3, 1.7, 1.2, 1.0), 0.96, False),
+)
+
 SCENARIO = Scenario(
     latitude_deg=42.137,
     longitude_deg=-94.368,
@@ -93,6 +105,7 @@ SCENARIO = Scenario(
     days=DAYS,
     showers=SHOWERS,
 )
+RAINY = replace(SCENARIO, days=RAINY_DAYS, showers=RAINY_SHOWERS)
 
 
 def texts() -> dict[Path, str]:
@@ -100,8 +113,10 @@ def texts() -> dict[Path, str]:
     whole = body(SCENARIO)
     bodies = {
         "open_meteo/harrow_flats.json": whole,
+        "open_meteo/harrow_flats_rain.json": body(RAINY),
         "open_meteo_ensemble/harrow_flats.json": open_meteo_ensemble(SCENARIO, whole),
         "met_norway/harrow_flats.json": met_norway(SCENARIO, whole["hourly"]),
+        "grid/harrow_flats.json": grid(SCENARIO, whole["hourly"]),
         "nws/harrow_flats.json": nws(SCENARIO, whole["hourly"]),
         "nws/harrow_flats_place.json": nws_place(SCENARIO),
     }

@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,7 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.judge import Judgement
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
-from gonogo.decide.plan.as_planned import as_planned, order_as_planned, with_places
+from gonogo.decide.plan.as_planned import as_planned, order_as_planned, outlook_as_planned, with_places
 from gonogo.decide.plan.build import build
 from gonogo.decide.standing import standing
 from gonogo.decide.verdict import decide
@@ -44,6 +44,7 @@ from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.error_growth import TERMS
 from gonogo.wording.language import speaker
 from gonogo.wording.phrases import Day
+from gonogo.wording.plain import sentences
 
 SILENT = "silent"
 SPEAK = speaker("en", "metric")
@@ -55,7 +56,7 @@ class Scene:
 
     texts     the mails as they are read, by role, in plain text
     entries   the calendar entries
-    page, terminal   the order of work there, as text
+    page, terminal   the order of work there, as text; days: the table of days on the terminal
     """
 
     inputs: MorningInputs
@@ -66,11 +67,17 @@ class Scene:
     entries: tuple[EntryView, ...]
     page: str
     terminal: str
+    days: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """A strip's instruction of today as one view gives it: times "07:00" as printed, litres as printed."""
+    """A strip's instruction of today as one view gives it: times "07:00" as printed, litres as printed.
+
+    chance        of the lift that lies there, today, without water; after it where it is watered and planned
+    workable_h    hours of today that the table of days frames, None where it frames none
+    planned_next  day and half of the next planned rolling after today, with its chance and whether it is tested first
+    """
 
     badge: object = SILENT
     verdict: object = SILENT
@@ -81,6 +88,9 @@ class Told:
     is_tested_first: object = SILENT
     limits: object = SILENT
     next: object = SILENT
+    chance: object = SILENT
+    workable_h: object = SILENT
+    planned_next: object = SILENT
 
     def against(self, other: Told) -> list[str]:
         """Return the parts in which both speak and differ."""
@@ -125,6 +135,7 @@ def scene(
     decisions = as_planned(placed, plan)
     by_id = {d.strip_id: d for d in decisions}
     order = order_as_planned(proposed, by_id, plan, inputs.site)
+    ahead_days = outlook_as_planned(judgement.outlook, plan)
     entries = calendar.entries_now((), order, inputs.site, day=inputs.day, now_utc=inputs.now_utc)
     made = view.build(
         Morning(
@@ -132,7 +143,7 @@ def scene(
             crews=inputs.site.crews,
             plan=plan,
             decisions=decisions,
-            outlook=judgement.outlook,
+            outlook=ahead_days,
             weather=inputs.weather,
             now_utc=inputs.now_utc,
             order=order,
@@ -140,7 +151,9 @@ def scene(
         )
     )
     ahead = page_view.build(
-        Outlook(inputs=inputs, decisions=decisions, outlook=judgement.outlook, order=order, changes=None, entries=())
+        Outlook(
+            inputs=inputs, decisions=decisions, outlook=ahead_days, order=order, changes=None, entries=(), plan=plan
+        )
     )
     return Scene(
         inputs=inputs,
@@ -151,6 +164,7 @@ def scene(
         entries=made.entries,
         page=_order_of_work(" ".join(re.sub(r"<[^>]+>", " ", page_of(ahead)).split())),
         terminal=_order_of_work(" ".join(screen(ahead, SPEAK).split())),
+        days=screen(ahead, SPEAK).replace("\u00a0", " "),
     )
 
 
@@ -189,7 +203,7 @@ def page_of(ahead: OutlookView) -> str:
     if ahead.order is None:
         return ""
     lines = [
-        f"{SPEAK.say(day.day)} " + " ".join(f"{SPEAK.say(work.line)} " for work in day.works)
+        f"{SPEAK.say(day.day)} " + " ".join(sentences(SPEAK, work.line, work.notes) for work in day.works)
         for day in ahead.order.days
     ]
     return "Order of work " + " ".join(lines)
@@ -231,6 +245,10 @@ def of_plan(shown: Scene, strip_id: str) -> Told:
         "test": None if test is None else test.by_utc,
     }.get(strip.badge)
     is_next_told = strip.badge == Badge.WAIT and strip.next is not None
+    is_watered = strip.verdict == "water"
+    after_water = None if rolling is None else rolling.chance
+    chance = after_water if is_watered else strip.chance_in_window
+    is_rolled = shown.inputs.is_rolled([s.id for s in shown.inputs.strips].index(strip_id)) == 1.0
     return Told(
         badge=strip.badge.value,
         verdict=strip.verdict.value,
@@ -240,8 +258,60 @@ def of_plan(shown: Scene, strip_id: str) -> Told:
         litres=None if water is None else _litres(water.litres),
         is_tested_first=rolling is not None and rolling.is_after_test,
         limits=None if test is None else f"{test.low_pct:.1f}–{test.high_pct:.1f}",
-        next=f"{strip.next.day:%a} {strip.next.day.day} {strip.next.half}" if is_next_told and strip.next else None,
+        next=_half(strip.next.day, strip.next.half) if is_next_told and strip.next else None,
+        chance=SILENT if is_rolled or chance is None else _chance(chance),
+        planned_next=SILENT
+        if strip.next is None or not strip.next.is_planned
+        else Ahead(when=_half(strip.next.day, strip.next.half)),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """The next planned rolling after today; what a view does not say of it is SILENT."""
+
+    when: str
+    chance: object = SILENT
+    is_tested_first: object = SILENT
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Ahead):
+            return NotImplemented
+        return self.when == other.when and all(
+            SILENT in (mine, its) or mine == its
+            for mine, its in (
+                (self.chance, other.chance),
+                (self.is_tested_first, other.is_tested_first),
+            )
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+def _half(day: date, half: str) -> str:
+    return f"{day:%a} {day.day} {half}"
+
+
+def _chance(share: float) -> object:
+    """Return a chance as a sentence has it: whole per cent, never 0 or 100."""
+    if math.isnan(share):
+        return SILENT
+    whole = math.floor(100.0 * share + 0.5 + 1e-9)
+    return "under 1%" if whole < 1 else "over 99%" if whole > 99 else f"{whole}%"
+
+
+CHANCE = r"((?:under |over )?\d+%)"
+
+
+def _of_table(text: str, strip_id: str) -> tuple[object, object]:
+    """Return (chance, workable hours) of today in the table of days; SILENT where a word stands in their place."""
+    row = re.search(rf"^{strip_id} field +(\S+).*\n +(\d+ h|\S+)", text, flags=re.MULTILINE)
+    if row is None:
+        return SILENT, SILENT
+    cell = row[1].replace("<", "under ").replace(">", "over ")
+    if not re.fullmatch(rf"{CHANCE}\*?", cell):
+        return SILENT, SILENT
+    return cell.rstrip("*"), row[2] if cell.endswith("*") else None
 
 
 def of_verdict(shown: Scene, strip_id: str) -> Told:
@@ -252,6 +322,9 @@ def of_verdict(shown: Scene, strip_id: str) -> Told:
         verdict=decision.verdict.value,
         watered=None if water is None else (_clock(water.start_utc, "nearest"), _clock(water.finish_utc, "later")),
         litres=None if water is None else _litres(water.litres),
+        chance=SILENT
+        if decision.verdict == "water" or decision.reason == "already_rolled"
+        else _chance(decision.facts.get("chance_in_window", math.nan)),
     )
 
 
@@ -267,6 +340,9 @@ def of_mail(shown: Scene, strip_id: str) -> Told:
     found = next((" ".join(r.split()) for r in rows if f" {strip_id} field" in r.splitlines()[0]), None)
     if found is None:
         return Told(badge="done")
+    behind = " ".join(shown.texts["superintendent"].partition("Behind it")[2].split())
+    own = re.split(r" - (?=\w+: )", behind.partition(f"- {strip_id}: ")[2])[0].partition("Moisture in")[0]
+    chance = re.search(rf"while it is rolled \({CHANCE};|Rolled today: inside {CHANCE}", own)
     row = re.split(r"Seal |Done: |\*{9}|No rain since|To come:", found)[0]
     half = r"(\w+ \d+ \w+)"
     after = rf"(?: by (\d\d:\d\d))?(?: until about {half})?(?: likely back about {half})?"
@@ -286,6 +362,7 @@ def of_mail(shown: Scene, strip_id: str) -> Told:
         is_tested_first=SILENT if rolled is None else limits is not None,
         limits=None if limits is None else limits[1] or limits[2],
         next=head[3] or head[4] if BADGES[head[1]] == "wait" else SILENT,
+        chance=SILENT if chance is None else chance[1] or chance[2],
     )
 
 
@@ -311,11 +388,19 @@ def of_calendar(shown: Scene, strip_id: str) -> Told:
     rolling = next((e for e in own if e.kind == Work.ROLLING), None)
     water = next((e for e in own if e.kind == Work.WATERING), None)
     litres = None if water is None else re.search(r"([\d,]+)\sL", SPEAK.say(water.title))
+    later = [e for e in shown.entries if f"/{strip_id}/" in e.key and e.day > shown.inputs.day and not e.is_cancelled]
+    ahead = min((e for e in later if e.kind == Work.ROLLING), key=lambda e: e.start_utc, default=None)
     return Told(
         rolled=None if rolling is None else (f"{rolling.start_utc:%H:%M}", f"{rolling.end_utc:%H:%M}"),
         watered=SILENT if water is None else (f"{water.start_utc:%H:%M}", f"{water.end_utc:%H:%M}"),
         litres=SILENT if litres is None else litres[1],
         is_tested_first=SILENT if rolling is None else "(test first)" in SPEAK.say(rolling.title),
+        planned_next=None
+        if ahead is None
+        else Ahead(
+            when=_half(ahead.day, "morning" if ahead.start_utc.hour < 12 else "afternoon"),
+            is_tested_first=SILENT if "(test first)" not in SPEAK.say(ahead.title) else True,
+        ),
     )
 
 
@@ -323,13 +408,33 @@ def _of_order(text: str, shown: Scene, strip_id: str) -> Told:
     today = f"{SPEAK.say(Day(day=shown.inputs.day))}".replace("\u00a0", " ")
     tomorrow = re.escape(f"{SPEAK.say(Day(day=shown.inputs.day + timedelta(days=1)))}".replace("\u00a0", " ")[:3])
     of_today = re.split(rf" {tomorrow} \d+ \w+ ", text.partition(today)[2])[0] if today in text else ""
-    rolled = re.search(rf"(\d\d:\d\d) to (\d\d:\d\d): roll {strip_id} field", of_today)
+    rolled = re.search(rf"(\d\d:\d\d) to (\d\d:\d\d): roll {strip_id} field(, lift \d+)? \({CHANCE} chance\)", of_today)
     water = re.search(rf"(\d\d:\d\d) to (\d\d:\d\d): water {strip_id} field(?:, lift \d+)?, ([\d,]+) L", of_today)
     return Told(
         rolled=None if rolled is None else (rolled[1], rolled[2]),
         watered=SILENT if water is None else (water[1], water[2]),
         litres=SILENT if water is None else water[3],
+        chance=SILENT if rolled is None or _is_new_lift(shown, strip_id) else rolled[4],
+        planned_next=_ahead_in_order(text, shown, strip_id),
     )
+
+
+def _is_new_lift(shown: Scene, strip_id: str) -> bool:
+    """Whether what is rolled today is a lift still to be spread: its chance is another lift's."""
+    return shown.inputs.is_rolled([s.id for s in shown.inputs.strips].index(strip_id)) == 1.0
+
+
+def _ahead_in_order(text: str, shown: Scene, strip_id: str) -> object:
+    """Return the first rolling of a strip after today in an order of work by days."""
+    days = re.split(r"\b((?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+) \w{3} (?=\w)", text)
+    today = f"{shown.inputs.day:%a} {shown.inputs.day.day}"
+    for day, works in zip(days[1::2], days[2::2], strict=False):
+        line = rf"(morning|afternoon): roll {strip_id} field(?:, lift \d+)? \({CHANCE} chance\)\.([^:]*)"
+        found = None if day == today else re.search(line, works, flags=re.IGNORECASE)
+        if found is not None:
+            tested = True if "Test before the first pass." in found[3] else SILENT
+            return Ahead(when=f"{day} {found[1].lower()}", chance=found[2], is_tested_first=tested)
+    return None
 
 
 def of_page(shown: Scene, strip_id: str) -> Told:
@@ -342,16 +447,43 @@ def of_terminal(shown: Scene, strip_id: str) -> Told:
     return _of_order(shown.terminal, shown, strip_id)
 
 
+def of_days(shown: Scene, strip_id: str) -> Told:
+    """The table of days on the terminal."""
+    chance, hours = _of_table(shown.days, strip_id)
+    return Told(chance=chance, workable_h=hours)
+
+
+def of_planner_days(shown: Scene, strip_id: str) -> Told:
+    """The planner's table of days."""
+    text = shown.texts["planner"].partition("Chance of a workable")[2]
+    chance, hours = _of_table(text, strip_id)
+    return Told(chance=chance, workable_h=hours)
+
+
 def of_planner(shown: Scene, strip_id: str) -> Told:
     """The planner's half days: that a strip is rolled today, with which water."""
     order = " ".join(shown.texts["planner"].split()).partition("Order of work")[2].partition("Chance of a workable")[0]
     day = f"{shown.inputs.day:%a} {shown.inputs.day.day} {shown.inputs.day:%b} "
     halves = re.split(r"(?=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ \w+ (?:morning|afternoon))", order)
-    own = re.search(
-        rf"- {strip_id}(?: lift \d+)? [\d<>a-z]+\s?[\d%]*( \(after ([\d,]+) L)?",
-        " ".join(h for h in halves if h.startswith(day)),
+    line = rf"- {strip_id}(?: lift \d+)? {CHANCE}(?: \(([^)]*)\))?"
+    own = re.search(line, " ".join(h for h in halves if h.startswith(day)))
+    notes = "" if own is None or own[2] is None else own[2]
+    litres = re.search(r"after ([\d,]+) L", notes)
+    ahead: object = None
+    for half in halves:
+        head = re.match(r"(\w+ \d+) \w+ (morning|afternoon)", half)
+        found = re.search(line, half)
+        if head is not None and found is not None and not half.startswith(day):
+            tested = True if "test first" in (found[2] or "") else SILENT
+            ahead = Ahead(when=f"{head[1]} {head[2]}", chance=found[1], is_tested_first=tested)
+            break
+    return Told(
+        rolled=None if own is None else SILENT,
+        litres=SILENT if litres is None else litres[1],
+        is_tested_first=True if "test first" in notes else SILENT,
+        chance=SILENT if own is None or "to be spread" in notes else own[1],
+        planned_next=ahead,
     )
-    return Told(rolled=None if own is None else SILENT, litres=SILENT if own is None or own[2] is None else own[2])
 
 
 VIEWS: dict[str, Callable[[Scene, str], Told]] = {
@@ -363,6 +495,8 @@ VIEWS: dict[str, Callable[[Scene, str], Told]] = {
     "calendar": of_calendar,
     "page": of_page,
     "terminal": of_terminal,
+    "days": of_days,
+    "planner's days": of_planner_days,
 }
 
 
@@ -406,7 +540,7 @@ def change_contradictions(before: Scene, after: Scene) -> list[str]:
 def drawn(
     rng: np.random.Generator, morning: Callable[..., MorningInputs], make_strip: Callable[..., Any]
 ) -> MorningInputs:
-    """Return a morning with one to five strips of any moisture, weather and history."""
+    """Return a morning with one to five strips of any moisture, drying or wetting by the hour, weather and history."""
     n = int(rng.integers(1, 6))
     hours = N_HOURS
     rain = np.zeros((hours, MEMBERS))
@@ -427,7 +561,7 @@ def drawn(
         for k in range(n)
     ]
     return morning(
-        rng.uniform(9.0, 18.0, n)[None, :, None] * np.ones((1, n, 1)),
+        _drifting(rng, n, hours),
         sd_pct=float(rng.uniform(0.1, 1.5)),
         strips=strips,
         rain_mm=rain,
@@ -437,3 +571,11 @@ def drawn(
         work_unknown=rng.choice([0.0, 0.0, 0.0, 1.0], n),
         et0_mm=float(rng.uniform(0.02, 0.6)),
     )
+
+
+def _drifting(rng: np.random.Generator, n_strips: int, n_hours: int) -> np.ndarray:
+    """Return water contents that change from hour to hour, so that the hours of a day differ in chance (H, S, 1)."""
+    start = rng.uniform(9.0, 18.0, n_strips)
+    per_hour = rng.choice([0.0, 1.0], n_strips) * rng.uniform(-0.3, 0.2, n_strips)
+    since = np.clip(np.arange(n_hours) - 24.0, 0.0, 36.0)
+    return np.clip(start + since[:, None] * per_hour, 4.0, 25.0)[:, :, None]

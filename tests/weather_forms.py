@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 from weather_scenario import Scenario, day_at
+
+from gonogo.weather.grid.sources import SOURCES
 
 N_MEMBERS = 10
 
@@ -231,3 +234,75 @@ def open_meteo_ensemble(scenario: Scenario, whole: dict[str, Any]) -> dict[str, 
             told[key], units[key] = values[start:stop], whole["hourly_units"][name]
     head = {name: value for name, value in whole.items() if name not in ("hourly", "hourly_units")}
     return head | {"hourly_units": units, "hourly": told}
+
+
+def grid(scenario: Scenario, hourly: dict[str, list[Any]], *, source: str = "gfs", days: int = 6) -> dict[str, Any]:
+    """Return the scenario as a run that began at 0 UTC of the morning's day, read for the site.
+
+    As NOAA tells it: amounts and mean radiation since the last full six hours of the run. Of an ensemble each member
+    has more or less rain than the control, by up to half.
+    """
+    run_utc = scenario.morning_utc.replace(hour=0)
+    run = SOURCES[source]
+    steps = run.steps_h(run_utc, days)
+    start = round((run_utc - scenario.first_utc) / timedelta(hours=1))
+
+    def total(name: str, begin: int, end: int) -> float:
+        return float(sum(hourly[name][start + 1 + begin : start + 1 + end]))
+
+    at = {name: np.array(hourly[name], dtype=np.float64)[start + np.array(steps)] for name in hourly if name != "time"}
+    fixed = {
+        "land_share": ("(0 - 1)", 1.0),
+        "elevation_m": ("m", scenario.elevation_m),
+        "sea_level_pressure_kpa": ("Pa", 101_400.0),
+    }
+    series = [grid_series(name, unit, "instant", (0,), (0,), [value]) for name, (unit, value) in fixed.items()]
+    states = {
+        "temp_degc": ("K", at["temperature_2m"] + 273.15),
+        "dew_point_degc": ("K", at["dew_point_2m"] + 273.15),
+        "wind_east_m_s": ("m s**-1", at["wind_speed_10m"] * 0.6),
+        "wind_north_m_s": ("m s**-1", at["wind_speed_10m"] * 0.8),
+        "pressure_kpa": ("Pa", at["surface_pressure"] * 100.0),
+    }
+    series += [grid_series(name, unit, "instant", steps, steps, values) for name, (unit, values) in states.items()]
+    ends = steps[1:]
+    begun = [(end - 1) // 6 * 6 for end in ends]
+    light = [total("shortwave_radiation", b, e) / (e - b) for b, e in zip(begun, ends, strict=True)]
+    series.append(grid_series("radiation_j_m2", "W m**-2", "mean", begun, ends, light))
+    for member in run.members:
+        share = 1.0 + 0.5 * np.sin(member)
+        rain = [share * total("precipitation", b, e) for b, e in zip(begun, ends, strict=True)]
+        series.append(grid_series("precip_mm", "kg m**-2", "total", begun, ends, rain, member=member))
+    place = {"latitude": scenario.latitude_deg, "longitude": scenario.longitude_deg}
+    return {
+        "form": "grid 1",
+        "source": source,
+        "run": f"{run_utc:%Y-%m-%dT%H:%M:%SZ}",
+        "days": days,
+        "site": place,
+        "place": {"how": "between", **place, "away_km": 0.0},
+        "series": series,
+    }
+
+
+def grid_series(
+    quantity: str,
+    unit: str,
+    kind: str,
+    from_h: Sequence[int],
+    to_h: Sequence[int],
+    values: Iterable[float],
+    *,
+    member: int = 0,
+) -> dict[str, Any]:
+    """Return one series of what was read from a grid; the hashes are of no message."""
+    return {
+        "quantity": quantity,
+        "member": member,
+        "unit": unit,
+        "kind": kind,
+        "from_h": list(from_h),
+        "to_h": list(to_h),
+        "hashes": "".join(f"{hour:016x}" for hour in to_h),
+        "values": [float(f"{value:.6g}") for value in values],
+    }

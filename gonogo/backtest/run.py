@@ -16,7 +16,7 @@ import pandas as pd
 from gonogo.backtest import folder
 from gonogo.backtest.forecast import HORIZON, N_MEMBERS, READINGS, forecasts
 from gonogo.backtest.hours import hours
-from gonogo.backtest.score import HALF_WINDOW, chances_text, scores, text
+from gonogo.backtest.report import Backtest
 from gonogo.config.settings import setting_rows
 from gonogo.errors import ConfigError, Fault
 from gonogo.soil.ground import NATURAL, SCORE_NAMES
@@ -24,6 +24,7 @@ from gonogo.soil.ground import NATURAL, SCORE_NAMES
 COLUMNS = ("station", "issued", "lead_days", "theta_mean", "theta_p10", "theta_p90", "gap_days")
 DECIMALS = 6
 USUAL_READINGS = 9  # of which the middle stands for optimum, as in the published task
+HALF_WINDOW = 0.03  # m3/m3: 2 points of water content at a dry density of 1.5 t/m3
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,7 +38,7 @@ def backtest(
     ground: str = NATURAL,
     say: Callable[[str], None] = lambda _: None,
     n_processes: int | None = None,
-) -> str:
+) -> Backtest:
     """Forecast from every reading day of every station-year of a folder, write the file, and return what was found.
 
     layer       a key of folder.LAYERS
@@ -67,13 +68,18 @@ def backtest(
     table, measured = (pd.concat([parts[k] for parts in stations or done.values()], ignore_index=True) for k in (0, 1))
     table.to_csv(out, index=False, float_format=f"%.{DECIMALS}f", lineterminator="\n")
     n_starts, n_gaps = len(table) // HORIZON, int((table["gap_days"] > 0).sum()) // HORIZON
-    lines = [
-        f"{n_starts} forecasts from {len(by_station)} stations, {len(table)} rows in {out}.",
-        f"{n_gaps} forecasts saw weather with gaps, filled from earlier days (column gap_days).",
-    ]
-    beside = measured.assign(**{c: table[c] for c in COLUMNS if c.startswith("theta_")})
-    lines += [text(scores(beside)), chances_text(beside)]
-    return "\n".join(lines)
+    of = {"weekly": "weekly readings", "first": "one reading each"}[readings]
+    return Backtest(
+        subject=f"{len(by_station)} stations of {data.name or data}, layer {layer}, {of}, taken for {ground} ground",
+        done=(
+            f"{n_starts} forecasts from {len(by_station)} stations, {len(table)} rows in {out}.",
+            f"{n_gaps} forecasts saw weather with gaps, filled from earlier days (column gap_days).",
+        ),
+        rows=measured.assign(**{c: table[c] for c in COLUMNS if c.startswith("theta_")}),
+        unit="m3/m3",
+        decimals=4,
+        window=f"within {HALF_WINDOW} m3/m3 of the station's usual content",
+    )
 
 
 def n_stations(data: Path) -> int:
@@ -117,6 +123,7 @@ def station(
                 {
                     "station": of.id,
                     "climate": of.climate,
+                    "month": np.repeat(_month(station.day[begun.day]), HORIZON),
                     "lead_days": parts[-1]["lead_days"],
                     "reading": np.repeat(theta, HORIZON),
                     "measured": station.theta[ahead].ravel() if of.is_scored else np.nan,
@@ -133,7 +140,12 @@ def _window(read: Floats, members: Floats) -> dict[str, Floats | float]:
     """A window as wide as a lift's around the station's usual content, and the chance of lying in it."""
     middle = float(np.median(read[:USUAL_READINGS])) if read.size else np.nan
     inside = np.abs(members - middle) <= HALF_WINDOW
-    return {"middle": middle, "chance": inside.mean(axis=-1).ravel()}
+    return {"low": middle - HALF_WINDOW, "high": middle + HALF_WINDOW, "chance": inside.mean(axis=-1).ravel()}
+
+
+def _month(day: npt.NDArray[np.datetime64]) -> npt.NDArray[np.int64]:
+    """The month of each day, 1 to 12."""
+    return day.astype("datetime64[M]").astype(np.int64) % 12 + 1
 
 
 def _each(

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from statistics import NormalDist
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.backtest.forecast import HORIZON
-from gonogo.backtest.score import scores, text
+from gonogo.backtest.report import Backtest
 from gonogo.config import Config
 from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
@@ -21,11 +23,13 @@ from gonogo.morning import answers, compute, previous
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
-from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT, upper_part
+from gonogo.soil.strip import top_thickness_mm
 from gonogo.store.open import open_store
 from gonogo.weather.forecast_status import ForecastStatus
 
-LEADS = tuple(range(1, HORIZON + 1))
+Floats = npt.NDArray[np.float64]
+
 TENTH_SD = 1.2816  # distance of a tenth from the middle of a normal distribution [standard deviations]
 STALE_H = 24.0  # a forecast older than this told nobody to compact; it is not scored either
 
@@ -42,11 +46,19 @@ class Pair:
         return max(1, round((self.later.at_utc - self.earlier.at_utc) / timedelta(days=1)))
 
 
-def site_backtest(config: Config, site: Site, *, now_utc: datetime, say: Callable[[str], None] = lambda _: None) -> str:
+COLUMNS = (
+    "station", "climate", "month", "lead_days", "reading", "measured", "theta_mean", "theta_p10", "theta_p90", "low",
+    "high", "chance",
+)  # fmt: skip
+
+
+def site_backtest(
+    config: Config, site: Site, *, now_utc: datetime, say: Callable[[str], None] = lambda _: None
+) -> Backtest:
     """Return how well each reading up to ten days after another was foreseen on that day, and by "no change".
 
     Readings, water and work are those recorded; the weather is the newest forecast stored by then; what was learned is
-    what had been learned by then. Raises StoreError.
+    what had been learned by then. A class is a material, a station a strip. Raises StoreError.
     """
     store = open_store(config)
     try:
@@ -64,12 +76,18 @@ def site_backtest(config: Config, site: Site, *, now_utc: datetime, say: Callabl
             rows += [row for pair in own if (row := _row(site, pair, *simulated)) is not None]
     finally:
         store.dispose()
-    lines = [f"{site.name} ({site.id}): {len(found)} readings up to {HORIZON} days after another of the same lift."]
+    done = [f"{site.name} ({site.id}): {len(found)} readings up to {HORIZON} days after another of the same lift."]
     if n_dark:
-        lines.append(f"{n_dark} of them have no weather forecast stored on the day of the earlier reading.")
-    if not rows:
-        return "\n".join([*lines, "Nothing to score yet."])
-    return "\n".join([*lines, text(scores(pd.DataFrame(rows), LEADS), unit="points of water content", decimals=2)])
+        done.append(f"{n_dark} of them have no weather forecast stored on the day of the earlier reading.")
+    return Backtest(
+        subject=f"{site.name}: its own tests",
+        done=tuple(done),
+        rows=pd.DataFrame(rows, columns=list(COLUMNS)),
+        unit="points of water content",
+        decimals=2,
+        window="in the window of the material",
+        nothing="Nothing to score yet.",
+    )
 
 
 def pairs(site: Site, entries: Sequence[Entry]) -> tuple[Pair, ...]:
@@ -135,22 +153,37 @@ def _frame(store: sa.Engine, config: Config, site: Site, at_utc: datetime) -> Ru
 def _row(
     site: Site, pair: Pair, hour_utc: np.ndarray[tuple[int], np.dtype[np.datetime64]], simulated: Simulated
 ) -> dict[str, object] | None:
-    """A forecast reading beside the measured one, None where the forecast does not reach so far."""
+    """A forecast reading beside the measured one, each as the oven would have it; None beyond the forecast's end."""
     row = round((pair.later.at_utc - times.as_datetime(hour_utc[0])) / times.HOUR)
     if not 0 <= row < simulated.moisture.w_pct.shape[0]:
         return None
     s = [strip.id for strip in site.strips].index(pair.later.strip_id)
-    members = simulated.moisture.w_pct[row, s]
-    # What is found is a test, not the lift itself: its error and the spot's belong into the band.
-    error_pct = np.hypot(METHOD_ERROR_PCT[pair.later.method], SPOT_SCATTER_PCT)
+    history, material = simulated.histories[s], simulated.site.material(simulated.site.strips[s].material_id)
+    members = _as_tested_pct(simulated, s, row, pair.later.depth_mm)
+    # What is found is a test, not the lift itself: its error and the spot's belong into the band and the chance.
+    error_pct = float(np.hypot(METHOD_ERROR_PCT[pair.later.method], SPOT_SCATTER_PCT))
     half = TENTH_SD * np.hypot(members.std(ddof=1), error_pct)
-    return {
-        "station": pair.later.strip_id,
-        "climate": "",
-        "lead_days": pair.lead_days,
-        "reading": pair.earlier.w_pct,
-        "measured": pair.later.w_pct,
-        "theta_mean": float(members.mean()),
-        "theta_p10": float(members.mean() - half),
-        "theta_p90": float(members.mean() + half),
-    }
+    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    of_test = NormalDist(sigma=error_pct)
+    in_window = [of_test.cdf(high - held) - of_test.cdf(low - held) for held in members.tolist()]
+    figures = (
+        history.as_oven_pct(pair.earlier),
+        history.as_oven_pct(pair.later),
+        float(members.mean()),
+        float(members.mean() - half),
+        float(members.mean() + half),
+        low,
+        high,
+        sum(in_window) / len(in_window),
+    )
+    month = pair.earlier.at_utc.astimezone(site.zone).month
+    return dict(zip(COLUMNS, (pair.later.strip_id, material.name, month, pair.lead_days, *figures), strict=True))
+
+
+def _as_tested_pct(simulated: Simulated, s: int, row: int, depth_mm: float | None) -> Floats:
+    """What the members hold of a strip in the part that a test was taken of (M,) [%]."""
+    moisture, lift_mm = simulated.moisture, 1000.0 * simulated.site.strips[s].lift_thickness_m
+    if depth_mm is None or depth_mm >= lift_mm:
+        return np.asarray(moisture.w_pct[row, s])
+    top, base = moisture.w_top_pct[row, s], moisture.w_base_pct[row, s]
+    return upper_part(top, base, top_thickness_mm(lift_mm), depth_mm)

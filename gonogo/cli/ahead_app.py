@@ -89,8 +89,8 @@ def outlook(
 class WhatifOptions:
     """The words of `gonogo whatif`."""
 
-    site: Annotated[str, typer.Argument(help="Site id.")]
-    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")]
+    site: Annotated[str, typer.Argument(help="Site id; may be left out where one site alone has such a strip.")]
+    strip: Annotated[str, typer.Argument(help="Strip id, such as N3.")] = ""
     water: Annotated[float, typer.Option("--water", help="Litres put on the strip now.")] = 0.0
     rain: Annotated[float, typer.Option("--rain", help="Millimetres of rain within the next hours.")] = 0.0
     disk: Annotated[bool, typer.Option("--disk", help="The strip is disked now.")] = False
@@ -105,7 +105,7 @@ class WhatifOptions:
 def whatif(given: WhatifOptions) -> None:
     """Show what a strip would do with other water, rain, disking or delay, beside what it does as things are.
 
-    Examples: gonogo whatif harrow-flats N2 --water 20000; gonogo whatif harrow-flats S1 --rain 8 --delay 24. Stores no
+    Examples: gonogo whatif N2 --water 20000; gonogo whatif harrow-flats S1 --rain 8 --delay 24. Stores no
     verdict and sends nothing.
     """
     from gonogo.cli import whatif_report
@@ -115,13 +115,13 @@ def whatif(given: WhatifOptions) -> None:
         Turn(litres=given.water, rain_mm=given.rain, is_disked=given.disk, delay_h=given.delay)
     )
     loaded = load_config(given.config)
-    found = one_site(loaded, given.site)
+    # With one word alone, that word is the strip.
+    site_id, strip_id = (given.site, given.strip) if given.strip else ("", given.site)
+    found = one_site(loaded, site_id, strip_id=strip_id)
     with progress("what if"):
         outcome = whatif_report.show(
             loaded,
-            whatif_report.Question(
-                site=found, strip=one_strip(found, given.strip), turn=turn, now_utc=datetime.now(UTC)
-            ),
+            whatif_report.Question(site=found, strip=one_strip(found, strip_id), turn=turn, now_utc=datetime.now(UTC)),
             speak=speaker_asked(given.language, given.units),
             only_stored=given.stored,
         )

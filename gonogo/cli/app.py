@@ -8,25 +8,33 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, replies_app, soil_app
+from gonogo.cli import ahead_app, book_app, check_app, grid_app, new_app, replies_app, soil_app, strips_app
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
     LanguageOption,
+    ReadersLanguage,
+    ReadersUnits,
     UnitsOption,
+    UsageError,
     WorkersOption,
     load_config,
+    meant_by,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
+    takes,
+    usage,
 )
+from gonogo.cli.exit_codes import epilog
 from gonogo.cli.outcome import Exit, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
@@ -34,13 +42,12 @@ from gonogo.errors import ConfigError, GonogoError
 app = typer.Typer(
     name="gonogo",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help=(
         "Every morning, strip by strip: compact, water the lift first, or wait.\n\n"
-        "Start with `gonogo demo`: it needs no set-up and no network. Then copy the example config, change it to your "
-        "site, and let `gonogo check` read it. `gonogo morning --dry-run` shows today's mails without sending; "
+        "Start with `gonogo demo`: it needs no set-up and no network. Then `gonogo new` asks for your site and writes "
+        "its config, which `gonogo check` reads. `gonogo morning --dry-run` shows today's mails without sending; "
         "`gonogo serve` does it every working day.\n\n"
         "Exit codes: 0 all well; 1 somebody must look; 2 wrong input, nothing was changed; 3 no verdict could be made "
         "and the mails say so."
@@ -71,6 +78,12 @@ def _logging(
 
 def demo(
     folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
+    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
+    reply: Annotated[
+        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
+    ] = False,
+    language: ReadersLanguage = "",
+    units: ReadersUnits = "",
 ) -> None:
     """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
 
@@ -78,38 +91,23 @@ def demo(
     """
     from gonogo.cli import demo as demonstration
 
+    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
     with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, say=step)
+        result = demonstration.run(folder, choice=choice, say=step)
     print(result.table)
+    if result.reply:
+        print(f"\n{result.reply}")
     print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
     print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
     raise typer.Exit(Exit.OK)
 
 
-def check(config: ConfigOption = CONFIG_FOLDER) -> None:
-    """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
+@dataclass(frozen=True, kw_only=True)
+class MorningOptions:
+    """What `gonogo morning` is asked."""
 
-    Also says what the licence of each weather service allows for your use. Sends nothing, asks nothing of the network.
-    """
-    from gonogo.config import check_report
-
-    print(check_report(load_config(config)), end="")
-
-
-def settings(
-    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Print every adjustable number: the value in force, its unit and range, who set it, and its source."""
-    from gonogo.config import settings_report
-
-    loaded = load_config(config)
-    print(settings_report(loaded, one_site(loaded, site).id), end="")
-
-
-def morning(
-    site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = "",
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False,
+    site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = ""
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False
     on: Annotated[
         str,
         typer.Option(
@@ -117,31 +115,42 @@ def morning(
             help="Another morning, such as 2026-05-13, as if run at its mail time (or at 2026-05-13T06:10). A day "
             "already past is shown, never sent.",
         ),
-    ] = "",
+    ] = ""
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
-    ] = None,
-    workers: WorkersOption = None,
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
+    ] = None
+    workers: WorkersOption = None
+    language: ReadersLanguage = ""
+    units: ReadersUnits = ""
+    config: ConfigOption = CONFIG_FOLDER
+
+
+@takes(MorningOptions)
+def morning(asked: MorningOptions) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
-    from gonogo.cli import mornings
+    from gonogo.cli import mornings, readers
 
-    loaded = load_config(config)
-    sites = (one_site(loaded, site),) if site else loaded.sites
+    loaded = load_config(asked.config)
+    is_read_otherwise = bool(asked.language or asked.units)
+    if is_read_otherwise and not (asked.dry_run or asked.on):
+        wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
+        raise usage("--language" if asked.language else "--units", wrong, "Add --dry-run, or leave it out.")
+    loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
+    sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        asked = mornings.Request(
+        request = mornings.Request(
             sites=sites,
             now_utc=datetime.now(UTC),
-            on=parse_date_or_moment(on) if on else None,
-            dry_run=dry_run,
-            folder=folder,
-            n_workers=workers,
+            on=parse_date_or_moment(asked.on) if asked.on else None,
+            dry_run=asked.dry_run,
+            folder=asked.folder,
+            n_workers=asked.workers,
+            speak=speaker_asked(asked.language or "en", asked.units or "metric"),
         )
-        outcome = mornings.mornings(loaded, asked, say=step)
+        outcome = mornings.mornings(loaded, request, say=step)
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
@@ -158,7 +167,8 @@ def serve(
     A morning missed while the machine was off is caught up until the site's deadline and not after. Two services on
     one database do no harm: each morning runs once and each mail goes once. A changed config is read again by itself;
     one with faults is not used, the operator is told, and the crews get a notice instead of a verdict. A start that
-    cannot run tells them too, by the last config that was good, and tries again.
+    cannot run (a config that is broken or missing, a database that refuses) tells them too, by the last config that was
+    good or what can be read of this one, and is tried again until it works.
     """
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
@@ -211,12 +221,15 @@ def forget(
 
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
-    ("check", check, "Read the config and name every fault in it."),
-    ("settings", settings, "Print every adjustable number and who set it."),
+    ("new", new_app.new, "Write a first config: asks what options leave open."),
+    ("check", check_app.check, "Read the config and name every fault in it."),
+    ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
+    ("settings", check_app.settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
     ("whatif", ahead_app.whatif, "Show what a strip would do with other water, rain, disking or delay."),
+    ("grid-fetch", grid_app.grid_fetch, "Bring the newest model run of the weather service `grid`."),
     ("serve", serve, "Run every site's mornings until stopped."),
     ("sent", book_app.sent, "Show the mails of a day as they were sent."),
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
@@ -229,16 +242,23 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )
 for _name, _command, _short_help in COMMANDS:
-    app.command(_name, short_help=_short_help)(_command)
+    app.command(_name, short_help=_short_help, epilog=epilog(_name))(_command)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit code; our own errors become words on stderr."""
     try:
         with contextlib.redirect_stdout(Screen(sys.stdout)):
-            app(args=list(arguments), prog_name="gonogo")
-    except SystemExit as stop:  # how the library ends every command, with the code of typer.Exit or of a usage error
+            code = app(args=list(arguments), prog_name="gonogo", standalone_mode=False)
+    except SystemExit as stop:  # how the library ends where a pipe was closed
         return stop.code if isinstance(stop.code, int) else Exit.OK
+    except UsageError as error:
+        error.show()
+        if (meant := meant_by(error)) is not None:
+            print(meant, file=sys.stderr)
+        return Exit.CONFIG
+    except typer.Abort:
+        return Exit.ATTENTION
     except ConfigError as error:
         for fault in error.faults:
             print(fault, file=sys.stderr)
@@ -248,4 +268,4 @@ def run(arguments: Sequence[str]) -> int:
     except GonogoError as error:
         print(f"gonogo: {error}", file=sys.stderr)
         return Exit.ATTENTION
-    return Exit.OK
+    return code if isinstance(code, int) else Exit.OK

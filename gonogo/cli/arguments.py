@@ -40,9 +40,26 @@ AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", s
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
 UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
+ReadersLanguage = Annotated[
+    str, typer.Option("--language", help="en, es, fr or pt: all shown mails in it; each reader's own when left out.")
+]
+ReadersUnits = Annotated[
+    str, typer.Option("--units", help="metric or us: all shown mails in them; each reader's own when left out.")
+]
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")
+UsageError: Any = typer.BadParameter.__bases__[0]  # of the library's own words for a wrong argument, whose home moves
+
+
+def meant_by(error: Any) -> str | None:
+    """Return what an argument is for that was left out or cannot be, None where the error is about none."""
+    parameter: Any = getattr(error, "param", None)
+    text = getattr(parameter, "help", None)
+    if parameter is None or not text:
+        return None
+    name = max(parameter.opts, key=len) if parameter.param_type_name == "option" else parameter.name
+    return f"{name}: {text}"
 
 
 def load_config(folder: Path) -> Config:

@@ -9,35 +9,55 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import sqlalchemy as sa
+
 from gonogo import config
-from gonogo.cli import mornings
+from gonogo.cli import demo_reply, mornings
+from gonogo.cli.arguments import speaker_asked
 from gonogo.cli.outlook_report import outlook_of, write_page
+from gonogo.cli.readers import read_by
+from gonogo.config import Config
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded, Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery
 from gonogo.outgoing.frame import RunFrame
+from gonogo.outgoing.rounds import DeliveryReport
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.service import due
 from gonogo.store import open as store_open
-from gonogo.wording.language import speaker
 
 MORNING_UTC = datetime(2026, 5, 12, 10, 15, tzinfo=UTC)  # 05:15 on the site's clock
 DAY = date(2026, 5, 12)
 FORECAST_AT_UTC = datetime(2026, 5, 12, 10, 0, tzinfo=UTC)
 SERVICE = "open_meteo"
-BODY = "harrow_flats.json"
+DRY, RAINY = "harrow_flats.json", "harrow_flats_rain.json"
 OUTLOOK = "outlook.html"
-DEMO_READER = speaker("en", "us")
+READER = ("en", "us")  # of the page, where the command asks for no other
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """What of the demo is shown: a day with rain, an answer to a mail, and what all readers read ("" = their own)."""
+
+    is_rainy: bool = False
+    has_reply: bool = False
+    language: str = ""
+    units: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoResult:
-    """What the demo wrote. table: the verdicts as text; index: the page to open; outlook: the days ahead as a page."""
+    """What the demo wrote.
+
+    table    the verdicts as text; reply: an answer to a mail and what followed, "" where it was not asked for
+    index    the page to open; outlook: the days ahead as a page
+    """
 
     table: str
+    reply: str
     n_mails: int
     index: Path
     outlook: Path
@@ -54,57 +74,80 @@ def data_folder() -> tuple[Path, Path]:
     return root / "config", root / "fixtures" / "weather" / "open_meteo"
 
 
-def run(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> DemoResult:
+def run(folder: Path, *, choice: Choice | None = None, say: Callable[[str], None] = lambda _: None) -> DemoResult:
     """Run the demo's morning into a folder, replacing what an earlier demo left there.
 
-    Raises GonogoError where the folder holds something that no demo wrote: nothing of it is touched.
+    Raises GonogoError where the folder holds something that no demo wrote: nothing of it is touched. Raises ConfigError
+    for a language or units that are none.
     """
-    body = _cleared(folder)
+    asked = choice or Choice()
+    speak = speaker_asked(asked.language or READER[0], asked.units or READER[1])
+    body = _cleared(folder, RAINY if asked.is_rainy else DRY)
     say("reading the config")
-    loaded = replace(
-        config.load(folder / "config", environ={}),
-        store_url=f"sqlite:///{(folder / 'gonogo.db').resolve()}",
-        transport=Transport(kind="folder", sender="gonogo@example.com", folder=folder / "mails"),
-    )
+    loaded = _config(folder, asked)
     say("weather, moisture, verdicts")
     store = store_open.open_store(loaded)
-    tables: list[str] = []
+    (site,) = loaded.sites
+    reply = ""
     try:
-        for site in loaded.sites:
-            result = morning_run.run_morning(
-                RunFrame(
-                    config=loaded,
-                    site=site,
-                    day=DAY,
-                    now_utc=MORNING_UTC,
-                    deadline_utc=due.run_window_utc(site, DAY, 0.0)[1],
-                    store=store,
-                    fetch=_recorded(body),
-                    owner="demo",
-                )
-            )
-            assert result is not None, "the database was made a moment ago"
-            tables.append(mornings.table(site, DAY, result.conclusion))
-            write_page(folder / OUTLOOK, outlook_of(result.conclusion, loaded.readings[site.id]), DEMO_READER)
+        frame = _frame(loaded, site, store, body)
+        result = morning_run.run_morning(frame)
+        assert result is not None, "the database was made a moment ago"
+        write_page(folder / OUTLOOK, outlook_of(result.conclusion, loaded.readings[site.id]), speak)
         say("writing the mails")
-        worker = delivery.Worker(
-            store=store, transport=loaded.transport, now_utc=lambda: MORNING_UTC, owner="demo", rng=random.Random(0)
-        )
-        report = worker.round()
+        report = _delivered(store, loaded, MORNING_UTC)
+        n_mails = len(report.sent)
+        if asked.has_reply:
+            say("an answer to a mail")
+            reply = demo_reply.as_text(demo_reply.shown(frame, result.mails))
+            report = _delivered(store, loaded, MORNING_UTC + demo_reply.LOOKED_AT_AFTER)
+            n_mails += len(report.sent)
     finally:
         store.dispose()
     if not report.is_good:
         raise GonogoError(delivery.delivery_line(report, loaded.transport))
     return DemoResult(
-        table="\n\n".join(tables),
-        n_mails=len(report.sent),
+        table=mornings.table(site, DAY, result.conclusion, speak),
+        reply=reply,
+        n_mails=n_mails,
         index=folder / "mails" / "index.html",
         outlook=folder / OUTLOOK,
         config_folder=folder / "config",
     )
 
 
-def _cleared(folder: Path) -> bytes:
+def _delivered(store: sa.Engine, loaded: Config, now_utc: datetime) -> DeliveryReport:
+    worker = delivery.Worker(
+        store=store, transport=loaded.transport, now_utc=lambda: now_utc, owner="demo", rng=random.Random(0)
+    )
+    return worker.round()
+
+
+def _config(folder: Path, asked: Choice) -> Config:
+    """Return the example's config, writing into the demo's folder and read as the command asks for."""
+    loaded = replace(
+        config.load(folder / "config", environ={}),
+        store_url=f"sqlite:///{(folder / 'gonogo.db').resolve()}",
+        transport=Transport(kind="folder", sender=demo_reply.ADDRESS, folder=folder / "mails"),
+    )
+    read = read_by(loaded, language=asked.language, units=asked.units)
+    return demo_reply.with_inbox(read) if asked.has_reply else read
+
+
+def _frame(loaded: Config, site: Site, store: sa.Engine, body: bytes) -> RunFrame:
+    return RunFrame(
+        config=loaded,
+        site=site,
+        day=DAY,
+        now_utc=MORNING_UTC,
+        deadline_utc=due.run_window_utc(site, DAY, 0.0)[1],
+        store=store,
+        fetch=_recorded(body),
+        owner="demo",
+    )
+
+
+def _cleared(folder: Path, weather: str) -> bytes:
     """Make a folder ready for the demo, with the example's config in it, and return the recorded weather."""
     marker = folder / ".gonogo-demo"
     if folder.exists() and any(folder.iterdir()) and not marker.exists():
@@ -122,7 +165,7 @@ def _cleared(folder: Path) -> bytes:
     marker.write_text("Written by `gonogo demo`; it may be deleted.\n", encoding="utf-8")
     config_source, weather_source = data_folder()
     shutil.copytree(config_source, folder / "config")
-    return (weather_source / BODY).read_bytes()
+    return (weather_source / weather).read_bytes()
 
 
 def _recorded(body: bytes) -> Fetch:
@@ -130,7 +173,7 @@ def _recorded(body: bytes) -> Fetch:
 
     def fetch(site: Site, now_utc: datetime, _stored: Sequence[Answer]) -> Downloaded:
         recorded = Answer(
-            service=SERVICE, url=f"file:{BODY}", fetched_utc=FORECAST_AT_UTC, status=200, headers={}, body=body
+            service=SERVICE, url=f"file:{DRY}", fetched_utc=FORECAST_AT_UTC, status=200, headers={}, body=body
         )
         return replace(forecasts.forecast(site, (), now_utc=now_utc, stored=(recorded,)), is_stored=False, faults=())
 

@@ -34,7 +34,7 @@ from gonogo.service.site_process import Made
 from gonogo.store import claims, owner
 from gonogo.store.open import open_store
 from gonogo.store.queued import Envelope
-from gonogo.wording.language import speaker
+from gonogo.wording.language import Speaker, speaker
 
 REMADE_AFTER = timedelta(hours=1)  # a morning so long past is made again from what was known then
 KNOWN_THEN = timedelta(hours=24)  # as long as an answer of at most that age was stored
@@ -47,6 +47,7 @@ class Request:
     on       another date, or moment, to show; such a morning is never stored and never sent
     folder   where shown mails are written, None for the text itself
     n_workers   processes that run them, None = as the number of sites and cores calls for; what is shown needs none
+    speak    what the table of a shown morning is written in, None for English and metric units
     """
 
     sites: Sequence[Site]
@@ -55,6 +56,7 @@ class Request:
     dry_run: bool = False
     folder: Path | None = None
     n_workers: int | None = None
+    speak: Speaker | None = None
 
 
 def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetch: Fetch | None = None) -> Outcome:
@@ -69,7 +71,7 @@ def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetc
         if asked.dry_run or asked.on is not None:
             frames = [replace(_shown_frame(config, site, asked, store, ask), second=second) for site in asked.sites]
             frames = [_as_known_then(frame, asked.now_utc) for frame in frames]
-            return _shown(frames, asked.folder, say=say)
+            return _shown(frames, asked, say=say)
         me = owner.own_name()
         frames = [replace(_frame(config, site, asked.now_utc, store, ask, me), second=second) for site in asked.sites]
         n_processes = 0 if fetch is not None else site_processes.n_wanted(asked.n_workers, len(frames))
@@ -155,8 +157,9 @@ def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
     return replace(frame, second=second_from_stored)
 
 
-def _shown(frames: Sequence[RunFrame], folder: Path | None, *, say: Callable[[str], None]) -> Outcome:
+def _shown(frames: Sequence[RunFrame], asked: Request, *, say: Callable[[str], None]) -> Outcome:
     """Make the mails and show them; nothing is stored or sent."""
+    folder = asked.folder
     lines: list[str] = []
     shown: list[Envelope] = []
     code = Exit.OK
@@ -165,7 +168,7 @@ def _shown(frames: Sequence[RunFrame], folder: Path | None, *, say: Callable[[st
         stored = previous.load(frame)
         conclusion = compute.conclude(frame, stored)
         prepared, faults = mails.mails(frame, conclusion, before=stored.previous.days_before)
-        lines.append(table(frame.site, frame.day, conclusion))
+        lines.append(table(frame.site, frame.day, conclusion, asked.speak))
         if not conclusion.has_verdict or faults:
             code = Exit.NO_VERDICT
         shown += prepared
@@ -199,11 +202,11 @@ def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> t
     return on, min(now_utc, times.moment_utc(on, site.mail_at, site.zone))
 
 
-def table(site: Site, day: date, conclusion: decide_conclusion.Conclusion | Made) -> str:
-    """Return the verdicts of a site as lines for a terminal."""
+def table(site: Site, day: date, conclusion: decide_conclusion.Conclusion | Made, speak: Speaker | None = None) -> str:
+    """Return the verdicts of a site as lines for a terminal; in English and metric units where nothing is asked."""
     rows = [f"{site.name}, {day:%a} {day}"]
     if conclusion.reason:
         rows.append(f"  NO VERDICT: {conclusion.reason} Decide on site with a test.")
-    rows.append(verdicts(site, day, conclusion.decisions, speaker("en", "metric")))
+    rows.append(verdicts(site, day, conclusion.decisions, speak or speaker("en", "metric")))
     rows += [f"  note: {fault}" for fault in conclusion.faults]
     return "\n".join(rows)

@@ -7,23 +7,26 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+import sqlalchemy as sa
+
 from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
-from gonogo.download.forecasts import Fetch, from_stored
+from gonogo.download.forecasts import Fetch, from_stored, second_from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import GonogoError
 from gonogo.morning import compute, previous
 from gonogo.outgoing.frame import RunFrame
 from gonogo.page.outlook import page
 from gonogo.page.screen import screen
+from gonogo.page.switches import switched
 from gonogo.page.view import Outlook, build
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
 from gonogo.service.clock import clock_utc
 from gonogo.store.open import open_store
-from gonogo.wording.language import Speaker
+from gonogo.wording.language import Speaker, speaker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,22 +37,32 @@ class LookAhead:
     entries: tuple[Entry, ...]
 
 
+def look_ahead_frame(
+    config: Config, site: Site, *, now_utc: datetime, store: sa.Engine, only_stored: bool, fetch: Fetch | None
+) -> RunFrame:
+    """Return the frame in which `gonogo morning --dry-run` would judge a site now, so that both say the same."""
+    rounds = Rounds(config, clock_utc=clock_utc)
+    second = second_from_stored if only_stored else rounds.second if fetch is None else None
+    return RunFrame(
+        config=config,
+        site=site,
+        day=times.local_date(now_utc, site.zone),
+        now_utc=now_utc,
+        deadline_utc=now_utc,
+        store=store,
+        fetch=from_stored if only_stored else fetch or rounds.fetch,
+        second=second,
+        keeps=not only_stored,
+    )
+
+
 def look_ahead(
     config: Config, site: Site, *, now_utc: datetime, only_stored: bool, fetch: Fetch | None = None
 ) -> LookAhead:
     """Judge a site as a morning would, now. only_stored: ask no service, use the newest stored answer."""
     store = open_store(config)
     try:
-        frame = RunFrame(
-            config=config,
-            site=site,
-            day=times.local_date(now_utc, site.zone),
-            now_utc=now_utc,
-            deadline_utc=now_utc,
-            store=store,
-            fetch=from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch,
-            keeps=not only_stored,
-        )
+        frame = look_ahead_frame(config, site, now_utc=now_utc, store=store, only_stored=only_stored, fetch=fetch)
         stored = previous.load(frame)
         conclusion = compute.conclude(frame, stored)
     finally:
@@ -93,12 +106,23 @@ def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
         order=conclusion.order,
         changes=conclusion.changes,
         entries=tuple(entries),
+        plan=conclusion.plan,
     )
 
 
 def write_page(path: Path, data: Outlook, speak: Speaker) -> None:
-    """Write the page of an outlook. Raises GonogoError where it cannot be written."""
+    """Write the page of an outlook: first as it is asked for, with switches to the site's other readers.
+
+    Raises GonogoError where it cannot be written.
+    """
+    site = data.inputs.site
+    read = [person.language for crew in site.crews for person in crew.recipients]
+    languages = dict.fromkeys((speak.words.language, *read))
+    systems = dict.fromkeys((speak.unit_system, "metric", "us"))
+    speakers = {(language, units): speaker(language, units) for language in languages for units in systems}
+    pages = {reader: page(data, their_speaker) for reader, their_speaker in speakers.items()}
+    names = {language: speaker(language, "metric").words.name for language in languages}
     try:
-        path.write_text(page(data, speak), encoding="utf-8")
+        path.write_text(switched(pages, names), encoding="utf-8")
     except OSError as error:
         raise GonogoError(f"{path} cannot be written: {error.strerror}. Name another file with --html.") from error

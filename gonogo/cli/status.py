@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
-from gonogo.service.site_state import silence, site_state
+from gonogo.service import alive
+from gonogo.service.site_state import SiteState, silence, site_state
 from gonogo.store import replies, schema
 from gonogo.store.open import open_store
 from gonogo.store.replies import Poll
@@ -30,8 +31,9 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
         store.dispose()
     silent = silence(config, now_utc)
     shown = {state.site_id: [(_label(key, speak), speak.say(said)) for key, said in state.lines] for state in states}
+    sender, sender_fault = _sender(config, states, now_utc)
     inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
-    around = [("inbox", said) for said in inbox] + ([("service", silent)] if silent is not None else [])
+    around = [*sender, *(("inbox", said) for said in inbox)] + ([("service", silent)] if silent is not None else [])
     of_service = [(_label(key, speak), speak.say(said)) for key, said in around]
     width = max(len(label) for rows in (*shown.values(), of_service) for label, _ in rows) + 2
     lines = []
@@ -39,9 +41,21 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
         lines.append(f"{site.name} ({site.id})")
         lines += [f"  {label:<{width}}{said}" for label, said in shown[site.id]]
     lines += [f"{label:<{width + 2}}{said}" for label, said in of_service]
-    needs_attention = silent is not None or inbox_fault or any(state.faults for state in states)
+    needs_attention = silent is not None or inbox_fault or sender_fault or any(state.faults for state in states)
     lines.append(speak.word("status.look" if needs_attention else "status.well"))
     return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
+
+
+def _sender(config: Config, states: Sequence[SiteState], now_utc: datetime) -> tuple[list[tuple[str, Phrase]], bool]:
+    """Return who sends the mails that wait, and whether somebody must look; nothing where none wait."""
+    if not any(state.mails.get("waiting") or state.mails.get("leased") for state in states):
+        return [], False
+    at_work = alive.seen(config, now_utc=now_utc)
+    if at_work is not None:
+        return [("sends", phrase("status.sent_by", process=at_work.process, utc=_utc(at_work.at_utc)))], False
+    if config.store_url.startswith("sqlite"):
+        return [("sends", phrase("status.sent_by_nobody"))], True
+    return [("sends", phrase("status.sent_elsewhere"))], False
 
 
 def _label(key: str, speak: Speaker) -> str:

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-
-import numpy as np
 
 from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outlook_report import look_ahead_frame
 from gonogo.config import Config
-from gonogo.decide.judge import SiteDay
-from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, courses
-from gonogo.download.forecasts import Fetch, from_stored
-from gonogo.download.rounds import Rounds
-from gonogo.errors import ConfigError, Fault, WeatherError
-from gonogo.morning import answers, compute, previous
+from gonogo.decide.conclusion import Conclusion
+from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, course, delayed, imagined
+from gonogo.download.forecasts import Fetch
+from gonogo.errors import ConfigError, Fault
+from gonogo.morning import compute, plan, previous
+from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site, Strip
-from gonogo.service.clock import clock_utc
 from gonogo.store.open import open_store
 from gonogo.wording import phrases, plain, strips
 from gonogo.wording.clock import Clock
@@ -74,38 +72,41 @@ def show(
 ) -> Outcome:
     """Return what a strip would do after a turn, beside what it does as things are. No verdict is stored or sent."""
     site, now_utc = asked.site, asked.now_utc
-    day = times.local_date(now_utc, site.zone)
-    seed = compute.seed(site, day, "whatif")
     store = open_store(config)
     try:
-        frame = RunFrame(
-            config=config,
-            site=site,
-            day=day,
-            edition="whatif",
-            now_utc=now_utc,
-            deadline_utc=now_utc,
-            store=store,
-            fetch=from_stored if only_stored else fetch or Rounds(config, clock_utc=clock_utc).fetch,
-            keeps=not only_stored,
-        )
-        stored = previous.load(frame, with_previous=False)
-        downloaded = answers.fetched(frame, stored).downloaded
-        weather = answers.checked(frame, stored, downloaded, np.random.default_rng(seed))
-    except WeatherError as error:
-        return Outcome(text=f"{site.name}: not known, there is no usable weather.\n{error}", exit_code=Exit.NO_VERDICT)
+        frame = look_ahead_frame(config, site, now_utc=now_utc, store=store, only_stored=only_stored, fetch=fetch)
+        stored = previous.load(frame)
+        came = compute.conclude(frame, stored)
     finally:
         store.dispose()
-    is_it, would = courses(
-        SiteDay(site=site, day=day, now_utc=now_utc, settings=config.settings[site.id]),
-        asked.strip.id,
-        asked.turn,
-        weather=weather,
-        entries=stored.entries,
-        seed=seed,
-        stored_soil=stored.learned,
-    )
-    return Outcome(text=text(asked, is_it, would, speak), exit_code=Exit.OK)
+    if came.judgement is None or came.weather is None or not came.has_verdict:
+        why = "\n".join(came.faults)
+        return Outcome(text=f"{site.name}: not known, there is no usable weather.\n{why}", exit_code=Exit.NO_VERDICT)
+    is_it = course(asked.strip.id, came.decisions, came.outlook)
+    return Outcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
+
+
+def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Question) -> Course:
+    """Return what the strip would do, told as a morning tells it: planned beside the other strips."""
+    assert came.judgement is not None, "only a conclusion with a verdict has courses"
+    assert came.weather is not None, "only a conclusion with a verdict has courses"
+    turn, strip_id = asked.turn, asked.strip.id
+    judgement = came.judgement
+    if turn.changes_anything:
+        weather, entries = imagined(turn, strip_id, asked.now_utc, came.weather, stored.entries)
+        stored = replace(stored, entries=entries)
+        judgement = compute.judge_again(frame, stored, weather, came.drawn_with)
+        came = replace(
+            came,
+            decisions=judgement.decisions,
+            outlook=judgement.outlook,
+            judgement=judgement,
+            weather=weather,
+        )
+        came = plan.planned(frame, came, stored)
+    if turn.delay_h > 0.0:
+        return delayed(judgement, strip_id, turn.delay_h)
+    return course(strip_id, came.decisions, came.outlook)
 
 
 def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:

@@ -1,6 +1,6 @@
 """Config: TOML files in, frozen records out; every fault names file, key, value and remedy."""
 
-from gonogo.config.load import SERVICE_FILE, SITES_FOLDER, Config, load
+from gonogo.config.load import SERVICE_FILE, SITES_FOLDER, Config, files_of, load, load_partly
 from gonogo.config.report import check_report, fault_report, settings_in_force, settings_report
 from gonogo.config.settings import setting_rows
 
@@ -10,7 +10,9 @@ __all__ = [
     "Config",
     "check_report",
     "fault_report",
+    "files_of",
     "load",
+    "load_partly",
     "setting_rows",
     "settings_in_force",
     "settings_report",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from gonogo.config.lines import Loc
-from gonogo.config.tables import MaterialTable, TreatedTable
+from gonogo.config.material_tables import MaterialTable, TreatedTable
 from gonogo.config.toml_file import ConfigFile
 from gonogo.errors import SoilError
 from gonogo.records.site import Binder

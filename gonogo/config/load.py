@@ -6,7 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gonogo.config.service_file import read_service
+from gonogo.config.acceptance import Acceptance, read_acceptances
+from gonogo.config.doubts import addresses_of, warn_of_addresses, warn_of_site
+from gonogo.config.lines import Loc
+from gonogo.config.lists import folder_of, with_lists
+from gonogo.config.service_file import ServiceFile, read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
 from gonogo.config.toml_file import ConfigFile
@@ -28,7 +32,8 @@ class Config:
     setting_origin    by site id: who set it, "default", "operator" or "site"
     readings          by site id: the last reading of each strip that its file gives
     use               "commercial" or "non-commercial", which decides what a weather service allows
-    warnings          that a person may ignore, but no fault
+    warnings          that a person may ignore, but no fault; the accepted ones too
+    acceptances       which warnings the files accept
     """
 
     folder: Path
@@ -44,9 +49,17 @@ class Config:
     warnings: tuple[Fault, ...] = ()
     watch: Watch = field(default_factory=Watch)
     inbox: Inbox | None = None
+    acceptances: tuple[Acceptance, ...] = ()
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
+
+
+def files_of(folder: Path) -> tuple[Path, ...]:
+    """Return every file that a config is read from: gonogo.toml, the sites, and the lists beside them."""
+    sites = sorted((folder / SITES_FOLDER).glob("*.toml"))
+    lists = [path for site in sites for path in sorted(folder_of(site).glob("*.csv"))]
+    return (folder / SERVICE_FILE, *sites, *lists)
 
 
 def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | None = None) -> Config:
@@ -57,16 +70,33 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
 
     Raises ConfigError with every fault about every file. Nothing is written.
     """
-    words = vocabulary or installed()
+    read, faults = _read(folder, environ, vocabulary or installed())
+    if faults or read is None:
+        raise ConfigError(faults)
+    return read
+
+
+def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
+    """Return what can be read of a config with faults: the sites without one, and how mails leave.
+
+    None where it does not say how mails leave. No verdict may be made by it: it serves to tell people.
+    """
+    return _read(folder, environ, installed())[0]
+
+
+def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:
+    """Return what can be read of a folder, None where it cannot say how mails leave, and every fault."""
     service_file = ConfigFile(folder / SERVICE_FILE)
-    files = [service_file]
+    files, acceptances = [service_file], list(read_acceptances(service_file))
     part = read_service(service_file, words, environ) if service_file.is_readable else None
-    paths = sorted((folder / SITES_FOLDER).glob("*.toml"))
+    is_sent = part is not None and part.transport is not None and part.transport.kind == "smtp"
+    if part is not None and is_sent:
+        warn_of_addresses(service_file, _own_addresses(part))
     sites: list[Site] = []
     settings: dict[str, tuple[Setting, ...]] = {}
     readings: dict[str, tuple[Reading, ...]] = {}
     ids: dict[str, Path] = {}
-    for path in paths:
+    for path in sorted((folder / SITES_FOLDER).glob("*.toml")):
         file = ConfigFile(path)
         files.append(file)
         if path.stem.casefold() in ids:
@@ -74,26 +104,21 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         ids.setdefault(path.stem.casefold(), path)
         if not file.is_readable:
             continue
-        found = read_site(file, words)
+        acceptances += read_acceptances(file)
+        found = read_site(with_lists(file), words)
         in_force = merge(part.settings if part else {}, found.settings)
         check_order(file, {s.name: s.value for s in in_force})
         if found.site is not None:
             sites.append(found.site)
             settings[found.site.id] = in_force
             readings[found.site.id] = found.readings
+            warn_of_site(file, found.site, found.readings)
+            warn_of_addresses(file, addresses_of(found.site) if is_sent else {})
     faults = [fault for file in files for fault in file.faults]
-    if not paths:
-        faults.append(
-            Fault(
-                place=str(folder / SITES_FOLDER),
-                key="*.toml",
-                value="",
-                wrong="there is no site.",
-                right="Put one file for each site there, for example sites/north-dam.toml.",
-            )
-        )
-    if faults or part is None or part.store_url is None or part.transport is None:
-        raise ConfigError(faults)
+    if not ids:
+        faults.append(_no_site(folder / SITES_FOLDER))
+    if part is None or part.transport is None or (part.store_url is None and not faults):
+        return None, faults
     return Config(
         folder=folder,
         sites=tuple(sites),
@@ -101,11 +126,25 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
         setting_origin={i: {s.name: s.origin for s in row} for i, row in settings.items()},
         readings=readings,
         services=part.services,
-        store_url=part.store_url,
+        store_url=part.store_url or "",
         transport=part.transport,
         operator_address=part.operator_address,
         use=part.use,
         warnings=tuple(w for file in files for w in file.warnings),
         watch=part.watch,
         inbox=part.inbox,
-    )
+        acceptances=tuple(acceptances),
+    ), faults
+
+
+def _no_site(folder: Path) -> Fault:
+    right = "Put one file for each site there, for example sites/north-dam.toml."
+    return Fault(place=str(folder), key="*.toml", value="", wrong="there is no site.", right=right)
+
+
+def _own_addresses(part: ServiceFile) -> dict[Loc, str]:
+    """Return where each address of gonogo.toml stands that mails go to or come from."""
+    named: dict[Loc, str | None] = {("operator",): part.operator_address}
+    if part.transport is not None:
+        named |= {("mail", "sender"): part.transport.sender, ("mail", "reply_to"): part.transport.reply_to}
+    return {loc: address for loc, address in named.items() if address}

@@ -6,9 +6,9 @@ import math
 
 from gonogo.config.kinds import laboratory_omc_pct, read_binder, wet_edge_of_sand
 from gonogo.config.lines import Loc
-from gonogo.config.tables import MaterialTable, MethodTable
+from gonogo.config.material_tables import MaterialTable, MethodTable
+from gonogo.config.soil_class import read_soil_class
 from gonogo.config.toml_file import ConfigFile
-from gonogo.config.values import choose_from
 from gonogo.errors import SoilError
 from gonogo.records.site import Material, Method
 from gonogo.soil.classes import SOIL_CLASSES, SoilClass
@@ -30,10 +30,10 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     """Return a material, or None after noting every fault that its table has as a whole."""
     loc: Loc = ("material", material_id)
     n_before = len(file.faults)
-    row = SOIL_CLASSES.get(table.soil_class)
-    if row is None:
-        file.add_fault((*loc, "soil_class"), "is no soil class.", choose_from(table.soil_class, list(SOIL_CLASSES)))
+    soil = read_soil_class(file, loc, table)
+    if soil is None:
         return None
+    row = SOIL_CLASSES[soil.name]
     is_granular = row.is_granular if table.is_granular is None else table.is_granular
 
     assumed = [k for k in ("specific_gravity", "theta_fc", "theta_wp") if getattr(table, k) is None]
@@ -58,7 +58,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     return Material(
         id=material_id,
         name=table.name,
-        soil_class=table.soil_class,
+        soil_class=soil.name,
         omc_pct=peak[0],
         mdd_kg_m3=peak[1],
         test=table.test,
@@ -80,6 +80,8 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         method=None if table.method_specification is None else _method(table.method_specification),
         is_shale=table.is_shale,
         aim_high_pct=told[1] if is_granular else None,
+        soil_group=soil.group,
+        group_textures=soil.textures,
     )
 
 
@@ -152,7 +154,7 @@ def _peak(file: ConfigFile, loc: Loc, table: MaterialTable, specific_gravity: fl
             return None
         omc_pct, mdd_kg_m3 = fit.omc_pct, fit.mdd_kg_m3
         for note in fit.notes:
-            file.warn((*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
+            file.warn(30, (*loc, "curve_w_pct"), f"should be looked at: {note.text}", "Mend the points, or test again.")
     coarse = table.oversize
     if coarse is None:
         return omc_pct, mdd_kg_m3

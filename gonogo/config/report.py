@@ -5,21 +5,31 @@ from __future__ import annotations
 import re
 import textwrap
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 
+from gonogo.config.acceptance import judge
 from gonogo.config.load import Config
 from gonogo.config.settings import Setting, setting_rows
 from gonogo.config.tables import DAYS
-from gonogo.errors import ConfigError
+from gonogo.config.warning_numbers import BY_FILE, label
+from gonogo.errors import ConfigError, Fault
 from gonogo.records.outside import Transport, Watch
 from gonogo.records.site import Crew, Material, Site
 from gonogo.weather import services
 
 WIDTH = 100
+ACCEPT = (
+    "A warning that is right as it stands can be accepted in its file, by number and key, with the reason: below "
+    '[accepted_warnings] write "W34 strip.N3.reading.w_pct" = "it is drained first".'
+)
 
 
-def check_report(config: Config) -> str:
-    """Return what an accepted config holds: sites, crews, strips, weather services and licence, mail, warnings."""
+def check_report(config: Config, more: Sequence[Fault] = (), *, looked_for: Collection[int] = BY_FILE) -> str:
+    """Return what an accepted config holds: sites, crews, strips, weather services and licence, mail, warnings.
+
+    more         warnings beside those of the files alone
+    looked_for   the numbers of all the warnings that could come
+    """
     n_strips = sum(len(site.strips) for site in config.sites)
     lines = [f"{config.folder}: no fault. {_count(len(config.sites), 'site')}, {_count(n_strips, 'strip')}."]
     for site in config.sites:
@@ -30,19 +40,38 @@ def check_report(config: Config) -> str:
         service = known[asked.name]
         host = f" at {asked.base_url}" if asked.base_url else ""
         key = "with a key" if asked.key else "without a key"
+        if asked.folder is not None:
+            host = f" of {asked.source or next(iter(service.sources))}, {asked.days} days, in {asked.folder}"
         lines += [f"  {n}. {service.title} ({asked.name}){host}, {key}"]
         lines += _wrapped(service.licence_note(asked.key), "     ")
-        lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.attribution]
-    lines += ["", f"Mail: {_transport(config.transport)}"]
+        lines += [f"     Printed in every mail: {text} {link}".rstrip() for text, link in service.credit(asked.source)]
+    lines += ["", f"Mail: {mail_line(config.transport)}"]
     lines += [f"Operator: {config.operator_address or 'none; faults show in the log and in `gonogo status` alone'}"]
     lines += [f"Store: {shown_url(config.store_url)}"]
     lines += [f"Watch: {_watch(config.watch)}"]
     changed = [s for site in config.sites for s in settings_in_force(config, site.id) if s.origin != "default"]
     lines += [f"Settings: {len({s.name for s in changed})} of {len(setting_rows())} changed; see `gonogo settings`."]
-    lines += ["", f"Warnings: {len(config.warnings) or 'none'}"]
-    for warning in config.warnings:
-        lines += _wrapped(str(warning), "    ", first="  - ")
+    judged = judge(config.acceptances, [*config.warnings, *more], looked_for=looked_for)
+    lines += ["", f"Warnings: {len(judged.standing) or 'none'}"]
+    for same in _alike(judged.standing):
+        lines += _wrapped(f"{label(same[0].number)} {same[0]}", "    ", first="  - ")
+        if len(same) > 1:
+            keys = ", ".join(warning.key for warning in same[1:])
+            lines += _wrapped(f"The same: {keys}", "    ")
+    lines += [f"Accepted: {len(judged.accepted)}"] if judged.accepted else []
+    for warning, by in judged.accepted:
+        lines += _wrapped(f"{label(warning.number)} {warning.key}: {by.reason}", "    ", first="  - ")
+    if judged.standing:
+        lines += _wrapped(ACCEPT, "")
     return "\n".join(lines) + "\n"
+
+
+def _alike(warnings: Sequence[Fault]) -> list[list[Fault]]:
+    """Return warnings of one number and remedy together where there are more than two."""
+    groups: dict[tuple[int, str], list[Fault]] = {}
+    for warning in warnings:
+        groups.setdefault((warning.number, warning.right), []).append(warning)
+    return [part for same in groups.values() for part in ([same] if len(same) > 2 else [[w] for w in same])]
 
 
 def fault_report(error: ConfigError) -> str:
@@ -106,7 +135,11 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     days = ", ".join(DAYS[day] for day in site.working_days)
     yield f"{site.name} (site {site.id})"
     yield f"  Place: {latitude}, {longitude}, {site.elevation_m:g} m; {site.zone.key}"
-    yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_count(len(site.holidays), 'holiday')}"
+    yield f"  Work: {days}; {site.shift_start:%H:%M} to {site.shift_end:%H:%M}; {_days_off(site)}"
+    for stop in site.stops:
+        yield f"  Stands still: {stop.first_day} to {stop.last_day}{f' ({stop.reason})' if stop.reason else ''}"
+    if site.ends_on is not None:
+        yield f"  Ends on {site.ends_on}: no mails after it"
     rechecks = ", ".join(f"{at:%H:%M}" for at in site.recheck_at)
     later = f"; checked again at {rechecks}" if rechecks else ""
     yield f"  Mail: due {site.mail_at:%H:%M}, of no use after {site.deadline:%H:%M}{later}"
@@ -115,6 +148,19 @@ def _site(site: Site, n_readings: int) -> Iterator[str]:
     for crew in site.crews:
         yield from _wrapped(_crew(site, crew), "      ", first="  ")
     yield f"  Strips: {len(site.strips)}, {n_readings} with a moisture test in this file"
+    for line in _assumed(site):
+        yield from _wrapped(line, "      ", first="  ")
+
+
+def _days_off(site: Site) -> str:
+    """Return what stands for days off beside weekdays: typed dates and a country's calendar."""
+    parts = [_count(len(site.holidays), "typed holiday" if site.holiday_country else "holiday")]
+    if site.holiday_country:
+        where = "-".join(filter(None, (site.holiday_country, site.holiday_state)))
+        parts.append(f"public holidays of {where}")
+    if site.working_dates:
+        parts.append(f"{_count(len(site.working_dates), 'date')} worked all the same")
+    return ", ".join(parts)
 
 
 def _material(material: Material) -> str:
@@ -123,8 +169,28 @@ def _material(material: Material) -> str:
     return (
         f"Material {material.id}, {material.name}: optimum {material.omc_pct:.1f} %, maximum "
         f"{material.mdd_kg_m3:.0f} kg/m3 ({material.test}), window {low:.1f} to {high:.1f} %"
-        f"{_kind(material)}{assumed}"
+        f"{_kind(material)}{_soil(material)}{assumed}"
     )
+
+
+def _soil(material: Material) -> str:
+    """Return which soil class stands for the group that the laboratory reports, and by what."""
+    if not material.soil_group:
+        return ""
+    by = f"paired with {material.group_textures} in print" if material.group_textures else "no published table has it"
+    return f"; soil class {material.soil_class} by {material.soil_group} ({by})"
+
+
+def _assumed(site: Site) -> Iterator[str]:
+    """Return a line for each machine, and for the strips, of which something is assumed."""
+    machines = {m.name: m for crew in site.crews for m in (crew.roller, crew.truck) if m is not None}
+    for name, machine in machines.items():
+        if machine.assumed:
+            values = ", ".join(f"{field} = {getattr(machine, field):g}" for field in machine.assumed)
+            yield f"Assumed, as usual for its kind: {name}: {values}"
+    densities = [f"{s.id} {s.dry_density_kg_m3:.0f}" for s in site.strips if s.is_density_assumed]
+    if densities:
+        yield f"Assumed, as a share of the maximum: dry_density_kg_m3 of {', '.join(densities)}"
 
 
 def _kind(material: Material) -> str:
@@ -151,7 +217,8 @@ def _crew(site: Site, crew: Crew) -> str:
     return f"Crew {crew.id}, {crew.name}: {crew.roller.name}; {truck}; {strips}; mails to {mails}"
 
 
-def _transport(transport: Transport) -> str:
+def mail_line(transport: Transport) -> str:
+    """Return how mails leave, without the password."""
     if transport.kind == "folder":
         return f"written as files into {transport.folder}; nothing is sent"
     login = f"as {transport.username}" if transport.username else "without a login"

@@ -65,5 +65,5 @@ def _secret_of_file(file: ConfigFile, loc: Loc, path: str) -> str | None:
         file.add_fault(loc, "does not hold one line of text.", right)
         return None
     if os.name == "posix" and mode & (stat.S_IRWXG | stat.S_IRWXO):
-        file.warn(loc, "can be read by other users of this machine.", f"Close it: chmod 600 {place}")
+        file.warn(10, loc, "can be read by other users of this machine.", f"Close it: chmod 600 {place}")
     return secret

@@ -8,8 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from gonogo.config.acceptance import TABLE
 from gonogo.config.inbox_table import read_inbox
 from gonogo.config.lines import Loc
+from gonogo.config.run_folder import DEFAULT_DAYS, run_folder
 from gonogo.config.secret import read_secret
 from gonogo.config.settings import read_settings
 from gonogo.config.tables import HeadTable, MailTable, StoreTable, WatchTable, WeatherTable
@@ -20,7 +22,7 @@ from gonogo.records.outside import Inbox, ServiceSettings, Transport, Watch
 
 DEFAULT_STORE = "sqlite:///gonogo.sqlite3"
 PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
-_TABLES = ("store", "mail", "inbox", "weather", "watch", "settings")
+_TABLES = (TABLE, "store", "mail", "inbox", "weather", "watch", "settings")
 _WEB = re.compile(r"(https://[^\s/?#@]+|http://(localhost|127\.0\.0\.1)(:[0-9]+)?)([/?][^\s#]*)?")
 _STORE_URL = re.compile(r"(sqlite|postgresql(?:\+psycopg)?)://(.*)", re.DOTALL)
 
@@ -103,7 +105,9 @@ def _store_url(file: ConfigFile, environ: Mapping[str, str]) -> str | None:
         return None
     place = (file.path.parent / path).absolute()
     if os.name == "posix" and place.is_file() and place.stat().st_mode & 0o077:
-        file.warn(loc, "is open to other users of this machine, with names, addresses and mails.", f"chmod 600 {place}")
+        file.warn(
+            11, loc, "is open to other users of this machine, with names, addresses and mails.", f"chmod 600 {place}"
+        )
     return f"sqlite:///{place}"
 
 
@@ -217,10 +221,15 @@ def _services(
         key = read_secret(file, loc, "key", env=table.key_env, path=table.key_file, environ=environ)
         if key is None and head is not None and head.use == "commercial" and name in vocabulary.commercial_needs_key:
             file.warn(
+                12,
                 (*loc, "service"),
                 'is free without a key for non-commercial use only; this config says use = "commercial".',
                 "Set key_env with a paid plan's key, put a service that allows commercial use first, or only evaluate.",
             )
+        n_before = len(file.faults)
+        folder = run_folder(file, loc, table, vocabulary)
+        if len(file.faults) > n_before:
+            continue
         services.append(
             ServiceSettings(
                 name=table.service,
@@ -229,6 +238,9 @@ def _services(
                 contact=contact,
                 timeout_s=table.timeout_s,
                 retries=table.retries,
+                folder=folder,
+                source=table.source,
+                days=table.days or DEFAULT_DAYS,
             )
         )
     return tuple(services)

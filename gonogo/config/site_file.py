@@ -10,25 +10,19 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from gonogo.config.acceptance import TABLE
+from gonogo.config.days_off import read_days_off
+from gonogo.config.material_tables import MaterialTable
 from gonogo.config.materials import read_material
 from gonogo.config.settings import read_settings
 from gonogo.config.strips import check_strips, read_reading
-from gonogo.config.tables import (
-    DAYS,
-    SITE_SECTIONS,
-    CrewTable,
-    MaterialTable,
-    RollerTable,
-    SiteTable,
-    StripTable,
-    Table,
-    TruckTable,
-)
+from gonogo.config.table import Table
+from gonogo.config.tables import DAYS, SITE_SECTIONS, CrewTable, RollerTable, SiteTable, StripTable, TruckTable
 from gonogo.config.toml_file import ConfigFile
+from gonogo.config.usual import roller_values, truck_values, with_densities
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
-from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
@@ -49,23 +43,30 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     """Return the site of a file; every fault of the file is noted on it."""
     file.read_id(_ID, file.path.stem, ("file name",))
     for name in file.raw:
-        if name not in ("site", "settings", *SITE_SECTIONS):
-            remedy = choose_from(name, ("site", "settings", *SITE_SECTIONS))
+        if name not in ("site", "settings", TABLE, *SITE_SECTIONS):
+            remedy = choose_from(name, ("site", "settings", TABLE, *SITE_SECTIONS))
             file.add_fault((name,), "is no table of a site's file.", remedy)
     head = file.read(SiteTable, file.raw.get("site", {}), ("site",))
     if head is not None:
         _check_place_and_times(file, head)
+    days_off = read_days_off(file, head) if head is not None else {}
     tables = {section: _read_section(file, section, model) for section, model in SITE_SECTIONS.items()}
     _check_references(file, vocabulary)
     materials = {
         i: read_material(file, i, cast(MaterialTable, t)) for i, t in tables["material"].items() if t is not None
     }
-    strips = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    given = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
+    strips, assumed_densities = with_densities(given, materials)
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
-    check_strips(file, strips, materials, crews, head.mixing_depth_m if head else None)
+    at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
+    if strips and not at_work:
+        file.add_fault(
+            ("strip",), "holds ended strips alone.", "Add a strip, or take this file out of the folder sites."
+        )
+    check_strips(file, at_work, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading
-        for i, strip in strips.items()
+        for i, strip in at_work.items()
         if strip.reading and head
         if (reading := read_reading(file, i, strip, materials.get(strip.material), ZoneInfo(head.zone), vocabulary))
     )
@@ -73,7 +74,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     if file.faults or head is None:
         return SiteFile(site=None, readings=(), settings=settings)
     rollers = {i: _roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
-    trucks = {i: Truck(id=i, **cast(TruckTable, t).model_dump()) for i, t in tables["truck"].items()}
+    trucks = {i: Truck(id=i, **truck_values(cast(TruckTable, t))) for i, t in tables["truck"].items()}
     site = Site(
         id=file.path.stem,
         name=head.name,
@@ -86,11 +87,12 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         shift_end=head.shift_end,
         mail_at=head.mail_at,
         deadline=head.deadline,
-        holidays=tuple(sorted(set(head.holidays))),
+        **days_off,
         mixing_depth_m=head.mixing_depth_m,
         crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
-        strips=tuple(_strip(i, strip) for i, strip in strips.items()),
+        strips=tuple(_strip(i, strip, i in assumed_densities) for i, strip in at_work.items()),
+        ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
         adverse_days=tuple(head.adverse_days),
@@ -173,10 +175,6 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
             "Write the time of the same day after which the mail is of no more use.",
         )
     passes_midnight = head.shift_end <= head.shift_start
-    for n, day in enumerate(head.holidays):
-        if not FIRST_YEAR <= day.year <= LAST_YEAR:
-            right = "Write, for example, 2026-05-25."
-            file.add_fault(("site", "holidays", n), "lies in no year of this century.", right)
     for n, at in enumerate(head.recheck_at):
         if not head.mail_at < at or not (passes_midnight or at < head.shift_end):
             file.add_fault(
@@ -185,7 +183,7 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
                 'Write times of the same day at which there is still work to be told about, for example ["09:00"].',
             )
     if time(0) != head.shift_start < head.mail_at:
-        file.warn(("site", "mail_at"), "lies after the start of the shift.", "Crews then begin without a verdict.")
+        file.warn(20, ("site", "mail_at"), "lies after the start of the shift.", "Crews then begin without a verdict.")
 
 
 # --- tables to records ---------------------------------------------------------------------------------------
@@ -203,7 +201,7 @@ def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str,
 
 
 def _roller(roller_id: str, table: RollerTable) -> Roller:
-    return Roller(id=roller_id, **{**table.model_dump(), "drum": Drum(table.drum)})
+    return Roller(id=roller_id, **{**roller_values(table), "drum": Drum(table.drum)})
 
 
 def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks: Mapping[str, Truck]) -> Crew:
@@ -226,7 +224,7 @@ def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks:
     )
 
 
-def _strip(strip_id: str, table: StripTable) -> Strip:
+def _strip(strip_id: str, table: StripTable, is_density_assumed: bool) -> Strip:
     return Strip(
         id=strip_id,
         name=table.name or strip_id,
@@ -246,4 +244,6 @@ def _strip(strip_id: str, table: StripTable) -> Strip:
         lifts=table.lifts,
         following_lift_thickness_m=table.following_lift_thickness_m,
         ground=table.ground,
+        is_density_assumed=is_density_assumed,
+        ended=table.ended,
     )

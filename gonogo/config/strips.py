@@ -36,6 +36,7 @@ def check_strips(
         _check_following(file, loc, strip, mixing_depth_m)
         if mixing_depth_m is not None and strip.lift_thickness_m > mixing_depth_m + 1e-9:
             file.warn(
+                21,
                 (*loc, "lift_thickness_m"),
                 f"is more than site.mixing_depth_m = {mixing_depth_m:g}: water does not reach the bottom of the lift.",
                 "Spread thinner, mix deeper, or expect a dry base.",
@@ -43,9 +44,10 @@ def check_strips(
     for crew_id, crew in crews.items():
         own = [i for i, strip in strips.items() if strip.crew == crew_id]
         if not own:
-            file.warn(("crew", crew_id), "has no strip.", "Nobody of it gets a mail until a strip names it.")
+            file.warn(22, ("crew", crew_id), "has no strip.", "Nobody of it gets a mail until a strip names it.")
         elif crew.truck is None:
             file.warn(
+                23,
                 ("crew", crew_id, "truck"),
                 f"is missing: a strip of this crew that is too dry ({', '.join(own)}) can only wait.",
                 "Name a truck of this file where the crew has one.",
@@ -62,9 +64,12 @@ def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth
         return
     key = (*loc, "following_lift_thickness_m")
     if strip.lifts == 1:
-        file.warn(key, "has no meaning: lifts = 1.", "Write how many lifts there are in all, for example lifts = 3.")
+        file.warn(
+            24, key, "has no meaning: lifts = 1.", "Write how many lifts there are in all, for example lifts = 3."
+        )
     elif mixing_depth_m is not None and strip.following_lift_thickness_m > mixing_depth_m + 1e-9:
         file.warn(
+            25,
             key,
             f"is more than site.mixing_depth_m = {mixing_depth_m:g}: water does not reach the bottom of those lifts.",
             "Spread thinner, mix deeper, or expect a dry base.",
@@ -78,6 +83,7 @@ def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) 
         machine = crew.truck if key == "truck" else crew.roller
         if machine in users:
             file.warn(
+                26,
                 ("crew", crew_id, key),
                 f"is the {key} of crew {users[machine]} too: each plan takes it for its own all day.",
                 "Agree who has it when, or name another.",

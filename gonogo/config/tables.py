@@ -6,11 +6,14 @@ strips.py and site_file.py.
 
 from __future__ import annotations
 
+import math
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import Field
 
+from gonogo.config.material_tables import MaterialTable
+from gonogo.config.table import Table
 from gonogo.config.values import (
     Address,
     ClockTime,
@@ -21,8 +24,6 @@ from gonogo.config.values import (
     Text,
     Variable,
     ZoneName,
-    check_range,
-    fault,
 )
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -30,21 +31,15 @@ DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Units = Literal["metric", "us"]
 
 
-class Table(BaseModel):
-    """Any table: unknown keys are refused, types are as TOML gives them, numbers keep to their range."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
-
-    @field_validator("*")
-    @classmethod
-    def _keep_to_range(cls, value: Any, info: ValidationInfo) -> Any:
-        for number in value if isinstance(value, list) else [value]:
-            if isinstance(number, (int, float)) and not isinstance(number, bool):
-                check_range(info.field_name or "", number)
-        return value
-
-
 # --- config/sites/<site>.toml --------------------------------------------------------------------------------
+
+
+class StopTable(Table):
+    """A time in which the site stands still, both days included."""
+
+    first_day: date
+    last_day: date
+    reason: Text = ""
 
 
 class SiteTable(Table):
@@ -58,94 +53,43 @@ class SiteTable(Table):
     shift_end: ClockTime
     mail_at: ClockTime
     deadline: ClockTime
-    holidays: list[date] = []
-    recheck_at: list[ClockTime] = []
+    holidays: list[date] = Field(default_factory=list)
+    holiday_country: str | None = None
+    holiday_state: str | None = None
+    working_dates: list[date] = Field(default_factory=list)
+    ends_on: date | None = None
+    stop: list[StopTable] = Field(default_factory=list)
+    recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
-    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12)] = []
-
-
-class OversizeTable(Table):
-    """Particles too coarse for the laboratory mould: the curve was measured without them."""
-
-    sieve_mm: float
-    retained_pct: float
-    oversize_w_pct: float
-    oversize_specific_gravity: float
-
-    @field_validator("sieve_mm")
-    @classmethod
-    def _known_sieve(cls, value: float) -> float:
-        if value not in (4.75, 19.0):
-            raise fault("is no sieve of the correction.", "Write 4.75 or 19.0 (mm).")
-        return value
-
-
-class TreatedTable(Table):
-    """Soil treated with a binder. What is left out is as the binder usually has it, see kinds.py."""
-
-    binder: Literal["lime", "cement"]
-    mellowing_h: float | None = None
-    working_time_h: float | None = None
-    temp_min_degc: float | None = None
-    night_min_degc: float | None = None
-    nights: int | None = None
-    rain_free_h: float | None = None
-
-
-class MethodTable(Table):
-    """A method specification: passes, layer and machine in place of a density."""
-
-    passes: int
-    layer_max_m: float
-    rollers: list[str] = []
-
-
-class MaterialTable(Table):
-    name: Name
-    soil_class: str
-    test: Name
-    omc_pct: float | None = None
-    mdd_kg_m3: float | None = None
-    curve_w_pct: list[float] | None = None
-    curve_dry_density_kg_m3: list[float] | None = None
-    window_points: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
-    window_ratio: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
-    required_compaction_pct: float | None = None
-    air_voids_max_pct: float | None = None
-    specific_gravity: float | None = None
-    theta_fc: float | None = None
-    theta_wp: float | None = None
-    is_granular: bool | None = None
-    borrow_w_pct: float | None = None
-    soak_in_h: float | None = None
-    is_shale: bool = False
-    oversize: OversizeTable | None = None
-    treated: TreatedTable | None = None
-    method_specification: MethodTable | None = None
+    adverse_days: Annotated[list[float], Field(min_length=12, max_length=12, default_factory=list)]
 
 
 class RollerTable(Table):
+    """What is left out is as a roller with such a drum usually has it, see usual.py."""
+
     name: Name
     drum: Literal["smooth", "padded", "pneumatic"]
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
+    rolled_width_m: float | None = None
+    overlap_m: float | None = None
+    speed_km_h: float | None = None
+    passes: int | None = None
+    efficiency: float | None = None
     vibrates: bool = True
     count: int = 1
 
 
 class TruckTable(Table):
+    """What is left out is as a truck with such a tank usually has it, see usual.py."""
+
     name: Name
     tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
+    bar_width_m: float | None = None
+    flow_litres_min: float | None = None
+    fill_time_min: float | None = None
+    travel_time_min: float | None = None
+    speed_min_km_h: float | None = None
+    speed_max_km_h: float | None = None
     count: int = 1
 
 
@@ -182,7 +126,7 @@ class StripTable(Table):
     length_m: float
     width_m: float
     lift_thickness_m: float
-    dry_density_kg_m3: float
+    dry_density_kg_m3: float = math.nan  # as spread; usual.py puts one there before it is used
     surface: Literal["loose", "scarified", "sealed"]
     passes: int | None = None
     may_vibrate: bool = True
@@ -193,6 +137,7 @@ class StripTable(Table):
     lifts: int = 1
     following_lift_thickness_m: float | None = None
     ground: Literal["fill", "natural"] = "fill"
+    ended: date | None = None
     reading: ReadingTable | None = None
 
 
@@ -264,6 +209,9 @@ class WeatherTable(Table):
     key_file: PathText | None = None
     timeout_s: float = 20.0
     retries: int = 2
+    source: str | None = None
+    folder: PathText | None = None
+    days: int | None = None
 
 
 # Tables of a site's file that are named by an id, in the order in which they are read.

@@ -15,6 +15,7 @@ from pydantic_core import PydanticCustomError
 
 from gonogo.records.ranges import refusal
 
+NO_TIME_OF_DAY = "is no time of day."
 FAULT = "gonogo"  # the error type that carries our own wording through pydantic
 
 
@@ -107,7 +108,7 @@ def _clock_time(value: Any) -> Any:
     if isinstance(value, str):
         found = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])", value)
         if not found:
-            raise fault("is no time of day.", 'Write hours and minutes, for example "05:30".')
+            raise fault(NO_TIME_OF_DAY, 'Write hours and minutes, for example "05:30".')
         return time(int(found[1]), int(found[2]))
     return value
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from importlib import resources
 
 from gonogo.soil.readings import METHOD_ERROR_PCT
@@ -15,6 +16,7 @@ class Vocabulary:
 
     need_contact            services that want a mail address in the request
     commercial_needs_key    services that are free without a key for non-commercial use only
+    sources                 services that are read from a folder, and what can lie in it
     """
 
     roles: tuple[str, ...]
@@ -23,6 +25,7 @@ class Vocabulary:
     services: tuple[str, ...]
     need_contact: tuple[str, ...] = ()
     commercial_needs_key: tuple[str, ...] = ()
+    sources: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def installed() -> Vocabulary:
@@ -35,5 +38,6 @@ def installed() -> Vocabulary:
         methods=tuple(METHOD_ERROR_PCT),
         services=tuple(found),
         need_contact=tuple(name for name, service in found.items() if service.needs_contact),
+        sources={name: tuple(service.sources) for name, service in found.items() if service.sources},
         commercial_needs_key=tuple(name for name, service in found.items() if service.commercial_needs_key),
     )

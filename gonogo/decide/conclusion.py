@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from gonogo.decide.judge import Judgement
 from gonogo.records.day_plan import DayPlan
@@ -26,6 +28,7 @@ class Conclusion:
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
     answer_id  number of the stored answer that it rests on, None where none came or it was not stored
+    drawn_with     state of the random numbers that the members of its judgement were drawn with; None without one
     works_before   what earlier runs planned and when, oldest first: what calendars hold by now
     """
 
@@ -40,6 +43,7 @@ class Conclusion:
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
     answer_id: int | None = None
+    drawn_with: Mapping[str, Any] | None = None
     works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
     def site_as_it_lies(self, site: Site) -> Site:

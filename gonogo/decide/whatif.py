@@ -38,6 +38,11 @@ class Turn:
     is_disked: bool = False
     delay_h: float = 0.0
 
+    @property
+    def changes_anything(self) -> bool:
+        """Whether water, rain or disking is imagined: a delay alone leaves the strip as it is."""
+        return self.litres > 0.0 or self.rain_mm > 0.0 or self.is_disked
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
@@ -67,24 +72,36 @@ def courses(
         rng = np.random.default_rng(seed)
         return judge(asked, weather=sky, entries=known, rng=rng, kept=Kept(learned=stored_soil))
 
-    now_utc = asked.now_utc
     is_it = judged(weather, entries)
+    would = is_it
+    if turn.changes_anything:
+        would = judged(*imagined(turn, strip_id, asked.now_utc, weather, entries))
+    as_is = course(strip_id, is_it.decisions, is_it.outlook)
+    if turn.delay_h == 0.0:
+        return as_is, course(strip_id, would.decisions, would.outlook)
+    return as_is, delayed(would, strip_id, turn.delay_h)
+
+
+def imagined(
+    turn: Turn, strip_id: str, now_utc: datetime, weather: HourlyWeather, entries: Sequence[Entry]
+) -> tuple[HourlyWeather, tuple[Entry, ...]]:
+    """Return weather and entries as they would be after a turn; a delay changes neither."""
     added: list[Entry] = []
     if turn.litres > 0.0:
         added.append(Watering(strip_id=strip_id, at_utc=now_utc, litres=turn.litres))
     if turn.is_disked:
         added.append(SurfaceWork(strip_id=strip_id, at_utc=now_utc, work="disked"))
-    other = weather if turn.rain_mm == 0.0 else _rained(weather, now_utc, turn.rain_mm)
-    would = is_it
-    if added or turn.rain_mm > 0.0:
-        would = judged(other, (*entries, *added))
-    if turn.delay_h == 0.0:
-        return _course(strip_id, is_it.decisions, is_it.outlook), _course(strip_id, would.decisions, would.outlook)
-    later = _later(would.inputs, turn.delay_h)
-    return _course(strip_id, is_it.decisions, is_it.outlook), _course(strip_id, decide(later), outlook(later))
+    return weather if turn.rain_mm == 0.0 else _rained(weather, now_utc, turn.rain_mm), (*entries, *added)
 
 
-def _course(strip_id: str, decisions: Sequence[Decision], ahead: Sequence[OutlookDay]) -> Course:
+def delayed(judgement: Judgement, strip_id: str, delay_h: float) -> Course:
+    """Return what a strip would do if work began so many hours later [h]."""
+    later = _later(judgement.inputs, delay_h)
+    return course(strip_id, decide(later), outlook(later))
+
+
+def course(strip_id: str, decisions: Sequence[Decision], ahead: Sequence[OutlookDay]) -> Course:
+    """Return one strip of a site's verdicts and days ahead."""
     return Course(
         decision=next(d for d in decisions if d.strip_id == strip_id),
         outlook=tuple(row for row in ahead if row.strip_id == strip_id),

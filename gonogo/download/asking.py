@@ -81,6 +81,7 @@ class Question:
 
     def request(self, *sites: Site) -> Request:
         settings = self.settings
+        assert self.service.request is not None  # what is read from a folder never comes here
         return self.service.request(sites, self.now_utc, settings.base_url, settings.key, settings.contact)
 
     def usable(self, answer: Answer) -> Usable:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from gonogo.download import grid_answers
 from gonogo.download.asking import Gathered, Question, answered
 from gonogo.download.usable import Usable, usable
 from gonogo.download.web import OFFSET_HEADER, RoundState, without_secret
@@ -164,7 +165,7 @@ def forecast(
 
 def _asked(question: Question) -> Downloaded:
     """Return what one service answers, with what it says otherwise than before. Raises WeatherError."""
-    answer, found = answered(question)
+    answer, found = grid_answers.read(question) if question.service.request is None else answered(question)
     is_stored = any(answer is kept for kept in question.stored)
     came = _downloaded(answer, found, question.gathered, is_stored=is_stored)
     return replace(came, doubts=_doubts(came, question.site, question.stored))

@@ -16,9 +16,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from gonogo.config import dialect
 from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
-from gonogo.field import dialect, lifts
+from gonogo.field import lifts
 from gonogo.field.row import Row
 from gonogo.records.field import Entry, GaugeRain, Reading, Watering
 from gonogo.records.ranges import greatest_rain_mm

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gonogo.config import Config
+from gonogo.config.numbers import NUMBER
 from gonogo.errors import ConfigError, Fault
-from gonogo.field.row import CLOCK_SLACK, NUMBER, is_moment, moment_utc, repeated_utc
+from gonogo.field.row import CLOCK_SLACK, is_moment, moment_utc, repeated_utc
 from gonogo.records.field import GaugeRain
 from gonogo.records.ranges import greatest_rain_mm, refusal
 from gonogo.records.site import Site

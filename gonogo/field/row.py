@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 
+from gonogo.config import numbers
 from gonogo.config.values import clock_change
 from gonogo.errors import Fault
 from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR, refusal, slip_of
@@ -18,8 +19,6 @@ CLOCK_SLACK = timedelta(minutes=10)
 TYPED = "command line"  # the place of a row that is typed
 _CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}")
 LONGEST_WORD = 100  # of a name whose likeness to known ones is asked
-NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)")
-_GROUPS = re.compile(r"[1-9][0-9]{0,2}([.,' ][0-9]{3})+")
 LOCAL_TIME = (
     'Write local time such as "2026-05-12 06:40", or with an offset "2026-05-12T06:40-05:00"; '
     "in a file, a column named `at (dd/mm/yyyy)` takes dates written so."
@@ -47,7 +46,7 @@ class Row:
             if required:
                 self.add_fault(key, "missing.", right)
             return math.nan
-        refused = _ambiguous(key, raw) or (None if NUMBER.fullmatch(raw) else (_no_number(raw), right))
+        refused = numbers.refusal(key, raw, right)
         if refused is None and (refused := refusal(key, float(raw))) and slip_of(key, float(raw)) is None:
             refused = refused[0], right
         if refused is not None:
@@ -133,21 +132,3 @@ def repeated_utc(raw: str, site: Site) -> tuple[datetime, ...]:
         return ()
     moments = occurrences_utc(at, site.zone)
     return moments if len(moments) == 2 else ()
-
-
-def _ambiguous(key: str, raw: str) -> tuple[str, str] | None:
-    """Return (wrong, right) of digits in groups that could be thousands or decimals; nobody guesses which."""
-    if not _GROUPS.fullmatch(raw):
-        return None
-    groups = re.split(r"[.,' ]", raw)
-    whole = "".join(groups)
-    readings = [whole] if len(groups) > 2 or raw.count(",") + raw.count(".") == 0 else [".".join(groups), whole]
-    possible = [reading for reading in readings if refusal(key, float(reading)) is None]
-    if NUMBER.fullmatch(raw) and whole not in possible:
-        return None  # a decimal point, and nothing else that it could be
-    written = " or ".join(f"{key} = {float(reading):.15g}" for reading in possible or readings)
-    return "could be read with thousands or with decimals.", f"Write {written}."
-
-
-def _no_number(raw: str) -> str:
-    return "not a number: write a point for decimals." if re.fullmatch(r"[0-9]+,[0-9]+", raw) else "not a number."

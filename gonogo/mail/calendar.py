@@ -145,7 +145,7 @@ def entry_views(found: Sequence[Entry], own: Mapping[str, Strip], site: Site) ->
                 start_utc=span.start.at_local.astimezone(UTC),
                 end_utc=max(span.end.at_local, span.start.at_local).astimezone(UTC),
                 title=_title(entry, name, crew.name),
-                line=work_phrase(work, name, "order", span=span),
+                line=work_phrase(work, name, "calendar"),
             )
         )
     return tuple(views)
@@ -191,7 +191,7 @@ def _row(entry: EntryView, speak: Speaker, organizer: str) -> _Row:
         start_utc=entry.start_utc,
         end_utc=entry.end_utc,
         title=_line(speak.say(entry.title)),
-        about="" if entry.is_cancelled else f"{_line(speak.say(entry.line))} {_line(speak.word('caution.short'))}",
+        about="" if entry.is_cancelled else f"{_line(speak.say(entry.line))}. {_line(speak.word('caution.short'))}",
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from gonogo.mail.items import StripRow
+from gonogo.mail.items import StripRow, ToRecord
 from gonogo.mail.morning import Morning
 from gonogo.records.day_plan import Badge, NotRecorded, Task
 from gonogo.weather.forecast_status import ForecastStatus
@@ -16,11 +16,12 @@ from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import Instruction, short_name
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
-from gonogo.wording.phrases import Gap, Moment, Names, Phrase, phrase
+from gonogo.wording.phrases import Day, Gap, Moment, Names, Phrase, phrase
 
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the day
 WORTH_SAYING = 20.0  # a smaller chance of rain is not worth a word at half past five [%]
+ACTS_OF = {Task.WATER: "watered", Task.ROLL: "rolled", Task.DISK: "disked"}  # words of wording/reply_words.ACTS
 CLOCK_NOTES = ("clock_ahead", "clock_behind")
 HALF_DAYS_FROM = timedelta(hours=24)
 
@@ -78,7 +79,8 @@ def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
         first = [t.test.by for t in tested if t.test is not None and t.test.by is not None]
         if first:
             by = min(first, key=lambda m: m.at_local.timestamp())
-            yield phrase("head.test_by", strips=_named(tested), by=by)
+            is_one = all(moment.at_local == by.at_local for moment in first)
+            yield phrase("head.test_by" if is_one else "head.test_first_by", strips=_named(tested), by=by)
         else:
             yield phrase("head.test", strips=_named(tested))
 
@@ -143,6 +145,17 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     return (*found, phrase("box.once"))
 
 
+def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
+    """Return one entry that nobody made, with the litres that were told; None where none is missing."""
+    by_id = {row.instruction.strip_id: row.instruction for row in rows}
+    for strip_plan in morning.strip_plans:
+        for work in strip_plan.not_recorded if strip_plan.strip_id in by_id else ():
+            litres = phrases.amount("litres", work.litres) if work.task == Task.WATER else None
+            return ToRecord(strip_id=strip_plan.strip_id, act=ACTS_OF[work.task], litres=litres)
+    watered = next((of for of in by_id.values() if of.badge == Badge.WATER_FIRST), None)
+    return None if watered is None else ToRecord(strip_id=watered.strip_id, act="watered", litres=watered.litres)
+
+
 def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) -> Iterator[Phrase]:
     """Yield told work that is not recorded, of one kind and day together."""
     groups: dict[tuple[Task, object], list[tuple[Instruction, NotRecorded]]] = {}
@@ -199,6 +212,24 @@ def rain(morning: Morning) -> tuple[Phrase, ...]:
 
 def _none_coming(until: Moment | None) -> Phrase:
     return phrase("rain.none_coming") if until is None else phrase("rain.none_until", until=until)
+
+
+def pause(morning: Morning) -> tuple[Phrase, ...]:
+    """Return what days off follow beside the usual weekend, and when work goes on."""
+    plan = morning.plan
+    off = plan.pause
+    if off is None:
+        return ()
+    gaps: dict[str, Gap] = {"first": Day(day=off.first_day), "names": Names(items=off.names)}
+    if off.last_day is not None:
+        gaps["last"] = Day(day=off.last_day)
+    if off.why == "holiday":
+        key = "off" if off.last_day == off.first_day else "long"
+    else:
+        key = "stop_open" if off.why == "stop" and off.last_day is None else off.why
+    said = phrase(f"pause.{key}_named" if off.names else f"pause.{key}", **gaps)
+    until = plan.next_shift_utc
+    return (said,) if until is None else (said, phrase("pause.next", start=morning.clock.at(until)))
 
 
 def alarm(morning: Morning, sky: SkyView | None) -> Phrase | None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from gonogo.wording.instruction import Instruction
-from gonogo.wording.items import ChangeView, DayView, MaterialView, RowView, SkyView
-from gonogo.wording.phrases import Amount, Day, Moment, Names, Phrase
+from gonogo.wording.items import ChangeView, DayView, HourBar, MaterialView, RowView, SkyView
+from gonogo.wording.phrases import Amount, Day, Names, Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,26 +95,6 @@ class BehindView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BarPiece:
-    """One piece of a row of the bar of hours, in minutes from the left edge. kind: "roll", "maybe", "water"..."""
-
-    kind: str
-    from_min: float
-    until_min: float
-    label: str | Phrase | Amount
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HourBar:
-    """The working day as a bar of hours: what roller, truck and rain do. heads: minutes and the hour that begins."""
-
-    minutes: float
-    heads: tuple[tuple[float, Moment], ...]
-    rows: tuple[tuple[Phrase, tuple[BarPiece, ...]], ...]
-    has_maybe: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CardView:
     """What the truck's driver does on one strip.
 
@@ -168,6 +148,15 @@ class PlannerView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToRecord:
+    """One entry that is missing, as an example of how it is told. act: a word of wording/reply_words.ACTS."""
+
+    strip_id: str
+    act: str
+    litres: Amount | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MorningView:
     """Everything that the mails of one crew, or of several to a planner, may say.
 
@@ -176,8 +165,9 @@ class MorningView:
     changed_strips   their names, for a subject
     rows       strips in working order, but for those that are done
     seals      what each crew seals, and by when
-    box        what nobody recorded, and how to answer
+    box        what nobody recorded; to_record: one entry of it, for how to answer
     rain       fallen and still to come, each a sentence
+    pause      days off to come beside the usual weekend, and when work goes on
     alarm      what a reader must know of the forecast before all else: old, none, a wrong clock
     basis      age of the forecast and the zone of all times
     """
@@ -199,7 +189,9 @@ class MorningView:
     done: Names | None
     seals: tuple[Phrase, ...]
     box: tuple[Phrase, ...]
+    to_record: ToRecord | None
     rain: tuple[Phrase, ...]
+    pause: tuple[Phrase, ...]
     sky: Phrase
     alarm: Phrase | None
     basis: Phrase

@@ -9,12 +9,12 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from gonogo import times
+from gonogo.decide.plan.added_water import added_pct
 from gonogo.mail.items import PanelView, PathsView
 from gonogo.mail.morning import Morning
 from gonogo.mail.path import Floats, MoisturePath
 from gonogo.records import shift
-from gonogo.records.day_plan import Badge, Job, StripPlan, Task
-from gonogo.records.site import Strip
+from gonogo.records.day_plan import Badge, StripPlan, Task
 from gonogo.wording import phrases
 from gonogo.wording.instruction import short_name
 from gonogo.wording.phrases import Amount, Day
@@ -69,7 +69,9 @@ def _panel(
     """Return one strip of the picture, with what its caption says in words."""
     strip, path = morning.strips[strip_plan.strip_id], paths[strip_plan.strip_id]
     water = next((j for j in morning.plan.jobs_of(strip.id) if j.task == Task.WATER), None)
-    added = np.zeros(len(path.w_mean_pct)) if water is None else added_pct(path, strip, water, start_utc)
+    added = (
+        np.zeros(len(path.w_mean_pct)) if water is None else added_pct(len(path.w_mean_pct), start_utc, strip, water)
+    )
     mean = path.w_mean_pct + added
     ahead = []
     for days in range(1, DAYS_AHEAD + 1):
@@ -97,17 +99,6 @@ def _panel(
         if water is None
         else ((water.start_utc - start_utc) / times.HOUR, (water.end_utc - start_utc) / times.HOUR),
     )
-
-
-def added_pct(path: MoisturePath, strip: Strip, water: Job, start_utc: datetime) -> Floats:
-    """Return what today's water adds to a path of a lift without it, by hour [% of dry mass]: (H,).
-
-    It rises from the first drop to the last and stays: that a wetter lift also dries a little faster is left out.
-    """
-    hours = np.arange(len(path.w_mean_pct), dtype=np.float64)
-    first, last = ((at_utc - start_utc) / times.HOUR for at_utc in (water.start_utc, water.end_utc))
-    whole_pct = 100.0 * water.litres / (strip.area_m2 * strip.dry_mass_kg_m2)
-    return whole_pct * np.clip((hours - first) / max(last - first, 1e-6), 0.0, 1.0)
 
 
 def _rounded(values: Floats) -> tuple[float, ...]:

@@ -133,6 +133,8 @@ def _work(morning: Morning, work: PlannedWork, water: PlannedWork | None, day: d
     name = short_name(morning.strips[work.strip_id])
     named: Phrase | str = phrase("half.lift", strip=name, lift=lift) if work.lift > 1 else name
     notes: list[Phrase] = []
+    if "next_lift" in work.flags:
+        notes.append(phrase("half.new_lift"))
     if water is not None:
         notes.append(phrase("half.watered", litres=phrases.amount("litres", water.litres)))
     elif "water_first" in work.flags:

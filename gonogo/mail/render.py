@@ -14,14 +14,14 @@ from urllib.parse import urlsplit
 import css_inline
 import jinja2
 
-from gonogo.mail import calendar, hour_bar, letter, picture, reply_links
-from gonogo.mail.hour_bar import BarCell
+from gonogo.mail import calendar, letter, picture, reply_links
 from gonogo.mail.items import BehindView, EntryView, MorningView, PlannerView
 from gonogo.mail.letter import RenderedMail, plain_notice
+from gonogo.mail.reply_lines import entry_line
 from gonogo.mail.role import ROLES, Role, load_role, roles
 from gonogo.records.site import Recipient
 from gonogo.records.work_order import Work
-from gonogo.wording import plain
+from gonogo.wording import hour_bar, plain
 from gonogo.wording.language import NO_BREAK, Speaker, speaker
 from gonogo.wording.phrases import Names
 
@@ -30,7 +30,6 @@ __all__ = ["HTML_BYTES_MAX", "ROLES", "RenderedMail", "Role", "load_role", "mess
 LAYOUT = Path(__file__).parent / "layout"
 HTML_BYTES_MAX = 100_000  # some mail programs hide what comes after about this
 SHARED_FROM, SHARED_UP_TO = 2, 6  # advice for as many strips as this is given once, with their names
-BAR_PX, LETTER_PX, MARGIN_PX = 296.0, 9.0, 6.0  # of the bar of hours on a phone 390 px wide: its columns and its labels
 
 
 def message(
@@ -197,8 +196,9 @@ def _rendered(
             sky=lambda: " ".join(plain.capital(speak.say(line)) for line in (*view.rain, view.sky)),
             day_head=lambda day: speak.say(replace(day, form="head")),
             day_table=lambda: plain.day_table(view.days, view.grid, speak),
-            bar_table=lambda: _bar_table(view, speak),
+            bar_table=lambda: None if view.bar is None else hour_bar.table(view.bar, speak),
             bar_text=lambda: "" if view.bar is None else hour_bar.as_text(view.bar, speak),
+            how_to_record=lambda: _how_to_record(view, speak, is_by_mail=shown.get("answer") is not None),
             own_advice=lambda strip: _own_advice(strip, speak, shown.get("said_above", frozenset())),
             is_brief=is_brief,
             n_cut=n_cut,
@@ -207,13 +207,12 @@ def _rendered(
     )
 
 
-def _bar_table(view: MorningView, speak: Speaker) -> tuple[list[BarCell], list[tuple[str, list[BarCell]]], int]:
-    """Return heads and rows of the bar of hours as cells of a table, and how many columns it has."""
-    assert view.bar is not None, "a template asks for the bar where there is one"
-    n = hour_bar.columns(view.bar)
-    column_px = BAR_PX / n
-    rows = hour_bar.laid_out(view.bar, speak, LETTER_PX / column_px, MARGIN_PX / column_px)
-    return hour_bar.heads(view.bar, speak), rows, n
+def _how_to_record(view: MorningView, speak: Speaker, *, is_by_mail: bool) -> str:
+    """Return how what is missing is told, in the words that are read from an answer."""
+    if view.to_record is None:
+        return ""
+    example = entry_line(speak, view.to_record.strip_id, view.to_record.act, view.to_record.litres)
+    return speak.word("box.by_mail" if is_by_mail else "box.to_office", example=example)
 
 
 def _own_advice(strip: BehindView, speak: Speaker, said_above: frozenset[str]) -> str:

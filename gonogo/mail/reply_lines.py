@@ -5,7 +5,7 @@ from __future__ import annotations
 from gonogo.mail.token import MARKER_SIGN
 from gonogo.units import LITRE_PER_GALLON
 from gonogo.wording.language import Speaker
-from gonogo.wording.phrases import Amount
+from gonogo.wording.phrases import Amount, Gap
 from gonogo.wording.reply_words import printed
 
 
@@ -27,6 +27,12 @@ def grammar_lines(says: Speaker, strip_id: str) -> tuple[str, str]:
     hint = says.word("reply.hint")
     undo, stop = f"{printed(language, 'undo')} 17", printed(language, "stop")
     return f"{hint} {'; '.join(examples)}", says.word("reply.hint_numbers", undo=undo, stop=stop)
+
+
+def entry_line(says: Speaker, strip_id: str, act: str, amount: Gap | None = None) -> str:
+    """Return the line that tells one entry. act: a word of wording/reply_words.ACTS; amount: litres or passes."""
+    said = f"{strip_id} {printed(says.words.language, act)}"
+    return said if amount is None else f"{said} {says.say(amount)}"
 
 
 def exact_litres(litres: float) -> Amount:

@@ -79,12 +79,13 @@ def _compact(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
 
 
 def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
+    then_roll = "row.then_roll" if of.is_mixed else "row.soak_roll"
     if of.water is not None and of.litres is not None:
         yield phrase("row.water", litres=of.litres, span=of.water)
     if of.test is not None and of.roll is not None:
-        yield phrase("row.then_roll", span=of.roll, low=of.test.low, high=of.test.high)
+        yield phrase(then_roll, span=of.roll, low=of.test.low, high=of.test.high)
     elif of.test is not None and of.roll_window is not None:
-        yield phrase("row.then_roll", span=of.roll_window, low=of.test.low, high=of.test.high)
+        yield phrase(then_roll, span=of.roll_window, low=of.test.low, high=of.test.high)
     yield from _number(strip_plan, "row.number_short")
 
 
@@ -106,7 +107,8 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
     else:
         yield phrase("branch.inside", low=test.low, high=test.high)
-    yield phrase("branch.edge")
+    if test.mean_low is not None and test.mean_high is not None:
+        yield phrase("branch.edge", low=test.mean_low, high=test.mean_high)
     if test.below == Then.WATER and test.per_point is not None:
         yield phrase("branch.below_water", litres=test.per_point, target=test.target)
     else:
@@ -225,6 +227,9 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
     """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
     inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    coming = strip_plan.new_lift
+    if coming is not None and not coming.is_if_rolled:  # the chances are those of the lift below it
+        return (reason,)
     if math.isnan(inside + dry + wet) or inside + dry + wet == 0 or strip_plan.badge not in (Badge.COMPACT, Badge.TEST):
         return (reason,)
     chances = {"dry": phrases.chance(dry), "wet": phrases.chance(wet)}

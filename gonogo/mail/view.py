@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from gonogo.mail import first_screen
+from gonogo.mail.assumed import assumed
 from gonogo.mail.behind import behind, material_view, unsure
 from gonogo.mail.calendar import entry_views
 from gonogo.mail.changed import changed, changed_strips
 from gonogo.mail.driver import driver_view
-from gonogo.mail.hour_bar import hour_bar
 from gonogo.mail.items import MorningView, StripRow
 from gonogo.mail.morning import Morning
 from gonogo.mail.panels import paths_view
@@ -24,6 +24,7 @@ from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.wording import phrases, sky
 from gonogo.wording.changes import changes_view
 from gonogo.wording.horizon import RAIN_DAY_MM, horizon
+from gonogo.wording.hour_bar import hour_bar
 from gonogo.wording.instruction import instruction, short_name
 from gonogo.wording.items import ChangeView, DayView, RowView, SkyView
 from gonogo.wording.notes import note_phrase
@@ -62,12 +63,14 @@ def build(morning: Morning) -> MorningView:
         changed=changed(morning, shown) if morning.edition != MORNING else (),
         changed_strips=changed_strips(morning) if morning.edition != MORNING else None,
         tally=_tally(shown),
-        bar=hour_bar(morning),
+        bar=hour_bar(morning.plan, own, [crew.id for crew in morning.crews], morning.clock),
         rows=shown,
         done=Names(items=done) if done else None,
         seals=first_screen.seals(morning),
         box=first_screen.box(morning, shown),
+        to_record=first_screen.to_record(morning, shown),
         rain=first_screen.rain(morning),
+        pause=first_screen.pause(morning),
         sky=first_screen.sky_line(sky_today),
         alarm=first_screen.alarm(morning, sky_today),
         basis=first_screen.basis(morning, sky_today),
@@ -81,7 +84,7 @@ def build(morning: Morning) -> MorningView:
         paths=paths_view(morning) if morning.paths else None,
         entries=entry_views(morning.entries, own, site),
         weather=sky_today,
-        unsure=unsure(morning, decisions),
+        unsure=(*unsure(morning, decisions), *assumed(morning)),
         materials=tuple(
             material_view(m) for m in site.materials if m.id in {strip.material_id for strip in own.values()}
         ),

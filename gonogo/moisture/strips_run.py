@@ -17,7 +17,6 @@ from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
 from gonogo.soil.ensemble import StripMoisture
-from gonogo.soil.error_growth import TERMS
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import (
@@ -77,13 +76,10 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         surface=_surface(strips, histories, start.hour_utc),
     )
     whole = _soil(start.site, strips)
-    n_hours, n_members = len(sky.frozen), sky.rain_mm.shape[-1]
-    w = np.empty((3, n_hours + 1, len(strips), n_members))
-    terms = np.empty((n_hours + 1, len(strips), len(TERMS)))
     known = [start.prior.knowledge[s] for s in rows]
+    parts: list[tuple[list[int], StripMoisture]] = []
     flags: list[tuple[int, str, str]] = []
     expected_pct: dict[int, tuple[float, float]] = {}
-    closure_error_mm = 0.0
     for kind in ground.SCORE_NAMES:
         own = [i for i, strip in enumerate(strips) if strip.ground == kind]
         if not own:
@@ -100,28 +96,37 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             rngs=[np.random.default_rng([start.root, zlib.crc32(strips[i].id.encode())]) for i in own],
             spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
-        w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
-        terms[:, own] = found.error_terms
+        parts.append((own, found))
         flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
         expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
-        closure_error_mm = max(closure_error_mm, found.closure_error_mm)
-        for i, knowledge in zip(own, found.knowledge, strict=True):
-            known[i] = knowledge
         if kind == ground.FILL:
             barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
             wet = unexplained.flags(soil, sky, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
             flags += [(mine[i][0], key, text) for i, key, text in wet]
-    moisture = StripMoisture(
-        w_pct=w[0],
-        w_top_pct=w[1],
-        w_base_pct=w[2],
-        closure_error_mm=closure_error_mm,
-        knowledge=tuple(known),
-        error_terms=terms,
-        reading_flags=tuple(sorted(flags)),
-        expected_pct=expected_pct,
-    )
+    moisture = replace(_together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
+
+
+def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMoisture:
+    """Return the moisture of all strips from that of each kind of ground, its strips' places beside it."""
+    if len(parts) == 1:
+        return parts[0][1]
+    place = np.argsort([i for own, _ in parts for i in own])
+    found = [moisture for _, moisture in parts]
+    known = [knowledge for moisture in found for knowledge in moisture.knowledge]
+
+    def joined(name: str) -> npt.NDArray[np.float64]:
+        return np.concatenate([getattr(moisture, name) for moisture in found], axis=1)[:, place]
+
+    return StripMoisture(
+        w_pct=joined("w_pct"),
+        w_top_pct=joined("w_top_pct"),
+        w_base_pct=joined("w_base_pct"),
+        closure_error_mm=max(moisture.closure_error_mm for moisture in found),
+        knowledge=tuple(known[k] for k in place),
+        error_terms=joined("error_terms"),
+        reading_flags=(),
+    )
 
 
 def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:
@@ -161,8 +166,14 @@ def _ground(kind: str, soil: StripSoil, start: Start, histories: Sequence[LiftHi
     tables = Tables()
     if kind == ground.NATURAL:
         return ground.Natural(strips=soil, season=start.season, table=tables.population, growth=tables.growth[kind])
-    is_fresh = np.array([any(work.work in LOOSENS for work in history.works) for history in histories])
-    return ground.Fill(strips=soil, growth=tables.growth[kind], is_fresh=is_fresh)
+    loosened_at = np.array([_loosened_at(history, start.hour_utc) for history in histories], dtype=np.int64)
+    return ground.Fill(strips=soil, growth=tables.growth[kind], loosened_at=loosened_at)
+
+
+def _loosened_at(history: LiftHistory, hour_utc: npt.NDArray[np.datetime64]) -> int:
+    """Hour in which a lift was first spread, disked or mixed; what happens later cannot tell of the hours before."""
+    hours = [hour_index(work.at_utc, hour_utc, nearest=False) for work in history.works if work.work in LOOSENS]
+    return max(min(hours), 0) if hours else ground.NEVER_H
 
 
 def _spread(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:

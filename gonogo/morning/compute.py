@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import logging
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 
@@ -53,7 +55,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         rng = _rng(frame)
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
-        came = _with_verdict(came, _judged(frame, stored, weather, rng))
+        came = _judged(frame, stored, came, rng)
         came = _more_surely(frame, stored, answer.downloaded, came)
         came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
@@ -115,7 +117,7 @@ def _more_surely(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, 
         return came
     rng = _rng(frame)
     weather = checked(frame, stored, downloaded, rng, n_members=n_members)
-    return _with_verdict(replace(came, weather=weather), _judged(frame, stored, weather, rng))
+    return _judged(frame, stored, replace(came, weather=weather), rng)
 
 
 def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Conclusion:
@@ -124,17 +126,22 @@ def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Con
         return came
     weather, is_other = second_service.looked_at(frame, stored, came.weather, _rng(frame))
     came = replace(came, weather=weather)
-    return _with_verdict(came, _judged(frame, stored, weather, _rng(frame))) if is_other else came
+    return _judged(frame, stored, came, _rng(frame)) if is_other else came
 
 
 def _rng(frame: RunFrame) -> np.random.Generator:
     return np.random.default_rng(seed(frame.site, frame.day, frame.edition))
 
 
-def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Judgement:
-    settings = frame.config.settings[frame.site.id]
+def judge_again(
+    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, drawn_with: Mapping[str, Any] | None = None
+) -> Judgement:
+    """Return a site judged on other weather or entries with members drawn as those of a conclusion were."""
+    rng = _rng(frame)
+    if drawn_with is not None:
+        rng.bit_generator.state = drawn_with
     return judge(
-        SiteDay(site=frame.site, day=frame.day, now_utc=frame.now_utc, settings=settings),
+        SiteDay(site=frame.site, day=frame.day, now_utc=frame.now_utc, settings=frame.config.settings[frame.site.id]),
         weather=weather,
         entries=stored.entries,
         rng=rng,
@@ -142,8 +149,18 @@ def _judged(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: 
     )
 
 
-def _with_verdict(came: Conclusion, judgement: Judgement) -> Conclusion:
-    return replace(came, decisions=judgement.decisions, outlook=judgement.outlook, judgement=judgement)
+def _judged(frame: RunFrame, stored: StoredInputs, came: Conclusion, rng: np.random.Generator) -> Conclusion:
+    """A conclusion with the verdicts on its weather."""
+    assert came.weather is not None, "verdicts rest on weather"
+    drawn_with = rng.bit_generator.state
+    judgement = judge_again(frame, stored, came.weather, drawn_with)
+    return replace(
+        came,
+        decisions=judgement.decisions,
+        outlook=judgement.outlook,
+        judgement=judgement,
+        drawn_with=drawn_with,
+    )
 
 
 def _with_notes(came: Conclusion) -> Conclusion:

@@ -48,6 +48,7 @@ class Connection:
         self._transport = transport
         self._mail_limit_s = mail_limit_s
         self._server: smtplib.SMTP | None = None
+        self.answer = ""  # to the last mail that was taken, as a person may read it
 
     def __enter__(self) -> Connection:
         return self
@@ -124,6 +125,7 @@ class Connection:
             code, text = error.smtp_code, _as_bytes(error.smtp_error)
         if code != 250:
             raise _ReplyError("content", code, text)
+        self.answer = f"{code} {_shown(text, self._transport)}"
 
     def _introduce(self, server: smtplib.SMTP, envelope: Envelope, raw: bytes) -> None:
         """The MAIL command with what this mail needs of the server."""

@@ -1,4 +1,8 @@
-"""Drawings of the page as SVG: a strip's moisture against its window, and the rain of the hours ahead."""
+"""Drawings of the page as SVG, in columns of a day each: a strip's moisture against its window, and the rain.
+
+They hold no text and may be stretched to the columns of the table in which they stand. Line, hatch and shade are those
+of the mails' picture: the window shaded between two lines, the likely range hatched, the mean a thick line.
+"""
 
 from __future__ import annotations
 
@@ -7,44 +11,51 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 720.0, 44.0, 8.0, 8.0, 34.0
-PATH_HEIGHT, RAIN_HEIGHT = 190.0, 130.0
-_MARK_ROOM_PCT = 0.4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
-    """A stretch of the axis of hours with a class and, for readers of the drawing, what it is."""
-
-    from_utc: datetime
-    until_utc: datetime
-    kind: str
-    title: str = ""
+DAY_WIDTH, PATH_HEIGHT, RAIN_HEIGHT = 100.0, 64.0, 34.0  # units of a drawing
+FOOT = 9.0  # of a path's drawing, for planned work
+HATCH_H = 3  # hours between two lines of the hatch
+ROOM = 0.1  # above and below what is drawn, as a share of the window
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """The hours of a drawing: first and last moment, day boundaries with their names, and the moment of now."""
+    """The days of a drawing, a column each: the midnights that begin them, and the one that ends the last."""
+
+    midnights_utc: tuple[datetime, ...]
+    now_utc: datetime
+
+    @property
+    def width(self) -> float:
+        return DAY_WIDTH * (len(self.midnights_utc) - 1)
+
+    def x(self, at_utc: datetime) -> float:
+        """Return where a moment stands, cut off at the edges; a day of 23 or 25 hours is a column like any other."""
+        for column, (start, end) in enumerate(pairwise(self.midnights_utc)):
+            if at_utc < end:
+                return DAY_WIDTH * (column + max((at_utc - start) / (end - start), 0.0))
+        return self.width
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Planned work at the foot of a drawing. kind: "rolling" or "watering"; title: what it is."""
 
     from_utc: datetime
     until_utc: datetime
-    now_utc: datetime
-    days: tuple[tuple[datetime, str], ...]
-
-    def x(self, at_utc: datetime) -> float:
-        whole = (self.until_utc - self.from_utc).total_seconds()
-        return LEFT + (WIDTH - LEFT - RIGHT) * (at_utc - self.from_utc).total_seconds() / whole
+    kind: str
+    title: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Path:
-    """A strip's moisture hour by hour [%], its window, readings and what is planned.
+    """A strip's moisture hour by hour [%], its window, tests and what is planned.
 
     title, words   what the drawing shows, for whoever cannot see it
     readings       (when, [%], what it says)
@@ -60,43 +71,43 @@ class Path:
     high: float
     omc: float
     readings: tuple[tuple[datetime, float, str], ...]
-    spans: tuple[Interval, ...]
+    marks: tuple[Mark, ...]
 
 
 def moisture(path: Path, axis: Axis) -> str:
-    """Return the drawing of a strip's moisture against its window; hours that are not known are left out."""
+    """Return the drawing of a strip's moisture against its window; hours that are not known are left out.
+
+    The window fills a third of the drawing at least: a path far outside of it runs along the edge.
+    """
     known = ~np.isnan(path.mean + path.p10 + path.p90)
-    values = np.concatenate([path.p10[known], path.p90[known], [path.low, path.high], [w for _, w, _ in path.readings]])
-    least = math.floor(float(values.min()) - _MARK_ROOM_PCT)
-    most = math.ceil(float(values.max()) + _MARK_ROOM_PCT)
-    height = PATH_HEIGHT
+    wide = path.high - path.low
+    drawn = np.concatenate([path.p10[known], path.p90[known], [path.low, path.high], [w for _, w, _ in path.readings]])
+    least = max(float(drawn.min()) - ROOM * wide, path.low - wide)
+    most = min(float(drawn.max()) + ROOM * wide, path.high + wide)
 
     def y(w_pct: float) -> float:
-        return TOP + (height - TOP - BOTTOM) * (most - w_pct) / (most - least)
+        return (PATH_HEIGHT - FOOT) * (most - min(max(w_pct, least), most)) / (most - least)
 
-    x = [axis.x(at) for at in path.at_utc]
-    shown = [k for k in range(len(x)) if known[k] and LEFT <= x[k] <= WIDTH - RIGHT]
-    band = [(x[k], y(path.p90[k])) for k in shown] + [(x[k], y(path.p10[k])) for k in reversed(shown)]
-    step = 1 if most - least <= 6 else 2 if most - least <= 14 else 5
-    ticks = [w for w in range(least, most + 1) if w % step == 0]
+    first, last = axis.midnights_utc[0], axis.midnights_utc[-1]
+    shown = [k for k, at in enumerate(path.at_utc) if known[k] and first <= at <= last]
+    low = [(axis.x(path.at_utc[k]), y(path.p10[k])) for k in shown]
+    high = [(axis.x(path.at_utc[k]), y(path.p90[k])) for k in shown]
+    mean = [(axis.x(path.at_utc[k]), y(path.mean[k])) for k in shown]
     parts = [
-        _open(path.title, height, path.words),
-        *_days(axis, height),
-        *(_span(s, axis, height) for s in path.spans if s.kind == "shift"),
-        _rect(LEFT, y(path.high), WIDTH - LEFT - RIGHT, y(path.low) - y(path.high), "window"),
-        *(_line(LEFT, y(edge), WIDTH - RIGHT, y(edge), "edge") for edge in (path.low, path.high)),
-        _line(LEFT, y(path.omc), WIDTH - RIGHT, y(path.omc), "optimum"),
-        *(_text(LEFT - 6, y(w) + 4, f"{w}", "tick end") for w in ticks),
-        f'<polygon class="band" points="{_points(band)}"/>' if len(shown) > 1 else "",
-        f'<polyline class="mean" points="{_points([(x[k], y(path.mean[k])) for k in shown])}"/>',
+        _open(path.title, axis, PATH_HEIGHT, path.words),
+        _rect(0.0, y(path.high), axis.width, y(path.low) - y(path.high), "window"),
+        *_days(axis, PATH_HEIGHT),
+        _hatch(low, high),
+        _line(0.0, y(path.omc), axis.width, y(path.omc), "optimum"),
+        *(_line(0.0, y(edge), axis.width, y(edge), "edge") for edge in (path.low, path.high)),
+        *(f'<polyline class="{kind}" points="{_points(mean)}"/>' for kind in ("halo", "mean")),
         *(
-            f'<circle class="reading" cx="{axis.x(at):.1f}" cy="{y(w):.1f}" r="4">'
-            f"<title>{escape(title)}</title></circle>"
+            f'<line class="reading" x1="{axis.x(at):.1f}" y1="{y(w):.1f}" x2="{axis.x(at):.1f}" y2="{y(w):.1f}">'
+            f"<title>{escape(title)}</title></line>"
             for at, w, title in path.readings
-            if axis.from_utc <= at <= axis.until_utc
         ),
-        *(_span(s, axis, height) for s in path.spans if s.kind != "shift"),
-        _line(axis.x(axis.now_utc), TOP, axis.x(axis.now_utc), height - BOTTOM, "now"),
+        *(_mark(mark, axis) for mark in path.marks),
+        _now(axis, PATH_HEIGHT),
         "</svg>",
     ]
     return "".join(parts)
@@ -104,10 +115,9 @@ def moisture(path: Path, axis: Axis) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rain:
-    """The rain of each hour in the reader's unit: expected, and the nine-in-ten amount behind it.
+    """The rain of each hour in the reader's unit: expected, and the nine-in-ten amount behind it; top: of the scale.
 
     title, words   what the drawing shows, for whoever cannot see it
-    ticks          (amount, label) of the scale; the last is its top
     """
 
     title: str
@@ -115,68 +125,66 @@ class Rain:
     at_utc: tuple[datetime, ...]
     mean: Floats
     p90: Floats
-    ticks: tuple[tuple[float, str], ...]
-    shifts: tuple[Interval, ...]
+    top: float
 
 
 def rain(shown: Rain, axis: Axis) -> str:
-    """Return the drawing of the rain of each hour."""
-    height = RAIN_HEIGHT
-    most = shown.ticks[-1][0]
-
-    def y(amount: float) -> float:
-        return TOP + (height - TOP - BOTTOM) * (1.0 - amount / most)
-
-    parts = [_open(shown.title, height, shown.words), *_days(axis, height)]
-    parts += [_span(interval, axis, height) for interval in shown.shifts]
-    wide = (WIDTH - LEFT - RIGHT) * 3600.0 / (axis.until_utc - axis.from_utc).total_seconds()
+    """Return the drawing of the rain of each hour: bars on a line."""
+    hour = (axis.midnights_utc[1] - axis.midnights_utc[0]) / 24
+    parts = [_open(shown.title, axis, RAIN_HEIGHT, shown.words), *_days(axis, RAIN_HEIGHT)]
     for at, mean, p90 in zip(shown.at_utc, shown.mean, shown.p90, strict=True):
-        left = axis.x(at)
-        if left < LEFT - 1e-6 or left + wide > WIDTH - RIGHT + 1e-6:
+        left, right = axis.x(at), axis.x(at + hour)
+        if right <= left or at < axis.midnights_utc[0]:
             continue
         for amount, kind in ((p90, "likely-most"), (mean, "expected")):
             if amount > 0.0:
-                parts.append(_rect(left, y(amount), wide, y(0.0) - y(amount), kind))
-    parts += [_text(LEFT - 6, y(amount) + 4, label, "tick end") for amount, label in shown.ticks]
-    parts += [_line(LEFT, y(0.0), WIDTH - RIGHT, y(0.0), "base")]
-    parts += [_line(axis.x(axis.now_utc), TOP, axis.x(axis.now_utc), height - BOTTOM, "now"), "</svg>"]
-    return "".join(parts)
+                high = RAIN_HEIGHT * min(amount / shown.top, 1.0)
+                parts.append(_rect(left, RAIN_HEIGHT - high, right - left, high, kind))
+    return "".join(
+        [*parts, _line(0.0, RAIN_HEIGHT, axis.width, RAIN_HEIGHT, "edge"), _now(axis, RAIN_HEIGHT), "</svg>"]
+    )
 
 
-def _open(title: str, height: float, words: str) -> str:
+def _open(title: str, axis: Axis, height: float, words: str) -> str:
     return (
-        f'<svg viewBox="0 0 {WIDTH:g} {height:g}" role="img" class="chart">'
+        f'<svg viewBox="0 0 {axis.width:g} {height:g}" preserveAspectRatio="none" role="img" class="chart">'
         f"<title>{escape(title)}</title><desc>{escape(words)}</desc>"
     )
 
 
 def _days(axis: Axis, height: float) -> list[str]:
-    """Day boundaries and names; a name stands only where its day has room."""
-    parts = []
-    edges = [axis.x(at) for at, _ in axis.days] + [WIDTH - RIGHT]
-    for k, (at, name) in enumerate(axis.days):
-        x = axis.x(at)
-        if x >= LEFT - 1e-6:
-            parts.append(_line(x, TOP, x, height - BOTTOM + 6, "day"))
-        middle = (max(x, LEFT) + edges[k + 1]) / 2.0
-        if edges[k + 1] - max(x, LEFT) > 30.0:
-            weekday, _, number = name.partition(" ")
-            parts.append(_text(middle, height - BOTTOM + 15, weekday, "tick mid"))
-            parts.append(_text(middle, height - BOTTOM + 28, number, "tick mid"))
-    return parts
+    """The midnights between two days."""
+    return [_line(axis.x(at), 0.0, axis.x(at), height, "day") for at in axis.midnights_utc[1:-1]]
 
 
-def _span(span: Interval, axis: Axis, height: float) -> str:
-    """A stretch of hours: the shift behind everything, planned work as a bar at the foot."""
-    left, right = (min(max(axis.x(at), LEFT), WIDTH - RIGHT) for at in (span.from_utc, span.until_utc))
+def _hatch(low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]]) -> str:
+    """Fill the likely range with lines that rise from its lower edge to its upper, inside a thin outline."""
+    if len(low) < 2:
+        return ""
+    strokes = []
+    for k in range(0, len(low), HATCH_H):
+        (x, y), (right, up) = low[k], high[min(k + HATCH_H, len(high) - 1)]
+        strokes.append(f"M{x:.1f} {y:.1f}L{right:.1f} {up:.1f}")
+    outline = "".join(f'<polyline class="band" points="{_points(side)}"/>' for side in (low, high))
+    return f'<path class="hatch" d="{"".join(strokes)}"/>{outline}'
+
+
+def _mark(mark: Mark, axis: Axis) -> str:
+    """Planned work as a block at the foot: black where it is rolled, open where it is watered."""
+    left, right = axis.x(mark.from_utc), axis.x(mark.until_utc)
     if right <= left:
         return ""
-    tip = f"<title>{escape(span.title)}</title>" if span.title else ""
-    if span.kind == "shift":
-        return _rect(left, TOP, right - left, height - TOP - BOTTOM, "shift")
-    high, place = (9.0, height - BOTTOM - 9.0) if span.kind == "rolling" else (5.0, height - BOTTOM - 15.0)
-    wide = max(right - left, 4.0)
-    return f'<rect class="{span.kind}" x="{left:.1f}" y="{place:.1f}" width="{wide:.1f}" height="{high:g}">{tip}</rect>'
+    wide = max(right - left, 3.0)
+    top, high = PATH_HEIGHT - FOOT + 1.0, FOOT - 2.0
+    return (
+        f'<rect class="{mark.kind}" x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{high:g}">'
+        f"<title>{escape(mark.title)}</title></rect>"
+    )
+
+
+def _now(axis: Axis, height: float) -> str:
+    x = axis.x(axis.now_utc)
+    return _line(x, 0.0, x, height, "now")
 
 
 def _points(points: Sequence[tuple[float, float]]) -> str:
@@ -191,5 +199,7 @@ def _line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
     return f'<line class="{kind}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
 
 
-def _text(x: float, y: float, words: str, kind: str) -> str:
-    return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>'
+def top_of(amounts: Floats, least: float, step: float) -> float:
+    """Return the top of a scale that holds all known amounts, a whole number of steps."""
+    most = max(least, float(amounts[~np.isnan(amounts)].max(initial=0.0)))
+    return step * math.ceil(most / step - 1e-9)

@@ -1,9 +1,8 @@
-"""The outlook of a site as one HTML page: strips by days, rain, order of work, changes, moisture of each strip."""
+"""The outlook of a site as one HTML page: the day's bar, strips by days with their moisture, order of work, changes."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from functools import cache, partial
@@ -15,32 +14,36 @@ from markupsafe import Markup
 
 from gonogo import times, units
 from gonogo.decide.inputs import MorningInputs, on_hours
+from gonogo.decide.plan.added_water import added_pct
 from gonogo.page import charts
-from gonogo.page.charts import Axis, Interval, Path
+from gonogo.page.charts import Axis, Mark, Path
 from gonogo.page.view import Outlook, OutlookView, build
-from gonogo.records import shift
+from gonogo.records.day_plan import Badge, Task
 from gonogo.records.field import Reading
 from gonogo.records.site import Strip
+from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import PlannedWork, Work
-from gonogo.wording import phrases, plain
+from gonogo.wording import hour_bar, phrases, plain
 from gonogo.wording.clock import Clock
-from gonogo.wording.items import CellView, StripView
+from gonogo.wording.instruction import Instruction, try_phrase
+from gonogo.wording.items import CellView, RowView, StripView
 from gonogo.wording.language import Speaker
 from gonogo.wording.order import work_phrase, work_span
-from gonogo.wording.phrases import Day
+from gonogo.wording.phrases import Gap, phrase
 
-DAYS_BACK = 2  # of the moisture path that are shown before today
 LEAST_RAIN_MM = 1.0  # the scale of the rain reaches to this at least
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Drawing:
-    """What all drawings of a page share."""
+class StripShown:
+    """One strip of the page: its view with its crew, its days, what it is told today, and its drawing."""
 
-    data: Outlook
-    speak: Speaker
-    axis: Axis
-    shifts: tuple[Interval, ...]
+    strip: StripView
+    crew: str
+    row: RowView
+    badge: str
+    told: tuple[Gap, ...]
+    drawing: Markup
 
 
 @cache
@@ -55,8 +58,7 @@ def _template() -> jinja2.Template:
 def page(data: Outlook, speak: Speaker) -> str:
     """Return the page in a language and its units: complete in itself, with no script and nothing to be fetched."""
     view = build(data)
-    axis = _axis(data.inputs, speak)
-    drawing = _Drawing(data=data, speak=speak, axis=axis, shifts=tuple(_shifts(data.inputs, axis)))
+    axis = _axis(data.inputs, len(view.days))
     return _template().render(
         css=Markup(resources.files("gonogo.page").joinpath("outlook.css").read_text("utf-8")),
         view=view,
@@ -65,9 +67,10 @@ def page(data: Outlook, speak: Speaker) -> str:
         language=speak.words.language,
         sentences=partial(plain.sentences, speak),
         kind=_kind,
-        rain_unit=_shown_rain(speak).unit,
-        rain=Markup(charts.rain(_rain(drawing), axis)),
-        chapters=_chapters(drawing, view),
+        bars=[(crew, *hour_bar.table(bar, speak)) for crew, bar in view.bars],
+        has_maybe=any(bar.has_maybe for _, bar in view.bars),
+        rain=Markup(charts.rain(_rain(data.inputs, speak), axis)),
+        shown=_shown(data, view, axis, speak),
     )
 
 
@@ -78,103 +81,91 @@ def _kind(cell: CellView) -> str:
     return "good" if cell.is_workable else "wet" if cell.is_workable_watered else ""
 
 
-def _chapters(drawing: _Drawing, view: OutlookView) -> list[tuple[StripView, str, Markup]]:
-    """Return the strips with their crews and drawings."""
-    by_id: Mapping[str, Strip] = {strip.id: strip for strip in drawing.data.inputs.strips}
+def _shown(data: Outlook, view: OutlookView, axis: Axis, speak: Speaker) -> list[StripShown]:
+    """Return the strips that have days, with what the page shows of each."""
+    by_id = {strip.id: strip for strip in data.inputs.strips}
+    crews = dict(zip((strip.id for strip in view.strips), view.crews, strict=True))
     return [
-        (strip, crew, Markup(charts.moisture(_path(drawing, by_id[strip.id], strip), drawing.axis)))
-        for strip, crew in zip(view.strips, view.crews, strict=True)
+        StripShown(
+            strip=strip,
+            crew=crews[strip.id],
+            row=row,
+            badge=told.badge if (told := view.told.get(strip.id)) is not None else _badge_of(strip),
+            told=() if told is None else tuple(_told(told)),
+            drawing=Markup(charts.moisture(_path(data, by_id[strip.id], strip, axis, speak), axis)),
+        )
+        for strip, row in view.strip_rows
         if strip.id in by_id
     ]
+
+
+def _badge_of(strip: StripView) -> str:
+    """Return the badge of a verdict of which there is no plan."""
+    return Badge.WATER_FIRST if strip.verdict == Verdict.WATER else strip.verdict
+
+
+def _told(told: Instruction) -> Iterator[Gap]:
+    """Yield what a strip is told today, in few words: water with its hours, rolling with its hours, the test."""
+    if told.badge == Badge.TEST and told.test is not None and told.test.by is not None:
+        yield phrase("row.by", by=told.test.by)
+    if told.water is not None and told.litres is not None:
+        yield phrase("page.water", litres=told.litres, span=told.water)
+    if told.roll is not None:
+        yield phrase("page.roll", span=told.roll)
+    if told.badge == Badge.WAIT and told.next is not None:
+        yield phrase("row.until", next=try_phrase(told.next))
+
+
+def _axis(inputs: MorningInputs, n_days: int) -> Axis:
+    """The days of the table, from today on."""
+    dates = [inputs.day + timedelta(days=n) for n in range(n_days + 1)]
+    midnights = (times.moment_utc(day, time(0), inputs.site.zone).astimezone(UTC) for day in dates)
+    return Axis(midnights_utc=tuple(midnights), now_utc=inputs.now_utc)
 
 
 def _moments(inputs: MorningInputs) -> tuple[datetime, ...]:
     return tuple(times.as_datetime(hour) for hour in inputs.hour_utc)
 
 
-def _midnight(inputs: MorningInputs, days: int) -> datetime:
-    day = inputs.day + timedelta(days=days)
-    return times.moment_utc(day, time(0), inputs.site.zone).astimezone(UTC)
-
-
-def _axis(inputs: MorningInputs, speak: Speaker) -> Axis:
-    """The hours of the drawings: whole days, from some before today to the end of the path."""
-    moments = _moments(inputs)
-    from_utc = max(_midnight(inputs, -DAYS_BACK), moments[0])
-    until_utc = moments[-1] + timedelta(hours=1)
-    days = []
-    for n in range(-DAYS_BACK, (until_utc - from_utc).days + 1):
-        at = _midnight(inputs, n)
-        if at < until_utc:
-            days.append((at, speak.say(Day(day=inputs.day + timedelta(days=n), form="head"))))
-    return Axis(from_utc=from_utc, until_utc=until_utc, now_utc=inputs.now_utc, days=tuple(days))
-
-
-def _shifts(inputs: MorningInputs, axis: Axis) -> Sequence[Interval]:
-    """The working hours of every day shown."""
-    found = []
-    for n in range(-DAYS_BACK, (axis.until_utc - axis.from_utc).days + 1):
-        day = inputs.day + timedelta(days=n)
-        if shift.is_working_day(inputs.site, day):
-            start, end = shift.shift_utc(inputs.site, day)
-            found.append(Interval(from_utc=start, until_utc=end, kind="shift"))
-    return found
-
-
-def _rain(drawing: _Drawing) -> charts.Rain:
+def _rain(inputs: MorningInputs, speak: Speaker) -> charts.Rain:
     """The rain of the hours ahead in the reader's unit."""
-    inputs, speak = drawing.data.inputs, drawing.speak
-    shown = _shown_rain(speak)
+    shown = units.QUANTITIES["rain_mm"][("metric", "us").index(speak.unit_system)]
     members = on_hours(inputs, inputs.weather.rain_members_mm) * shown.per_si
     mean, p90 = members.mean(axis=1), np.percentile(np.nan_to_num(members), 90.0, axis=1)
-    known = np.concatenate([mean, p90])
     step = 1.0 if shown.per_si == 1.0 else 0.1
-    most = max(LEAST_RAIN_MM * shown.per_si, float(known[~np.isnan(known)].max(initial=0.0)))
-    top = step * math.ceil(most / step - 1e-9)
-    decimals = 1 if step == 1.0 else 2
-    return charts.Rain(
-        title=speak.word("page.rain"),
-        words=speak.word("page.rain_key", unit=shown.unit),
-        at_utc=_moments(inputs),
-        mean=mean,
-        p90=p90,
-        ticks=tuple((amount, speak.number(amount, decimals)) for amount in (0.0, top / 2.0, top)),
-        shifts=drawing.shifts,
-    )
+    top = charts.top_of(np.concatenate([mean, p90]), LEAST_RAIN_MM * shown.per_si, step)
+    words = speak.word("page.rain_words", top=f"{speak.number(top, 0 if step == 1.0 else 1)} {shown.unit}")
+    return charts.Rain(title=speak.word("page.rain"), words=words, at_utc=_moments(inputs), mean=mean, p90=p90, top=top)
 
 
-def _shown_rain(speak: Speaker) -> units.Shown:
-    return units.QUANTITIES["rain_mm"][("metric", "us").index(speak.unit_system)]
-
-
-def _path(drawing: _Drawing, strip: Strip, view: StripView) -> Path:
-    """A strip's moisture hour by hour with its window, tests and planned work."""
-    inputs, axis, speak, order = drawing.data.inputs, drawing.axis, drawing.speak, drawing.data.order
+def _path(data: Outlook, strip: Strip, view: StripView, axis: Axis, speak: Speaker) -> Path:
+    """A strip's moisture hour by hour, today's water in it, with its window, tests and planned work."""
+    inputs, order, plan = data.inputs, data.order, data.plan
     material = inputs.material(strip)
     moments = _moments(inputs)
-    first = next(k for k, at in enumerate(moments) if at >= axis.from_utc)
-    members = inputs.w_pct[first:, inputs.strips.index(strip)]
+    members = inputs.w_pct[:, inputs.strips.index(strip)]
+    water = None if plan is None else next((j for j in plan.jobs_of(strip.id) if j.task == Task.WATER), None)
+    added = np.zeros(len(moments)) if water is None else added_pct(len(moments), moments[0], strip, water)
     p10, p90 = np.percentile(members, (10.0, 90.0), axis=1)
-    mean = members.mean(axis=1)
+    mean = members.mean(axis=1) + added
     works = () if order is None else order.works
     marked = [w for w in works if w.strip_id == strip.id and w.work in (Work.ROLLING, Work.WATERING)]
-    readings = [e for e in drawing.data.entries if isinstance(e, Reading) and e.strip_id == strip.id]
     return Path(
         title=speak.word("page.moisture_of", strip=strip.name),
-        words=_words(mean, view, speak),
-        at_utc=moments[first:],
+        words=_words(mean[[at >= axis.midnights_utc[0] for at in moments]], view, speak),
+        at_utc=moments,
         mean=mean,
-        p10=p10,
-        p90=p90,
+        p10=p10 + added,
+        p90=p90 + added,
         low=material.omc_pct + material.window_low_pct,
         high=material.omc_pct + material.window_high_pct,
         omc=material.omc_pct,
         readings=tuple(
             (e.at_utc, e.w_pct, speak.say(phrases.amount("w_pct", e.w_pct)))
-            for e in readings
-            if axis.from_utc <= e.at_utc <= inputs.now_utc
+            for e in data.entries
+            if isinstance(e, Reading) and e.strip_id == strip.id and axis.midnights_utc[0] <= e.at_utc <= inputs.now_utc
         ),
-        spans=(*drawing.shifts, *(_mark(drawing, work, strip) for work in marked)),
+        marks=tuple(_mark(data, work, strip, speak) for work in marked),
     )
 
 
@@ -188,8 +179,8 @@ def _words(mean: charts.Floats, view: StripView, speak: Speaker) -> str:
     return speak.word("page.moisture_words", first=first, last=last, optimum=view.optimum, **window)
 
 
-def _mark(drawing: _Drawing, work: PlannedWork, strip: Strip) -> Interval:
+def _mark(data: Outlook, work: PlannedWork, strip: Strip, speak: Speaker) -> Mark:
     """A piece of planned work in a strip's drawing, with what a pointer on it says."""
-    clock = Clock(site=drawing.data.inputs.site, day=drawing.data.inputs.day)
-    title = drawing.speak.say(work_phrase(work, strip.name, "order", span=work_span(work, clock)))
-    return Interval(from_utc=work.start_utc, until_utc=work.end_utc, kind=str(work.work), title=title)
+    clock = Clock(site=data.inputs.site, day=data.inputs.day)
+    title = speak.say(work_phrase(work, strip.name, "order", span=work_span(work, clock)))
+    return Mark(from_utc=work.start_utc, until_utc=work.end_utc, kind=str(work.work), title=title)

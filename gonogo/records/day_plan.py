@@ -36,6 +36,7 @@ __all__ = [
     "NewLift",
     "NextTry",
     "NotRecorded",
+    "Pause",
     "RainSpell",
     "Sealing",
     "StripPlan",
@@ -77,6 +78,21 @@ class RainSpell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """Days off before the next shift that are more than the usual weekend.
+
+    first_day, last_day   of the whole break, weekend included; last_day None where nobody knows it
+    why      "holiday", "stop" (the site stands still) or "end" (this was its last day)
+    names    of the holidays, or why it stands still; empty where nobody named them
+    """
+
+    first_day: date
+    last_day: date | None
+    why: str
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DayPlan:
     """What a site does on one day, as one run told it.
 
@@ -88,6 +104,7 @@ class DayPlan:
     fallen_mm       rain since fallen_since_utc (the end of the last shift), NaN = unknown
     edition         "morning", or the name of a re-check
     is_knowable     False: no usable forecast or no result; jobs are then empty and every strip waits
+    pause           days off before the next shift beside the usual weekend, None without
     """
 
     site_id: str
@@ -104,6 +121,7 @@ class DayPlan:
     rain: tuple[RainSpell, ...]
     fallen_mm: float
     fallen_since_utc: datetime | None
+    pause: Pause | None = None
 
     def strip(self, strip_id: str) -> StripPlan | None:
         """Return the plan of one strip, None where the plan does not know it."""
@@ -112,6 +130,11 @@ class DayPlan:
     def jobs_of(self, strip_id: str) -> tuple[Job, ...]:
         """Return a strip's work of today, by start."""
         return tuple(job for job in self.jobs if job.strip_id == strip_id)
+
+    def rolling(self, strip_id: str) -> Job | None:
+        """Return the rolling of a strip whose hours are not over when the plan is made, None where there is none."""
+        own = self.jobs_of(strip_id)
+        return next((job for job in own if job.task == Task.ROLL and job.end_utc > self.made_utc), None)
 
     def sealing(self, crew_id: str) -> Sealing | None:
         """Return what a crew seals today, None where nothing."""

@@ -87,6 +87,7 @@ class ServiceSettings:
     contact     mail address that the service may write to, sent in the User-Agent
     timeout_s   longest silence, and a quarter of the longest time for a whole answer
     retries     further tries after a passing fault
+    source, folder, days   of a service that is read from a folder: whose runs, where they lie, how many days of each
     """
 
     name: str
@@ -95,6 +96,9 @@ class ServiceSettings:
     contact: str = ""
     timeout_s: float = 15.0
     retries: int = 2
+    source: str | None = None
+    folder: Path | None = None
+    days: int = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

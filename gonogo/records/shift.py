@@ -1,4 +1,4 @@
-"""Working days, shifts and daylight of a site. Counting is done in UTC."""
+"""Shifts and daylight of a site, and its working days (days_off.py). Counting is done in UTC."""
 
 from __future__ import annotations
 
@@ -8,15 +8,13 @@ import astral
 import astral.sun
 
 from gonogo.records.day_plan import Half
+from gonogo.records.days_off import is_working_day
 from gonogo.records.site import Site
 from gonogo.times import moment_utc
 
+__all__ = ["daylight_utc", "half_of", "is_working_day", "shift_utc", "working_hours_utc"]
+
 CIVIL_DEG = 6.0  # civil twilight: the sun so far below the horizon
-
-
-def is_working_day(site: Site, day: date) -> bool:
-    """Return whether the site works on a local date: its weekday is listed and it is no holiday."""
-    return day.weekday() in site.working_days and day not in site.holidays
 
 
 def shift_utc(site: Site, day: date) -> tuple[datetime, datetime]:

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, time
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from gonogo.records.air import Place
+from gonogo.records.crew import Crew, Drum, Recipient, Roller, Truck
+
+__all__ = [
+    "Binder",
+    "Crew",
+    "Drum",
+    "Material",
+    "Method",
+    "Recipient",
+    "Roller",
+    "Site",
+    "Stop",
+    "Strip",
+    "Surface",
+    "Truck",
+]
 
 
 class Surface(StrEnum):
@@ -16,26 +32,6 @@ class Surface(StrEnum):
     LOOSE = "loose"
     SCARIFIED = "scarified"
     SEALED = "sealed"
-
-
-class Drum(StrEnum):
-    """Kind of roller drum."""
-
-    SMOOTH = "smooth"
-    PADDED = "padded"
-    PNEUMATIC = "pneumatic"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recipient:
-    """One person of a crew. role: a folder name of mail/roles; units: "metric" or "us"; language: "en"..."""
-
-    name: str
-    address: str
-    role: str
-    units: str = "metric"
-    language: str = "en"
-    score_mail: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +79,8 @@ class Material:
     theta_fc, theta_wp                field capacity, wilting point [m3/m3]
     assumed                           names of fields taken from soil-class defaults, for the mail to say so
     borrow_w_pct                      water content at which later lifts arrive [%]; None = right when they are spread
+    soil_group                        what the soil class follows from where it is not given itself, such as "USCS CL"
+    group_textures                    textures that a published table pairs with that group; "" where none does
     soak_in_h                         time that water takes to soak in [h]; None = by the kind of soil
     laboratory_omc_pct                optimum as measured without coarse grains, None where nothing was corrected
     binder, method                    treated soil; a method specification; None where it is neither
@@ -113,52 +111,8 @@ class Material:
     method: Method | None = None
     is_shale: bool = False
     aim_high_pct: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Roller:
-    """A roller. efficiency: working minutes of an hour / 60; passes: full coverages that a lift needs.
-
-    count   how many of it there are
-    """
-
-    id: str
-    name: str
-    drum: Drum
-    rolled_width_m: float
-    overlap_m: float
-    speed_km_h: float
-    passes: int
-    efficiency: float
-    vibrates: bool = True
-    count: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truck:
-    """A water truck. Speeds are the range in which it sprays evenly; count: how many of it there are."""
-
-    id: str
-    name: str
-    tank_litres: float
-    bar_width_m: float
-    flow_litres_min: float
-    fill_time_min: float
-    travel_time_min: float
-    speed_min_km_h: float
-    speed_max_km_h: float
-    count: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Crew:
-    """A crew with its people, a roller and a water truck (or none). Machines of one id are shared by the crews."""
-
-    id: str
-    name: str
-    roller: Roller
-    truck: Truck | None
-    recipients: tuple[Recipient, ...]
+    soil_group: str = ""
+    group_textures: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +125,8 @@ class Strip:
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
     following_lift_thickness_m, following_dry_density_kg_m3   as spread; None = as the lift that lies there
+    ended                      local date at which it was ended, None while it is at work
+    is_density_assumed         dry_density_kg_m3 is as such a lift usually has it
     laid_share                 share of the strip that the present lift covers, which length_m follows; None = all of it
     ground                     "fill" that was spread, or "natural" ground that lay there all along
     """
@@ -195,6 +151,8 @@ class Strip:
     ground: str = "fill"
     following_dry_density_kg_m3: float | None = None
     laid_share: float | None = None
+    is_density_assumed: bool = False
+    ended: date | None = None
 
     @property
     def following_thickness_m(self) -> float:
@@ -218,14 +176,28 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A time in which a site stands still: both days included; reason as the site's file says it, "" for none."""
+
+    first_day: date
+    last_day: date
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """A site: where it is, when it works, and everything on it.
 
     working_days   0 = Monday ... 6 = Sunday
+    holidays       dates that the site's file types in
+    holiday_country, holiday_state   whose public holidays are days off too: ISO codes, "" for none
+    working_dates  dates that are worked whatever weekday or holiday they are
+    stops, ends_on times in which the site stands still; its last day, None where nobody set one
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
     contract_station   name of the weather station that the contract names, "" where it names none
+    ended          strips that were ended: nothing is judged or mailed of them, what is recorded of them stays
     adverse_days   days of adverse weather that the contract anticipates, January to December; empty where it says none
     """
 
@@ -248,6 +220,12 @@ class Site:
     recheck_at: tuple[time, ...] = ()
     contract_station: str = ""
     adverse_days: tuple[float, ...] = ()
+    ended: tuple[Strip, ...] = ()
+    holiday_country: str = ""
+    holiday_state: str = ""
+    working_dates: tuple[date, ...] = ()
+    stops: tuple[Stop, ...] = ()
+    ends_on: date | None = None
 
     @property
     def place(self) -> Place:
@@ -258,6 +236,10 @@ class Site:
 
     def material(self, material_id: str) -> Material:
         return next(m for m in self.materials if m.id == material_id)
+
+    def with_ended(self) -> Site:
+        """Return the site with the strips that were ended among the others, for what looks back."""
+        return replace(self, strips=(*self.strips, *self.ended), ended=()) if self.ended else self
 
     def strips_called(self, text: str) -> tuple[Strip, ...]:
         """Return the strips of an id, in any case, else those of a name; one of exactly this id alone."""

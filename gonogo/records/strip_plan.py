@@ -100,8 +100,9 @@ class TestFirst:
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
                       asks for, the error of one gauge test considered; a little narrower than the window itself. A
-                      result between a limit and the window's edge is at the edge: a second test is made beside it, and
-                      the mean of both decides by the same limits
+                      result between a limit and the window's edge is at the edge: a second test is made beside it
+    mean_low_pct, mean_high_pct   limits of the mean of both [%]: nearer to the edges, since its error is smaller; NaN
+                      where a single result decides
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
@@ -123,6 +124,8 @@ class TestFirst:
     target_pct: float = math.nan
     litres_per_pct: float = math.nan
     litres_most: float = math.nan
+    mean_low_pct: float = math.nan
+    mean_high_pct: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
     again_utc: datetime | None = None
     again_late_utc: datetime | None = None
@@ -236,7 +239,8 @@ class StripPlan:
                   one or where `reason` says it already
     is_tested     False: no test of this lift counts, and no view shows w_* as figures
     w_*_pct       water content where the day's work begins: mean, 10 to 90 % band, upper and lower half
-    chance_in_window, chance_too_dry, chance_too_wet   in the best stretch of today, NaN where none was computed
+    chance_in_window, chance_too_dry, chance_too_wet   in the hours in which it is rolled today as it lies; without such
+                  a place in the best stretch of today, NaN where none was computed
     low_pct, high_pct, optimum_pct   the window [%]
     roll_from_utc, roll_by_utc   hours in which rolling may stand (last pass by); None where it may not today
     water_by_utc  last drop at the latest, so that it soaks in and is rolled; None where no water is told

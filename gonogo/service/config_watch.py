@@ -52,9 +52,8 @@ class ConfigWatch:
 
     def _fingerprint(self) -> tuple[tuple[str, int, int], ...]:
         """What tells one state of the files from the next."""
-        folder = self.accepted.folder
         found = []
-        for path in (folder / configs.SERVICE_FILE, *sorted((folder / configs.SITES_FOLDER).glob("*.toml"))):
+        for path in configs.files_of(self.accepted.folder):
             try:
                 state = path.stat()
             except OSError:

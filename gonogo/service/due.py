@@ -7,6 +7,7 @@ from datetime import date, datetime, time, timedelta
 from gonogo import times
 from gonogo.config import Config
 from gonogo.records import shift
+from gonogo.records.days_off import LOOK_AHEAD_DAYS, is_over
 from gonogo.records.site import Site
 
 RECHECK_WINDOW = timedelta(hours=1)  # a re-check that could not begin within this is left out: the next one is newer
@@ -68,23 +69,29 @@ def due_recheck(site: Site, now_utc: datetime) -> tuple[date, time] | None:
     return found
 
 
-def next_recheck_utc(site: Site, at: time, now_utc: datetime, horizon_days: int = 60) -> datetime | None:
+def next_recheck_utc(site: Site, at: time, now_utc: datetime, horizon_days: int = LOOK_AHEAD_DAYS) -> datetime | None:
     """Return when the next re-check of a local time starts at a site, or None where no working day lies ahead."""
     today = times.local_date(now_utc, site.zone)
     for ahead in range(horizon_days):
         day = today + timedelta(days=ahead)
         start = times.moment_utc(day, at, site.zone)
+        if is_over(site, day):
+            return None
         if start > now_utc and shift.is_working_day(site, day):
             return start
     return None
 
 
-def next_start_utc(site: Site, now_utc: datetime, lead_min: float, horizon_days: int = 60) -> datetime | None:
+def next_start_utc(
+    site: Site, now_utc: datetime, lead_min: float, horizon_days: int = LOOK_AHEAD_DAYS
+) -> datetime | None:
     """Return when the next morning run of a site starts, or None where no working day lies ahead."""
     today = times.local_date(now_utc, site.zone)
     for ahead in range(-1, horizon_days):
         day = today + timedelta(days=ahead)
         start, _ = run_window_utc(site, day, lead_min)
+        if is_over(site, day):
+            return None
         if start > now_utc and shift.is_working_day(site, day):
             return start
     return None

@@ -18,6 +18,7 @@ from gonogo.outgoing.workers import begin_in_process
 log = logging.getLogger("gonogo.service.own_process")
 
 ReturnT = TypeVar("ReturnT")
+END_LIMIT_S = 10.0  # of a process that was killed
 START_LIMIT_S = 120.0  # of a fresh process, its imports included, on a machine that is busy
 
 
@@ -62,6 +63,7 @@ class OwnProcess:
         for process in multiprocessing.active_children():
             if process.pid == self._pid:
                 process.kill()
+                process.join(END_LIMIT_S)  # until it is gone: its pipe closes a moment before the process table says so
         self._pid = 0
         pool.shutdown(wait=False, cancel_futures=True)
 

@@ -8,8 +8,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
-import sqlalchemy as sa
-
 from gonogo import __version__
 from gonogo.config import Config
 from gonogo.download.forecasts import Fetch
@@ -31,7 +29,7 @@ from gonogo.service.site_process import Made, Task
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
-from gonogo.store.open import open_store
+from gonogo.store.open import open_for_service
 
 log = logging.getLogger("gonogo.service.runner")
 
@@ -69,7 +67,7 @@ class Runner:
         self.processes: SiteProcesses | None = None
         if n_processes and fetch is None:
             self.processes = SiteProcesses(lambda: self.configs.accepted, is_scheduled=True)
-        self.store = _opened(config)
+        self.store = open_for_service(config, __version__)
         self._heard: Callable[[str], None] = lambda _: None
         self.sign = SignOfLife(self.store, lambda channel: self._heard(channel))
         self.me = self.sign.name
@@ -144,12 +142,22 @@ class Runner:
         self._run(replace(frame, fetch=self.questions.kept_or_asked), self._made_here(recheck.run_recheck))
         return (site.id, day, frame.edition) in self._done
 
-    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal, *, is_missed: bool = False) -> None:
+    def refuse(
+        self,
+        site: Site,
+        day: date,
+        now_utc: datetime,
+        refusal: Refusal,
+        *,
+        is_missed: bool = False,
+        tells_operator: bool = True,
+    ) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError.
 
-        is_missed   its deadline is over: the notices are of use until the end of the shift
+        is_missed        its deadline is over: the notices are of use until the end of the shift
+        tells_operator   False where one mail tells of many sites
         """
-        frame = self.morning_frame(site, day, now_utc)
+        frame = replace(self.morning_frame(site, day, now_utc), tells_operator=tells_operator)
         if is_missed:
             frame = replace(frame, deadline_utc=shift.shift_utc(site, day)[1])
         try:
@@ -282,11 +290,3 @@ class Runner:
             start_utc=start_utc,
             owner=self.me,
         )
-
-
-def _opened(config: Config) -> sa.Engine:
-    """Return the database, brought up to date unless services of another version work on it. Raises StoreError."""
-    found = schema.engine(config.store_url)
-    members.require_same_version(found, __version__)
-    found.dispose()
-    return open_store(config)

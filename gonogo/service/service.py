@@ -142,7 +142,7 @@ class Service:
             report = worker.round()
         except StoreError as error:
             log.exception("the outbox could not be used; it is tried again")
-            self._watch.tell_store_fault(error, now_utc)
+            self._watch.operator.tell_store_fault(error, now_utc)
             return
         if not report.is_good:
             log.warning("%s", delivery_line(report, config.transport))

@@ -11,19 +11,18 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.records import shift
+from gonogo.records.days_off import is_over, stop_on
 from gonogo.records.site import Site
 from gonogo.records.verdict import Verdict
 from gonogo.service import due
+from gonogo.service.alive import SILENT_AFTER
 from gonogo.service.due import lead_min
-from gonogo.store import outcomes, runs
+from gonogo.store import outcomes, runs, span
 from gonogo.store.queued import Queued
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
 from gonogo.wording.phrases import Day, Gap, Names, Phrase, phrase
 from gonogo.wording.sentences import NO_VERDICT
-
-SILENT_AFTER = timedelta(minutes=5)  # a service at work writes its health file every few seconds
-
 
 TALLY = {Verdict.COMPACT: "tally.compact", Verdict.WATER: "tally.water_first", Verdict.WAIT: "tally.wait"}
 UNSENT = ("waiting", "refused", "expired", "set_aside")
@@ -78,7 +77,7 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
     """Return how it stands with one site."""
     clock = Clock(site=site, day=times.local_date(now_utc, site.zone))
     last = runs.last_run(connection, site.id)
-    lines, faults = ([("last_run", phrase("status.none_yet"))], []) if last is None else _run(connection, last, clock)
+    lines, faults = _runs(connection, last, clock)
     missed = _missed_day(connection, config, site, now_utc)
     if missed is not None:
         faults.append(phrase("status.no_run", day=Day(day=missed)))
@@ -86,17 +85,23 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
     since = now_utc - LOOK_BACK
     counts = outcomes.counts(connection, now_utc=now_utc, site_id=site.id, since_utc=since)
     states = Names(items=tuple(phrase(f"status.{state}", n=n) for state, n in counts.items() if n))
-    span = phrases.duration(LOOK_BACK / times.HOUR)
-    shown = phrase("status.mails_since", states=states, time=span) if states.items else None
-    lines.append(("mails", shown or phrase("status.no_mails", time=span)))
+    back = phrases.duration(LOOK_BACK / times.HOUR)
+    shown = phrase("status.mails_since", states=states, time=back) if states.items else None
+    lines.append(("mails", shown or phrase("status.no_mails", time=back)))
     for mail in outcomes.outcomes(connection, site_id=site.id, since_utc=since, states=UNSENT, limit=20):
         if mail.state == "waiting" and not mail.last_error:
             continue
         own: dict[str, Gap] = {"role": mail.role, "crew": mail.crew_id, "why": _why(mail)}
         lines.append((f"is_{mail.state}", phrase("status.mail", time=clock.minute(mail.put_utc), **own)))
         faults.append(phrase("status.mail_fault", state=phrase(f"status.is_{mail.state}"), **own))
+    if (waits := _waits(connection, site, since, clock)) is not None:
+        lines.append(("waits", waits))
+    lines += _standing(site, clock.day)
     starts = due.next_start_utc(site, now_utc, lead_min(config, site))
     lines.append(("next_run", phrase("status.no_day_ahead") if starts is None else clock.minute(starts)))
+    rechecks = [at for at in (due.next_recheck_utc(site, at, now_utc) for at in site.recheck_at) if at is not None]
+    if rechecks:
+        lines.append(("next_recheck", clock.minute(min(rechecks))))
     return SiteState(
         site_id=site.id,
         lines=tuple(lines),
@@ -107,21 +112,69 @@ def site_state(connection: sa.Connection, config: Config, site: Site, now_utc: d
     )
 
 
+def _runs(connection: sa.Connection, last: runs.Run | None, clock: Clock) -> tuple[list[tuple[str, Gap]], list[Phrase]]:
+    """Return the lines of the last day's morning and re-checks, and what somebody must look at.
+
+    A morning without a verdict is a fault until a later run of its day brings one.
+    """
+    if last is None:
+        return [("last_run", phrase("status.none_yet"))], []
+    lines: list[tuple[str, Gap]] = []
+    faults: list[Phrase] = []
+    has_verdict = False
+    for run in span.runs_of_day(connection, last.site_id, last.day):
+        its_lines, its_faults = _run(connection, run, clock)
+        lines += its_lines
+        faults += its_faults
+        has_verdict |= has_own_verdict(connection, run)
+    if not has_verdict:
+        faults.append(phrase("status.without", day=Day(day=last.day)))
+    return lines, faults
+
+
+def _standing(site: Site, today: date) -> list[tuple[str, Gap]]:
+    """Return a line for a site that stands still today, or has come to its end."""
+    if site.ends_on is not None and is_over(site, today):
+        return [("site", phrase("status.ended", last=Day(day=site.ends_on)))]
+    stop = stop_on(site, today)
+    return [] if stop is None else [("site", phrase("status.stands_still", last=Day(day=stop.last_day)))]
+
+
 def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[tuple[str, Gap]], list[Phrase]]:
     """Return the lines of a run, and its faults."""
     verdicts = [d.verdict for d in runs.decisions(connection, run.id)]
-    tally = Names(items=tuple(phrase(TALLY[v], n=verdicts.count(v)) for v in Verdict if v in verdicts))
-    key = "status.morning" if run.edition == "morning" else "status.recheck"
+    tally: Gap = Names(items=tuple(phrase(TALLY[v], n=verdicts.count(v)) for v in Verdict if v in verdicts))
+    if not has_own_verdict(connection, run):
+        tally = phrase("status.no_verdict")
+    is_morning = run.edition == "morning"
     done = clock.minute(run.finished_utc or run.claimed_utc)
-    lines: list[tuple[str, Gap]] = [
-        ("last_run", phrase(key, day=Day(day=run.day), edition=run.edition, time=done, tally=tally))
-    ]
+    said = phrase(
+        "status.morning" if is_morning else "status.recheck",
+        day=Day(day=run.day),
+        edition=run.edition,
+        time=done,
+        tally=tally,
+    )
+    lines: list[tuple[str, Gap]] = [("last_run" if is_morning else "rechecked", said)]
     faults = []
     if run.error:
         why = run.error.strip().splitlines()[-1]
         faults.append(phrase("status.run_failed", day=Day(day=run.day), why=why))
         lines.append(("failed", why))
     return [*lines, *(("note", fault) for fault in run.faults)], faults
+
+
+def _waits(connection: sa.Connection, site: Site, since_utc: datetime, clock: Clock) -> Phrase | None:
+    """Say how many mails wait, from when on they are tried and until when they are of use; None where none wait."""
+    waiting = outcomes.outcomes(connection, site_id=site.id, since_utc=since_utc, states=("waiting",))
+    if not waiting:
+        return None
+    return phrase(
+        "status.waits_until",
+        n=len(waiting),
+        time=clock.minute(min(mail.next_try_utc for mail in waiting)),
+        until=clock.minute(max(mail.deadline_utc for mail in waiting)),
+    )
 
 
 def _why(mail: Queued) -> Gap:

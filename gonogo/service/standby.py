@@ -1,6 +1,7 @@
 """A start that cannot run: whoever waits for a mail is told, and the start is tried again until it works.
 
-Addresses, times and transport are those of the config where it can be read, else of the last good one.
+Addresses, times and transport are those of the config where it can be read, else of the last good one, else of as much
+as can be read of the broken one: a site's file without a fault, gonogo.toml where it says how mails leave.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from gonogo.service.last_good import LastGood
 log = logging.getLogger("gonogo.service.standby")
 
 TRIED_AGAIN_S = 20.0
+FAULTS_SHOWN = 20
 
 
 def run(
@@ -44,38 +46,57 @@ def run(
     """Start a service, and while that cannot be, tell those who wait and try again.
 
     start   runs the service until it is told to stop; StoreError where it cannot begin
-
-    Raises ConfigError, or StoreError, where no config is known by which anybody could be told.
     """
-    direct = Direct()
+    direct, said = Direct(), ""
     while True:
         loaded: Config | None = None
         try:
             loaded = configs.load(folder, environ=environ)
             start(loaded)
         except (ConfigError, StoreError) as error:
-            last = last_good.find(folder)
-            if last is None and loaded is None:
-                raise
-            known = last if loaded is None else LastGood(config=loaded, mornings=last.mornings if last else {})
-            assert known is not None
-            log.error("the service cannot start; it is tried again: %s", str(error).splitlines()[0])
-            tell(known, error, direct, now_utc=clock_utc())
+            known = _known(folder, loaded, environ)
+            if str(error) != said:
+                said = str(error)
+                _log(error, known)
+            if known is not None:
+                tell(known, error, direct, now_utc=clock_utc())
         else:
             return
         if halt.wait(TRIED_AGAIN_S):
             return
 
 
+def _known(folder: Path, loaded: Config | None, environ: Mapping[str, str]) -> LastGood | None:
+    """Return by what people can be told: the config, the last good one, or what can be read of the broken one."""
+    last = last_good.find(folder)
+    if loaded is not None:
+        return LastGood(config=loaded, mornings=last.mornings if last else {})
+    if last is not None:
+        return last
+    partly = configs.load_partly(folder, environ=environ)
+    return None if partly is None else LastGood(config=partly)
+
+
+def _log(error: ConfigError | StoreError, known: LastGood | None) -> None:
+    """Log every fault once, and who cannot be told of it."""
+    for line in str(error).splitlines()[:FAULTS_SHOWN]:
+        log.error("the service cannot start: %s", line)
+    if known is None:
+        log.error("nobody can be told by mail: no config says how mails leave")
+    elif known.config.operator_address is None:
+        log.error("the operator cannot be told by mail: the config names none")
+    log.error("it is tried again every %.0f s; Ctrl-C or SIGTERM ends it", TRIED_AGAIN_S)
+
+
 def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now_utc: datetime) -> None:
     """Tell the operator at once, every crew at its mail time and later in the shift, and the health file."""
     config = last.config
-    site = config.sites[0]
-    lines = str(fault).splitlines()[:20]
+    first = next(iter(config.sites), None)
+    lines = str(fault).splitlines()[:FAULTS_SHOWN]
     notice = notices.OperatorNotice(
-        site_id=site.id,
+        site_id="all-sites" if first is None else first.id,
         site_name="all sites",
-        day=times.local_date(now_utc, site.zone),
+        day=now_utc.date() if first is None else times.local_date(now_utc, first.zone),
         what=f"start {hashlib.sha256(str(fault).encode()).hexdigest()}",
         subject="the service cannot start",
         lines=(

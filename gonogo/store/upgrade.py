@@ -58,6 +58,11 @@ def version(store: sa.Engine) -> str | None:
         return _version(connection)
 
 
+def is_newest(store: sa.Engine) -> bool:
+    """Return whether a database has the schema that this program knows; it is left as it is."""
+    return version(store) == ScriptDirectory.from_config(migrations()).get_current_head()
+
+
 def _version(connection: sa.Connection) -> str | None:
     """Read the version through a connection."""
     return MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE}).get_current_revision()

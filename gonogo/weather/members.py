@@ -8,11 +8,13 @@ rules.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
 
@@ -198,9 +200,12 @@ def of_ensemble_mm(
 
 
 def ensemble_mm(
-    parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats
+    parsed: ParsedForecast, hour_utc: npt.NDArray[np.datetime64], snow_share: Floats, now_utc: datetime
 ) -> tuple[Floats | None, list[Note]]:
-    """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble."""
+    """Return the rain of an ensemble's members on the table's hours, (H, K), None where there is no usable ensemble.
+
+    Where the ensemble begins before now_utc, but later than the table, the rows before it are NaN.
+    """
     if parsed.rain_members_mm is None:
         return None, []
     said = ~np.isnan(parsed.rain_members_mm).all(axis=1)
@@ -208,11 +213,12 @@ def ensemble_mm(
     first = ~hours.duplicated()
     on_hours = pd.DataFrame(parsed.rain_members_mm[said][first], index=hours[first].as_unit("s"))
     members = on_hours.reindex(pd.DatetimeIndex(hour_utc).as_unit("s")).to_numpy(dtype=np.float64)
-    # Hours put in front of the service's own have no members: all of them had the same past.
+    # Hours put in front of the service's own have no members: their rain is drawn as it is without an ensemble.
     since = int(np.argmax(~np.isnan(members).all(axis=1)))
-    if since:
+    if since > (hour_utc < as_hour(now_utc)).sum():
         return None, [note("ensemble_too_short")]
-    members, n_lost = whole_members_mm(members)
+    whole, n_lost = whole_members_mm(members[since:])
+    members = np.concatenate([np.full((since, whole.shape[1]), np.nan), whole])
     if members.shape[1] < LEAST_ENSEMBLE:
         return None, [note("ensemble_too_few")]
     lost = [note("members_left_out", n=n_lost, n_members=members.shape[1] + n_lost)] if n_lost else []

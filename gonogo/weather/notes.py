@@ -42,6 +42,10 @@ NOTES: dict[str, tuple[str, ...]] = {
     "radiation_from_cloud": (),
     "radiation_from_temperature": (),
     "long_steps": ("from_utc",),
+    "grid_on_land": ("away_m",),
+    "grid_at_sea": (),
+    "grid_height": ("model_m", "site_m"),
+    "grid_height_unknown": (),
 }
 
 

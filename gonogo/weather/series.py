@@ -250,8 +250,9 @@ class _Rain:
         if self.ensemble_mm is None:
             return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h)}
         widening = np.maximum(self.widening, 1.0)
-        drawn = of_ensemble_mm(self.ensemble_mm, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
-        is_drawn = (self.gauged_share == 0.0) & ~self.is_unknown
+        told, given = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
+        drawn = of_ensemble_mm(given, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
+        is_drawn = told & (self.gauged_share == 0.0) & ~self.is_unknown
         members = np.where(is_drawn[:, None], drawn, by_chance)
         return {"rain_members_mm": members, "rain_peaks_mm": members}
 
@@ -275,14 +276,14 @@ def _rain(
         out=np.zeros(len(hour_utc)),
         where=column["snow_mm"] > 0.0,
     )
-    members_mm, lost_note = ensemble_mm(front.parsed, hour_utc, snow_share)
+    members_mm, lost_note = ensemble_mm(front.parsed, hour_utc, snow_share, now_utc)
     expected_mm = expected_rain_mm(
         column["rain_mm"],
         np.where(column["snow_mm"] > 0, np.nan, column["rain_chance"]),
         np.nan_to_num(column["chance_span_h"], nan=1.0),
     )
     if members_mm is not None:
-        expected_mm = members_mm.mean(axis=1)
+        expected_mm = np.where(np.isnan(members_mm[:, 0]), expected_mm, members_mm.mean(axis=1))
     is_unknown = np.isnan(column["precip_mm"])
     expected_mm, chance = of_unknown_hours(expected_mm, column["rain_chance"], is_unknown)
     widened[is_unknown] *= UNKNOWN_WIDENING

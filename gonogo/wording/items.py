@@ -140,6 +140,26 @@ class OrderView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BarPiece:
+    """One piece of a row of the bar of hours, in minutes from the left edge. kind: "roll", "maybe", "water"..."""
+
+    kind: str
+    from_min: float
+    until_min: float
+    label: str | Phrase | Amount
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HourBar:
+    """The working day as a bar of hours: what roller, truck and rain do. heads: minutes and the hour that begins."""
+
+    minutes: float
+    heads: tuple[tuple[float, Moment], ...]
+    rows: tuple[tuple[Phrase, tuple[BarPiece, ...]], ...]
+    has_maybe: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChangeView:
     """What changed on one strip, more of the same causes, and the causes."""
 

@@ -18,7 +18,7 @@ from gonogo.wording.items import OrderDayView, OrderView, WorkView
 from gonogo.wording.phrases import Day, Gap, Number, Phrase, Span, phrase
 from gonogo.wording.sentences import Facts, sentence
 
-SILENT_FLAGS = frozenset(("today", "next_lift"))  # said by the day and by the name of the lift already
+SILENT_FLAGS = frozenset(("today",))  # said by the day already
 _OWN = (Work.WATERING, "water_first")  # the watering need not say that it comes first
 
 

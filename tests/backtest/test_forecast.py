@@ -14,6 +14,7 @@ from gonogo.backtest import folder, forecast
 from gonogo.backtest.forecast import HORIZON
 from gonogo.backtest.hours import Hours, hours
 from gonogo.backtest.run import COLUMNS, backtest
+from gonogo.backtest.score import scores
 from gonogo.config.settings import setting_rows
 from gonogo.soil.ground import SCORE_NAMES
 
@@ -66,10 +67,10 @@ def test_on_measured_soil_the_forecast_beats_no_change(tmp_path: Path, readings:
     """A handful of stations for every day; the whole open half is scored in tests/benchmarks/test_backtest.py."""
     data = some_measured(tmp_path / "some", SOME)
     out = tmp_path / "predictions.csv"
-    said = backtest(data, layer="0-150mm", readings=readings, out=out, n_processes=1)
-    shares = [float(line.split()[5]) for line in said.splitlines() if line.startswith("all ")]
+    found = scores(backtest(data, layer="0-150mm", readings=readings, out=out, n_processes=1).rows)
+    shares = found[found["group"] == "all"]["share"]
     assert len(shares) == 6
-    assert max(shares) < 0.9
+    assert shares.max() < 0.9
 
 
 def test_as_many_processes_as_there_are_give_the_same_bytes(tmp_path: Path) -> None:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from example_mornings import BODY, ROOT, example_config, opened
 
-from gonogo.backtest.site import pairs, site_backtest
+from gonogo.backtest import site as own
+from gonogo.backtest.report import text
+from gonogo.backtest.site import pairs
 from gonogo.cli import app, demo
 from gonogo.config import Config
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.outside import Answer
+from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, schema
 
@@ -31,6 +34,10 @@ def reading(days: float, w_pct: float = 12.0, strip_id: str = "S1") -> Reading:
 def loaded(tmp_path: Path) -> Config:
     config = example_config(tmp_path)
     return replace(config, readings={site.id: () for site in config.sites})
+
+
+def site_backtest(config: Config, site: Site, *, now_utc: datetime) -> str:
+    return text(own.site_backtest(config, site, now_utc=now_utc))
 
 
 def filled(loaded: Config, *entries: Entry, has_weather: bool = True) -> None:
@@ -58,6 +65,21 @@ def test_readings_are_foreseen_from_earlier_ones_with_the_weather_of_their_day(l
     assert [(row[1], row[2]) for row in rows] == [("1", "1"), ("3", "1")]
     assert float(rows[0][4]) == pytest.approx(0.4)
     assert float(rows[1][4]) == pytest.approx(1.1)
+
+
+def test_a_test_is_foreseen_as_the_instrument_and_the_depth_that_it_was_taken_with(loaded: Config) -> None:
+    """Pairs of oven and gauge tell that the gauge reads high; what it reads later is held against the oven's scale."""
+    pair = [reading(-2.0), replace(reading(-2.0, 13.5), method="nuclear gauge")]
+    filled(loaded, *pair, reading(0.0), replace(reading(1.0, 13.0), method="nuclear gauge"))
+    site = loaded.sites[0]
+    rows = own.site_backtest(loaded, site, now_utc=NOW + 2 * DAY).rows
+    row = rows[rows["lead_days"] == 1].iloc[-1]
+    assert row["reading"] == pytest.approx(12.0)
+    assert 11.5 <= row["measured"] < 12.6
+    assert row["climate"] == site.material(site.strip("S1").material_id).name
+    assert row["month"] == NOW.month
+    assert 0.0 <= row["chance"] <= 1.0
+    assert row["low"] < row["high"]
 
 
 def test_what_comes_later_changes_nothing(loaded: Config) -> None:

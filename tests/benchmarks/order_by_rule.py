@@ -1,22 +1,31 @@
 """The order of work against a foreman's plain rule, on drawn mornings whose weather and soil then turn out as drawn.
 
-PYTHONPATH=tests python tests/benchmarks/order_by_rule.py --mornings 200
+PYTHONPATH=tests python tests/benchmarks/order_by_rule.py --mornings 200 [--first 0]
 
 The rule: whenever the roller is free, it takes the strip that may be rolled now and closes first; where none may yet,
-it waits for the next. Both are given the same verdicts. One member of each morning then counts as the truth.
+it waits for the next. Both are given the same verdicts. One member of each morning then counts as the truth. The rule
+knows neither priorities nor dates, and no strip that waits for its test; the solver weighs area by priority and rolls
+earlier where the hours close.
+
+Measured on 200 mornings (difference with its standard error): idle roller hours 0.72 against 0.56 (+0.16, 0.03);
+rolled by evening 4,329 against 4,385 m2 (-57, 34), weighted by priority 5,598 against 4,882 (+716, 85); caught by rain
+2,713 against 2,682 m2 (+31, 17). Before today's order was closed up to the minute: 1.00 h idle, 4,297 m2 rolled.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from benchmarks.test_order import ten_days
 
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.closed_up import weight_of
 from gonogo.decide.order.propose import propose
 from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.verdict import decide
@@ -25,16 +34,21 @@ from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import Work
 
 N_STRIPS = 10
+NAMES = ("idle roller hours", "m2 rolled by evening", "m2 caught by rain", "m2 rolled, weighted by priority")
 Rolled = tuple[int, float, float]  # row of the strip, first and last pass [epoch h]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Came:
-    """What a morning's order came to: roller hours idle before its last pass, and areas [m2]."""
+    """What a morning's order came to: roller hours idle before its last pass, and areas [m2].
+
+    weighted_m2   rolled, by priority: a step doubles, as the site has set it
+    """
 
     idle_h: float
     rolled_m2: float
     caught_m2: float
+    weighted_m2: float
 
 
 def by_rule(prepared: Prepared, decisions: Sequence[Decision]) -> list[Rolled]:
@@ -82,34 +96,62 @@ def came_to(prepared: Prepared, decisions: Sequence[Decision], rolled: Sequence[
         idle_h=ends_h - prepared.today.from_h - sum(end - start for _, start, end in in_time),
         rolled_m2=sum(inputs.strips[s].area_m2 for s in done),
         caught_m2=sum(inputs.strips[s].area_m2 for s in told - done) if math.isfinite(rain_h) else 0.0,
+        weighted_m2=sum(weight_of(inputs.strips[s]) * inputs.strips[s].area_m2 for s in done),
     )
+
+
+def alike(inputs: MorningInputs) -> MorningInputs:
+    """Return a morning whose strips have one priority and no date, as the rule takes them."""
+    strips = tuple(replace(strip, priority=3, finish_by=None) for strip in inputs.strips)
+    return replace(inputs, strips=strips, site=replace(inputs.site, strips=strips))
+
+
+def compared(seed: int, *, is_alike: bool) -> list[float]:
+    """Return what the order of the solver and that of the rule came to on one morning, four numbers each."""
+    inputs = ten_days(N_STRIPS, 1, 1, seed)
+    inputs = alike(inputs) if is_alike else inputs
+    prepared, decisions = prepare(inputs), decide(inputs)
+    member = int(np.random.default_rng([seed, 7]).integers(inputs.w_pct.shape[2]))
+    both = [
+        came_to(prepared, decisions, order, member)
+        for order in (by_solver(inputs, decisions), by_rule(prepared, decisions))
+    ]
+    return [value for came in both for value in (came.idle_h, came.rolled_m2, came.caught_m2, came.weighted_m2)]
+
+
+def table(rows: Sequence[Sequence[float]]) -> str:
+    """Return the means of both orders and their paired differences with standard errors."""
+    found = np.array(rows)
+    differences = found[:, :4] - found[:, 4:]
+    n = len(rows)
+    error = np.std(differences, axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(4, math.nan)
+    lines = [f"{n} mornings"]
+    for k, name in enumerate(NAMES):
+        solver, rule = found[:, k].mean(), found[:, k + 4].mean()
+        lines.append(
+            f"{name}: solver {solver:.2f}, rule {rule:.2f}, difference {solver - rule:+.2f} (se {error[k]:.2f})"
+        )
+    return "\n".join(lines)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--mornings", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first morning, to run them in pieces")
+    parser.add_argument("--alike", action="store_true", help="give all strips one priority and no date")
+    parser.add_argument("--rows", type=Path, help="CSV to which a line a morning is added; the table is of all of it")
     asked = parser.parse_args()
-    differences: list[tuple[float, float, float]] = []
-    sums = np.zeros((2, 3))
-    for seed in range(asked.mornings):
-        inputs = ten_days(N_STRIPS, 1, 1, seed)
-        prepared, decisions = prepare(inputs), decide(inputs)
-        member = int(np.random.default_rng([seed, 7]).integers(inputs.w_pct.shape[2]))
-        both = [
-            came_to(prepared, decisions, order, member)
-            for order in (by_solver(inputs, decisions), by_rule(prepared, decisions))
-        ]
-        rows = np.array([(c.idle_h, c.rolled_m2, c.caught_m2) for c in both])
-        sums += rows
-        differences.append(tuple((rows[0] - rows[1]).tolist()))
-        if seed % 20 == 19:
-            print(f"{seed + 1} mornings", flush=True)
-    n = len(differences)
-    error = np.std(np.array(differences), axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(3, math.nan)
-    names = ("idle roller hours", "m2 rolled by evening", "m2 caught by rain")
-    for k, name in enumerate(names):
-        solver, rule = sums[:, k] / n
-        print(f"{name}: solver {solver:.2f}, rule {rule:.2f}, difference {solver - rule:+.2f} (se {error[k]:.2f})")
+    rows = []
+    for seed in range(asked.first, asked.first + asked.mornings):
+        rows.append(compared(seed, is_alike=asked.alike))
+        if asked.rows is not None:
+            with asked.rows.open("a", encoding="utf-8", newline="") as file:
+                csv.writer(file).writerow([seed, *rows[-1]])
+    if asked.rows is not None:
+        with asked.rows.open(encoding="utf-8", newline="") as file:
+            by_seed = {line[0]: [float(v) for v in line[1:]] for line in csv.reader(file)}
+        rows = list(by_seed.values())
+    print(table(rows))
 
 
 if __name__ == "__main__":

@@ -34,7 +34,7 @@ def test_the_open_half(benchmark: Any, tmp_path: Path, layer: str, readings: str
     benchmark.pedantic(lambda: run.backtest(MEASURED, layer=layer, readings=readings, out=out), rounds=1)
     table = answered(layer, pd.read_csv(out, dtype={"station": str}))
     found = scores(table)
-    every = found[found["climate"] == "all"].set_index("lead_days")
+    every = found[found["group"] == "all"].set_index("lead_days")
     print(f"\n{layer}, {readings}: {len(table)} forecast days")
     print(found.round(4).to_string(index=False))
     print(skill(table).round(3).to_string(index=False))

@@ -68,7 +68,7 @@ def test_one_site_of_12_strips_with_readings(benchmark: Any) -> None:
         strips = soil(12)
         return ensemble.run(
             strips,
-            Fill(strips=strips, growth=Tables().growth[FILL], is_fresh=np.ones(12, dtype=np.bool_)),
+            Fill(strips=strips, growth=Tables().growth[FILL], loosened_at=np.zeros(12, dtype=np.int64)),
             sky,
             readings=readings,
             knowledge=[nothing_known(len(SCORE_NAMES[FILL]))] * 12,

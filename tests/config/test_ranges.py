@@ -8,21 +8,19 @@ import pytest
 from pydantic_core import PydanticCustomError
 
 from gonogo.config.examples import EXAMPLES, example
+from gonogo.config.material_tables import LaboratoryTable, MaterialTable, MethodTable, OversizeTable, TreatedTable
+from gonogo.config.table import Table
 from gonogo.config.tables import (
     SITE_SECTIONS,
     CrewTable,
     HeadTable,
     InboxTable,
     MailTable,
-    MaterialTable,
-    MethodTable,
-    OversizeTable,
     PersonTable,
     ReadingTable,
     SiteTable,
+    StopTable,
     StoreTable,
-    Table,
-    TreatedTable,
     WatchTable,
     WeatherTable,
 )
@@ -32,7 +30,9 @@ from gonogo.field.entries import COLUMNS
 from gonogo.records.ranges import RANGES
 
 TABLES: tuple[type[Table], ...] = (
+    LaboratoryTable,
     SiteTable,
+    StopTable,
     *SITE_SECTIONS.values(),
     OversizeTable,
     TreatedTable,

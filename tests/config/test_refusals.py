@@ -171,7 +171,7 @@ CASES = {
     "reading date alone": (SITE, "at = 2026-05-11 16:30:00", "at = 2026-05-11", "strip.N1.reading.at",
         "date with a time", "2026-05-11 15:30:00", "at = 2026-05-11T16:30:00-05:00"),
     "reading in quotes": (SITE, "at = 2026-05-11 16:30:00", 'at = "2026-05-11 16:30"', "strip.N1.reading.at",
-        "date with a time", "without quotes", "at = 2026-05-11T21:30:00Z"),
+        "date with a time", "16:30:00", "at = 2026-05-11T21:30:00Z"),
     "reading year": (SITE, "at = 2026-05-11 16:30:00", "at = 0226-05-11 16:30:00", "strip.N1.reading.at", "century",
         "2026", "at = 2026-05-10 16:30:00"),
     "a date with a time to finish by": (SITE, "finish_by = 2026-05-20", "finish_by = 2026-05-20T12:00:00",

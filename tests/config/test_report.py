@@ -46,7 +46,7 @@ def test_the_report_carries_every_warning(example: Copy) -> None:
     flat = " ".join(check_report(config).split())
     assert config.warnings
     assert f"Warnings: {len(config.warnings)}" in flat
-    assert all(" ".join(str(w).split()) in flat for w in config.warnings)
+    assert all(w.key in flat for w in config.warnings)
 
 
 def test_a_mail_server_is_shown_with_its_login(example: Copy) -> None:

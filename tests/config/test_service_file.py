@@ -39,7 +39,7 @@ def test_smtp_takes_its_password_from_a_file_beside_the_config(example: Copy) ->
     secret.chmod(0o600)
     config = example.load()
     assert config.transport.password == "opensesame"
-    assert config.warnings == ()
+    assert {warning.number for warning in config.warnings} == {13}
 
 
 def test_a_secret_file_that_others_can_read_is_a_warning(example: Copy) -> None:
@@ -47,7 +47,7 @@ def test_a_secret_file_that_others_can_read_is_a_warning(example: Copy) -> None:
     secret = example.folder / "secret.txt"
     secret.write_text("opensesame\n")
     secret.chmod(0o644)
-    (warning,) = example.load().warnings
+    (warning,) = (w for w in example.load().warnings if w.number != 13)
     assert warning.key == "mail.password_file"
     assert "chmod 600" in warning.right
     assert "opensesame" not in str(warning)

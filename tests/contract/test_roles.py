@@ -223,7 +223,7 @@ def test_each_page_is_made_for_phones_and_both_themes(role: str, code: str, unit
     assert '<meta name="viewport" content="width=device-width, initial-scale=1">' in html
     assert "@media (prefers-color-scheme: dark)" in html
     assert '<meta name="color-scheme" content="light dark">' in html
-    assert ("max-width: 860px" if role == "planner" else "max-width: 568px") in html
+    assert ("max-width: 1120px" if role == "planner" else "max-width: 568px") in html
     assert len(html.encode()) < render.HTML_BYTES_MAX
 
 

@@ -37,8 +37,12 @@ def test_a_service_names_its_credit_and_its_licence(service: WeatherService) -> 
     assert "SECRET" not in service.licence_note("SECRET")
 
 
-@EVERY
+ASKED = pytest.mark.parametrize("service", [s for s in FOUND.values() if s.request], ids=lambda service: service.name)
+
+
+@ASKED
 def test_a_request_is_https_with_no_secret_in_it(service: WeatherService) -> None:
+    assert service.request is not None
     request = service.request((HARROW_FLATS,), MORNING_UTC, None, "SECRET", "ops@example.org")
     assert request.url.startswith("https://")
     assert "SECRET" not in request.url + str(request.params) + repr(request)
@@ -50,6 +54,14 @@ def test_a_request_is_https_with_no_secret_in_it(service: WeatherService) -> Non
 def test_a_body_that_is_no_forecast_is_refused_in_its_own_name(service: WeatherService, body: bytes) -> None:
     with pytest.raises(WeatherError, match=f"^{service.name}: "):
         service.parse(body, HARROW_FLATS)
+
+
+@EVERY
+def test_a_service_is_asked_over_http_or_read_from_a_folder(service: WeatherService) -> None:
+    assert (service.request is None) == bool(service.sources)
+    for source, credit in service.sources.items():
+        assert service.credit(source) == credit
+        assert all(text and link.startswith("https://") for text, link in credit)
 
 
 @EVERY
@@ -73,7 +85,7 @@ def test_a_service_does_no_network(service: WeatherService) -> None:
 def test_a_service_has_a_body_of_our_own_making_that_is_fresh_and_sound(service: WeatherService) -> None:
     weather = weather_of(fixture_body(service.name), service=service.name)
     assert weather.service == service.name
-    assert weather.attribution == service.attribution
+    assert weather.attribution in (service.attribution, *service.sources.values())
     # The scenario that every body tells: dry well into the day, then 8 mm, and 14 mm the day after.
     now = int((np.datetime64(MORNING_UTC.replace(tzinfo=None), "h") - weather.hour_utc[0]).astype(int))
     assert weather.rain_mm[now : now + 8].sum() < 0.1

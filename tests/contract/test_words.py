@@ -11,6 +11,7 @@ import pytest
 
 import gonogo
 from gonogo.book.month import CAUSE_KEYS
+from gonogo.config import usual
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
 from gonogo.decide.order.today import TESTABLE, TESTABLE_IF_LIKELY
 from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
@@ -134,6 +135,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"method.{m.replace(' ', '_')}" for m in rows.METHODS} | {f"field.{f}" for f in behind.FIELDS}
     made |= {f"card.label_{label}" for label in ("fill", "bar", "speed", "runs", "check", "then")}
     made |= {f"caution.{c}" for c in {*view.CAUTIONS, *page_view.CAUTIONS}}
+    made |= {f"field.{name}" for name in (*usual.ROLLERS["smooth"], *usual.TRUCK, *usual.OF_TANK)}
     made |= {f"unsure.{key}" for key in ("no_reading", "old_reading", "wide_band")}
     made |= {f"{table}.{key}" for table, key in KEYS}
     made |= {
@@ -143,7 +145,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
     made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
-    made |= {f"page.legend_{name}" for name in ("window", "band", "mean", "reading", "rolling", "watering")}
+    made |= {f"page.legend_{name}" for name in ("window", "reading")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
     made |= {f"book.method_{method.replace(' ', '_')}" for method in METHOD_ERROR_PCT}
     made |= {f"whatif.{key}" for key in ("verdict", "hours", "moisture", "chance", "water", "next", "same_members")}
@@ -154,6 +156,9 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {
         f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
     }
+    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends")}
+    made |= {f"pause.{kind}{named}" for kind in ("off", "long", "stop", "stop_open") for named in ("", "_named")}
+    made |= {"pause.end", "status.site"}
     assert made - sentences == set(), "made by the view but not in the catalogue"
     assert sentences - named - made == set(), "in the catalogue but never used"
 

@@ -74,9 +74,9 @@ def test_rain_wets_and_disking_dries_a_wet_strip_on_a_drying_day(folder: str) ->
     is_it, wet = asked("S1", Turn(rain_mm=8.0), folder)
     assert wet.decision.w_now_pct > is_it.decision.w_now_pct
     assert wet.outlook[0].rain_mm == pytest.approx(is_it.outlook[0].rain_mm + 8.0)
-    for is_dry in (False, True):
-        as_is, disked = asked("N3", Turn(is_disked=True), folder, is_dry=is_dry)
-        assert disked.outlook[1].w_mean_pct < as_is.outlook[1].w_mean_pct
+    as_is, disked = asked("N3", Turn(is_disked=True), folder, is_dry=True)
+    # At the break of day: an hour of it takes next to nothing, and the disking itself takes nothing.
+    assert disked.decision.w_now_pct == pytest.approx(as_is.decision.w_now_pct, abs=0.01)
     for before, after in zip(as_is.outlook[1:6], disked.outlook[1:6], strict=True):
         assert after.rain_mm == 0.0
         assert after.w_mean_pct < before.w_mean_pct

@@ -494,6 +494,8 @@ def testing(**changes: object) -> TestFirst:
         "by_utc": at(7),
         "low_pct": 15.4,
         "high_pct": 18.1,
+        "mean_low_pct": 15.2,
+        "mean_high_pct": 18.3,
         "inside": Then.ROLL,
         "below": Then.WATER,
         "above": Then.DISK,

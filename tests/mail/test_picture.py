@@ -11,9 +11,10 @@ import pytest
 from PIL import Image, ImageFont
 
 from gonogo import times
+from gonogo.decide.plan.added_water import added_pct
 from gonogo.mail import picture
 from gonogo.mail.items import MorningView, PathsView
-from gonogo.mail.panels import STRIPS_AT_MOST, added_pct
+from gonogo.mail.panels import STRIPS_AT_MOST
 from gonogo.mail.path import HOURS_BEFORE
 from gonogo.records.day_plan import Task
 from gonogo.wording import language
@@ -79,7 +80,7 @@ def test_today_s_water_is_in_the_path_from_its_first_drop_to_its_last() -> None:
     job = next(j for j in scene.morning().plan.jobs if j.strip_id == "N2" and j.task == Task.WATER)
     path = scene.paths()["N2"]
     start_utc = times.as_datetime(path.hour_utc[0])
-    added = added_pct(path, scene.site().strip("N2"), job, start_utc)
+    added = added_pct(len(path.w_mean_pct), start_utc, scene.site().strip("N2"), job)
     first, last = ((at_utc - start_utc) / times.HOUR for at_utc in (job.start_utc, job.end_utc))
     assert (added[: int(first) + 1] == 0.0).all()
     np.testing.assert_allclose(added[int(last) + 1 :], 100.0 * 6.4 / 362.5)

@@ -47,7 +47,7 @@ def test_the_planner_reads_the_order_by_half_days_and_what_has_no_place() -> Non
     text = flowing(mail("planner").text)
     for piece in (
         "Wed 17 Jun morning - N1 84% - N2 84% (after 18,400 L)",
-        "Thu 18 Jun morning - N3 50% (test first, if it dries) - N1 lift 2 84% (past its date)",
+        "Thu 18 Jun morning - N3 50% (test first, if it dries) - N1 lift 2 84% (to be spread, past its date)",
         "- N5: no hour ahead is likely enough (best chance 41%).",
         "- N4, lift 2: the lift below it is not scheduled, or comes too late.",
         "all crews: 9,650 m²; with the strips in the order given: 8,100 m². No better order exists",

@@ -53,8 +53,10 @@ MEASURE = """(() => {
   for (const a of document.querySelectorAll('a')) { const r = a.getBoundingClientRect();
     if (r.height < 44 || r.width < 44) out.taps.push([a.textContent, r.width, r.height]) }
   for (const m of document.querySelectorAll('.mark, td.ok')) {
-    const style = getComputedStyle(m), has = ratio(rgb(style.borderLeftColor), ground(m.parentElement));
-    if (has < 3 || parseFloat(style.borderLeftWidth) < 3) out.frames.push([m.textContent, has, style.borderLeftWidth]) }
+    const style = getComputedStyle(m), isBeside = m.matches('.mark') || parseFloat(style.borderLeftWidth) >= 3,
+      side = isBeside ? 'Left' : 'Bottom', wide = style[`border${side}Width`],
+      has = ratio(rgb(style[`border${side}Color`]), ground(m.parentElement));
+    if (has < 3 || parseFloat(wide) < 3) out.frames.push([m.textContent, has, wide]) }
   out.marks = [...document.querySelectorAll('.mark')].map(m => m.textContent + ' ' +
     getComputedStyle(m).borderTopStyle + ' ' +
     (getComputedStyle(m).backgroundColor === 'rgba(0, 0, 0, 0)' ? '' : 'filled'));

@@ -13,7 +13,8 @@ import pytest
 from gonogo import times
 from gonogo.mail import first_screen
 from gonogo.mail.items import MorningView, StripRow
-from gonogo.records.day_plan import NotRecorded, RainSpell, Task, Then
+from gonogo.mail.render import message
+from gonogo.records.day_plan import NotRecorded, Pause, RainSpell, Task, Then
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.notes import note
@@ -143,7 +144,7 @@ def test_an_untested_lift_shows_no_hard_figure() -> None:
 
 def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
-        "15.4–18.1: roll. Just outside: test once more, take the mean."
+        "15.4–18.1: roll. Just outside: test once more; mean 15.2–18.3: roll."
         " Below: 10,400 L a point under 16.3. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
@@ -175,7 +176,7 @@ def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> No
     made = with_unrecorded()
     assert "Told 18,400 L, Tue 07:30: not recorded." in said(row(made, "N5").lines)
     assert "Not recorded: water on N5, told Tue 07:30." in said(made.box)
-    assert said(made.box).endswith("If it was done, not again: test.")  # how it is recorded: with the mail's frame
+    assert said(made.box).endswith("If done, not again: test.")  # how it is recorded: with the mail's frame
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
 
 
@@ -368,3 +369,33 @@ def test_a_crew_without_a_truck_still_has_its_mail() -> None:
     assert made.driver.truck is None
     assert made.driver.cards == ()
     assert "Nothing on N1 unless the superintendent calls." in EN.say(made.driver.leave)  # type: ignore[arg-type]
+
+
+def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail() -> None:
+    friday = replace(
+        scene.morning().plan,
+        pause=Pause(
+            first_day=scene.DAY, last_day=scene.DAY + timedelta(days=2), why="holiday", names=("Founders' Day",)
+        ),
+        next_shift_utc=scene.at(7.0, scene.DAY + timedelta(days=3)),
+    )
+    long = scene.built(plan=friday)
+    assert said(long.pause) == (
+        "Long weekend: no work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
+    )
+    for role in ("superintendent", "driver", "planner"):
+        mail = message(
+            long,
+            scene.person(role),
+            sender="gonogo@example.com",
+            reply_to="",
+            message_id="<1@example.com>",
+            date_utc=scene.NOW_UTC,
+        )
+        assert "Long weekend" in mail.text
+        assert "Founders' Day" in mail.html.replace("&#39;", "'")
+    ended = scene.built(
+        plan=replace(friday, pause=Pause(first_day=scene.DAY, last_day=None, why="end"), next_shift_utc=None)
+    )
+    assert said(ended.pause) == "Last day of this site: no mails after today."
+    assert scene.built().pause == ()

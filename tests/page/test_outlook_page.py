@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 from xml.etree import ElementTree
@@ -10,6 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
+from views_of_plan import of_plan, scene
 
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.propose import propose
@@ -19,12 +21,13 @@ from gonogo.page import charts
 from gonogo.page.outlook import page
 from gonogo.page.screen import screen
 from gonogo.page.view import Outlook, build
+from gonogo.records.day_plan import Task
 from gonogo.records.field import Reading
 from gonogo.records.work_order import Change, Why, Work
 from gonogo.wording.language import languages, speaker
 
 STRIPS = (strip(id="A", name="Alpha <one>"), strip(id="B", name="Beta"), strip(id="C", name="Gamma"))
-TEST = Reading(strip_id="A", at_utc=NOW_UTC - timedelta(hours=10), w_pct=14.2, method="oven")
+TEST = Reading(strip_id="A", at_utc=NOW_UTC - timedelta(hours=1), w_pct=14.2, method="oven")
 
 
 EN, US = speaker("en", "metric"), speaker("en", "us")
@@ -125,12 +128,15 @@ def test_window_readings_and_planned_work_stand_in_the_drawing_where_they_belong
     assert kinds.count("window") == 1
     assert kinds.count("rolling") == sum(w.strip_id == "A" and w.work == Work.ROLLING for w in mixed.order.works)
     (dot,) = [shape for shape in root.iter() if shape.get("class") == "reading"]
+    assert dot.find("title").text == "14.2%"
     (window,) = [shape for shape in root.iter() if shape.get("class") == "window"]
     top, high = float(window.get("y")), float(window.get("height"))
     # 14.2 % between the edges of 12 and 16 %
-    assert float(dot.get("cy")) == pytest.approx(top + high * (16.0 - 14.2) / 4.0, abs=0.2)
+    assert float(dot.get("y1")) == pytest.approx(top + high * (16.0 - 14.2) / 4.0, abs=0.2)
     (now,) = [shape for shape in root.iter() if shape.get("class") == "now"]
-    assert float(dot.get("cx")) < float(now.get("x1"))
+    assert float(dot.get("x1")) < float(now.get("x1"))
+    # half past five of the first of the columns, each 100 wide
+    assert float(now.get("x1")) == pytest.approx(100.0 * 5.5 / 24.0, abs=0.1)
 
 
 def test_a_path_that_is_not_known_is_left_out_and_said() -> None:
@@ -185,19 +191,49 @@ def bare(text: str) -> str:
     return re.sub(r"\s+", "", text)
 
 
-def test_a_day_without_room_has_no_name_in_a_drawing() -> None:
-    days = tuple((NOW_UTC + timedelta(days=k), f"Wed {17 + k}") for k in range(30))
-    axis = charts.Axis(from_utc=NOW_UTC, until_utc=NOW_UTC + timedelta(days=30), now_utc=NOW_UTC, days=days)
+def test_a_day_of_23_hours_is_a_column_like_any_other() -> None:
+    midnights = tuple(NOW_UTC + timedelta(hours=h) for h in (0, 24, 47, 71))
+    axis = charts.Axis(midnights_utc=midnights, now_utc=NOW_UTC)
+    assert axis.width == 300.0
+    assert axis.x(midnights[2]) == 200.0
+    assert axis.x(midnights[1] + timedelta(hours=11.5)) == pytest.approx(150.0)
+    assert axis.x(NOW_UTC - timedelta(hours=3)) == 0.0
+    assert axis.x(midnights[-1] + timedelta(hours=3)) == 300.0
+
+
+def test_rain_outside_the_days_shown_is_not_drawn() -> None:
+    axis = charts.Axis(midnights_utc=(NOW_UTC, NOW_UTC + timedelta(days=1)), now_utc=NOW_UTC)
+    hours = tuple(NOW_UTC + timedelta(hours=h) for h in (-2, 3, 30))
+    amounts = np.array([9.0, 1.0, 9.0])
     drawing = charts.rain(
-        charts.Rain(
-            title="Rain",
-            words="Rain",
-            at_utc=(),
-            mean=np.array([]),
-            p90=np.array([]),
-            ticks=((0.0, "0"), (1.0, "1")),
-            shifts=(),
-        ),
-        axis,
+        charts.Rain(title="Rain", words="Rain", at_utc=hours, mean=amounts, p90=amounts, top=2.0), axis
     )
-    assert "Wed" not in drawing
+    bars = [shape for shape in ElementTree.fromstring(drawing).iter() if shape.get("class") == "expected"]
+    assert [(float(bar.get("x")), float(bar.get("height"))) for bar in bars] == [(12.5, charts.RAIN_HEIGHT / 2.0)]
+
+
+def test_the_page_begins_with_the_bar_of_each_crews_day_and_what_each_strip_is_told() -> None:
+    inputs = morning([14.0, 9.0], strips=STRIPS[:2])
+    shown = scene(inputs)
+    html = page(replace(ahead(inputs), order=shown.order, plan=shown.plan), EN)
+    text = outline(html).text.replace("\u00a0", " ")
+    bar, table = html.index('<table class="bar'), html.index('<table class="ahead')
+    assert html.index("<h1>") < bar < table
+    for strip_id in ("A", "B"):
+        printed = of_plan(shown, strip_id)
+        assert f"Roll {printed.rolled[0]}–{printed.rolled[1]}" in text
+        if printed.watered is not None:
+            assert f"Water {printed.watered[0]}–{printed.watered[1]}, {printed.litres} L" in text
+    assert of_plan(shown, "B").watered is not None
+    assert "North 7 9 11 1 3" in text or "North 7 9 11 13 15" in text
+
+
+def test_the_path_of_a_strip_that_is_watered_today_has_the_water_in_it() -> None:
+    inputs = morning([9.0], strips=STRIPS[1:2])
+    shown = scene(inputs)
+    (water,) = [job for job in shown.plan.jobs if job.task == Task.WATER]
+    data = replace(ahead(inputs), plan=shown.plan, order=shown.order)
+    told = "Expected: 9.0% at first, {last}% at the end;"
+    assert told.format(last="9.0") in page(replace(data, plan=None), EN)
+    added = 100.0 * water.litres / (STRIPS[1].area_m2 * STRIPS[1].dry_mass_kg_m2)
+    assert told.format(last=f"{9.0 + added:.1f}") in page(data, EN)

@@ -70,7 +70,7 @@ def test_nothing_overflows_fades_or_is_too_small(
 ) -> None:
     browser.show(html, width_px=width_px, theme=theme, media=media)
     seen = browser.value(MEASURE)
-    assert seen["n"] > 100
+    assert seen["n"] > 80
     assert seen["width"] <= width_px
     assert seen["faint"] == []
     if media == "screen":
@@ -79,12 +79,11 @@ def test_nothing_overflows_fades_or_is_too_small(
     assert is_dark is (theme == "dark" and media == "screen")  # paper is white
 
 
-def test_every_figure_keeps_together_on_paper(browser: Browser, html: str) -> None:
+def test_every_strip_keeps_together_on_paper(browser: Browser, html: str) -> None:
     browser.show(html, width_px=703, theme="light", media="print")
     broken = browser.value(
-        "[...document.querySelectorAll('figure, .keep')]"
-        ".filter(e => getComputedStyle(e).breakInside !== 'avoid').length"
+        "[...document.querySelectorAll('tbody, .keep')].filter(e => getComputedStyle(e).breakInside !== 'avoid').length"
     )
-    tallest = browser.value("Math.max(...[...document.querySelectorAll('figure')].map(e => e.offsetHeight))")
+    tallest = browser.value("Math.max(...[...document.querySelectorAll('.ahead tbody')].map(e => e.offsetHeight))")
     assert broken == 0
     assert tallest < 980  # the height of an A4 or Envelope page between its margins, in px

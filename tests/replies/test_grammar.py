@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -200,6 +201,7 @@ WRITTEN = st.sampled_from(
 
 
 @settings(max_examples=400, deadline=None)
+@example(line="N3 11.2", at=3, added="WATER")
 @given(line=WRITTEN, at=st.integers(0, 60), added=st.text(min_size=1, max_size=8))
 def test_a_line_with_anything_added_means_the_same_or_is_asked_back_or_has_other_digits(
     line: str, at: int, added: str
@@ -210,9 +212,11 @@ def test_a_line_with_anything_added_means_the_same_or_is_asked_back_or_has_other
         return
     assert isinstance(before, Said)
     assert after.kind in {"reading", "watering", "surface", "rain", "undo"}
-    # What was added holds a digit, a sign of a number, or a word that the grammar knows; else nothing may change.
+    # What was added holds a digit, a sign of a number, or a word that the grammar knows, also one that clings to a
+    # number ("WATER11.2"); else nothing may change.
     touched = any(c.isdigit() or c in ".,:'%\"" for c in added) or any(
-        folded(word) in meanings() or word.casefold() in "l m a p am pm gal in t" for word in changed.split()
+        folded(word) in meanings() or word.casefold() in "l m a p am pm gal in t"
+        for word in re.findall(r"[^\W\d_]+", changed)
     )
     assert touched or (after.kind, after.strip_id, after.amounts) == (before.kind, before.strip_id, before.amounts)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 import time as time_module
 from collections.abc import Callable, Iterator, Sequence
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 import sqlalchemy as sa
+from config_copy import EXAMPLE
 from example_mornings import example_config
 from sites import small_site
 
@@ -37,7 +39,8 @@ def no_forecast(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Down
 
 def due_now(tmp_path: Path, url: str, n_sites: int = N_SITES) -> Config:
     """The example config with so many sites at which it is noon, and whose mails leave in five minutes."""
-    loaded = example_config(tmp_path, store_url=url)
+    shutil.copytree(EXAMPLE, tmp_path / "config")  # on PostgreSQL a service keeps its last good config there
+    loaded = replace(example_config(tmp_path, store_url=url), folder=tmp_path / "config")
     now = datetime.now(UTC)
     zone = ZoneInfo(f"Etc/GMT{now.hour - 12:+d}" if now.hour != 12 else "Etc/GMT")
     mail_at = (now.astimezone(zone) + timedelta(minutes=5)).time().replace(second=0, microsecond=0)
@@ -136,6 +139,18 @@ def test_a_late_morning_is_told_by_the_watch_and_a_good_one_is_not_looked_at_aga
     assert len(mails(running.store)) == 5, "the other is not late yet"
     running.watch(now_utc + timedelta(minutes=6), workers)
     assert {site_id for site_id, _ in mails(running.store)} == {first.site.id, second.site.id}
+
+
+def test_of_many_late_mornings_the_operator_has_one_mail_beyond_the_first_few(tmp_path: Path, begun: Any) -> None:
+    running = begun(due_now(tmp_path, ""))
+    now_utc = datetime.now(UTC)
+    running.watch(now_utc, Workers(1))
+    running.watch(now_utc + timedelta(minutes=6), Workers(1))
+    assert len(mails(running.store)) == 6 * N_SITES, "everybody of every crew is told on time"
+    with schema.read(running.store) as connection:
+        told = [m.subject for m in outcomes.outcomes(connection) if m.kind == "operator"]
+    assert len(told) == 4
+    assert sum("3 more sites without a verdict" in subject for subject in told) == 1
 
 
 def test_two_services_make_and_mail_every_morning_once(tmp_path: Path, postgresql_url: str) -> None:

@@ -58,7 +58,7 @@ def run(
         "surface": np.zeros((N_HOURS, 3), dtype=np.int64),
     }
     sky, tables = Sky(**(weather | changed)), Tables()
-    of_kind: Ground = ground.Fill(strips=soil(), growth=tables.growth[FILL], is_fresh=np.ones(3, dtype=np.bool_))
+    of_kind: Ground = ground.Fill(strips=soil(), growth=tables.growth[FILL], loosened_at=np.zeros(3, dtype=np.int64))
     if kind == NATURAL:
         so_far = season(sky.rain_mm.mean(axis=1), sky.et0_mm, np.full(N_HOURS, 18.0))
         of_kind = ground.Natural(strips=soil(), season=so_far, table=tables.population, growth=tables.growth[NATURAL])

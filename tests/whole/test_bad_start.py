@@ -83,9 +83,7 @@ def test_crews_that_had_their_morning_are_not_told_that_there_is_none(loaded: Co
     assert len(written(loaded)) == 1
 
 
-def test_a_start_is_tried_until_it_works_and_without_a_known_config_it_ends(
-    loaded: Config, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_start_is_tried_until_it_works(loaded: Config, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(standby, "TRIED_AGAIN_S", 0.0)
     monkeypatch.setattr(standby, "clock_utc", lambda: MAIL_AT_UTC)
     tries: list[Config] = []
@@ -98,13 +96,56 @@ def test_a_start_is_tried_until_it_works_and_without_a_known_config_it_ends(
     monkeypatch.setattr(standby.configs, "load", lambda *_, **__: loaded)
     standby.run(loaded.folder, environ={}, halt=threading.Event(), start=start)
     assert len(tries) == 3
-    monkeypatch.setattr(standby.configs, "load", _refuses)
-    with pytest.raises(ConfigError):
-        standby.run(loaded.folder / "nowhere", environ={}, halt=threading.Event(), start=start)
 
 
-def _refuses(*_: object, **__: object) -> Config:
-    raise BROKEN
+class HaltsAfter:
+    """An event that is set when it was waited for so many times; before each wait it does something."""
+
+    def __init__(self, *steps: Callable[[], object]) -> None:
+        self._steps = list(steps)
+
+    def wait(self, _timeout_s: float) -> bool:
+        if not self._steps:
+            return True
+        self._steps.pop(0)()
+        return False
+
+
+@pytest.mark.parametrize("broken", ["missing", "no TOML", "a site with a fault", "no site"])
+def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_be_read(
+    broken: str, loaded: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(standby, "TRIED_AGAIN_S", 0.0)
+    monkeypatch.setattr(standby, "clock_utc", lambda: MAIL_AT_UTC)
+    good = loaded.folder
+    with (good / "gonogo.toml").open("a", encoding="utf-8") as file:
+        file.write('[watch]\nhealth_file = "health.json"\n')
+    folder = Path(shutil.copytree(good, tmp_path / "first"))
+    site = folder / "sites" / "harrow-flats.toml"
+    if broken == "missing":
+        shutil.rmtree(folder)
+    elif broken == "no TOML":
+        (folder / "gonogo.toml").write_text("{" * 300 + "\n" * 30_000)
+    elif broken == "no site":
+        site.unlink()
+    else:
+        (folder / "sites" / "second.toml").write_text(site.read_text().replace("length_m = 120", "length_m = 1,2"))
+    started: list[Config] = []
+    halt = HaltsAfter(lambda: None, lambda: shutil.copytree(good, folder, dirs_exist_ok=True), lambda: None)
+    if broken == "a site with a fault":
+        halt = HaltsAfter(lambda: None, (folder / "sites" / "second.toml").unlink)
+    standby.run(folder, environ={}, halt=halt, start=started.append)  # type: ignore[arg-type]
+    assert len(started) == 1
+    mails = [BytesParser(policy=policy.default).parsebytes(path.read_bytes()) for path in folder.rglob("*.eml")]
+    to_operator = [mail for mail in mails if "operator@example.com" in str(mail["to"])]
+    if broken in ("missing", "no TOML"):
+        assert mails == []
+        assert "nobody can be told by mail" in caplog.text
+    else:
+        assert len(to_operator) == 1
+        assert (folder / "health.json").is_file()
+        assert len(mails) == 1 + (6 if broken == "a site with a fault" else 0)
+    assert caplog.text.count("it is tried again") == 1
 
 
 @pytest.fixture

@@ -19,7 +19,10 @@ import time_machine
 from example_mornings import ROOT, example_config, no_weather, opened, plain_of, recorded, run_example
 
 from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
+from gonogo.cli.exit_codes import MEANINGS
 from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.readers import read_by
+from gonogo.cli.record_app import record_app
 from gonogo.config import Config
 from gonogo.decide.whatif import Turn
 from gonogo.records.field import Reading
@@ -76,13 +79,16 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in app.app.registered_commands if c.callback]
-    assert names == [
-        "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "sent", "diary", "score",
-        "inbox", "sheet", "status", "forget", "backtest", "learned",
-    ]  # fmt: skip
+    assert {"demo", "new", "check", "morning", "outlook", "serve", "status"} <= set(names)
     for name in [*names, "record"]:
         assert app.run([name, "--help"]) == app.Exit.OK
-        assert len(capsys.readouterr().out.split()) > 40
+        shown = capsys.readouterr().out
+        assert len(shown.split()) > 40
+        assert "Exit codes: 0 " in shown or name == "record"
+    for name in [c.name or "" for c in record_app.registered_commands]:
+        assert app.run(["record", name, "--help"]) == app.Exit.OK
+        assert "Exit codes: 0 stored; 1 " in " ".join(capsys.readouterr().out.split())
+    assert set(MEANINGS) - {"record"} <= set(names)
 
 
 def test_an_unknown_command_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:
@@ -113,6 +119,26 @@ def test_the_demo_writes_the_days_ahead_as_a_page_too(tmp_path: Path) -> None:
     text = result.outlook.read_text(encoding="utf-8")
     assert "Order of work" in text
     assert "S4 Drainage blanket" in text
+
+
+def test_the_demo_shows_rain_a_language_units_and_what_a_reply_does(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "demo"
+    arguments = ("--language", "es", "--units", "metric", "--reply", "--folder", str(target))
+    assert app.run(["demo", *arguments]) == app.Exit.OK
+    shown = capsys.readouterr().out
+    for said in ("COMPACTAR", "REGAR PRIMERO", "N4 18,6 densímetro nuclear", "ESPERAR pasa a COMPACTAR"):
+        assert said in shown
+    assert not re.search(r"\d gal", shown)
+    mails = [BytesParser(policy=default).parsebytes(path.read_bytes()) for path in target.rglob("*.eml")]
+    assert len(mails) == 9
+    assert {mail["Content-Language"] for mail in mails} == {"es"}
+    assert any(str(mail["Subject"]).startswith("Cambio:") for mail in mails)
+    assert app.run(["demo", "--rain", "--folder", str(target)]) == app.Exit.OK
+    rainy = capsys.readouterr().out
+    assert "0.55 in of rain" in rainy
+    assert "COMPACT " not in rainy
 
 
 def test_the_demo_can_be_repeated_and_spares_what_it_did_not_write(tmp_path: Path) -> None:
@@ -311,11 +337,11 @@ def test_status_is_well_after_a_good_morning_and_not_after_a_bad_one(tmp_path: P
 def test_status_speaks_the_operators_language(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
     missed = status.status(loaded, now_utc=demo.MORNING_UTC, speak=speaker("fr", "metric")).text
-    assert "dernier    aucun encore" in missed
-    assert "prochain   mer. 13 mai 05 h 15" in missed.replace("\u00a0", " ")
+    assert "dernier     aucun encore" in missed
+    assert "prochain    mer. 13 mai 05 h 15" in missed.replace("\u00a0", " ")
     assert missed.endswith("Tout va bien.")
     us = status.status(loaded, now_utc=demo.MORNING_UTC - timedelta(hours=1), speak=speaker("en", "us")).text
-    assert "next run  5:15 AM" in us.replace("\u202f", " ").replace("\u00a0", " ")
+    assert "next run     5:15 AM" in us.replace("\u202f", " ").replace("\u00a0", " ")
 
 
 def test_status_names_a_mail_server_that_is_down(tmp_path: Path) -> None:
@@ -400,6 +426,45 @@ def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:
     assert "what if 20,000 L of water goes on now?" in " ".join(shown.text.split())
     verdict = next(line for line in shown.text.splitlines() if line.startswith("Verdict"))
     assert "WATER FIRST" in verdict
+
+
+def test_outlook_and_what_if_say_the_litres_of_the_dry_run_of_that_minute(tmp_path: Path) -> None:
+    loaded = example_config(tmp_path)
+    site = loaded.sites[0]
+    told = mornings_typed(loaded, dry_run=True, speak=EN).text.partition("=====")[0]
+    litres = re.search(r"N2 Ramp middle .*?([\d,]+ L)\n", told)[1]  # type: ignore[index]
+    shown = whatif_report.show(loaded, asked(site, Turn(delay_h=1.0)), speak=EN, fetch=recorded).text
+    water = next(line for line in shown.splitlines() if line.startswith("Water"))
+    assert litres in water
+    ahead = outlook_report.show(loaded, site, now_utc=demo.MORNING_UTC, speak=EN, fetch=recorded).text
+    assert f"water N2 Ramp middle, {litres}" in " ".join(ahead.split())
+
+
+def test_a_dry_run_is_shown_in_a_language_and_units_of_choice_and_a_sent_morning_is_not(
+    tmp_path: Path, say: Callable[..., tuple[int, str, str]]
+) -> None:
+    loaded = read_by(example_config(tmp_path), language="pt", units="metric")
+    shown = mornings_typed(loaded, dry_run=True, speak=speaker("pt", "metric")).text
+    assert "UMEDECER ANTES" in shown
+    assert not re.search(r"\d gal\b|\bCOMPACT\b", shown)
+    for arguments, says in (
+        (("morning", "--language", "es"), "Add --dry-run"),
+        (("morning", "--units", "us"), "Add --dry-run"),
+        (("morning", "--dry-run", "--language", "german"), "--language = german"),
+    ):
+        code, _, err = say(*arguments)
+        assert code == app.Exit.CONFIG
+        assert says in err
+
+
+def test_what_if_needs_no_site_where_one_has_the_strip(say: Callable[..., tuple[int, str, str]]) -> None:
+    for arguments in (("N22", "--water", "900"), ("harrow-flats", "N22", "--water", "900")):
+        code, _, err = say("whatif", *arguments)
+        assert code == app.Exit.CONFIG
+        assert "strip = N22" in err
+    code, out, _ = say("whatif", "N2", "--water", "900", "--stored")
+    assert code == app.Exit.NO_VERDICT  # nothing is stored yet: the strip was found
+    assert "no usable weather" in out
 
 
 def test_what_if_speaks_the_readers_language_and_units(tmp_path: Path) -> None:

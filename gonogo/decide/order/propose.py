@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.order.closed_up import counted_chance, settled, weight_of
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo, lifts_to_do, shared, steps_h
 from gonogo.decide.order.result import (
@@ -35,10 +36,9 @@ from gonogo.decide.windows import Working
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import PlannedWork, WorkOrder
 
-# Weights of what is maximised: our own choices. A step of priority doubles; a lift after its date is worth a third;
+# Weights of what is maximised: our own choices. A lift after its date is worth a third;
 # water costs a hundredth. What a crew is told today wants its place today, the more so where it is watered and soaked
 # by then. Each hour later costs a little, more where the strip closes early.
-PRIORITY_STEP = 2.0
 LATE_SHARE = 1.0 / 3.0
 DAY_SHARE = 0.005
 NEXT_DAY_SHARE = 0.04  # more than the latest start of a day costs: nothing is put off because it would start late
@@ -48,7 +48,6 @@ TESTED_TODAY_SHARE = 0.2
 WATERED_TODAY_SHARE = 0.5
 START_SHARE_H = 0.003
 URGENT_WITHIN_H = 6.0
-SAMPLING_SD = 1.64  # chances closer than this many standard errors of the ensemble are the same
 FINE_UP_TO = 12  # so many lifts on shared machines are planned to the quarter hour, more to the half
 _NUDGE = 1e-6
 
@@ -59,17 +58,19 @@ def propose(
     *,
     done: Mapping[str, int],
     before: WorkOrder | None,
+    prepared: Prepared | None = None,
 ) -> WorkOrder:
     """Return the proposed order of work.
 
     decisions   of this morning, in the order of inputs.strips
     done        by strip id, how many of its lifts were rolled
     before      the order of the run before, None where there is none
+    prepared    from the same inputs, where somebody made it already
 
     Where the solver fails or finds nothing in time, the lifts stand in the order in which the config gives them, and
     the order says so.
     """
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     ahead = tuple(days(prepared))
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
@@ -87,15 +88,18 @@ def propose(
         except SolverError as error:  # whatever a solver does, the crews get their order and their mail
             faults.append(str(error))
             solutions.append(Solution(chosen=given, value=objective(part.problem, given), bound=math.inf))
-    solved = tuple(zip(parts, solutions, strict=True))
-    planned = [work for part, solution in solved for work in works(prepared, ahead, part, solution.chosen)]
+    settled_parts = [
+        (part, settled(prepared, part.lifts, [None if k is None else part.options[k] for k in solution.chosen]))
+        for part, solution in zip(parts, solutions, strict=True)
+    ]
+    planned = [work for part, options in settled_parts for work in works(prepared, ahead, part, options)]
     planned += watered_today(prepared, decisions, planned)
     planned += sealing(prepared, ahead, planned)
     planned.sort(key=lambda w: (w.start_utc, w.crew_id, w.work, w.strip_id))
     value, bound = sum(s.value for s in solutions), sum(s.bound for s in solutions)
     return WorkOrder(
         works=tuple(planned),
-        unplanned=tuple(lift for part, solution in solved for lift in unplanned(inputs, part, solution.chosen)),
+        unplanned=tuple(lift for part, options in settled_parts for lift in unplanned(inputs, part, options)),
         moves=moves(inputs, old, planned, lifts),
         expected_area_m2=sum(work.expected_area_m2 for work in planned),
         given_order_area_m2=sum(
@@ -177,11 +181,20 @@ class _Slots:
             self.capacity.append(count)
         return self.machines[name]
 
-    def use(self, number: int, day_n: int, from_h: float, until_h: float) -> Use:
-        """Return the slots that some hours of a day take on a machine."""
+    def use(self, number: int, day_n: int, from_h: float, until_h: float, *, is_nearest: bool = False) -> Use | None:
+        """Return the slots that some hours of a day take on a machine: all that they touch.
+
+        is_nearest   to the nearest slots in place of that, None where this is none: what is told to the minute and
+                     follows on itself then shares no slot
+        """
         base, begin_h = self.first[day_n], self.ahead[day_n].from_h
-        last = min(base + math.ceil((until_h - begin_h) / self.step_h - _NUDGE), self.first[day_n + 1]) - 1
-        first = min(base + math.floor((from_h - begin_h) / self.step_h + _NUDGE), last)
+        starts, ends = (from_h - begin_h) / self.step_h, (until_h - begin_h) / self.step_h
+        if is_nearest:
+            starts, ends = math.floor(starts + 0.5), math.floor(ends + 0.5)
+        last = min(base + math.ceil(ends - _NUDGE), self.first[day_n + 1]) - 1
+        if is_nearest and (last < base or ends <= starts):
+            return None
+        first = min(base + math.floor(starts + _NUDGE), last)
         return Use(machine=number, first=max(first, base), last=last)
 
     def after(self, at_h: float) -> int:
@@ -208,15 +221,17 @@ def _part(
         roller = slots.machine("roller", crew.roller.id, crew.roller.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
+            rolled = slots.use(roller, option.day_n, option.start_h, option.end_h, is_nearest=option.is_standing)
+            uses = [] if rolled is None else [rolled]
             if crew.truck is not None and not math.isnan(option.called_h):
                 truck = slots.machine("truck", crew.truck.id, crew.truck.count)
-                uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
+                watered = slots.use(truck, option.day_n, option.called_h, option.free_h)
+                uses += [] if watered is None else [watered]
             choices.append(
                 Choice(
                     job=job,
                     value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
-                    start=uses[0].first,
+                    start=slots.after(option.start_h) if rolled is None else rolled.first,
                     ready=slots.after(option.end_h + inputs.setting("next_lift_after_h")),
                     uses=tuple(uses),
                 )
@@ -254,7 +269,7 @@ def _value(
     strip = inputs.strips[lift.s]
     best_chance, closes_h = best_of_day
     later = NEXT_DAY_SHARE * min(option.day_n, 3) + DAY_SHARE * max(option.day_n - 3, 0)
-    share = _counted_chance(inputs, option.chance, best_chance) * (1.0 - later)
+    share = counted_chance(option.chance, best_chance, inputs.w_pct.shape[2]) * (1.0 - later)
     if strip.finish_by is not None and hours.day > strip.finish_by:
         share *= LATE_SHARE
     if option.litres > 0.0:
@@ -267,11 +282,4 @@ def _value(
         share += inputs.setting("plan_move_share")
     urgency = 1.0 + max(URGENT_WITHIN_H / max(closes_h - hours.from_h, 1.0) - 0.5, 0.0)
     share -= START_SHARE_H * urgency * (option.start_h - hours.from_h)
-    return PRIORITY_STEP ** (3 - strip.priority) * strip.area_m2 * share
-
-
-def _counted_chance(inputs: MorningInputs, chance: float, best: float) -> float:
-    """Return a chance, the best of its day where both differ by no more than the ensemble can tell."""
-    n_members = inputs.w_pct.shape[2]
-    error = SAMPLING_SD * max(math.sqrt(max(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
-    return best if best - chance <= error else chance
+    return weight_of(strip) * strip.area_m2 * share

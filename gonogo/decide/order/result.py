@@ -49,14 +49,16 @@ def expected_m2(inputs: MorningInputs, part: Part, k: int | None) -> float:
     return part.options[k].chance * inputs.strips[part.lifts[part.problem.choices[k].job].s].area_m2
 
 
-def works(prepared: Prepared, ahead: Sequence[Working], part: Part, chosen: Sequence[int | None]) -> list[PlannedWork]:
-    """Return rolling, and the watering before it, of the chosen options; today's watering stands in the verdicts."""
+def works(
+    prepared: Prepared, ahead: Sequence[Working], part: Part, options: Sequence[Option | None]
+) -> list[PlannedWork]:
+    """Return rolling, and the watering before it, of the lifts' options; today's watering stands in the verdicts."""
     inputs = prepared.inputs
     works: list[PlannedWork] = []
-    for lift, k in zip(part.lifts, chosen, strict=True):
-        if k is None:
+    for lift, option in zip(part.lifts, options, strict=True):
+        if option is None:
             continue
-        option, strip = part.options[k], inputs.strips[lift.s]
+        strip = inputs.strips[lift.s]
         rolling = PlannedWork(
             strip_id=strip.id,
             lift=lift.number,
@@ -160,19 +162,19 @@ def sealing(prepared: Prepared, ahead: Sequence[Working], works: Sequence[Planne
     ]
 
 
-def unplanned(inputs: MorningInputs, part: Part, chosen: Sequence[int | None]) -> list[Unplanned]:
+def unplanned(inputs: MorningInputs, part: Part, options: Sequence[Option | None]) -> list[Unplanned]:
     """Return the lifts without a place and why."""
     found: list[Unplanned] = []
     lower_of = {upper: lower for lower, upper in part.problem.after}
-    for job, (lift, k) in enumerate(zip(part.lifts, chosen, strict=True)):
-        if k is not None:
+    gap_h = inputs.setting("next_lift_after_h")
+    for job, (lift, option) in enumerate(zip(part.lifts, options, strict=True)):
+        if option is not None:
             continue
         below = lower_of.get(job)
         reason = lift.reason or "roller_full"
         if below is not None and not lift.reason:
-            k_below = chosen[below]
-            starts = [c.start for c in part.problem.choices if c.job == job]
-            if k_below is None or part.problem.choices[k_below].ready > max(starts, default=-1):
+            under = options[below]
+            if under is None or under.end_h + gap_h > max((o.start_h for o in lift.options), default=-math.inf):
                 reason = "lift_below"
         found.append(
             Unplanned(

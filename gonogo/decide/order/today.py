@@ -94,6 +94,7 @@ def options_today(prepared: Prepared, s: int, decision: Decision, step_h: float)
                 chance=rolling.chance,
                 litres=0.0 if water is None else water.litres,
                 is_after_test=rolling.is_after_test,
+                is_standing=True,
             )
         return
     if is_testable(prepared, decision):

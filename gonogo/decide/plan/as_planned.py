@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from gonogo import times
+from gonogo.decide.plan.strips import CHANCES
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.watering import DRY_CRUST
 from gonogo.records.day_plan import DayPlan, StripPlan, Task
 from gonogo.records.site import Site
-from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.verdict import Decision, OutlookDay, Verdict
 from gonogo.records.work_order import PlannedWork, Work, WorkOrder
 
 NO_PLACE = "no_place"  # rule id of a strip that would be watered first, had the roller time for it today
@@ -41,7 +42,10 @@ def with_places(site: Site, decisions: Sequence[Decision], order: WorkOrder) -> 
 
 
 def as_planned(decisions: Sequence[Decision], plan: DayPlan) -> tuple[Decision, ...]:
-    """Return the decisions with the plan's hours, litres, next try, and only the advice that the plan bears out."""
+    """Return the decisions with the plan's chances, hours, litres, next try, and only the advice that it bears out.
+
+    What the rules saw stays as it was in `seen`.
+    """
     found = []
     for decision in decisions:
         told = plan.strip(decision.strip_id)
@@ -59,9 +63,29 @@ def as_planned(decisions: Sequence[Decision], plan: DayPlan) -> tuple[Decision, 
                 until_utc=told.roll_by_utc,
                 next_utc=told.next.at_utc if told.verdict == Verdict.WAIT and told.next is not None else None,
                 water=None if water is None else water.water,
+                facts=_facts(decision, told),
                 advice=_advice(decision, plan, told, is_damped=Task.DAMP in jobs or decision.reason == DRY_CRUST),
             )
         )
+    return tuple(found)
+
+
+def _facts(decision: Decision, told: StripPlan) -> dict[str, float]:
+    """Return the facts with the chances of the hours in which the strip is rolled."""
+    planned = {name: float(getattr(told, name)) for name in CHANCES if name in decision.facts}
+    return decision.facts | planned
+
+
+def outlook_as_planned(outlook: Sequence[OutlookDay], plan: DayPlan) -> tuple[OutlookDay, ...]:
+    """Return the days ahead; today of a strip that is rolled as it lies has the chance and hours of its place."""
+    found = []
+    for day in outlook:
+        told = plan.strip(day.strip_id) if day.day == plan.day else None
+        rolling = None if told is None else plan.rolling(day.strip_id)
+        if told is None or rolling is None or told.verdict == Verdict.WATER or day.is_rolled:
+            found.append(day)
+            continue
+        found.append(replace(day, chance=told.chance_in_window, from_utc=rolling.start_utc, until_utc=rolling.end_utc))
     return tuple(found)
 
 

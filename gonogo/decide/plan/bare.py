@@ -11,6 +11,7 @@ from gonogo.decide.plan.strips import badge, waiting
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records import shift
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task
+from gonogo.records.days_off import pause_after
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
 
@@ -51,6 +52,7 @@ def verdicts_only(
         rain=(),
         fallen_mm=float("nan"),
         fallen_since_utc=None,
+        pause=pause_after(site, day),
     )
 
 

@@ -12,6 +12,7 @@ from gonogo.decide.today import Prepared
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records import shift
+from gonogo.records.days_off import next_working_day
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import WorkOrder
@@ -54,11 +55,9 @@ class Basis:
 
 def next_shift_utc(site: Site, day: date) -> datetime | None:
     """Return the start of the next working day's shift after a date, None where none comes within three weeks."""
-    for ahead in range(1, NEXT_SHIFT_WITHIN_DAYS + 1):
-        after = day + timedelta(days=ahead)
-        if shift.is_working_day(site, after):
-            return shift.shift_utc(site, after)[0]
-    return None
+    after = next_working_day(site, day)
+    is_near = after is not None and (after - day).days <= NEXT_SHIFT_WITHIN_DAYS
+    return shift.shift_utc(site, after)[0] if after is not None and is_near else None
 
 
 def last_shift_end_utc(site: Site, day: date) -> datetime:

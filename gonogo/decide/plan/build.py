@@ -12,11 +12,12 @@ from gonogo.decide.plan import rain, sealing
 from gonogo.decide.plan.basis import Basis, last_shift_end_utc, next_shift_utc
 from gonogo.decide.plan.jobs import jobs as jobs_of_today
 from gonogo.decide.plan.strips import strip_plan, waiting
-from gonogo.decide.today import prepare
+from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.windows import epoch_h
 from gonogo.moisture.lift_history import lift_history, lifts_done
 from gonogo.records import shift
 from gonogo.records.day_plan import Badge, DayPlan, Job, StripPlan
+from gonogo.records.days_off import pause_after
 from gonogo.records.field import Entry
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
@@ -25,7 +26,13 @@ from gonogo.soil.readings import FAR, IMPOSSIBLE
 
 
 def build(
-    judgement: Judgement, decisions: Sequence[Decision], order: WorkOrder, *, edition: str, done: Mapping[str, int]
+    judgement: Judgement,
+    decisions: Sequence[Decision],
+    order: WorkOrder,
+    *,
+    edition: str,
+    done: Mapping[str, int],
+    prepared: Prepared | None = None,
 ) -> DayPlan:
     """Return the day plan of a morning that has a verdict.
 
@@ -33,10 +40,11 @@ def build(
     order   the proposed order of work, whose part of today the plan spells out
     edition   "morning", or the name of a re-check
     done    by strip id, how many of its lifts were rolled
+    prepared   from the judgement's inputs, where somebody made it already
     """
     inputs = judgement.inputs
     site = inputs.site
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     basis = Basis(
         prepared=prepared,
         decisions={d.strip_id: d for d in decisions},
@@ -73,6 +81,7 @@ def build(
         rain=rain.spells(prepared, epoch_h(inputs.now_utc), epoch_h(horizon_utc)),
         fallen_mm=rain.fallen_mm(prepared, epoch_h(last_end_utc), epoch_h(inputs.now_utc)),
         fallen_since_utc=last_end_utc,
+        pause=pause_after(site, inputs.day),
     )
 
 
@@ -108,6 +117,7 @@ def no_plan(
         rain=(),
         fallen_mm=float("nan"),
         fallen_since_utc=None,
+        pause=pause_after(site, day),
     )
 
 

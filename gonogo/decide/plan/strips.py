@@ -13,6 +13,7 @@ from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
 from gonogo.decide.standing import ORDER_STANDS
+from gonogo.decide.windows import epoch_h, stretch
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import (
     Badge,
@@ -32,6 +33,8 @@ from gonogo.records.site import Material, Site, Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.records.work_order import Work
 
+CHANCES = ("chance_in_window", "chance_too_dry", "chance_too_wet")  # facts that a place in today's order makes definite
+
 
 def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
     """Return the plan of the strip on row s; its rank is set once all are known."""
@@ -44,6 +47,7 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
     n_done = basis.done.get(strip.id, 0)
     lift = max(n_done, 1) if is_rolled else n_done + 1
     test, coming, back = _asked(basis, s, decision, rolling)
+    inside, too_dry, too_wet = _chances(basis, s, decision, None if is_rolled else rolling)
     plan = _bare(
         strip,
         inputs.material(strip),
@@ -60,9 +64,9 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         w_p90_pct=decision.w_p90_pct,
         w_top_pct=decision.w_top_pct,
         w_base_pct=decision.w_base_pct,
-        chance_in_window=decision.facts.get("chance_in_window", math.nan),
-        chance_too_dry=decision.facts.get("chance_too_dry", math.nan),
-        chance_too_wet=decision.facts.get("chance_too_wet", math.nan),
+        chance_in_window=inside,
+        chance_too_dry=too_dry,
+        chance_too_wet=too_wet,
         roll_from_utc=decision.from_utc,
         roll_by_utc=decision.until_utc,
         water_by_utc=None if water is None else water.latest_utc,
@@ -72,6 +76,21 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         dry_back=back,
         new_lift=coming,
     )
+
+
+def _chances(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> tuple[float, float, float]:
+    """Return the chances (inside, too dry, too wet) of the hours in which the lift is rolled today.
+
+    Without a place today that is still to come, and where water comes first, they are those of the best stretch, as the
+    rules saw them.
+    """
+    is_over = rolling is not None and rolling.end_utc <= basis.inputs.now_utc
+    if rolling is None or is_over or math.isnan(rolling.chance) or decision.verdict == Verdict.WATER:
+        inside, too_dry, too_wet = (decision.facts.get(name, math.nan) for name in CHANCES)
+        return inside, too_dry, too_wet
+    prepared = basis.prepared
+    place = stretch(prepared.cond, s, epoch_h(rolling.start_utc), prepared.rolling_h[s], prepared.seal_h)
+    return rolling.chance, place.chance_too_dry, place.chance_too_wet
 
 
 def _asked(

@@ -56,7 +56,9 @@ def by_result(
     hours = () if material.is_granular else disk_hours_after(basis, by_utc)
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
-    low_pct, high_pct = limits_pct(material, basis.prepared.chance_needed, before, drift_pct)
+    needed = basis.prepared.chance_needed
+    low_pct, high_pct = limits_pct(material, needed, before, drift_pct)
+    mean_low_pct, mean_high_pct = limits_pct(material, needed, before, drift_pct, n_tests=2)
     return TestFirst(
         why=why,
         by_utc=by_utc,
@@ -68,6 +70,8 @@ def by_result(
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
+        mean_low_pct=min(mean_low_pct, low_pct),
+        mean_high_pct=max(mean_high_pct, high_pct),
         disk_utc=hours,
         again_utc=again_utc,
         again_late_utc=again_late_utc,

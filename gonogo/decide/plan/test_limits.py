@@ -17,9 +17,13 @@ LEAST_SD_PCT = TEST_ERROR_PCT  # what was thought before is never trusted more t
 
 
 def limits_pct(
-    material: Material, chance_needed: float, before: tuple[float, float] | None = None, drift_pct: float = 0.0
+    material: Material,
+    chance_needed: float,
+    before: tuple[float, float] | None = None,
+    drift_pct: float = 0.0,
+    n_tests: int = 1,
 ) -> tuple[float, float]:
-    """Return the lowest and the highest result of one gauge test that releases a lift [%].
+    """Return the lowest and the highest result of one gauge test, or mean of several, that releases a lift [%].
 
     before     mean and standard deviation of what was thought of the lift before the test, None = nothing
     drift_pct  by how much its moisture moves between the test and the last pass [% points]
@@ -31,7 +35,9 @@ def limits_pct(
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     results = np.arange(low, high + 0.5 * STEP_PCT, STEP_PCT)
     edges = low - min(drift_pct, 0.0), high - max(drift_pct, 0.0)
-    chances = np.minimum(chances_inside(results, *edges, None), chances_inside(results, *edges, before))
+    chances = np.minimum(
+        chances_inside(results, *edges, None, n_tests), chances_inside(results, *edges, before, n_tests)
+    )
     chance = min(max(chance_needed, 0.5), 0.99) if math.isfinite(chance_needed) else 0.99
     good = results[chances >= chance]
     most = 0.25 * (high - low)
@@ -40,13 +46,19 @@ def limits_pct(
     return min(float(good[0]), low + most), max(float(good[-1]), high - most)
 
 
-def chances_inside(results_pct: Floats, low_pct: float, high_pct: float, before: tuple[float, float] | None) -> Floats:
-    """Return the chance that a lift lies between two contents after each result of one gauge test, like results_pct."""
-    means, sd = results_pct, TEST_ERROR_PCT
+def chances_inside(
+    results_pct: Floats, low_pct: float, high_pct: float, before: tuple[float, float] | None, n_tests: int = 1
+) -> Floats:
+    """Return the chance that a lift lies between two contents after each result, like results_pct.
+
+    n_tests   of one gauge test, or of the mean of so many on spots of their own
+    """
+    error_pct = TEST_ERROR_PCT / math.sqrt(n_tests)
+    means, sd = results_pct, error_pct
     if before is not None and all(map(math.isfinite, before)):
         prior_sd = max(before[1], LEAST_SD_PCT)
-        share = prior_sd**2 / (prior_sd**2 + TEST_ERROR_PCT**2)
-        means, sd = share * results_pct + (1.0 - share) * before[0], math.sqrt(share) * TEST_ERROR_PCT
+        share = prior_sd**2 / (prior_sd**2 + error_pct**2)
+        means, sd = share * results_pct + (1.0 - share) * before[0], math.sqrt(share) * error_pct
     below = NormalDist(0.0, sd)
     return np.array([below.cdf(high_pct - m) - below.cdf(low_pct - m) for m in means.tolist()])
 

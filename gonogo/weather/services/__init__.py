@@ -55,7 +55,8 @@ class WeatherService:
     licence_note   key or None -> what the licence allows, for `gonogo check`
     commercial_needs_key   without a key only non-commercial use is allowed
     needs_contact  the service wants an address in the User-Agent
-    request        (sites, now_utc, base_url or None, key or None, contact) -> Request
+    request        (sites, now_utc, base_url or None, key or None, contact) -> Request; None where it is not asked over
+                   HTTP, but read from a folder
     parse          (body, site) -> ParsedForecast; raises WeatherError, passing where the body was broken on its way
     max_sites      sites that one request can ask for; `split` then cuts its answer into one body a site, in their order
     follow         where one question is not enough: (body of the first answer, base_url or None) -> second Request. The
@@ -64,6 +65,7 @@ class WeatherService:
     waits_for_limit   a limit of requests that passes soon is waited for; False: it means that we behaved badly
     begins         asked_utc -> between which moments the first stamp of an answer to our own request lies
     spacing_s      least time between two requests to the service's own host
+    sources        of a service that is read from a folder: what can lie there -> the credit that its licence asks for
     """
 
     name: str
@@ -72,7 +74,7 @@ class WeatherService:
     licence_note: Callable[[str | None], str]
     commercial_needs_key: bool
     needs_contact: bool
-    request: Callable[[Sequence[Site], datetime, str | None, str | None, str], Request]
+    request: Callable[[Sequence[Site], datetime, str | None, str | None, str], Request] | None
     parse: Callable[[bytes, Site], ParsedForecast]
     max_sites: int = 1
     split: Callable[[bytes], list[bytes]] | None = None
@@ -81,6 +83,11 @@ class WeatherService:
     spacing_s: float = 0.0
     waits_for_limit: bool = True
     avoids_full_hour: bool = False
+    sources: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+
+    def credit(self, source: str | None) -> tuple[tuple[str, str], ...]:
+        """Return what is printed in every mail where a source is read; None: the first, or the only one."""
+        return self.sources.get(source or "", self.attribution)
 
 
 @cache

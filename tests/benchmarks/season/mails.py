@@ -197,7 +197,7 @@ class Mails:
                     then=lambda second: self._after_test(work, strip, told, 0.5 * (w_pct + second), is_mean=True),
                 )
             ]
-        low_pct, high_pct = told.limits(lot.low_pct, lot.high_pct)
+        low_pct, high_pct = (told.limits_of_mean if is_mean else told.limits)(lot.low_pct, lot.high_pct)
         if low_pct <= w_pct <= high_pct:
             return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
         if w_pct > high_pct:

@@ -227,6 +227,8 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "test_after_water": True,
         "test_low_pct": test.low_pct,
         "test_high_pct": test.high_pct,
+        "test_mean_low_pct": None if math.isnan(test.mean_low_pct) else test.mean_low_pct,
+        "test_mean_high_pct": None if math.isnan(test.mean_high_pct) else test.mean_high_pct,
         "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
         "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,
         "above_disk_at_h": [hour(at) for at in test.disk_utc] if test.above == Then.DISK else [],

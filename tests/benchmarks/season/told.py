@@ -30,6 +30,7 @@ class Instruction:
     above_disk_at_h     where a test lies above the window: hours of disking
     test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's. Between
                         such a limit and the window's edge a second test is made, and the mean of both decides
+    test_mean_low_pct, test_mean_high_pct   limits of that mean; None = those of a single result
     test_again_up_to_pct   the highest result after which it is tested again once it was disked; None = any
     seal_by_h           to be sealed by then if it lies loose
     stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
@@ -55,6 +56,8 @@ class Instruction:
     above_disk_at_h: tuple[float, ...] = ()
     test_low_pct: float | None = None
     test_high_pct: float | None = None
+    test_mean_low_pct: float | None = None
+    test_mean_high_pct: float | None = None
     test_again_up_to_pct: float | None = None
     seal_by_h: float | None = None
     stop_if_watered: bool = False
@@ -67,6 +70,14 @@ class Instruction:
         return (
             low_pct if self.test_low_pct is None else self.test_low_pct,
             high_pct if self.test_high_pct is None else self.test_high_pct,
+        )
+
+    def limits_of_mean(self, low_pct: float, high_pct: float) -> tuple[float, float]:
+        """Return the limits of the mean of two tests, of which the window's edges are given [%]."""
+        low, high = self.limits(low_pct, high_pct)
+        return (
+            low if self.test_mean_low_pct is None else self.test_mean_low_pct,
+            high if self.test_mean_high_pct is None else self.test_mean_high_pct,
         )
 
     def is_at_edge(self, low_pct: float, high_pct: float, w_pct: float) -> bool:

@@ -35,6 +35,17 @@ def test_a_lift_that_dries_until_it_is_rolled_needs_more_at_the_dry_edge() -> No
     assert limits_pct(material(), 0.7, None, -0.3)[1] == limits_pct(material(), 0.7)[1]
 
 
+def test_the_mean_of_two_tests_releases_nearer_to_the_edges_by_its_smaller_error() -> None:
+    margin = norm.ppf(0.7) * TEST_ERROR_PCT / math.sqrt(2.0)
+    low, high = limits_pct(material(), 0.7, n_tests=2)
+    assert (low, high) == (pytest.approx(12.0 + margin, abs=0.06), pytest.approx(16.0 - margin, abs=0.06))
+    for before in ((11.0, 1.0), (14.0, 1.0), (17.0, 1.0)):
+        alone, both = limits_pct(material(), 0.7, before), limits_pct(material(), 0.7, before, n_tests=2)
+        assert 12.0 < both[0] <= alone[0] < alone[1] <= both[1] < 16.0
+    (chance,) = chances_inside(np.array([12.4]), 12.0, 16.0, None, 2)
+    assert chance == pytest.approx(norm.cdf(0.4 / TEST_ERROR_PCT * math.sqrt(2.0)), abs=1e-3)
+
+
 def test_a_narrow_window_keeps_its_middle() -> None:
     narrow = material(window_low_pct=-0.5, window_high_pct=0.5)
     assert limits_pct(narrow, 0.99) == (13.75, 14.25)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import views_of_plan
 from hand_made import at, morning, strip
 from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
+
+from gonogo.records.day_plan import Task
 
 
 @pytest.mark.parametrize("block", range(4))
@@ -29,6 +32,14 @@ def test_the_comparison_finds_what_differs() -> None:
     assert isinstance(read.rolled, tuple)  # hours were found in the text
 
 
+def test_a_table_of_days_that_gives_the_best_hours_of_the_day_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The order of work takes other hours than the likeliest; the chance of these is the one that is told."""
+    inputs = drawn(np.random.default_rng(12), morning, strip)
+    assert contradictions(recheck(scene(inputs), at(9.0))) == []
+    monkeypatch.setattr(views_of_plan, "outlook_as_planned", lambda outlook, _plan: outlook)
+    assert any("days chance: " in c for c in contradictions(recheck(scene(inputs), at(9.0))))
+
+
 def test_a_watered_strip_is_read_from_every_view() -> None:
     """What is compared is there: no view is silent of litres and hours for want of a match."""
     shown = scene(morning(10.5, strips=[strip(name="N1 field")]))
@@ -38,3 +49,14 @@ def test_a_watered_strip_is_read_from_every_view() -> None:
         assert isinstance(read.litres, str), name
         assert read.litres != "silent", name
     assert contradictions(shown) == []
+
+
+def test_water_for_a_dry_top_is_not_told_to_be_mixed_in() -> None:
+    """The plan has no mixing for it: neither superintendent nor driver reads of one."""
+    shown = scene(morning(top_pct=11.0, base_pct=15.5, strips=[strip(id="N1", name="N1 field")]))
+    assert shown.decisions["N1"].reason == "dry_crust"
+    assert Task.MIX not in {job.task for job in shown.plan.jobs}
+    assert "Soak, test; roll" in " ".join(shown.texts["superintendent"].split())
+    card = " ".join(shown.texts["driver"].split())
+    assert "let it soak, test; no mixing" in card
+    assert "mix it in" not in card

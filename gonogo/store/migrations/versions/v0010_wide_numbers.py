@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0010"
-down_revision = "0007"
+down_revision = "0020"
 branch_labels = None
 depends_on = None
 
@@ -18,6 +18,7 @@ REFERRING = (
     ("outlook_day", "run_id"),
     ("work_order", "run_id"),
     ("day_plan", "run_id"),
+    ("packed_run", "run_id"),
     ("learned", "run_id"),
     ("message", "run_id"),
     ("message_raw", "message"),

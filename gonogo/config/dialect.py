@@ -10,10 +10,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-# A comma with exactly three digits behind it could part thousands too: that stays as it is, and is asked about.
-_DECIMAL_COMMA = re.compile(r"([+-]?[0-9]+),([0-9]{1,2}|[0-9]{4,})")
+# A comma with exactly three digits behind it could part thousands too, unless a zero stands before it: that stays as it
+# is, and is asked about.
+_DECIMAL_COMMA = re.compile(r"([+-]?0(?=,)|[+-]?[0-9]+(?=,[0-9]{1,2}$|,[0-9]{4,}$)),([0-9]+)")
 _BOTH_SIGNS = re.compile(r"([1-9][0-9]{0,2}(?:\.[0-9]{3})+),([0-9]+)")
-_NAMED_ORDER = re.compile(r"(?P<name>\w+)\s*[(\[]?\s*(?P<order>dd[/.-]mm[/.-]yyyy|mm[/.-]dd[/.-]yyyy)\s*[)\]]?", re.I)
+_NAMED_ORDER = re.compile(
+    r"(?P<name>[\w.]+)\s*[(\[]?\s*(?P<order>dd[/.-]mm[/.-]yyyy|mm[/.-]dd[/.-]yyyy)\s*[)\]]?", re.I
+)
 _DATE = re.compile(r"([0-9]{1,2})[/.-]([0-9]{1,2})[/.-]([0-9]{4})(.*)", re.DOTALL)
 SEPARATORS = (",", ";", "\t")
 

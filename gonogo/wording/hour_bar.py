@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from gonogo.mail.items import BarPiece, HourBar
-from gonogo.mail.morning import Morning
-from gonogo.records.day_plan import Badge, Job, Sealing, Task
+from gonogo.records.day_plan import Badge, DayPlan, Job, Sealing, Task
 from gonogo.records.site import Strip
 from gonogo.wording import phrases
+from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import short_name
+from gonogo.wording.items import BarPiece, HourBar
 from gonogo.wording.language import Speaker
 from gonogo.wording.phrases import phrase
 
 COLUMN_MIN = 15.0  # a column of the bar, 30 in a shift longer than LONG_H
 LONG_H = 13.0
+BAR_PX, LETTER_PX, MARGIN_PX = 296.0, 9.0, 6.0  # of the bar on a phone 390 px wide: its columns and its labels
 NAMES_AT_MOST = 3  # in one piece; more are counted
 KEEPS_HOURS = ("seal", "rain")  # never drawn longer than they are: their label stands before them where it must
 
@@ -31,12 +32,13 @@ class BarCell:
     text: str
 
 
-def hour_bar(morning: Morning) -> HourBar | None:
-    """Return the bar of a crew's day; None where nothing is done and no rain comes in it."""
-    plan, own = morning.plan, morning.strips
+def hour_bar(plan: DayPlan, own: Mapping[str, Strip], crew_ids: Collection[str], clock: Clock) -> HourBar | None:
+    """Return the bar of a day of some crews; None where nothing is done and no rain comes in it.
+
+    own   the strips of these crews, by id
+    """
     start, end = plan.shift_start_utc, plan.shift_end_utc
-    crew_ids = {crew.id for crew in morning.crews}
-    badges = {strip.strip_id: strip.badge for strip in morning.strip_plans}
+    badges = {strip.strip_id: strip.badge for strip in plan.strips if strip.strip_id in own}
     to_do = [j for j in plan.jobs if j.strip_id in own and j.end_utc > plan.made_utc]
     rolled = [j for j in to_do if j.task == Task.ROLL]
     watered = [j for j in to_do if j.task in (Task.WATER, Task.DAMP)]
@@ -61,20 +63,20 @@ def hour_bar(morning: Morning) -> HourBar | None:
     rows = [(phrase("bar.roller"), roller), (phrase("bar.truck"), truck), (phrase("bar.rain"), rain)]
     return HourBar(
         minutes=_minutes(end - start),
-        heads=tuple(_heads(morning, start, end)),
+        heads=tuple(_heads(clock, start, end)),
         rows=tuple((name, tuple(sorted(row, key=lambda p: p.from_min))) for name, row in rows if row),
         has_maybe=any(piece.kind == "maybe" for piece in roller),
     )
 
 
-def _heads(morning: Morning, start: datetime, end: datetime) -> Sequence[tuple[float, phrases.Moment]]:
+def _heads(clock: Clock, start: datetime, end: datetime) -> Sequence[tuple[float, phrases.Moment]]:
     """Return every second hour of the shift, by its minutes from the left edge."""
     step = 2 if end - start <= timedelta(hours=LONG_H) else 4
     first = start.replace(minute=0, second=0, microsecond=0)
     first += timedelta(hours=0 if first == start else 1)
     n = int((end - first) / timedelta(hours=1))
     moments = [first + timedelta(hours=k) for k in range(0, n + 1, step) if first + timedelta(hours=k) < end]
-    return [(_minutes(at_utc - start), morning.clock.at(at_utc)) for at_utc in moments]
+    return [(_minutes(at_utc - start), clock.at(at_utc)) for at_utc in moments]
 
 
 def _piece(job: Job, kind: str, own: Mapping[str, Strip], start: datetime) -> BarPiece:
@@ -218,6 +220,14 @@ def _filled(placed: Sequence[tuple[int, int, _Labelled]], n: int) -> list[BarCel
 
 def _column_min(bar: HourBar) -> float:
     return COLUMN_MIN if bar.minutes <= LONG_H * 60 else 2 * COLUMN_MIN
+
+
+def table(bar: HourBar, speak: Speaker) -> tuple[list[BarCell], list[tuple[str, list[BarCell]]], int]:
+    """Return heads and rows of a bar as cells of a table that a phone holds, and how many columns it has."""
+    n = columns(bar)
+    column_px = BAR_PX / n
+    rows = laid_out(bar, speak, LETTER_PX / column_px, MARGIN_PX / column_px)
+    return heads(bar, speak), rows, n
 
 
 def as_text(bar: HourBar, speak: Speaker) -> str:

@@ -1,0 +1,6 @@
+"""Puts the browser of the mail tests within reach of the tests of this folder."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "mail"))
