@@ -16,6 +16,7 @@ import json
 import logging
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -83,7 +84,7 @@ def installed(python: str, folder: Path) -> Path:
     """Return the command of the wheel, built and installed into a bare environment below a folder."""
     run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", folder, ROOT)
     (wheel,) = folder.glob("gonogo-*.whl")
-    run(python, "-m", "venv", folder / "venv")
+    run(Path(python).absolute() if os.sep in python else python, "-m", "venv", folder / "venv")
     pip = folder / "venv" / "bin" / "pip"
     run(pip, "install", "-q", "-c", ROOT / "config" / "locked.txt", wheel)
     return folder / "venv" / "bin" / "gonogo"
@@ -103,6 +104,19 @@ def sent_to(config: Path, mail: MailServer, weather_url: str) -> None:
     file.write_text(told, encoding="utf-8")
 
 
+def require_good_unit(folder: Path, gonogo: Path) -> None:
+    """Let systemd read the example unit, with the installed command in its place. Raises SystemExit."""
+    if shutil.which("systemd-analyze") is None:
+        print("the unit was not read: systemd-analyze is not here")
+        return
+    told = (ROOT / "config" / "gonogo.service").read_text(encoding="utf-8")
+    unit = folder / "gonogo.service"
+    unit.write_text(told.replace("/opt/gonogo/bin/gonogo", str(gonogo)), encoding="utf-8")
+    done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, timeout=LIMIT_S)
+    if own := [line for line in done.stderr.splitlines() if "gonogo.service" in line]:
+        raise SystemExit("\n".join(own))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--python", default=sys.executable)
@@ -118,6 +132,7 @@ def main() -> int:
             folder = Path(name)
             gonogo = installed(asked.python, folder)
             print(run(folder / "venv" / "bin" / "python", "--version").strip(), run(gonogo, "--version").strip())
+            require_good_unit(folder, gonogo)
             site = folder / "site"
             every_day = "mon tue wed thu fri sat sun"
             answers = [every_day if n == 6 else "3:00-23:30" if n == 7 else a for n, a in enumerate(ANSWERS_US)]

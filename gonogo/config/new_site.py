@@ -40,6 +40,7 @@ class NewSite:
     latitude_deg: float
     longitude_deg: float
     elevation_m: float
+    mixing_depth_m: float
     zone: str
     working_days: tuple[str, ...]
     shift: tuple[time, time]
@@ -170,7 +171,7 @@ def _site(new: NewSite) -> str:
         "shift_end": new.shift[1],
         "mail_at": new.mail_at,
         "deadline": new.deadline,
-        "mixing_depth_m": 0.3,
+        "mixing_depth_m": new.mixing_depth_m,
     }
     lines = [
         f"# One site. The file's name, {new.id}, is its id. Text stands in quotes, numbers do not.",

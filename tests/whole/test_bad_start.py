@@ -193,6 +193,22 @@ def test_a_database_that_fails_while_running_reaches_the_operator_by_mail(
     assert "disk full" in mail[1]
 
 
+def test_a_folder_that_may_not_be_written_is_logged_once(
+    service: Callable[[], Service], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise OSError(30, "Read-only file system")
+
+    monkeypatch.setattr(last_good, "keep", refuses)
+    monkeypatch.setattr("gonogo.service.alive.note", refuses)
+    running = service()
+    for minute in (0, 2, 4):
+        running.watch(MAIL_AT_UTC - timedelta(hours=3) + minute * MINUTE, Workers(n_workers=1))
+    assert caplog.text.count("last good config could not be written: Read-only file system") == 1
+    assert caplog.text.count("mark beside the database could not be written: Read-only file system") == 1
+    running.store.dispose()
+
+
 def test_a_config_is_read_again_when_asked_to(service: Callable[[], Service]) -> None:
     running = service()
     before = running.configs.accepted
