@@ -14,7 +14,17 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, check_app, grid_app, new_app, replies_app, soil_app, strips_app
+from gonogo.cli import (
+    ahead_app,
+    book_app,
+    check_app,
+    grid_app,
+    new_app,
+    person_app,
+    replies_app,
+    soil_app,
+    strips_app,
+)
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -191,22 +201,6 @@ def status(
     raise typer.Exit(outcome.exit_code)
 
 
-def forget(
-    address: Annotated[str, typer.Argument(help="The person's mail address.")],
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Remove a person's name and address from stored mails, outcomes and config copies; verdicts and entries stay.
-
-    Mails that still wait for that person are not sent. Take the person out of the site's file first: while the address
-    stands there, the next morning stores and mails it again. Backups are yours to clean.
-    """
-    from gonogo.cli import forget as forgetting
-
-    outcome = forgetting.forget(load_config(config), address, now_utc=datetime.now(UTC))
-    print(outcome.text)
-    raise typer.Exit(outcome.exit_code)
-
-
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo, "Run one recorded morning; no config, no network."),
     ("new", new_app.new, "Write a first config: asks what options leave open."),
@@ -225,7 +219,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
     ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
-    ("forget", forget, "Remove a person from everything that is stored."),
+    ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )
