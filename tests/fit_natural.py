@@ -32,9 +32,9 @@ from gonogo.backtest.forecast import HORIZON, station_site
 from gonogo.backtest.hours import DAY, HALF, TIMING, DayRain
 from gonogo.soil import bare_soil, natural
 from gonogo.soil.balance import simulate
+from gonogo.soil.error_growth import model_error
 from gonogo.soil.knowledge import whitened
 from gonogo.soil.layers import SoilState
-from gonogo.soil.members import model_error
 from gonogo.soil.natural import COEFFICIENTS, PARAMETERS, Population
 from gonogo.soil.reference_et import hourly_et0_mm
 from gonogo.soil.season import predictors, season

@@ -1,26 +1,30 @@
 """Faults in recorded answers, counted by what they make of a verdict: on demand.
 
-    python tests/weather_faults.py --weeks 25 --seed 1
+    python tests/weather_faults.py --weeks 25 --seed 1 [--table found.csv --minutes 5]
 
 Weeks, soils and tests are drawn from a seed, each with rain in the shift of its morning. Every fault is put into the
 week's answer, the service's answer of the day before and a second service stand beside it, and the strips are judged
 as a morning judges them. A move is a strip that the sound answer leaves and the broken one compacts; it is silent
-where no note of the mail speaks of the fault.
+where no note of the mail speaks of the fault. With a table each answer is kept as it is counted, and a run goes on
+where the last one stopped.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
+import csv
 import json
 import logging
 import random
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -226,39 +230,79 @@ UNTOLD = {"past_from_forecasts", "radiation_from_cloud", "pressure_from_elevatio
 UNTOLD |= {"rain_before_unknown", "second_agrees", "snow_by_temperature", "gauge_left_out", "past_from_gauge"}
 
 
-def counted(n_weeks: int, seed: int) -> dict[str, Counter[str]]:
-    """Return by fault how many weeks it was tried in, refused or told, moved a strip, moved one silently."""
-    found: dict[str, Counter[str]] = {name: Counter() for name in (*OWN, *SECOND)}
-    for n in range(seed * 1000, seed * 1000 + n_weeks):
+COUNTS = ("weeks", "told", "moved", "silent", "refused")
+Counted = dict[tuple[int, str], Counter[str]]  # by week and fault
+
+
+def counted(weeks: range, found: Counted, *, until: float, keep: Callable[[int, str, Counter[str]], None]) -> None:
+    """Count, by week and fault: refused or told, moved a strip, moved one silently; what is there already stands."""
+    for n in weeks:
+        left = [name for name in (*OWN, *SECOND) if (n, name) not in found]
+        if not left or time.monotonic() > until:
+            continue
         with tempfile.TemporaryDirectory() as made:
             week = Week(n, Path(made))
             sound, quiet = week.verdicts(None)
-            for name, fault in (OWN | SECOND).items():
-                verdicts, notes = week.verdicts(fault)
+            for name in left:
+                if time.monotonic() > until:
+                    break
+                verdicts, notes = week.verdicts((OWN | SECOND)[name])
                 moved = [s for s, v in verdicts.items() if v is Verdict.COMPACT and sound[s] is not Verdict.COMPACT]
                 is_told = bool(set(notes) - set(quiet) - UNTOLD)
-                found[name] += Counter(weeks=1, told=is_told, moved=bool(moved), silent=bool(moved) and not is_told)
-                found[name]["refused"] += verdicts != sound and not moved
+                is_refused = verdicts != sound and not moved
+                found[n, name] = Counter(
+                    weeks=1, told=is_told, moved=bool(moved), silent=bool(moved) and not is_told, refused=is_refused
+                )
+                keep(n, name, found[n, name])
         print(f"week {n}: " + ", ".join(f"{s} {v}" for s, v in sound.items()), flush=True)
-    return found
+
+
+def kept(path: Path) -> Counted:
+    """Return what a table holds."""
+    if not path.exists():
+        return {}
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    return {(int(row["week"]), row["fault"]): Counter({k: int(row[k]) for k in COUNTS}) for row in rows}
+
+
+def report(found: Counted) -> None:
+    for group, names in (("in the answer", OWN), ("by a second source", SECOND)):
+        by_fault = {name: sum((c for (_, of), c in found.items() if of == name), Counter()) for name in names}
+        total: Counter[str] = sum(by_fault.values(), Counter())
+        print(f"\nfaults that show {group}: {total['weeks']} answers, {total['moved']} moved, {total['silent']} silent")
+        for name, of in by_fault.items():
+            numbers = " ".join(f"{of[key]:>4} {key}" for key in ("told", "moved", "silent"))
+            print(f"  {name:<46} {of['weeks']:>4} tried {numbers}")
 
 
 def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--weeks", type=int, default=25)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--table", type=Path)
+    asked.add_argument("--minutes", type=float, default=1e6)
+    asked.add_argument("--members", type=int, help="with which close verdicts are judged again; less is faster")
     given = asked.parse_args()
+    compute.MEMBERS_CLOSE = given.members or compute.MEMBERS_CLOSE
     logging.disable(logging.CRITICAL)
     plan.planned = lambda _frame, came, _stored: came  # the order of work moves no verdict
-    found = counted(given.weeks, given.seed)
-    for group, names in (("in the answer", OWN), ("by a second source", SECOND)):
-        total: Counter[str] = sum((found[name] for name in names), Counter())
-        print(f"\nfaults that show {group}: {total['weeks']} answers, {total['moved']} moved, {total['silent']} silent")
-        for name in names:
-            of = found[name]
-            numbers = " ".join(f"{of[key]:>4} {key}" for key in ("told", "moved", "silent"))
-            print(f"  {name:<46} {of['weeks']:>4} tried {numbers}")
+    found: Counted = {} if given.table is None else kept(given.table)
+    weeks = range(given.seed * 1000, given.seed * 1000 + given.weeks)
+    counted(weeks, found, until=time.monotonic() + 60.0 * given.minutes, keep=partial(_keep, given.table))
+    report(found)
     return 0
+
+
+def _keep(path: Path | None, week: int, fault: str, of: Counter[str]) -> None:
+    if path is None:
+        return
+    is_new = not path.exists()
+    with path.open("a", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        if is_new:
+            writer.writerow(["week", "fault", *COUNTS])
+        writer.writerow([week, fault, *(int(of[k]) for k in COUNTS)])
 
 
 if __name__ == "__main__":

@@ -14,13 +14,14 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.book import weather_day
 from gonogo.book.lost_time import Lost, ShiftHours, causes_by_hour, lost_by_site, lost_by_strip
+from gonogo.book.strip_past import NOTHING_DONE, strip_pasts
 from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
 from gonogo.book.weather_day import FREEZING_DEGC, Account, Kept, bounds_utc
 from gonogo.decide.lift_keys import ROLLED
-from gonogo.moisture.lift_history import judged, lifts_done
+from gonogo.moisture.lift_history import judged
 from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.shift import is_working_day, shift_utc
-from gonogo.records.site import Site, Strip
+from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.store import history, span
 from gonogo.store.encoding import encoded
@@ -40,7 +41,14 @@ class Day:
 def kept_of(connection: sa.Connection, site: Site, readings: Sequence[Reading], *, rain_stop_mm_h: float) -> Kept:
     """Return what a site's days are made from. readings: those that the config gives."""
     entries = (*readings, *history.entries(connection, site.id))
-    return Kept(connection=connection, site=site, entries=entries, rain_stop_mm_h=rain_stop_mm_h)
+    return Kept(
+        connection=connection,
+        site=site,
+        entries=entries,
+        rain_stop_mm_h=rain_stop_mm_h,
+        pasts=strip_pasts(site, entries),
+        gauge=tuple(entry for entry in entries if isinstance(entry, GaugeRain)),
+    )
 
 
 def day_of(kept: Kept, day: date) -> Day:
@@ -91,7 +99,7 @@ def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, unt
         yield TestRow(
             entry=None if line is None else line.id,
             strip=test.strip_id,
-            lift=1 if strip is None else _lift(kept, strip, test.at_utc),
+            lift=kept.pasts.get(test.strip_id, NOTHING_DONE).lift(test.at_utc),
             phenomenon_time_utc=test.at_utc,
             result_time_utc=None if line is None else line.entered_utc,
             procedure=test.method,
@@ -175,15 +183,8 @@ def _shift_hours(kept: Kept, day: date, found: Account | None) -> ShiftHours:
 def _strip_day(
     kept: Kept, day: date, decision: Decision, told_utc: datetime, edition: str, *, lost: Lost | None
 ) -> StripDay:
-    start_utc, end_utc = bounds_utc(kept.site, day)
-    own = [
-        entry
-        for entry in kept.entries
-        if isinstance(entry, Watering | SurfaceWork)
-        and entry.strip_id == decision.strip_id
-        and start_utc <= entry.at_utc < end_utc
-    ]
-    works = sorted((entry for entry in own if isinstance(entry, SurfaceWork)), key=lambda work: work.at_utc)
+    own = kept.pasts.get(decision.strip_id, NOTHING_DONE).between(*bounds_utc(kept.site, day))
+    works = [entry for entry in own if isinstance(entry, SurfaceWork)]
     water = decision.water if decision.verdict is Verdict.WATER else None
     return StripDay(
         day=day,
@@ -206,14 +207,6 @@ def _strip_day(
 
 def _work(work: SurfaceWork) -> str:
     return work.work if work.passes is None else f"{work.work}, {work.passes} passes"
-
-
-def _lift(kept: Kept, strip: Strip, at_utc: datetime) -> int:
-    """The lift that lay there at a moment: a test soon after rolling is of the rolled one."""
-    done = lifts_done(strip, kept.entries, at_utc)
-    works = [e for e in kept.entries if isinstance(e, SurfaceWork) and e.strip_id == strip.id and e.at_utc <= at_utc]
-    is_rolled = bool(works) and max(works, key=lambda work: work.at_utc).work in ("rolled", "sealed")
-    return max(done if is_rolled else done + 1, 1)
 
 
 def _known(value: float) -> float | None:

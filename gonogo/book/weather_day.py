@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
@@ -13,29 +13,36 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.book.lost_time import ShiftHours
+from gonogo.book.strip_past import StripPast
 from gonogo.book.tables import WeatherDay, columns
 from gonogo.download.forecasts import earlier_forecasts
 from gonogo.records.field import Entry, GaugeRain, StationDay
 from gonogo.records.site import Site
 from gonogo.store import span
+from gonogo.store.answers import StoredAnswer
+from gonogo.weather.table import ReceivedForecast
 
 ACCOUNT_DAYS = 4  # how long after a date an answer may come that still accounts for it
 RAIN_FROM_MM = 0.1  # an hour with this much counts as an hour of rain: the least that a tipping bucket shows
 FREEZING_DEGC = 0.0
+AT_ONCE = 4  # answers in memory: a year needs no more than a week
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """What the days of an export are made from. entries: those in force, with the readings that the config gives."""
+    """What the days of an export are made from.
+
+    entries   those in force, with the readings that the config gives; pasts: of each strip; gauge: those of rain
+    received  answers as they were read last, by number: one accounts for several days and is read once
+    """
 
     connection: sa.Connection
     site: Site
     entries: tuple[Entry, ...]
     rain_stop_mm_h: float
-
-    @property
-    def gauge(self) -> tuple[GaugeRain, ...]:
-        return tuple(entry for entry in self.entries if isinstance(entry, GaugeRain))
+    pasts: Mapping[str, StripPast]
+    gauge: tuple[GaugeRain, ...]
+    received: dict[int, tuple[ReceivedForecast, ...]] = field(default_factory=dict, repr=False)
 
 
 def bounds_utc(site: Site, day: date) -> tuple[datetime, datetime]:
@@ -58,7 +65,7 @@ def account(kept: Kept, day: date) -> Account | None:
     start_utc, end_utc = bounds_utc(kept.site, day)
     last_utc = end_utc + timedelta(days=ACCOUNT_DAYS)
     for stored in span.answers_between(kept.connection, kept.site.id, end_utc, last_utc):
-        for received in earlier_forecasts((stored.answer,), kept.site):
+        for received in _received(kept, stored):
             table = received.parsed.table
             hours = table["hour_utc"].to_numpy().astype("datetime64[h]")
             own = table[(hours >= times.as_hour(start_utc)) & (hours < times.as_hour(end_utc))]
@@ -69,6 +76,14 @@ def account(kept: Kept, day: date) -> Account | None:
                     hours=own.reset_index(drop=True),
                 )
     return None
+
+
+def _received(kept: Kept, stored: StoredAnswer) -> tuple[ReceivedForecast, ...]:
+    if stored.id not in kept.received:
+        while len(kept.received) >= AT_ONCE:
+            kept.received.pop(next(iter(kept.received)))
+        kept.received[stored.id] = tuple(earlier_forecasts((stored.answer,), kept.site))
+    return kept.received[stored.id]
 
 
 def service_columns(found: Account | None, shift: ShiftHours) -> dict[str, Any]:

@@ -39,6 +39,17 @@ ReadersUnits = Annotated[
 CONFIG_FOLDER = Path("config")
 
 OptionsT = TypeVar("OptionsT")
+UsageError: Any = typer.BadParameter.__bases__[0]  # of the library's own words for a wrong argument, whose home moves
+
+
+def meant_by(error: Any) -> str | None:
+    """Return what an argument is for that was left out or cannot be, None where the error is about none."""
+    parameter: Any = getattr(error, "param", None)
+    text = getattr(parameter, "help", None)
+    if parameter is None or not text:
+        return None
+    name = max(parameter.opts, key=len) if parameter.param_type_name == "option" else parameter.name
+    return f"{name}: {text}"
 
 
 def load_config(folder: Path) -> Config:

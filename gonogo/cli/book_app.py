@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -83,7 +84,7 @@ def diary(asked: DiaryOptions) -> None:
         with progress("days", total=(last - first).days + 1) as step:
             outcome = diary_report.write(
                 loaded,
-                Covered(site=site, first=first, last=last),
+                Covered(site=site.with_ended(), first=first, last=last),
                 folder=asked.out,
                 now_utc=datetime.now(UTC),
                 speak=speaker_asked(asked.language, asked.units),
@@ -126,7 +127,7 @@ def score(asked: ScoreOptions) -> None:
     with progress("score"):
         outcome = score_report.show(
             loaded,
-            Covered(site=site, first=first, last=last),
+            Covered(site=site.with_ended(), first=first, last=last),
             speak=speaker_asked(asked.language, asked.units),
             html=asked.html,
         )
@@ -144,6 +145,8 @@ def _span(asked: DiaryOptions, today: date) -> tuple[date, date]:
     if bool(asked.month) == bool(asked.since):
         raise usage("--month", "give a month, or --since.", "Write --month 2026-05, or --since 2026-05-01.")
     if asked.month:
+        if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", asked.month):
+            raise usage("--month", f"{asked.month}: is no month.", "Write year and month, for example 2026-05.")
         first = _date(f"{asked.month}-01")
         last = (first.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
     else:

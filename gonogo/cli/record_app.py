@@ -18,6 +18,9 @@ from gonogo.cli.arguments import (
     load_config,
     one_site,
 )
+from gonogo.cli.exit_codes import epilog
+
+EXIT_CODES = epilog("record")
 
 record_app = typer.Typer(
     no_args_is_help=True,
@@ -55,7 +58,7 @@ def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]
     """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV."""
     parameters = own | {name: row for name, row in ADDED.items() if name not in own}
 
-    @record_app.command(kind, short_help=short_help)
+    @record_app.command(kind, short_help=short_help, epilog=EXIT_CODES)
     def command(**given: Any) -> None:
         from gonogo.field import entries, record
 
@@ -153,7 +156,7 @@ _entry_command(
 )
 
 
-@record_app.command("withdraw", short_help="Take an entry back that should never have been made.")
+@record_app.command("withdraw", short_help="Take an entry back that should never have been made.", epilog=EXIT_CODES)
 def record_withdraw(
     number: Annotated[int, typer.Argument(help="Its number in `gonogo record list`.", min=1, max=MOST_ENTRIES)],
     site: SiteOption = "",
@@ -166,7 +169,7 @@ def record_withdraw(
     print(record.withdraw(loaded, one_site(loaded, site), number, datetime.now(UTC)))
 
 
-@record_app.command("csv", short_help="Every row of a CSV file.")
+@record_app.command("csv", short_help="Every row of a CSV file.", epilog=EXIT_CODES)
 def record_csv(
     file: Annotated[Path, typer.Argument(help="CSV file with a header row.", exists=True, dir_okay=False)],
     site: SiteOption = "",
@@ -184,11 +187,11 @@ def record_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    new = entries.parse_csv(text_to_store(file), str(file), target, now_utc)
+    new = entries.parse_csv(text_to_store(file, target.csv_encoding), str(file), target, now_utc)
     print(record.store_entries(loaded, target, new, now_utc, by="csv"))
 
 
-@record_app.command("gauge-csv", short_help="The file of a rain logger.")
+@record_app.command("gauge-csv", short_help="The file of a rain logger.", epilog=EXIT_CODES)
 def record_gauge_csv(
     file: Annotated[Path, typer.Argument(help="The logger's file.", exists=True, dir_okay=False)],
     site: SiteOption = "",
@@ -204,10 +207,10 @@ def record_gauge_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    print(rain_logger.record(loaded, target, text_to_store(file), str(file), now_utc))
+    print(rain_logger.record(loaded, target, text_to_store(file, target.csv_encoding), str(file), now_utc))
 
 
-@record_app.command("station-csv", short_help="The file of the contract's weather station.")
+@record_app.command("station-csv", short_help="The file of the contract's weather station.", epilog=EXIT_CODES)
 def record_station_csv(
     file: Annotated[Path, typer.Argument(help="CSV file with a header row.", exists=True, dir_okay=False)],
     site: SiteOption = "",
@@ -224,10 +227,10 @@ def record_station_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    print(station.record(loaded, target, text_to_store(file), str(file), now_utc))
+    print(station.record(loaded, target, text_to_store(file, target.csv_encoding), str(file), now_utc))
 
 
-@record_app.command("list", short_help="Show what was recorded.")
+@record_app.command("list", short_help="Show what was recorded.", epilog=EXIT_CODES)
 def record_list(
     days: Annotated[int, typer.Option("--days", help="How far back.", min=1)] = 7,
     site: SiteOption = "",

@@ -60,7 +60,7 @@ def _warn_of_unused(file: ConfigFile, site: Site) -> None:
             if machine not in named:
                 wrong = f"is a {section} that no crew has: no plan uses it."
                 file.warn(27, (section, machine), wrong, f'Write {section} = "{machine}" at its crew, or delete it.')
-    used = {strip.material_id for strip in site.strips}
+    used = {strip.material_id for strip in (*site.strips, *site.ended)}
     for material in site.materials:
         if material.id not in used:
             wrong = "is a material that no strip has."

@@ -169,8 +169,11 @@ class ConfigFile:
         try:
             return model.model_validate(raw)
         except ValidationError as error:
-            for detail in error.errors(include_url=False):
-                self._note(model, detail, loc)
+            details = error.errors(include_url=False)
+            meant = {_meant_by(model, tuple(d["loc"])) for d in details if d["type"] == "extra_forbidden"}
+            for detail in details:
+                if detail["type"] != "missing" or tuple(detail["loc"]) not in meant:  # its mistyped key is said
+                    self._note(model, detail, loc)
         return None
 
     def read_id(self, adapter: TypeAdapter[str], name: str, loc: Loc) -> None:
@@ -252,6 +255,12 @@ def _lists_called(raw: Any, names: set[str], loc: Loc = ()) -> list[Loc]:
 def is_missing(value: Any) -> bool:
     """Return whether `value_at` found nothing."""
     return value is _MISSING
+
+
+def _meant_by(model: type[BaseModel], inner: Loc) -> Loc:
+    """Return the place of the key that a mistyped one was likely meant for; its own where none is like it."""
+    suggestion = near(str(inner[-1]), _fields_at(model, inner[:-1]))
+    return inner if suggestion is None else (*inner[:-1], suggestion)
 
 
 def _fields_at(model: type[BaseModel], inner: Loc) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -123,6 +123,17 @@ def lifts_done(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site: 
     return _walk(strip, _own(strip, entries, now_utc), site).n_done
 
 
+def lifts_over_time(strip: Strip, entries: Sequence[Entry]) -> Iterator[tuple[datetime, int]]:
+    """Yield the moment of each entry of a strip, oldest first, and how many of its lifts are done from then on.
+
+    The count after a moment's last entry is what `lifts_done` returns for it.
+    """
+    now = _Reached()
+    for entry in _own(strip, entries, None):
+        now = _after(now, entry, strip, None)
+        yield entry.at_utc, now.n_done
+
+
 def judged(reading: Reading, material: Material) -> tuple[DensityResult, bool] | None:
     """Return what a density test comes to and whether it is accepted, None where it has no density or cannot be."""
     if reading.dry_density_kg_m3 is None:
@@ -167,44 +178,52 @@ class _Reached:
         return replace(self, n_done=self.n_done - self.is_rolled, is_rolled=False, passed=None, **changed)
 
 
-def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime) -> list[_OfStrip]:
-    """A strip's entries up to now, oldest first."""
-    own = [e for e in entries if isinstance(e, _OfStrip) and e.strip_id == strip.id and e.at_utc <= now_utc]
-    return sorted(own, key=lambda e: e.at_utc)
+def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime | None) -> list[_OfStrip]:
+    """A strip's entries up to now (None: all), oldest first."""
+    own = [e for e in entries if isinstance(e, _OfStrip) and e.strip_id == strip.id]
+    return sorted((e for e in own if now_utc is None or e.at_utc <= now_utc), key=lambda e: e.at_utc)
 
 
 def _walk(strip: Strip, own: Sequence[_OfStrip], site: Site | None) -> _Reached:
-    """Go through a strip's entries and return what they come to.
+    """Go through a strip's entries and return what they come to."""
+    now = _Reached()
+    for entry in own:
+        now = _after(now, entry, strip, site)
+    return now
+
+
+def _after(now: _Reached, entry: _OfStrip, strip: Strip, site: Site | None) -> _Reached:
+    """Return what a strip has come to after one more entry.
 
     A disking after rolling says rework: nobody disks a lift that was accepted. A test or water from RESTED_H after
     rolling on says a new lift where the strip has lifts left; a density test is of the rolled one, and where it fails
     the lift is open again, until it is rolled once more or the engineer accepts it.
     """
-    now = _Reached()
-    for entry in own:
-        if isinstance(entry, SurfaceWork):
-            now = _worked(now, entry, strip, site)
-        elif isinstance(entry, LiftResult):
-            if entry.result == ACCEPTED:
-                n_done = now.n_done + (not now.is_rolled)
-                now = replace(
-                    now,
-                    n_done=n_done,
-                    is_rolled=True,
-                    rolled_utc=entry.at_utc,
-                    failed=None,
-                    is_rework=False,
-                    assumed="",
-                )
-            else:
-                now = now.opened(is_rework=True)
-        elif isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None:
-            if now.is_rolled and now.failed is None:
-                now = _tested(now, entry, strip, site)
-        elif now.is_rolled and now.rolled_utc is not None and now.n_done < strip.lifts:
-            if entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
-                now = _Reached(n_done=now.n_done, assumed=NEW_LIFT, begins_utc=entry.at_utc)
+    if isinstance(entry, SurfaceWork):
+        return _worked(now, entry, strip, site)
+    if isinstance(entry, LiftResult):
+        return _resulted(now, entry)
+    if isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None:
+        return _tested(now, entry, strip, site) if now.is_rolled and now.failed is None else now
+    if now.is_rolled and now.rolled_utc is not None and now.n_done < strip.lifts:
+        if entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
+            return _Reached(n_done=now.n_done, assumed=NEW_LIFT, begins_utc=entry.at_utc)
     return now
+
+
+def _resulted(now: _Reached, entry: LiftResult) -> _Reached:
+    """Return what a strip has come to after the engineer's word on its lift."""
+    if entry.result != ACCEPTED:
+        return now.opened(is_rework=True)
+    return replace(
+        now,
+        n_done=now.n_done + (not now.is_rolled),
+        is_rolled=True,
+        rolled_utc=entry.at_utc,
+        failed=None,
+        is_rework=False,
+        assumed="",
+    )
 
 
 def _worked(now: _Reached, entry: SurfaceWork, strip: Strip, site: Site | None) -> _Reached:

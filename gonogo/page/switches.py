@@ -15,7 +15,7 @@ _HEAD_END = "</style>"
 _UNITS = {"metric": "m · L · °C", "us": "ft · gal · °F"}
 _STYLE = """
 body > input.switch { margin: 12px 4px 0 16px; }
-body > input.switch + label { padding-right: 4px; }
+body > input.switch + label { display: inline-block; white-space: nowrap; padding-right: 4px; }
 main { display: none; }
 %s { display: block; }
 @media print { body > input.switch, body > input.switch + label { display: none; } }

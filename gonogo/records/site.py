@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, time
 from enum import StrEnum
 from zoneinfo import ZoneInfo
@@ -125,6 +125,7 @@ class Strip:
     finish_by                  local date by whose end all its lifts shall be rolled, None for none
     lifts                      lifts to be rolled in all, from the first that is recorded here
     following_lift_thickness_m, following_dry_density_kg_m3   as spread; None = as the lift that lies there
+    ended                      local date at which it was ended, None while it is at work
     is_density_assumed         dry_density_kg_m3 is as such a lift usually has it
     laid_share                 share of the strip that the present lift covers, which length_m follows; None = all of it
     ground                     "fill" that was spread, or "natural" ground that lay there all along
@@ -151,6 +152,7 @@ class Strip:
     following_dry_density_kg_m3: float | None = None
     laid_share: float | None = None
     is_density_assumed: bool = False
+    ended: date | None = None
 
     @property
     def following_thickness_m(self) -> float:
@@ -194,7 +196,9 @@ class Site:
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
+    csv_encoding   of CSV files that are no UTF-8: "windows-1252" where the site's spreadsheets save so
     contract_station   name of the weather station that the contract names, "" where it names none
+    ended          strips that were ended: nothing is judged or mailed of them, what is recorded of them stays
     adverse_days   days of adverse weather that the contract anticipates, January to December; empty where it says none
     """
 
@@ -216,7 +220,9 @@ class Site:
     strips: tuple[Strip, ...]
     recheck_at: tuple[time, ...] = ()
     contract_station: str = ""
+    csv_encoding: str = "utf-8"
     adverse_days: tuple[float, ...] = ()
+    ended: tuple[Strip, ...] = ()
     holiday_country: str = ""
     holiday_state: str = ""
     working_dates: tuple[date, ...] = ()
@@ -232,6 +238,10 @@ class Site:
 
     def material(self, material_id: str) -> Material:
         return next(m for m in self.materials if m.id == material_id)
+
+    def with_ended(self) -> Site:
+        """Return the site with the strips that were ended among the others, for what looks back."""
+        return replace(self, strips=(*self.strips, *self.ended), ended=()) if self.ended else self
 
     def strips_called(self, text: str) -> tuple[Strip, ...]:
         """Return the strips of an id, in any case, else those of a name; one of exactly this id alone."""

@@ -63,11 +63,12 @@ def run(
 
     knowledge   what is known of each strip's soil before the first of the readings
     rngs        a stream of random numbers for each strip, so that no strip moves another
-    spread_at   (hour, strip) at which a lift was spread: its layers are alike then
+    spread_at   (hour, strip) at which a lift was spread: it starts there, and its layers are alike
 
-    A strip without readings has a wide start. The first reading of a lift is where its members start from: what lay
-    there before it was spread is nobody's knowledge. One outside physics changes nothing, one far from what was
-    expected widens the members until a second one settles it; both are flagged and kept by the caller.
+    A strip without readings has a wide start. The first reading of a lift is where its members start from: how wet it
+    came, and what fell on what lay there before it, is nobody's knowledge. One outside physics changes nothing, one
+    far from what was expected widens the members until a second one settles it; both are flagged and kept by the
+    caller.
     Raises SoilError for a reading off the axes or one member, and what balance.simulate raises.
     Source: see soil/knowledge.py, soil/readings.py and soil/balance.py. Checked in tests/soil/test_ensemble.py.
     """
@@ -84,14 +85,15 @@ def run(
     stops = sorted({t.hour for t in tests} | {hour for hour, _ in spread_at} | {0, n_hours})
     for begin, end in zip(stops, [*stops[1:], n_hours], strict=True):
         for strip in (s for hour, s in spread_at if hour == begin):
-            members.even_out(strip)
+            members.spread(strip)
         for test in (t for t in tests if t.hour == begin):
             flags += members.read(test)
         members.keep(begin, end)
+    members.as_lift_pct()
     return StripMoisture(
-        w_pct=members.lift_pct(members.theta),
-        w_top_pct=members.lift_pct(members.top),
-        w_base_pct=members.lift_pct(members.base),
+        w_pct=members.theta,
+        w_top_pct=members.top,
+        w_base_pct=members.base,
         closure_error_mm=members.closure_error_mm,
         knowledge=tuple(members.knowledge),
         error_terms=members.terms,

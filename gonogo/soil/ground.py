@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -52,6 +52,9 @@ class Ground(Protocol):
     @property
     def loosened_at(self) -> npt.NDArray[np.int64]: ...
 
+    def only(self, which: Sequence[int]) -> Ground:
+        """Return some of the strips."""
+
     def start(self, draws: Floats) -> SoilState:
         """Return the state (S, M) before any reading from draws (2, S, M)."""
 
@@ -68,12 +71,10 @@ class Ground(Protocol):
         is_loosened   (S,) of an hour at or after `loosened_at`
         """
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
-        """Return top and base [mm] (M,) of a strip whose members hold theta (M,).
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
+        """Return top and base [mm] (M,) of a strip whose members hold theta (M,) [m3/m3].
 
-        apart   share of the difference between the layers before that stays (M,)
+        apart   how much wetter the top is than the mean (M,) [m3/m3]
         """
 
 
@@ -89,6 +90,9 @@ class Fill:
     loosened_at: npt.NDArray[np.int64] = field(repr=False)
     n_scores: int = len(LEARNABLE)
     is_carried: bool = True
+
+    def only(self, which: Sequence[int]) -> Fill:
+        return replace(self, strips=self.strips.only(which), loosened_at=self.loosened_at[list(which)])
 
     def start(self, draws: Floats) -> SoilState:
         start = drawn_start(self.strips, draws)
@@ -108,18 +112,13 @@ class Fill:
     ) -> SoilParams:
         return params_from_scores(self.strips, np.clip(scores, -SCORE_LIMIT, SCORE_LIMIT), theta, is_loosened)
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
-        thick_top = self.strips.top_mm[strip]
-        column = np.broadcast_to(params.column_mm, before.top_mm.shape)[strip]
-        thick_base, total = column - thick_top, theta * column
-        held = before.top_mm[strip] + before.base_mm[strip]
-        modelled_top = before.top_mm[strip] - held * (thick_top / column)
-        wanted = total * (thick_top / column) + apart * modelled_top
-        full = self.strips.theta_sat[strip]
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
+        thick_top, full = self.strips.top_mm[strip], self.strips.theta_sat[strip]
+        total = theta * params.column_mm[strip]
+        thick_base = params.column_mm[strip] - thick_top
         # Neither layer may end below dry or past full; the lift keeps the mean that was measured.
-        top = np.clip(wanted, np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total))
+        least, most = np.maximum(total - full * thick_base, 0.0), np.minimum(full * thick_top, total)
+        top = np.clip((theta + apart) * thick_top, least, most)
         return top, total - top
 
 
@@ -138,6 +137,9 @@ class Natural:
     def loosened_at(self) -> npt.NDArray[np.int64]:
         """Its parameters are of places as measured: work opens the surface of the sky's own row, and nothing more."""
         return np.full(self.strips.omc_pct.size, NEVER_H)
+
+    def only(self, which: Sequence[int]) -> Natural:
+        return replace(self, strips=self.strips.only(which))
 
     def start(self, draws: Floats) -> SoilState:
         theta = self.strips.start_theta[:, None]
@@ -174,7 +176,5 @@ class Natural:
         away = np.einsum("pq,qsm->psm", self.table.root, scores)
         return natural.params(expected[:, :, None] + away, thick[:, None], self.strips.theta_sat[:, None])
 
-    def placed(
-        self, params: SoilParams, before: SoilState, theta: Floats, strip: int, apart: Floats | float
-    ) -> tuple[Floats, Floats]:
+    def placed(self, params: SoilParams, theta: Floats, apart: Floats, strip: int) -> tuple[Floats, Floats]:
         return theta * params.column_mm[strip], np.zeros_like(theta)

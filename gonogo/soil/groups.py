@@ -140,6 +140,7 @@ class GroupRow:
 # symbol and its field capacity and wilting point: Schroeder et al. 1994, EPA/600/R-94/168a, from memory. Which of our
 # classes stands for sandy clay loam, clay loam and sandy clay, which FAO-56 table 19 does not have, is common practice:
 # the class of like field capacity and drainage. Rows without a texture have no published pairing.
+PAIRING_SOURCE = "EPA/600/R-94/168a"
 UNIFIED: dict[str, GroupRow] = {
     "GW": GroupRow(soil_class="sand"),
     "GP": GroupRow(soil_class="sand", textures="gravel"),
@@ -174,9 +175,10 @@ LIKELY_UNIFIED: dict[str, tuple[str, ...]] = {
     "A-7-5": ("OH", "MH"),
     "A-7-6": ("CH", "CL"),
 }
-# By which of them the class goes: the one of them that has a published texture and behaves as the group is said to.
+# By which of them the class goes: one that has a published texture, and of a group that may hold silt (A-1-b, up to 25
+# percent of fines) the silty one: clean sand has no wet edge, and no symbol alone may take it away.
 _STANDS_FOR = {
-    "A-1-a": "GP", "A-1-b": "SW", "A-3": "SP", "A-2-4": "SM", "A-2-5": "SM", "A-2-6": "SC", "A-2-7": "SC",
+    "A-1-a": "GP", "A-1-b": "SM", "A-3": "SP", "A-2-4": "SM", "A-2-5": "SM", "A-2-6": "SC", "A-2-7": "SC",
     "A-4": "ML", "A-5": "ML", "A-6": "CL", "A-7-5": "MH", "A-7-6": "CH",
 }  # fmt: skip
 _GROUP_INDEX = re.compile(r"\s*\(\s*[0-9]+\s*\)\s*$")
@@ -185,7 +187,8 @@ _GROUP_INDEX = re.compile(r"\s*\(\s*[0-9]+\s*\)\s*$")
 def group_row(symbol: str) -> GroupRow:
     """Return the soil class of a Unified symbol or an AASHTO group, in any case and with or without a group index.
 
-    A dual symbol of a clean coarse soil with some fines (SP-SM) lies between two rows and has none published.
+    A dual symbol of a coarse soil with 5 to 12 % of fines lies between two rows and has none published: with silt
+    (SP-SM) it drains as loamy sand, with clay (SP-SC) it has a wet edge.
     Raises SoilError for what is no group, for one that needs its subgroup, and for organic soil.
     """
     name = _GROUP_INDEX.sub("", symbol.strip()).upper().replace(" ", "")
@@ -206,5 +209,5 @@ def group_row(symbol: str) -> GroupRow:
         return UNIFIED[swapped]
     first, _, second = name.partition("-")
     if first in ("GW", "GP", "SW", "SP") and second in (f"{first[0]}M", f"{first[0]}C"):
-        return GroupRow(soil_class="loamy_sand")
+        return GroupRow(soil_class="loamy_sand" if second[1] == "M" else "sandy_loam")
     raise SoilError("no group symbol of ASTM D2487 is called so.")

@@ -14,6 +14,7 @@ from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
 from gonogo.store.encoding import decoded
+from gonogo.store.packed import unpacked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,14 +109,16 @@ def decisions(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:
     """Return the verdicts of a run as they were given, in the order of the strips."""
     row = schema.verdict
     query = sa.select(row.c.record).where(row.c.run_id == run_id).order_by(row.c.position)
-    return tuple(decoded(text, Decision) for text in connection.scalars(query))
+    found = tuple(decoded(text, Decision) for text in connection.scalars(query))
+    return found or unpacked(connection, run_id).decisions
 
 
 def outlook(connection: sa.Connection, run_id: int) -> tuple[OutlookDay, ...]:
     """Return the outlook of a run as it was given."""
     row = schema.outlook_day
     query = sa.select(row.c.record).where(row.c.run_id == run_id).order_by(row.c.position)
-    return tuple(decoded(text, OutlookDay) for text in connection.scalars(query))
+    found = tuple(decoded(text, OutlookDay) for text in connection.scalars(query))
+    return found or unpacked(connection, run_id).outlook
 
 
 def work_order(connection: sa.Connection, run_id: int) -> WorkOrder | None:

@@ -125,16 +125,15 @@ outlook_day = Table(
     Column("record", sa.Text, nullable=False),
 )
 
-# The order of work that a run proposed.
-work_order = Table(
-    "work_order",
-    metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
-    Column("record", sa.Text, nullable=False),
-)
 
-_plan_run = Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
-day_plan = Table("day_plan", metadata, _plan_run, Column("record", sa.Text, nullable=False))
+def _run_id() -> Column[int]:
+    return Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
+
+
+# The order of work that a run proposed, its day plan, and of an old run verdicts and outlook in place of their rows.
+work_order = Table("work_order", metadata, _run_id(), Column("record", sa.Text, nullable=False))
+day_plan = Table("day_plan", metadata, _run_id(), Column("record", sa.Text, nullable=False))
+packed_run = Table("packed_run", metadata, _run_id(), Column("packed", sa.LargeBinary, nullable=False))
 
 # What the readings of a strip taught of its soil. Rows are only added; a reset is a row too.
 learned = Table(

@@ -14,8 +14,9 @@ from gonogo.store.answers import GOOD, StoredAnswer, stored_answer
 from gonogo.store.encoding import decoded
 from gonogo.store.history import STATION_DAY, StoredEntry, stored_entry
 from gonogo.store.outbox import queued_of
+from gonogo.store.packed import unpacked
 from gonogo.store.queued import Queued
-from gonogo.store.runs import Run, run_of
+from gonogo.store.runs import Run, decisions, run_of
 
 AT_ONCE = 500  # rows in memory
 
@@ -37,9 +38,7 @@ def runs_of_day(connection: sa.Connection, site_id: str, day: date) -> tuple[Run
 
 def decisions_of(connection: sa.Connection, run: Run) -> tuple[Decision, ...]:
     """Return the verdicts of a run in the order of the strips."""
-    row = schema.verdict
-    query = sa.select(row.c.record).where(row.c.run_id == run.id).order_by(row.c.position)
-    return tuple(decoded(text, Decision) for text in connection.scalars(query))
+    return decisions(connection, run.id)
 
 
 def outlook_of_day(connection: sa.Connection, run: Run, day: date) -> OutlookDay | None:
@@ -47,7 +46,9 @@ def outlook_of_day(connection: sa.Connection, run: Run, day: date) -> OutlookDay
     row = schema.outlook_day
     query = sa.select(row.c.record).where(row.c.run_id == run.id, row.c.day == day).order_by(row.c.position).limit(1)
     text = connection.scalar(query)
-    return None if text is None else decoded(text, OutlookDay)
+    if text is not None:
+        return decoded(text, OutlookDay)
+    return next((ahead for ahead in unpacked(connection, run.id).outlook if ahead.day == day), None)
 
 
 def answers_between(

@@ -2,8 +2,8 @@
 
 What an export of the book or a score is made from stays for good: verdicts with their facts, the outlook of scored
 leads, entries, the outbox without bodies, and an answer of each service every ANSWER_EVERY_DAYS, whose past days
-account for the days between. Gone with the details: rules as they were judged one by one, day plans and orders of
-work, and with them the means to make so old a morning again.
+account for the days between. Verdicts and outlook of an old run are packed into one row. Gone with the details: rules
+as they were judged one by one, day plans and orders of work, and with them the means to make so old a morning again.
 """
 
 from __future__ import annotations
@@ -14,10 +14,9 @@ from datetime import datetime, timedelta
 import sqlalchemy as sa
 
 from gonogo.moisture.learned import LearnedSoil
-from gonogo.records.verdict import Decision
-from gonogo.store import schema
+from gonogo.store import packed, runs, schema
 from gonogo.store.answers import thin_answers
-from gonogo.store.encoding import decoded, encoded
+from gonogo.store.encoding import decoded
 
 KEPT_LEADS = (0, 1, 2, 3, 5, 7, 10)  # days ahead of an outlook that a score asks for
 ANSWER_EVERY_DAYS = 3
@@ -88,13 +87,10 @@ def _thin_runs(connection: sa.Connection, before_utc: datetime) -> int:
 
 def _thin_run(connection: sa.Connection, run_id: int) -> None:
     day = connection.execute(sa.select(schema.run.c.day).where(schema.run.c.id == run_id)).scalar_one()
-    kept = [day + timedelta(days=lead) for lead in KEPT_LEADS]
-    ahead, verdict = schema.outlook_day, schema.verdict
-    connection.execute(sa.delete(ahead).where(ahead.c.run_id == run_id, ahead.c.day.not_in(kept)))
-    for row in connection.execute(sa.select(verdict).where(verdict.c.run_id == run_id)).all():
-        thinned = replace(decoded(row.record, Decision), seen=())
-        own = (verdict.c.run_id == run_id, verdict.c.strip_id == row.strip_id)
-        connection.execute(sa.update(verdict).where(*own).values(record=encoded(thinned)))
+    kept = {day + timedelta(days=lead) for lead in KEPT_LEADS}
+    decisions = tuple(replace(decision, seen=()) for decision in runs.decisions(connection, run_id))
+    outlook = tuple(ahead for ahead in runs.outlook(connection, run_id) if ahead.day in kept)
+    packed.pack(connection, run_id, packed.PackedRun(decisions=decisions, outlook=outlook))
     for table in (schema.day_plan, schema.work_order):
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
 

@@ -10,6 +10,10 @@ import pytest
 from config_copy import SITE, Copy
 
 from gonogo.config import files_of
+from gonogo.config.lists import columns_of_list
+from gonogo.config.material_tables import LaboratoryTable, MaterialTable, MethodTable, OversizeTable, TreatedTable
+from gonogo.config.table import Table
+from gonogo.config.tables import PersonTable, ReadingTable, RollerTable, StripTable, TruckTable
 from gonogo.records.site import Site
 
 LISTS = "sites/harrow-flats/"
@@ -181,9 +185,12 @@ def test_a_missing_value_is_said_of_the_line(example: Copy) -> None:
     assert (fault.place, fault.key) == (f"{example.folder / LISTS}/strips.csv:2", "strip.E1.length_m")
 
 
-def test_another_file_beside_the_lists_is_passed_over_with_a_warning(example: Copy) -> None:
-    put(example, "strip.csv", "x\n")
-    (warning,) = [w for w in example.load().warnings if w.place.endswith("strip.csv")]
+@pytest.mark.parametrize("name", ["strip.csv", "Strips.CSV", "strips.xlsx"])
+def test_another_file_beside_the_lists_is_passed_over_with_a_warning(name: str, example: Copy) -> None:
+    put(example, name, "x\n")
+    put(example, "notes.md", "x\n")
+    (warning,) = [w for w in example.load().warnings if w.number == 35]
+    assert warning.place.endswith(name)
     assert "strips.csv" in warning.right
 
 
@@ -191,3 +198,18 @@ def test_the_files_of_a_config_are_known_to_the_watch(example: Copy) -> None:
     put(example, "strips.csv", STRIPS)
     names = [path.relative_to(example.folder).as_posix() for path in files_of(example.folder)]
     assert names == ["gonogo.toml", SITE, f"{LISTS}strips.csv"]
+
+
+@pytest.mark.parametrize(
+    ("name", "tables"),
+    [
+        ("strips.csv", (StripTable, ReadingTable)),
+        ("people.csv", (PersonTable,)),
+        ("machines.csv", (RollerTable, TruckTable)),
+        ("materials.csv", (MaterialTable, LaboratoryTable, OversizeTable, TreatedTable, MethodTable)),
+    ],
+)
+def test_each_key_of_a_table_is_a_column_of_its_list(name: str, tables: tuple[type[Table], ...]) -> None:
+    last_parts = {column.rpartition(".")[2] for column in columns_of_list(name)}
+    nested = {"reading", "laboratory", "oversize", "treated", "method_specification"}
+    assert {key for table in tables for key in table.model_fields} - nested <= last_parts

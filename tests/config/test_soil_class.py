@@ -29,6 +29,8 @@ def silty_sand(example: Copy) -> Material:
         ("uscs", "sm", "sandy_loam"),
         ("uscs", "SP-SM", "loamy_sand"),
         ("uscs", "SM-SC", "sandy_loam"),
+        ("uscs", "SP-SC", "sandy_loam"),
+        ("aashto", "A-1-b", "sandy_loam"),
         ("aashto", "A-6 (9)", "silty_clay_loam"),
         ("aashto", "a-2-4", "sandy_loam"),
     ],
@@ -48,7 +50,10 @@ def test_sieves_and_limits_are_classified_by_both_standards(example: Copy) -> No
     assert (found.soil_class, found.soil_group) == ("silty_clay_loam", "USCS CL, AASHTO A-6 (10)")
     assert found.theta_fc == SOIL_CLASSES["silty_clay_loam"].theta_fc
     flat = " ".join(check_report(example.load()).split())
-    assert "soil class silty_clay_loam by USCS CL, AASHTO A-6 (10) (paired with clay loam, silty clay loam" in flat
+    assert (
+        "soil class silty_clay_loam by USCS CL, AASHTO A-6 (10) (EPA/600/R-94/168a pairs it with clay loam, silty"
+        in flat
+    )
 
 
 def test_a_class_that_is_written_leads(example: Copy) -> None:
@@ -99,6 +104,11 @@ def test_a_laboratory_report_that_cannot_be_is_refused(old: str, new: str, key: 
     (fault,) = example.faults()
     assert fault.key == f"material.silty_sand.laboratory.{key}"
     assert wrong in fault.wrong
+
+
+def test_no_group_that_may_hold_clay_or_much_silt_loses_its_wet_edge() -> None:
+    clean = {s for s in (*UNIFIED, *LIKELY_UNIFIED) if SOIL_CLASSES[group_row(s).soil_class].is_granular}
+    assert clean == {"GW", "GP", "SW", "SP", "A-1-a", "A-3"}
 
 
 def test_each_group_has_a_class_that_exists() -> None:

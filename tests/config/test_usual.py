@@ -5,6 +5,7 @@ from __future__ import annotations
 from config_copy import SITE, Copy
 
 from gonogo.config import check_report
+from gonogo.config.usual import truck_usual
 
 
 def test_what_a_roller_leaves_out_is_as_its_drum_usually_has_it(example: Copy) -> None:
@@ -22,6 +23,14 @@ def test_what_a_truck_leaves_out_follows_its_tank(example: Copy) -> None:
     assert truck is not None
     assert truck.assumed == ("bar_width_m", "flow_litres_min")
     assert (truck.bar_width_m, truck.flow_litres_min) == (3.0, 940)
+    assert dict(truck_usual(10_000.0)) == {
+        "bar_width_m": 3.0,
+        "travel_time_min": 8.0,
+        "speed_min_km_h": 2.0,
+        "speed_max_km_h": 8.0,
+        "flow_litres_min": 620,
+        "fill_time_min": 12,
+    }
 
 
 def test_a_density_that_is_left_out_is_a_share_of_the_maximum(example: Copy) -> None:
