@@ -15,7 +15,18 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, check_app, grid_app, new_app, replies_app, soil_app, strips_app
+from gonogo.cli import (
+    ahead_app,
+    book_app,
+    check_app,
+    demo_app,
+    grid_app,
+    new_app,
+    person_app,
+    replies_app,
+    soil_app,
+    strips_app,
+)
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -74,32 +85,6 @@ def _logging(
     from gonogo.service import logs
 
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
-
-
-def demo(
-    folder: Annotated[Path, typer.Option("--folder", help="Where to write the mails.")] = Path("gonogo-demo"),
-    rain: Annotated[bool, typer.Option("--rain", help="A day with rain in the morning, not a dry one.")] = False,
-    reply: Annotated[
-        bool, typer.Option("--reply", help="Show an answer to a mail too: a test result, and what follows.")
-    ] = False,
-    language: ReadersLanguage = "",
-    units: ReadersUnits = "",
-) -> None:
-    """Run one morning of an invented site on recorded weather: no config, no network, nothing is sent.
-
-    Writes each mail as .eml and .html into a folder, with an index.html to open in a browser.
-    """
-    from gonogo.cli import demo as demonstration
-
-    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
-    with progress("one morning on recorded weather") as step:
-        result = demonstration.run(folder, choice=choice, say=step)
-    print(result.table)
-    if result.reply:
-        print(f"\n{result.reply}")
-    print(f"\n{result.n_mails} mails written. Open this file in a browser:\n  {result.index}")
-    print(f"The days ahead, as `gonogo outlook --html` writes them:\n  {result.outlook}")
-    raise typer.Exit(Exit.OK)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,24 +188,8 @@ def status(
     raise typer.Exit(outcome.exit_code)
 
 
-def forget(
-    address: Annotated[str, typer.Argument(help="The person's mail address.")],
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Remove a person's name and address from stored mails, outcomes and config copies; verdicts and entries stay.
-
-    Mails that still wait for that person are not sent. Take the person out of the site's file first: while the address
-    stands there, the next morning stores and mails it again. Backups are yours to clean.
-    """
-    from gonogo.cli import forget as forgetting
-
-    outcome = forgetting.forget(load_config(config), address, now_utc=datetime.now(UTC))
-    print(outcome.text)
-    raise typer.Exit(outcome.exit_code)
-
-
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
-    ("demo", demo, "Run one recorded morning; no config, no network."),
+    ("demo", demo_app.demo, "Run one recorded morning; no config, no network."),
     ("new", new_app.new, "Write a first config: asks what options leave open."),
     ("check", check_app.check, "Read the config and name every fault in it."),
     ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
@@ -237,7 +206,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
     ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
-    ("forget", forget, "Remove a person from everything that is stored."),
+    ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )

@@ -15,6 +15,7 @@ from gonogo.config.warning_numbers import BY_FILE, label
 from gonogo.errors import ConfigError, Fault
 from gonogo.records.outside import Transport, Watch
 from gonogo.records.site import Crew, Material, Site
+from gonogo.soil.groups import PAIRING_SOURCE
 from gonogo.weather import services
 
 WIDTH = 100
@@ -177,7 +178,8 @@ def _soil(material: Material) -> str:
     """Return which soil class stands for the group that the laboratory reports, and by what."""
     if not material.soil_group:
         return ""
-    by = f"paired with {material.group_textures} in print" if material.group_textures else "no published table has it"
+    textures = material.group_textures
+    by = f"{PAIRING_SOURCE} pairs it with {textures}" if textures else "no published table has it"
     return f"; soil class {material.soil_class} by {material.soil_group} ({by})"
 
 
@@ -212,9 +214,10 @@ def _crew(site: Site, crew: Crew) -> str:
     own = [strip.id for strip in site.strips if strip.crew_id == crew.id]
     roles = Counter(person.role for person in crew.recipients)
     mails = ", ".join(f"{n} {role}" for role, n in roles.items())
-    truck = crew.truck.name if crew.truck else "no water truck"
+    trucks = ", ".join(truck.name for truck in crew.trucks) or "no water truck"
+    rollers = ", ".join(roller.name for roller in crew.rollers)
     strips = f"strips {', '.join(own)}" if own else "no strip"
-    return f"Crew {crew.id}, {crew.name}: {crew.roller.name}; {truck}; {strips}; mails to {mails}"
+    return f"Crew {crew.id}, {crew.name}: {rollers}; {trucks}; {strips}; mails to {mails}"
 
 
 def mail_line(transport: Transport) -> str:

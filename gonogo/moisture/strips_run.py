@@ -62,6 +62,26 @@ class StripsRun:
     moisture: StripMoisture
     readings: tuple[Reading, ...]
 
+    def split(self, n_strips: int, n_readings: int) -> tuple[StripsRun, StripsRun]:
+        """Return the first strips, whose readings are the first ones, and the rest."""
+        return self._part(slice(None, n_strips), 0, n_readings), self._part(
+            slice(n_strips, None), n_readings, len(self.readings)
+        )
+
+    def _part(self, strips: slice, first: int, end: int) -> StripsRun:
+        whole = self.moisture
+        moisture = replace(
+            whole,
+            w_pct=whole.w_pct[:, strips],
+            w_top_pct=whole.w_top_pct[:, strips],
+            w_base_pct=whole.w_base_pct[:, strips],
+            knowledge=whole.knowledge[strips],
+            error_terms=whole.error_terms[:, strips],
+            reading_flags=tuple((i - first, key, text) for i, key, text in whole.reading_flags if first <= i < end),
+            expected_pct={i - first: band for i, band in whole.expected_pct.items() if first <= i < end},
+        )
+        return StripsRun(moisture=moisture, readings=self.readings[first:end])
+
 
 def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistory]) -> StripsRun:
     """Simulate the strips on some rows of the site, a row as often as it stands there, each with its history.
@@ -92,8 +112,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             sky.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
-            # A stream of its own for each strip: one more strip on the site moves no other.
-            rngs=[np.random.default_rng([start.root, zlib.crc32(strips[i].id.encode())]) for i in own],
+            rngs=[strip_rng(start.root, strips[i].id) for i in own],
             spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
         parts.append((own, found))
@@ -127,6 +146,11 @@ def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMois
         error_terms=joined("error_terms"),
         reading_flags=(),
     )
+
+
+def strip_rng(root: int, strip_id: str, *purpose: int) -> np.random.Generator:
+    """Return a stream of random numbers of a strip's own: one more strip on the site moves no other."""
+    return np.random.default_rng([root, zlib.crc32(strip_id.encode()), *purpose])
 
 
 def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:

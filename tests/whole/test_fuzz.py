@@ -26,7 +26,7 @@ from gonogo.config import Config
 from gonogo.store import history, schema
 from gonogo.store.open import open_store
 
-N_CASES = int(os.environ.get("GONOGO_FUZZ", "15"))
+N_CASES = int(os.environ.get("GONOGO_FUZZ", "8"))
 FEW = settings(
     max_examples=N_CASES,
     deadline=None,
@@ -35,6 +35,17 @@ FEW = settings(
 )
 
 CONFIG = {file: (EXAMPLE / file).read_text(encoding="utf-8") for file in ("gonogo.toml", SITE)}
+LISTS = SITE.removesuffix(".toml")
+CONFIG[f"{LISTS}/strips.csv"] = (
+    "id;name;crew;material;length_ft;width_m;lift_thickness_m;dry_density_kg_m3;surface;finish_by (dd/mm/yyyy);"
+    "reading.w_pct;reading.at;reading.method\n"
+    "L1;List one;south;silty_sand;120,5;8;0,2;1520;loose;20/12/2026;11,8;2026-05-11 12:00:00;oven\n"
+    "L2;;north;clay;90;12;0,25;1400;loose;;;;\n"
+)
+CONFIG[f"{LISTS}/people.csv"] = (
+    "crew,name,address,role,language\nsouth,Ines Prado,ines@example.com,driver,es\n"
+    'north,"Vale, Joan",joan@example.com,superintendent,fr\n'
+)
 CSV = (
     "kind,strip,at,until,w_pct,method,basis,depth_mm,rain_mm,litres,work,passes,thickness_m,result,meant\n"
     "reading,N1,2026-05-12 04:40,,17.2,oven,,,,,,,,,\n"
@@ -182,7 +193,7 @@ def test_whatever_is_typed_is_stored_or_refused_in_words(
 def test_a_spoiled_config_is_read_or_refused_in_words(file: str, data: st.DataObject, tmp_path: Path) -> None:
     folder = tmp_path / "config"
     shutil.rmtree(folder, ignore_errors=True)
-    (folder / "sites").mkdir(parents=True)
+    (folder / LISTS).mkdir(parents=True)
     for name, text in CONFIG.items():
         (folder / name).write_text(text, encoding="utf-8")
     (folder / file).write_bytes(data.draw(spoiled(CONFIG[file])))
