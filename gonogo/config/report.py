@@ -214,9 +214,10 @@ def _crew(site: Site, crew: Crew) -> str:
     own = [strip.id for strip in site.strips if strip.crew_id == crew.id]
     roles = Counter(person.role for person in crew.recipients)
     mails = ", ".join(f"{n} {role}" for role, n in roles.items())
-    truck = crew.truck.name if crew.truck else "no water truck"
+    trucks = ", ".join(truck.name for truck in crew.trucks) or "no water truck"
+    rollers = ", ".join(roller.name for roller in crew.rollers)
     strips = f"strips {', '.join(own)}" if own else "no strip"
-    return f"Crew {crew.id}, {crew.name}: {crew.roller.name}; {truck}; {strips}; mails to {mails}"
+    return f"Crew {crew.id}, {crew.name}: {rollers}; {trucks}; {strips}; mails to {mails}"
 
 
 def mail_line(transport: Transport) -> str:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import TypeAdapter
 
 from gonogo.config.acceptance import TABLE
+from gonogo.config.crews import check_crews, read_crew, read_roller, read_truck
 from gonogo.config.days_off import read_days_off
 from gonogo.config.material_tables import MaterialTable
 from gonogo.config.materials import read_material
@@ -19,11 +20,11 @@ from gonogo.config.strips import check_strips, read_reading
 from gonogo.config.table import Table
 from gonogo.config.tables import DAYS, SITE_SECTIONS, CrewTable, RollerTable, SiteTable, StripTable, TruckTable
 from gonogo.config.toml_file import ConfigFile
-from gonogo.config.usual import roller_values, truck_values, with_densities
+from gonogo.config.usual import with_densities
 from gonogo.config.values import Id, choose_from
 from gonogo.config.vocabulary import Vocabulary
 from gonogo.records.field import Reading
-from gonogo.records.site import Crew, Drum, Material, Recipient, Roller, Site, Strip, Surface, Truck
+from gonogo.records.site import Material, Site, Strip, Surface
 
 MOST_HOURS_FROM_SUN = 4.0  # no zone in use strays further from the sun (western China about 3.5 h): common knowledge
 
@@ -58,6 +59,7 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     given = {i: cast(StripTable, t) for i, t in tables["strip"].items() if t is not None}
     strips, assumed_densities = with_densities(given, materials)
     crews = {i: cast(CrewTable, t) for i, t in tables["crew"].items() if t is not None}
+    check_crews(file, crews, {key: tables[key] for key in ("roller", "truck")}, head)
     at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
     if strips and not at_work:
         file.add_fault(
@@ -73,8 +75,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     settings = read_settings(file, "site")
     if file.faults or head is None:
         return SiteFile(site=None, readings=(), settings=settings)
-    rollers = {i: _roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
-    trucks = {i: Truck(id=i, **truck_values(cast(TruckTable, t))) for i, t in tables["truck"].items()}
+    rollers = {i: read_roller(i, cast(RollerTable, t)) for i, t in tables["roller"].items()}
+    trucks = {i: read_truck(i, cast(TruckTable, t)) for i, t in tables["truck"].items()}
     site = Site(
         id=file.path.stem,
         name=head.name,
@@ -89,12 +91,13 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
         deadline=head.deadline,
         **days_off,
         mixing_depth_m=head.mixing_depth_m,
-        crews=tuple(_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
+        crews=tuple(read_crew(i, crew, rollers, trucks) for i, crew in crews.items()),
         materials=tuple(cast(Material, m) for m in materials.values()),
         strips=tuple(_strip(i, strip, i in assumed_densities) for i, strip in at_work.items()),
         ended=tuple(_strip(i, strip, i in assumed_densities) for i, strip in strips.items() if i not in at_work),
         recheck_at=tuple(sorted(set(head.recheck_at))),
         contract_station=head.contract_station or "",
+        csv_encoding=head.csv_encoding,
         adverse_days=tuple(head.adverse_days),
     )
     return SiteFile(site=site, readings=readings, settings=settings)
@@ -198,30 +201,6 @@ def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str,
             if isinstance(roller, str) and roller not in rollers:
                 loc = ("material", material_id, "method_specification", "rollers")
                 file.add_fault(loc, f"names {roller}, no roller of this file.", choose_from(roller, rollers))
-
-
-def _roller(roller_id: str, table: RollerTable) -> Roller:
-    return Roller(id=roller_id, **{**roller_values(table), "drum": Drum(table.drum)})
-
-
-def _crew(crew_id: str, table: CrewTable, rollers: Mapping[str, Roller], trucks: Mapping[str, Truck]) -> Crew:
-    return Crew(
-        id=crew_id,
-        name=table.name,
-        roller=rollers[table.roller],
-        truck=trucks[table.truck] if table.truck else None,
-        recipients=tuple(
-            Recipient(
-                name=person.name,
-                address=person.address,
-                role=person.role,
-                units=person.units or table.units,
-                language=person.language or table.language,
-                score_mail=person.score_mail,
-            )
-            for person in table.person
-        ),
-    )
 
 
 def _strip(strip_id: str, table: StripTable, is_density_assumed: bool) -> Strip:

@@ -45,15 +45,13 @@ def check_strips(
         own = [i for i, strip in strips.items() if strip.crew == crew_id]
         if not own:
             file.warn(22, ("crew", crew_id), "has no strip.", "Nobody of it gets a mail until a strip names it.")
-        elif crew.truck is None:
+        elif crew.truck is None and crew.trucks is None:
             file.warn(
                 23,
                 ("crew", crew_id, "truck"),
                 f"is missing: a strip of this crew that is too dry ({', '.join(own)}) can only wait.",
                 "Name a truck of this file where the crew has one.",
             )
-    _warn_of_shared(file, crews, "truck")
-    _warn_of_shared(file, crews, "roller")
 
 
 def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth_m: float | None) -> None:
@@ -74,22 +72,6 @@ def _check_following(file: ConfigFile, loc: Loc, strip: StripTable, mixing_depth
             f"is more than site.mixing_depth_m = {mixing_depth_m:g}: water does not reach the bottom of those lifts.",
             "Spread thinner, mix deeper, or expect a dry base.",
         )
-
-
-def _warn_of_shared(file: ConfigFile, crews: Mapping[str, CrewTable], key: str) -> None:
-    """Warn where one machine serves two crews: each crew's plan takes it for its own."""
-    users: dict[str, str] = {}
-    for crew_id, crew in crews.items():
-        machine = crew.truck if key == "truck" else crew.roller
-        if machine in users:
-            file.warn(
-                26,
-                ("crew", crew_id, key),
-                f"is the {key} of crew {users[machine]} too: each plan takes it for its own all day.",
-                "Agree who has it when, or name another.",
-            )
-        elif machine is not None:
-            users[machine] = crew_id
 
 
 def _check_density(file: ConfigFile, loc: Loc, strip: StripTable, material: Material) -> None:

@@ -12,8 +12,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from gonogo.config.crew_tables import CrewTable, PersonTable, RollerTable, TruckTable
 from gonogo.config.material_tables import MaterialTable
-from gonogo.config.table import Table
+from gonogo.config.table import DAYS, Day, Table, Units
 from gonogo.config.values import (
     Address,
     ClockTime,
@@ -26,10 +27,17 @@ from gonogo.config.values import (
     ZoneName,
 )
 
-Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-Units = Literal["metric", "us"]
-
+__all__ = [
+    "DAYS",
+    "SITE_SECTIONS",
+    "CrewTable",
+    "MaterialTable",
+    "PersonTable",
+    "RollerTable",
+    "Table",
+    "TruckTable",
+    "Units",
+]
 
 # --- config/sites/<site>.toml --------------------------------------------------------------------------------
 
@@ -62,53 +70,8 @@ class SiteTable(Table):
     recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
+    csv_encoding: Literal["utf-8", "windows-1252"] = "utf-8"
     adverse_days: Annotated[list[float], Field(min_length=12, max_length=12, default_factory=list)]
-
-
-class RollerTable(Table):
-    """What is left out is as a roller with such a drum usually has it, see usual.py."""
-
-    name: Name
-    drum: Literal["smooth", "padded", "pneumatic"]
-    rolled_width_m: float | None = None
-    overlap_m: float | None = None
-    speed_km_h: float | None = None
-    passes: int | None = None
-    efficiency: float | None = None
-    vibrates: bool = True
-    count: int = 1
-
-
-class TruckTable(Table):
-    """What is left out is as a truck with such a tank usually has it, see usual.py."""
-
-    name: Name
-    tank_litres: float
-    bar_width_m: float | None = None
-    flow_litres_min: float | None = None
-    fill_time_min: float | None = None
-    travel_time_min: float | None = None
-    speed_min_km_h: float | None = None
-    speed_max_km_h: float | None = None
-    count: int = 1
-
-
-class PersonTable(Table):
-    name: Name
-    address: Address
-    role: str
-    units: Units | None = None
-    language: str | None = None
-    score_mail: bool = True
-
-
-class CrewTable(Table):
-    name: Name
-    roller: str
-    truck: str | None = None
-    units: Units = "metric"
-    language: str = "en"
-    person: Annotated[list[PersonTable], Field(min_length=1)]
 
 
 class ReadingTable(Table):

@@ -17,7 +17,7 @@ WARNINGS: dict[int, str] = {
     23: "a crew without a water truck",
     24: "a thickness of later lifts where there are none",
     25: "later lifts thicker than water is mixed in",
-    26: "a machine of two crews",
+    # 26 is given up: a machine of two crews is shared by the hour
     27: "a machine that no crew has",
     28: "two strips of one name",
     29: "a crew without a superintendent",

@@ -125,6 +125,9 @@ ADVICE_ROWS: tuple[Row, ...] = (
     Row(key="flood_or_vibrate", verdicts=_WORK, when=(_SAND,)),
     Row(key="let_sand_drain", verdicts=_WAIT, reasons=_WET, when=(_SAND,)),
     Row(key="slake_shale", verdicts=_WORK, when=(("is_shale", "==", "yes"),)),
+    # The guide on such soil at the right moisture: easy to place, very sensitive to weather, soon too wet or too
+    # dry (GTR 2000, annex 2, class A1, as it was read).
+    Row(key="mind_silt", verdicts=_WORK, when=(("is_silt", "==", "yes"),)),
     Row(key="break_clods", verdicts=(Verdict.WATER,), when=(("is_clayey", "==", "yes"),)),
     Row(
         key="very_wet_remove_or_treat",

@@ -199,7 +199,7 @@ FACTS: dict[str, Fact] = {
         ),
     ),
     # --- water
-    "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: i.crew(i.strips[s]).truck is not None),
+    "has_truck": _of_strip("yes/no", "the crew has a water truck", lambda i, s: bool(i.trucks(i.strips[s]))),
     "is_mixable": _of_strip(
         "yes/no",
         "the mixer reaches through the lift, or water runs through it by itself",
@@ -249,12 +249,12 @@ FACTS: dict[str, Fact] = {
     "drum_suits": _of_strip(
         "yes/no",
         "the drum suits the soil",
-        lambda i, s: rolling.drum_suits(i.crew(i.strips[s]).roller, i.material(i.strips[s])),
+        lambda i, s: rolling.drum_suits(i.roller(i.strips[s]), i.material(i.strips[s])),
     ),
     "is_vibration_off": _of_strip(
         "yes/no",
         "the drum must not vibrate here",
-        lambda i, s: rolling.must_not_vibrate(i.strips[s], i.crew(i.strips[s]).roller, i.settings),
+        lambda i, s: rolling.must_not_vibrate(i.strips[s], i.roller(i.strips[s]), i.settings),
     ),
     "vibration_caution_m": _of_day(
         "m",
@@ -263,7 +263,10 @@ FACTS: dict[str, Fact] = {
     ),
     # --- the lift beyond its moisture
     **LIFT_FACTS,
-    "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.crew(i.strips[s]).roller.speed_km_h),
+    "is_roller_here": _of_strip(
+        "yes/no", "a roller of its crew is on site today", lambda i, s: i.day not in i.roller(i.strips[s]).away
+    ),
+    "rolling_speed_km_h": _of_strip("km/h", "the roller's speed", lambda i, s: i.roller(i.strips[s]).speed_km_h),
 }
 
 

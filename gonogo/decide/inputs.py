@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.decide.lift_state import NOTHING_KNOWN, LiftState
+from gonogo.decide.machines import roller_of, trucks_on
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
-from gonogo.records.site import Crew, Material, Site, Strip, Surface
+from gonogo.records.site import Crew, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
@@ -155,6 +156,14 @@ class MorningInputs:
 
     def crew(self, strip: Strip) -> Crew:
         return self.site.crew(strip.crew_id)
+
+    def roller(self, strip: Strip) -> Roller:
+        """Return the roller that rolls a strip, of those that are on site on the morning's day."""
+        return roller_of(self.site, strip, self.day)
+
+    def trucks(self, strip: Strip) -> tuple[Truck, ...]:
+        """Return the water trucks that the strip's crew has on the morning's day."""
+        return trucks_on(self.crew(strip), self.day)
 
     def material(self, strip: Strip) -> Material:
         return self.site.material(strip.material_id)

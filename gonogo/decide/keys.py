@@ -49,6 +49,7 @@ REASONS: dict[str, Key] = {
         gaps=("unknown_rain_h",),
     ),
     "day_off": Key(meaning="wait: the site does not work today"),
+    "roller_away": Key(meaning="wait: no roller of the crew is on site today"),
     "already_rolled": Key(meaning="wait: this lift is rolled already; record the next one when it is spread"),
     "not_enough_hours": Key(
         meaning="wait: what is left of the shift is shorter than rolling and sealing take",

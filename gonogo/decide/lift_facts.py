@@ -183,12 +183,15 @@ LIFT_FACTS: dict[str, Fact] = {
         "yes/no",
         "its crew's roller is none of its method's",
         lambda i, s: _method(
-            i, s, lambda method: bool(method.roller_ids) and i.crew(i.strips[s]).roller.id not in method.roller_ids
+            i, s, lambda method: bool(method.roller_ids) and i.roller(i.strips[s]).id not in method.roller_ids
         ),
     ),
     "is_method": _of(
         "yes/no", "a method decides, not density", lambda i, s: i.material(i.strips[s]).method is not None
     ),
     "is_clayey": _of("yes/no", "clay", lambda i, s: SOIL_CLASSES[i.material(i.strips[s]).soil_class].group == "clayey"),
+    "is_silt": _of(
+        "yes/no", "silt or silty loam", lambda i, s: i.material(i.strips[s]).soil_class in ("silt", "silt_loam")
+    ),
     "is_shale": _of("yes/no", "shale or other soft rock", lambda i, s: i.material(i.strips[s]).is_shale),
 }

@@ -11,6 +11,10 @@ LIFT_REASONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "density_failed": ("wait: the density test failed; break it up, bring its moisture right, test, roll", _TESTED),
     "lift_in_rework": ("wait: the engineer said that the lift is done again", ()),
     "layer_over_method": ("wait: the lift is thicker than its method allows; take it down first", ("layer_max_m",)),
+    "crust_roller_full": (
+        "wait: right but for a dry top, and the roller has no time for it today; damped on the day it is rolled",
+        ("chance_crusted", "w_top_pct", "w_base_pct"),
+    ),
     "machine_not_of_method": ("wait: the crew's roller is none that the method names", ()),
     "binder_time_over": (
         "wait: the working time from mixing does not suffice for rolling; the engineer decides: mix again or remove",
@@ -72,6 +76,7 @@ LIFT_ADVICE: dict[str, tuple[str, tuple[str, ...]]] = {
     "flood_or_vibrate": ("clean granular soil: flood it or vibrate it; no disking", ()),
     "let_sand_drain": ("clean granular soil: let the water off; it is rolled as soon as none stands", ()),
     "break_clods": ("clay: break clods, disk between passes of the truck, let it soak", ()),
+    "mind_silt": ("silt: a little rain makes it too wet, a little sun too dry; open only what is rolled at once", ()),
     "slake_shale": ("shale: wet it well, break it down with a heavy padded drum", ()),
 }
 

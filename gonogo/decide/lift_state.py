@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from gonogo import times
+from gonogo.decide.machines import roller_of
 from gonogo.moisture.lift_history import FailedTest, LiftHistory, judged, material_of
 from gonogo.records.field import Entry, Reading, SurfaceWork
 from gonogo.records.site import Material, Site, Strip
@@ -57,7 +58,7 @@ def lift_states(
     since_utc = now_utc - timedelta(days=days) if math.isfinite(days) else now_utc
     found = {}
     for strip, history in zip(site.strips, histories, strict=True):
-        material, roller_id = site.material(strip.material_id), site.crew(strip.crew_id).roller.id
+        material, roller_id = site.material(strip.material_id), roller_of(site, strip).id
         recent = [row.compaction_pct for row in record if row.at_utc >= since_utc and row.material_id == material.id]
         growth = _growth(record, material.id, roller_id)
         more, may_roll_again = _way_on(strip, history, material, site, growth, day, settings)
@@ -94,7 +95,7 @@ def _way_on(
     settings: Mapping[str, float],
 ) -> tuple[float, bool]:
     """Return the passes still to roll on a lift, and whether a failed one may be rolled again today."""
-    usual = site.crew(strip.crew_id).roller.passes if strip.passes is None else strip.passes
+    usual = roller_of(site, strip).passes if strip.passes is None else strip.passes
     if material.method is not None:
         done = 0.0 if math.isnan(history.n_passes) else history.n_passes
         return max(material.method.passes - done, 0.0), False
@@ -127,7 +128,7 @@ def _record(site: Site, entries: Sequence[Entry], now_utc: datetime) -> list[_Te
     """Return the site's density tests of rolled lifts up to now, each with the passes recorded before it."""
     found = []
     for strip in site.strips:
-        roller_id = site.crew(strip.crew_id).roller.id
+        roller_id = roller_of(site, strip).id
         own = [e for e in entries if isinstance(e, Reading | SurfaceWork) and e.strip_id == strip.id]
         passes, material = 0.0, site.material(strip.material_id)
         for entry in sorted((e for e in own if e.at_utc <= now_utc), key=lambda e: e.at_utc):

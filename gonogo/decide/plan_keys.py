@@ -38,6 +38,7 @@ SEAL_CAUSES: dict[str, Key] = {
 # Why no lift is spread this morning (NewLift.stop).
 SPREAD_STOPS: dict[str, Key] = {
     "day_off": Key(meaning="the site does not work today"),
+    "roller_away": Key(meaning="no roller of the crew is on site today"),
     "borrow_not_right": Key(meaning="the borrow would arrive outside the window, or leave it before it can be rolled"),
     "day_over": Key(meaning="too little is left of the shift"),
     "weather": Key(meaning="no stretch of today's weather is likely enough to roll it"),

@@ -55,6 +55,7 @@ RULES: tuple[Rule, ...] = (
     _wait("lift_accepted", ("is_rolled", "==", "yes"), ("is_accepted", "==", "yes"), because="lift_accepted"),
     _wait("already_rolled", ("is_rolled", "==", "yes"), because="already_rolled"),
     _wait("day_off", ("is_working_day", "==", "no"), because="day_off"),
+    _wait("roller_away", ("is_roller_here", "==", "no"), because="roller_away"),
     _wait(
         "not_enough_hours",
         ("working_hours_left_h", "<", "time_needed_h"),

@@ -103,7 +103,7 @@ def prepare(inputs: MorningInputs) -> Prepared:
     seal_h = inputs.setting("seal_time_h")
     fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
     rolling_h = tuple(
-        rolling.rolling_time_h(strip, inputs.crew(strip).roller, fastest_km_h, turn_min) for strip in inputs.strips
+        rolling.rolling_time_h(strip, inputs.roller(strip), fastest_km_h, turn_min) for strip in inputs.strips
     )
     candidates = tuple(
         tuple(c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h))

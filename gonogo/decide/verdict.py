@@ -13,6 +13,7 @@ from gonogo import times
 from gonogo.decide import facts
 from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.machines import roller_of
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
@@ -134,8 +135,9 @@ def _trucks_at_work(inputs: MorningInputs) -> trucks.Free:
     """When each truck that is at an order of today can be called again; a truck without one is free at once."""
     free: trucks.Free = {}
     for strip_id, order in inputs.orders.items():
-        truck = inputs.crew(inputs.site.strip(strip_id)).truck
         job = order.job(Task.WATER)
+        own = inputs.crew(inputs.site.strip(strip_id)).trucks
+        truck = next((t for t in own if job is not None and t.id == job.machine_id), None)
         if truck is None or job is None:
             continue
         times_h = free.setdefault(truck.id, [epoch_h(inputs.now_utc)] * truck.count)
@@ -231,12 +233,12 @@ def _with_full_days(prepared: Prepared, decisions: tuple[Decision, ...]) -> tupl
     busy: dict[str, float] = {}
     for strip, decision in zip(inputs.strips, decisions, strict=True):
         if decision.verdict != Verdict.WAIT:
-            roller = inputs.crew(strip).roller
+            roller = inputs.roller(strip)
             busy[roller.id] = busy.get(roller.id, 0.0) + decision.rolling_time_h / roller.count
     hours = prepared.today.hours - prepared.seal_h
     return tuple(
         replace(d, advice=(*d.advice, "crew_day_too_full"))
-        if d.verdict != Verdict.WAIT and busy[inputs.crew(strip).roller.id] > hours
+        if d.verdict != Verdict.WAIT and busy[inputs.roller(strip).id] > hours
         else d
         for strip, d in zip(inputs.strips, decisions, strict=True)
     )
@@ -268,7 +270,7 @@ def no_verdict(site: Site, strips: Sequence[Strip], reason: str) -> tuple[Decisi
             w_top_pct=math.nan,
             w_base_pct=math.nan,
             reading_age_h=math.nan,
-            rolling_time_h=rolling_time_h(strip, site.crew(strip.crew_id).roller),
+            rolling_time_h=rolling_time_h(strip, roller_of(site, strip)),
         )
         for strip in strips
     )

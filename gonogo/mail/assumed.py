@@ -28,9 +28,8 @@ def _soil(material: Material) -> Phrase:
 def _machines(morning: Morning) -> Sequence[Phrase]:
     machines: dict[str, Roller | Truck] = {}
     for crew in morning.crews:
-        for machine in (crew.roller, crew.truck):
-            if machine is not None and machine.assumed:
-                machines[machine.name] = machine
+        owned: tuple[Roller | Truck, ...] = (*crew.rollers, *crew.trucks)
+        machines |= {machine.name: machine for machine in owned if machine.assumed}
     return [
         phrase(
             "unsure.assumed_machine",

@@ -22,8 +22,8 @@ SAID_ELSEWHERE = frozenset(("bar_overhangs", "retest_after_watering"))  # said b
 
 
 def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
-    """Return what the driver of a crew does today; a planner's mail over several crews has no cards."""
-    truck = morning.crews[0].truck if len(morning.crews) == 1 else None
+    """Return what a driver does today: with the one truck of `morning.truck_id`, else with all trucks of the crews."""
+    trucks = {truck.id: truck for crew in morning.crews for truck in crew.trucks}
     decisions = {d.strip_id: d for d in morning.decisions}
     instructions = {row.instruction.strip_id: row.instruction for row in rows}
     jobs = [
@@ -31,24 +31,48 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         for j in morning.plan.jobs
         if j.task in (Task.WATER, Task.DAMP) and j.strip_id in instructions and j.end_utc > morning.plan.made_utc
     ]
+    driven = [
+        j for j in jobs if j.water is not None and j.machine_id in trucks and morning.truck_id in ("", j.machine_id)
+    ]
+    used = {job.machine_id for job in driven}
     own = morning.strips
     cards = tuple(
-        _card(morning, job, instructions[job.strip_id], own[job.strip_id], truck, decisions.get(job.strip_id))
-        for job in jobs
-        if truck is not None and job.water is not None
+        _card(
+            morning,
+            job,
+            instructions[job.strip_id],
+            own[job.strip_id],
+            trucks[job.machine_id],
+            decisions.get(job.strip_id),
+            names_truck=len(used) > 1,
+        )
+        for job in driven
     )
-    watered = {card.instruction.strip_id for card in cards}
+    watered = {job.strip_id for job in jobs}  # by another driver's truck too: nobody is told to leave those dry
     dry = tuple(row.instruction.short for row in rows if row.instruction.strip_id not in watered)
     return DriverView(
         headline=_headline(morning, cards),
         subject=_subject(cards),
-        truck=phrase("card.truck", truck=truck.name, tank=phrases.amount("litres", truck.tank_litres))
-        if truck is not None and cards
-        else None,
+        truck=_truck(trucks[used.pop()]) if len(used) == 1 else None,
         cards=cards,
         leave=_leave(dry) if dry and morning.plan.is_knowable else None,
+        haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
     )
+
+
+def _truck(truck: Truck) -> Phrase:
+    return phrase("card.truck", truck=truck.name, tank=phrases.amount("litres", truck.tank_litres))
+
+
+def _haul_road(morning: Morning) -> Phrase | None:
+    """Return what haul roads take of the truck's time and water until the end of the shift, None where nothing."""
+    litres_h, plan = morning.haul_road_litres_h, morning.plan
+    left_h = (plan.shift_end_utc - max(plan.shift_start_utc, plan.made_utc)) / timedelta(hours=1)
+    if not litres_h > 0.0 or left_h <= 0.0:
+        return None
+    total = phrases.amount("litres", litres_h * left_h)
+    return phrase("card.haul_road", litres=phrases.amount("litres", litres_h), total=total)
 
 
 def _leave(dry: tuple[str, ...]) -> Phrase:
@@ -82,7 +106,14 @@ def _named(names: tuple[str, ...]) -> Names | Phrase:
 
 
 def _card(
-    morning: Morning, job: Job, of: Instruction, strip: Strip, truck: Truck, decision: Decision | None
+    morning: Morning,
+    job: Job,
+    of: Instruction,
+    strip: Strip,
+    truck: Truck,
+    decision: Decision | None,
+    *,
+    names_truck: bool,
 ) -> CardView:
     """Return the card of one strip. decision: its verdict, whose numbers the warnings name; None without one."""
     plan = job.water
@@ -97,7 +128,11 @@ def _card(
         ),
         stop=phrase("card.stop_unknown") if since is None else phrase("card.stop", strip=of.short, since=since),
         loads=tuple(_loads(plan, truck)),
-        rows=tuple(_rows(morning, job, of, strip, truck)) + tuple(_warnings(plan, decision, morning)),
+        rows=(
+            *(((phrase("card.label_truck"), _truck(truck)),) if names_truck else ()),
+            *_rows(morning, job, of, strip, truck),
+            *_warnings(plan, decision, morning),
+        ),
     )
 
 

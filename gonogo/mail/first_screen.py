@@ -38,7 +38,8 @@ def headline(morning: Morning, rows: Sequence[StripRow], sky: SkyView | None) ->
         found.append(phrase("head.fallen", rain=fallen, since=morning.clock.near(plan.fallen_since_utc)))
     found.append(_sky(morning, sky))
     found += _work([row.instruction for row in rows])
-    seal = next((plan.sealing(crew.id) for crew in morning.crews if plan.sealing(crew.id)), None)
+    sealings = [sealing for crew in morning.crews if (sealing := plan.sealing(crew.id)) is not None]
+    seal = min(sealings, key=lambda sealing: sealing.by_utc, default=None)
     if seal is not None:
         found.append(phrase("head.seal", by=morning.clock.near(seal.by_utc, "earlier")))
     return tuple(found)
@@ -97,7 +98,8 @@ def _listed(names: tuple[str, ...]) -> Names | Phrase:
 def seals(morning: Morning) -> tuple[Phrase, ...]:
     """Return what each crew seals, from when, by when and with which machine, and why."""
     clock, own = morning.clock, morning.strips
-    rollers = {crew.roller.id: crew.roller.name for crew in morning.site.crews}
+    known = (r for crew in morning.site.crews for r in (*crew.rollers, crew.sealing_roller) if r is not None)
+    rollers = {roller.id: roller.name for roller in known}
     found = []
     for crew in morning.crews:
         sealing = morning.plan.sealing(crew.id)
@@ -111,7 +113,7 @@ def seals(morning: Morning) -> tuple[Phrase, ...]:
             "span": replace(span, is_brief=True),
             "why": phrase(f"seal_cause.{sealing.why}"),
         }
-        if sealing.roller_id == crew.roller.id:
+        if [sealing.roller_id] == [roller.id for roller in crew.rollers]:
             found.append(phrase("row.seal", **gaps))
         else:
             roller = rollers.get(sealing.roller_id, sealing.roller_id)

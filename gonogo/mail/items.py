@@ -112,13 +112,14 @@ class CardView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverView:
-    """What the driver's mails say. headline: the whole day; leave: what gets no water."""
+    """What the driver's mails say. headline: the whole day; leave: what gets no water; haul_road: what roads take."""
 
     headline: Phrase
     subject: Phrase | None
     truck: Phrase | None
     cards: tuple[CardView, ...]
     leave: Phrase | None
+    haul_road: Phrase | None
     stop: Phrase
 
 

@@ -29,6 +29,8 @@ class Morning:
     order      the order of work, None where there is none
     paths      moisture by hour of each strip, for the picture; empty for a mail without one
     entries    what calendars should hold
+    truck_id   the truck whose driver reads, "" for all trucks of the crews
+    haul_road_litres_h   what each kind of truck puts on haul roads in an hour of the shift [L/h]
     truck_efficiency   working minutes of a truck's hour / 60
     """
 
@@ -44,7 +46,9 @@ class Morning:
     order: WorkOrder | None = None
     paths: Mapping[str, MoisturePath] = field(default_factory=dict)
     entries: Sequence[Entry] = ()
+    truck_id: str = ""
     truck_efficiency: float = 1.0
+    haul_road_litres_h: float = 0.0
 
     @property
     def clock(self) -> Clock:

@@ -12,12 +12,13 @@ from gonogo.mail.behind import behind, material_view, unsure
 from gonogo.mail.calendar import entry_views
 from gonogo.mail.changed import changed, changed_strips
 from gonogo.mail.driver import driver_view
+from gonogo.mail.finished import without_finished
 from gonogo.mail.items import MorningView, StripRow
 from gonogo.mail.morning import Morning
 from gonogo.mail.panels import paths_view
 from gonogo.mail.planner import planner_view
 from gonogo.mail.rows import strip_row
-from gonogo.records.day_plan import Badge, DayPlan, StripPlan, TestFirst, Then
+from gonogo.records.day_plan import Badge, DayPlan, StripPlan, Task, TestFirst, Then
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
@@ -41,12 +42,12 @@ def build(morning: Morning) -> MorningView:
 
     Without a trusted forecast every strip waits, whatever plan and decisions say: the last door before the mail.
     """
-    morning = _closed_without_forecast(morning)
+    morning = without_finished(_closed_without_forecast(morning))
     sky_today = _sky(morning)
     decisions = {d.strip_id: d for d in morning.decisions}
     rows = tuple(_rows(morning, decisions))
     shown = tuple(row for row in rows if row.instruction.badge != Badge.DONE)
-    done = tuple(row.instruction.short for row in rows if row.instruction.badge == Badge.DONE)
+    done = tuple(_done(morning, row) for row in rows if row.instruction.badge == Badge.DONE)
     days, grid = _grid(morning, decisions)
     names = [crew.name for crew in morning.crews]
     site, own, weather = morning.site, morning.strips, morning.weather
@@ -82,7 +83,7 @@ def build(morning: Morning) -> MorningView:
         rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),
         changes=_changes(morning),
         paths=paths_view(morning) if morning.paths else None,
-        entries=entry_views(morning.entries, own, site),
+        entries=entry_views(morning.entries, _of_own_truck(morning), site),
         weather=sky_today,
         unsure=(*unsure(morning, decisions), *assumed(morning)),
         materials=tuple(
@@ -96,6 +97,22 @@ def build(morning: Morning) -> MorningView:
 def without_extras(view: MorningView) -> MorningView:
     """Return a view that needs neither picture nor calendar."""
     return replace(view, paths=None, entries=())
+
+
+def _done(morning: Morning, row: StripRow) -> Phrase:
+    """Return a finished strip with the count of its lifts."""
+    plan = morning.plan.strip(row.instruction.strip_id)
+    return phrase("row.done_strip", strip=row.instruction.short, n=1 if plan is None else plan.lifts)
+
+
+def _of_own_truck(morning: Morning) -> dict[str, Strip]:
+    """The strips by id; of a driver of one truck without those that another truck waters today."""
+    others = {
+        job.strip_id
+        for job in morning.plan.jobs
+        if job.task in (Task.WATER, Task.DAMP) and morning.truck_id not in ("", job.machine_id)
+    }
+    return {strip_id: strip for strip_id, strip in morning.strips.items() if strip_id not in others}
 
 
 def _rows(morning: Morning, decisions: Mapping[str, Decision]) -> Sequence[StripRow]:

@@ -116,7 +116,7 @@ def _last_mailed(
     }
     crew_of = {strip.id: strip.crew_id for strip in site.strips}
     by_crew: dict[str, PreviousRun] = {}
-    for crew_id, (run_id, _) in run_ids.items():
+    for crew_id, (run_id, _) in _with_partners(site, run_ids).items():
         decisions, outlook, at_utc = by_run[run_id]
         by_crew[crew_id] = PreviousRun(
             at_utc=at_utc,
@@ -124,6 +124,17 @@ def _last_mailed(
             outlook=tuple(o for o in outlook if crew_of.get(o.strip_id) == crew_id),
         )
     return by_crew
+
+
+def _with_partners(site: Site, run_ids: Mapping[str, tuple[int, datetime]]) -> dict[str, tuple[int, datetime]]:
+    """The runs by crew, with crews that were mailed under another's name: one mail goes to a reader of several."""
+    found = dict(run_ids)
+    readers = {crew.id: {(p.role, p.address.casefold()) for p in crew.recipients} for crew in site.crews}
+    for crew_id, own in readers.items():
+        named = [other for other, theirs in readers.items() if other in run_ids and own & theirs]
+        if crew_id not in found and named:
+            found[crew_id] = max((run_ids[other] for other in named), key=lambda run: run[0])
+    return found
 
 
 def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[datetime, tuple[PlannedWork, ...]], ...]:

@@ -20,7 +20,7 @@ from gonogo.mail.letter import Post, RenderedMail, plain_notice
 from gonogo.mail.morning import Morning
 from gonogo.mail.path import MoisturePath, moisture_paths
 from gonogo.mail.role import load_role
-from gonogo.outgoing import workers
+from gonogo.outgoing import wishes, workers
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.outgoing.message_id import mail_id
@@ -69,7 +69,9 @@ def some_mails(
     )
     faults = list(calendar_faults)
     crews = [crew for crew in frame.site.crews if crew.id in changes]
-    batches = _batches(frame, crews)
+
+    wanted = partial(_is_wanted, frame, conclusion, changes, first_mailed)
+    batches = _batches(frame, crews, wanted)
     views = _Views(
         frame=frame,
         conclusion=conclusion,
@@ -82,7 +84,7 @@ def some_mails(
     def jobs() -> Iterator[Job]:
         for batch in batches:
             what = f"{frame.site.id}: the view of {', '.join(crew.id for crew in batch.crews)}"
-            view, view_faults = first_made(views.makers(batch.crews), what=what)
+            view, view_faults = first_made(views.makers(batch.crews, batch.truck_id), what=what)
             faults.extend(view_faults)
             yield Job(
                 view=view,
@@ -102,33 +104,65 @@ def some_mails(
     return tuple(prepared), tuple(faults)
 
 
+def _is_wanted(
+    frame: RunFrame,
+    conclusion: Conclusion,
+    changes: Mapping[str, tuple[Change, ...] | None],
+    first_mailed: Collection[str],
+    person: Recipient,
+    crews: tuple[Crew, ...],
+) -> bool:
+    """Return whether a person wants this run's mail about some crews."""
+    return wishes.is_wanted(
+        person,
+        crews,
+        day=frame.day,
+        is_first=frame.edition == MORNING or all(crew.id in first_mailed for crew in crews),
+        has_verdict=conclusion.has_verdict,
+        changes=changes,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Batch:
-    """Readers of one view: a crew's own, or people who read several crews in one mail, under the first's name."""
+    """Readers of one view: a crew's own, or people who read several crews in one mail, under the first's name.
+
+    truck_id   the truck whose driver reads it, "" for all trucks of the crews
+    """
 
     crews: tuple[Crew, ...]
     readers: tuple[tuple[Recipient, str], ...]
+    truck_id: str = ""
 
 
-def _batches(frame: RunFrame, crews: Sequence[Crew]) -> list[_Batch]:
-    """Return the mails to be written: a crew's, and then one for each person who reads all of them."""
+def _batches(
+    frame: RunFrame, crews: Sequence[Crew], wanted: Callable[[Recipient, tuple[Crew, ...]], bool]
+) -> list[_Batch]:
+    """Return the mails to be written: a crew's, and then one for each person who reads several.
+
+    wanted   whether a person wants a mail about some crews
+    """
     batches = []
-    shared: dict[str, list[tuple[Crew, Recipient]]] = {}
+    several = wishes.of_several(crews)
+    shared: dict[tuple[str, str], list[tuple[Crew, Recipient]]] = {}
     for crew in crews:
-        own = [person for person in crew.recipients if not _reads_all(person)]
-        batches.append(_Batch(crews=(crew,), readers=tuple((p, mail_id(frame, crew, p)) for p in own)))
+        own: dict[str, list[Recipient]] = {}
         for person in crew.recipients:
-            if _reads_all(person):
-                shared.setdefault(f"{person.role} {person.address.casefold()}", []).append((crew, person))
+            if _reads_all(person) or wishes.reader(person) in several:
+                shared.setdefault(wishes.reader(person), []).append((crew, person))
+            elif wanted(person, (crew,)):
+                own.setdefault(person.truck_id, []).append(person)
+        for truck_id, people in own.items():
+            readers = tuple((p, mail_id(frame, crew, p)) for p in people)
+            batches.append(_Batch(crews=(crew,), readers=readers, truck_id=truck_id))
     for found in shared.values():
         crew, person = found[0]
-        batches.append(
-            _Batch(
-                crews=tuple(dict.fromkeys(crew for crew, _ in found)),
-                readers=((person, mail_id(frame, crew, person)),),
-            )
-        )
-    return [batch for batch in batches if batch.readers]
+        theirs = tuple(dict.fromkeys(crew for crew, _ in found))
+        if wanted(person, theirs):
+            trucks = {entry.truck_id for _, entry in found}
+            truck_id = trucks.pop() if len(trucks) == 1 else ""
+            batches.append(_Batch(crews=theirs, readers=((person, mail_id(frame, crew, person)),), truck_id=truck_id))
+    return batches
 
 
 def _reads_all(person: Recipient) -> bool:
@@ -156,6 +190,7 @@ def plain_mails(frame: RunFrame, reason: str) -> tuple[Envelope, ...]:
         _envelope(frame, crew, person, message_id, _notice(frame, person, reason, message_id))
         for crew in frame.site.crews
         for person in crew.recipients
+        if wishes.comes_on(person, frame.day)
         for message_id in (mail_id(frame, crew, person),)
     )
 
@@ -171,11 +206,11 @@ class _Views:
     first_mailed: Collection[str]
     calendar: tuple[CalendarEntry, ...]
 
-    def makers(self, crews: tuple[Crew, ...]) -> tuple[Callable[[], MorningView], ...]:
+    def makers(self, crews: tuple[Crew, ...], truck_id: str = "") -> tuple[Callable[[], MorningView], ...]:
         """What makes the view of some crews: whole, else without what only picture and calendar need."""
-        return tuple(partial(self._view, crews, has_extras=has_extras) for has_extras in (True, False))
+        return tuple(partial(self._view, crews, truck_id, has_extras=has_extras) for has_extras in (True, False))
 
-    def _view(self, crews: tuple[Crew, ...], *, has_extras: bool) -> MorningView:
+    def _view(self, crews: tuple[Crew, ...], truck_id: str, *, has_extras: bool) -> MorningView:
         frame, conclusion = self.frame, self.conclusion
         is_first = frame.edition == MORNING or all(crew.id in self.first_mailed for crew in crews)
         crew_ids = {crew.id for crew in crews}
@@ -195,7 +230,9 @@ class _Views:
                 order=conclusion.order,
                 paths=_paths(conclusion, strips) if has_extras else {},
                 entries=self.calendar if has_extras else (),
+                truck_id=truck_id,
                 truck_efficiency=frame.config.settings[frame.site.id]["truck_efficiency"],
+                haul_road_litres_h=frame.config.settings[frame.site.id]["haul_road_litres_h"],
             )
         )
 
@@ -224,6 +261,7 @@ def _envelope(frame: RunFrame, crew: Crew, person: Recipient, message_id: str, m
         raw=mail.raw,
         deadline_utc=frame.deadline_utc,
         language=person.language,
+        send_utc=wishes.held_until_utc(person, frame.site, frame.now_utc),
     )
 
 

@@ -247,6 +247,7 @@ class StripPlan:
     test          a test that decides, None where none does
     not_recorded  told work of which nobody knows, oldest first
     next          when it is tried next if not today
+    finished_utc  when the last of its lifts was rolled or accepted; None where lifts are left, or nobody recorded when
     """
 
     strip_id: str
@@ -279,3 +280,4 @@ class StripPlan:
     next: NextTry | None
     dry_back: DryBack | None = None
     new_lift: NewLift | None = None
+    finished_utc: datetime | None = None

@@ -14,15 +14,18 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.weather import air_agreement
 from gonogo.weather.own_days import DAYS_OF_A_BROKEN_COLUMN, Contradiction, OwnDays, own_days
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 WET_CODE = 51.0  # WMO 4677: from drizzle on
 DRY_CODE = 3.0  # WMO 4677: clear to overcast

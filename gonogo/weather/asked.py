@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import pandas as pd
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
 from gonogo.times import as_datetime
 from gonogo.weather.notes import Note
 from gonogo.weather.table import ParsedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +38,7 @@ class Asked:
         return as_datetime(hour_utc).astimezone(self.site.zone).strftime("%Y-%m-%d %H:%M")
 
 
-Checked = tuple[pd.DataFrame, list[Note]]
+Checked: TypeAlias = "tuple[pd.DataFrame, list[Note]]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

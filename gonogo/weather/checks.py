@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.times import as_datetime, as_hour
 from gonogo.weather import precipitation
 from gonogo.weather.asked import Asked, Check, Checked
 from gonogo.weather.notes import note
 from gonogo.weather.table import COLUMNS, ESSENTIAL
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 MAX_DISTANCE_KM = 30.0  # grid cells are at most some 25 km wide; beyond it the answer is for another place
 MAX_BRIDGED_H = 3  # longest gap filled from its neighbours, or rain left unknown; common sense, no source
@@ -65,6 +68,8 @@ def _order(table: pd.DataFrame, asked: Asked) -> Checked:
 
 def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
     """Bring every hour to one row; reject where two rows of one hour contradict each other."""
+    import pandas as pd
+
     names = list(COLUMNS)
     hours = table["hour_utc"].to_numpy()
     in_order = np.argsort(hours, kind="stable")
@@ -87,6 +92,8 @@ def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
 
 def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
     """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
+    import pandas as pd
+
     whole, notes = table[list(COLUMNS)].to_numpy(dtype=np.float64, copy=True), []
     for at, (name, column) in enumerate(COLUMNS.items()):
         values = whole[:, at]
@@ -125,6 +132,8 @@ def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
 
 def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
     """Fill short gaps in a straight line between their neighbours, reject long ones. Missing rain stays unknown."""
+    import pandas as pd
+
     hours = table.index.to_numpy().astype("datetime64[h]")
     n_hours = int((hours[-1] - hours[0]).astype(np.int64)) + 1
     if n_hours > MAX_SPAN_H:

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
+
+if TYPE_CHECKING:
+    pass  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 
@@ -206,6 +209,8 @@ def ensemble_mm(
 
     Where the ensemble begins before now_utc, but later than the table, the rows before it are NaN.
     """
+    import pandas as pd
+
     if parsed.rain_members_mm is None:
         return None, []
     said = ~np.isnan(parsed.rain_members_mm).all(axis=1)

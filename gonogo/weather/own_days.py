@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.site import Site
 from gonogo.soil.sun import SunHours, sun_hours
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 

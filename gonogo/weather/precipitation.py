@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.times import as_datetime
 from gonogo.weather.agreement import doubtful_rain
@@ -14,6 +14,9 @@ from gonogo.weather.asked import Asked, Checked
 from gonogo.weather.members import WET_MM_H
 from gonogo.weather.notes import note
 from gonogo.weather.table import COLUMNS, FREEZING_CODES
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 SNOW_CODES = (71.0, 73.0, 75.0, 77.0, 85.0, 86.0)  # WMO 4677: snowfall, snow grains, snow showers
 LIQUID_CODES = (51.0, 53.0, 55.0, 61.0, 63.0, 65.0, 80.0, 81.0, 82.0, *FREEZING_CODES)  # WMO 4677: drizzle, rain

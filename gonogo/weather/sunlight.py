@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
@@ -13,6 +13,9 @@ from gonogo.soil.reference_et import pressure_kpa
 from gonogo.soil.sun import shortwave_from_cloud_w_m2, shortwave_from_temperature_w_m2, sun_hours
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 NIGHT_LIGHT_W_M2 = 20.0  # more than any twilight gives as a mean of an hour; common sense, no source
 NIGHT_HOURS_MAX = 2  # so many hours may be odd before the clock is doubted
@@ -28,6 +31,8 @@ def completed(parsed: ParsedForecast, site: Site) -> ParsedForecast:
 
     Raises WeatherError where the service's own radiation shines at night: its stamps are not the site's hours.
     """
+    import pandas as pd
+
     table, notes = parsed.table, list(parsed.notes)
     if not len(table):
         return parsed
@@ -48,6 +53,8 @@ def completed(parsed: ParsedForecast, site: Site) -> ParsedForecast:
 
 def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, Note]:
     """Return rows (hour_utc, shortwave_w_m2) from cloud cover or temperature, and the note that says so."""
+    import pandas as pd
+
     by_hour = table.groupby("hour_utc", sort=True)[["temp_degc", "cloud_pct"]].first()
     known = by_hour[by_hour["temp_degc"].notna()]
     hours = known.index.to_numpy().astype("datetime64[s]")

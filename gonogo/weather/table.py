@@ -10,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.weather.notes import Note
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 
@@ -124,6 +127,8 @@ def hour_rows(
 
     Nothing is sorted, merged or filled: that is for the checks, which say what they did.
     """
+    import pandas as pd
+
     stamps = stamp_utc.astype("datetime64[s]")
     states = pd.DataFrame({"hour_utc": stamps, **at_stamp})
     sums = pd.DataFrame({"hour_utc": stamps - np.timedelta64(3600, "s"), **before_stamp})

@@ -34,7 +34,6 @@ BY_ITSELF = {
     24: (SITE, "lifts = 2", "lifts = 1", "strip.N1.following_lift_thickness_m"),
     25: (SITE, "following_lift_thickness_m = 0.25", "following_lift_thickness_m = 0.4",
         "strip.N1.following_lift_thickness_m"),
-    26: (SITE, 'truck = "small"', 'truck = "big"', "crew.south.truck"),
     27: (SITE, 'truck = "small"', 'truck = "big"', "truck.small"),
     28: (SITE, "[strip.S2]", f"{S9}[strip.S2]", "strip.S9.name"),
     29: (SITE, 'role = "superintendent"                # superintendent, driver or planner: who gets which mail',

@@ -11,7 +11,9 @@ from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.lift_state import LiftState
 from gonogo.decide.measures import Known
 from gonogo.decide.today import prepare
+from gonogo.decide.verdict import decide
 from gonogo.records.site import Binder
+from gonogo.records.verdict import Verdict
 
 LIME = Binder(
     kind="lime", mellowing_h=24.0, working_time_h=72.0, temp_min_degc=5.0, night_min_degc=0.0, nights=1, rain_free_h=4.0
@@ -25,3 +27,10 @@ def test_what_is_left_of_a_binder_s_hours(ago_h: float, mellows_h: float, works_
     known = Known(prepared=prepare(morning(on_site=on_site, lifts=lifts)), watered={})
     assert LIFT_FACTS["mellowing_left_h"].of(known, 0) == pytest.approx(mellows_h)
     assert LIFT_FACTS["working_time_left_h"].of(known, 0) == pytest.approx(works_h)
+
+
+def test_silt_has_a_sentence_of_its_own_and_other_soil_has_not() -> None:
+    for soil_class, has_it in (("silt", True), ("silt_loam", True), ("loam", False), ("clay", False), ("sand", False)):
+        (made,) = decide(morning(14.0, on_site={"materials": (material(soil_class=soil_class),)}))
+        assert made.verdict == Verdict.COMPACT
+        assert ("mind_silt" in made.advice) == has_it

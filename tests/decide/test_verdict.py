@@ -50,6 +50,7 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "forecast_too_old": {"sky": {"fetched_utc": NOW_UTC - timedelta(hours=25)}},
     "rain_not_known": {"sky": {"rain_unknown": np.arange(N_HOURS) == row(9)}},
     "day_off": {"day": DAY + timedelta(days=3)},
+    "roller_away": {"on_site": {"crews": (crew(roller=roller(away=(DAY,))),)}},
     "already_rolled": {"rolled": np.array([1.0])},
     "not_enough_hours": {"strips": [strip(length_m=2000.0)]},
     "frozen": {"sky": {"temp_degc": -3.0}},

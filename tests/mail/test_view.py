@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, timedelta
+from datetime import UTC, date, timedelta
 
 import mail_scene as scene
 import numpy as np
@@ -14,11 +14,12 @@ from gonogo import times
 from gonogo.mail import first_screen
 from gonogo.mail.items import MorningView, StripRow
 from gonogo.mail.render import message
-from gonogo.records.day_plan import NotRecorded, Pause, RainSpell, Task, Then
+from gonogo.records.day_plan import Badge, NotRecorded, Pause, RainSpell, Task, Then
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.notes import note
 from gonogo.wording.language import speaker
+from gonogo.wording.phrases import phrase
 
 EN = speaker("en", "metric")
 MINUTE = timedelta(minutes=1)
@@ -399,3 +400,33 @@ def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail(
     )
     assert said(ended.pause) == "Last day of this site: no mails after today."
     assert scene.built().pause == ()
+
+
+def test_a_finished_strip_is_named_with_its_lifts_until_the_day_after_and_then_leaves_the_mails() -> None:
+    morning = scene.morning()
+
+    def finished(on: date) -> MorningView:
+        strips = tuple(
+            replace(s, badge=Badge.DONE, lifts=3, finished_utc=scene.at(15.0, on)) if s.strip_id == "N1" else s
+            for s in morning.plan.strips
+        )
+        return scene.built(plan=replace(morning.plan, strips=strips))
+
+    assert EN.say(phrase("row.done", strips=finished(scene.DAY).done)) == "Done: N1 (3 lifts)."
+    parting = finished(scene.DAY - timedelta(days=1))
+    assert EN.say(phrase("row.done", strips=parting.done)) == "Done: N1 (3 lifts)."
+    gone = finished(scene.DAY - timedelta(days=2))
+    assert gone.done is None
+    name = morning.strips["N1"].name
+    assert name in {r.name for r in parting.grid}
+    assert name not in {r.name for r in gone.grid} | {strip.name for strip in gone.behind}
+    assert all(f"{name}" not in said((change.what,)) for change in gone.changes or ())
+
+
+def test_what_haul_roads_take_stands_in_the_drivers_mail_where_they_take_anything() -> None:
+    driver = scene.built(haul_road_litres_h=2000.0).driver
+    assert driver.haul_road is not None
+    assert said((driver.haul_road,)).startswith("Haul roads take 2,000 L an hour besides, ")
+    assert scene.built().driver.haul_road is None
+    no_cards = scene.built(plan=replace(scene.morning().plan, jobs=()), haul_road_litres_h=2000.0)
+    assert no_cards.driver.haul_road is None

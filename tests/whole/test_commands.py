@@ -69,6 +69,16 @@ def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
     return mornings.mornings(loaded, asked, say=lambda _: None, fetch=fetch)
 
 
+def test_recording_does_not_wait_for_tables(folder: Path) -> None:
+    code = (
+        "import sys; from gonogo.cli import app; "
+        "code = app.run(['record', 'reading', 'N3', '11.2', '--method', 'oven', '--config', sys.argv[1]]); "
+        "print(code, 'pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(folder)], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "0 False"
+
+
 def test_help_imports_nothing_heavy() -> None:
     code = "import sys; from gonogo.cli import app; app.run(['--help']); print(*sorted(sys.modules), sep='\\n')"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

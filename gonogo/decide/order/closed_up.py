@@ -38,7 +38,7 @@ def settled(prepared: Prepared, lifts: Sequence[LiftToDo], chosen: Sequence[Opti
     A roller of which there are several keeps the steps: who drives which is not planned.
     """
     inputs = prepared.inputs
-    rollers = [inputs.crew(inputs.strips[lift.s]).roller for lift in lifts]
+    rollers = [inputs.roller(inputs.strips[lift.s]) for lift in lifts]
     found = list(chosen)
     for roller in {r.id: r for r in rollers if r.count == 1}.values():
         own = [k for k, r in enumerate(rollers) if r.id == roller.id]

@@ -14,6 +14,7 @@ class Option:
     start_h, end_h    rolling [epoch h]
     at_h, done_h      first and last drop [epoch h], NaN without watering
     is_after_test     only if the test before it allows
+    truck_id          the truck that waters it first, "" where the order need not ask for one
     is_standing       told by an earlier run of today, and begun or perhaps begun: its hours are kept
     called_h, free_h  from the truck's call until it can be called again; NaN where the order need not ask for it
     """
@@ -28,4 +29,5 @@ class Option:
     called_h: float = math.nan
     free_h: float = math.nan
     is_after_test: bool = False
+    truck_id: str = ""
     is_standing: bool = False

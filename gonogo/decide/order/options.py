@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.machines import trucks_on
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import new_lift_today, options_today, soaked_over_night
 from gonogo.decide.outlook import days
@@ -14,10 +15,10 @@ from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.forecast import (
     CHANCE_GAIN_MIN,
-    TruckTime,
+    Dosed,
     borrow_dose_litres_m2,
     chance_watered,
-    dose_on,
+    doses_on,
     truck_time,
 )
 from gonogo.decide.windows import Working, rows, window_chance
@@ -137,7 +138,7 @@ def _no_way(prepared: Prepared, s: int, options: Sequence[Option], best: Option 
     edge = material.omc_pct + material.window_low_pct
     needs_water = all(w < edge for w in dry) if is_present else not options
     if needs_water and (best is None or best.litres == 0.0):
-        return "no_truck" if inputs.crew(strip).truck is None else "no_time_for_water"
+        return "no_truck" if not inputs.crew(strip).trucks else "no_time_for_water"
     return "no_likely_hour"
 
 
@@ -150,10 +151,11 @@ def _present(
         yield from options_today(prepared, s, decision, step_h)
     chances: dict[tuple[int, int, int], float] = {}  # weather is hourly: starts within the same hours share a chance
     wet: dict[tuple[int, int, int, int], float] = {}
-    by_day: dict[int, tuple[float, TruckTime] | None] = {}
+    by_day: dict[int, tuple[Dosed, ...]] = {}
+    away = prepared.inputs.roller(prepared.inputs.strips[s]).away
     soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
     for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
-        if hours.day == prepared.inputs.day:
+        if hours.day == prepared.inputs.day or hours.day in away:
             continue
         part = rows(prepared.cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
@@ -167,30 +169,35 @@ def _present(
         yield dry
         yield from soaked_over_night(prepared, s, decision, dry)
         if day_n not in by_day:
-            by_day[day_n] = dose_on(prepared, s, hours)
-        needed = by_day[day_n]
-        if needed is None or not dry_chance < prepared.chance_needed:
+            by_day[day_n] = tuple(doses_on(prepared, s, hours))
+        if not dry_chance < prepared.chance_needed:
             continue  # what is likely right as it lies is not watered
-        litres_m2, took = needed
-        litres = litres_m2 * prepared.inputs.strips[s].area_m2
-        for option in _watered(hours, dry, litres, took, soak_h):
-            wet_key = (*key, math.floor(option.at_h))
-            if wet_key not in wet:
-                wet[wet_key] = chance_watered(prepared, s, litres_m2, option.at_h, start_h)
-            if not wet[wet_key] > dry_chance + CHANCE_GAIN_MIN:
-                break  # lying longer makes it no better
-            yield replace(option, chance=wet[wet_key])
+        for needed in by_day[day_n]:
+            for option in _watered(hours, dry, needed.litres_m2 * prepared.inputs.strips[s].area_m2, needed, soak_h):
+                wet_key = (*key, math.floor(option.at_h))
+                if wet_key not in wet:
+                    wet[wet_key] = chance_watered(prepared, s, needed.litres_m2, option.at_h, start_h)
+                if not wet[wet_key] > dry_chance + CHANCE_GAIN_MIN:
+                    break  # lying longer makes it no better
+                yield replace(option, chance=wet[wet_key])
 
 
-def _watered(hours: Working, dry: Option, litres: float, took: TruckTime, soak_h: float) -> Iterator[Option]:
+def _watered(hours: Working, dry: Option, litres: float, by: Dosed, soak_h: float) -> Iterator[Option]:
     """Yield an option with the watering before it, as late as soaking in allows and some hours earlier."""
     for lag_h in LAGS_H:
         done_h = dry.start_h - soak_h - lag_h
-        at_h = done_h - took.spray_h
-        called_h = at_h - took.first_h
+        at_h = done_h - by.took.spray_h
+        called_h = at_h - by.took.first_h
         if called_h >= hours.from_h - _NUDGE_H:
-            free_h = done_h + took.leave_h
-            yield replace(dry, litres=litres, at_h=at_h, done_h=done_h, called_h=called_h, free_h=free_h)
+            yield replace(
+                dry,
+                litres=litres,
+                at_h=at_h,
+                done_h=done_h,
+                called_h=called_h,
+                free_h=done_h + by.took.leave_h,
+                truck_id=by.truck.id,
+            )
 
 
 def following_mass_kg_m2(strip: Strip) -> float:
@@ -207,18 +214,14 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
     inputs, cond = prepared.inputs, prepared.cond
     strip = inputs.strips[s]
     litres_m2 = borrow_dose_litres_m2(inputs.material(strip), following_mass_kg_m2(strip))
-    truck = inputs.crew(strip).truck
-    took: TruckTime | None = None
     if math.isnan(litres_m2):
         return
-    if litres_m2 > 0.0:
-        took = None if truck is None else truck_time(prepared, strip, truck, litres_m2)
-        if took is None:
-            return
+    took = {t.id: truck_time(prepared, strip, t, litres_m2) for t in inputs.crew(strip).trucks if litres_m2 > 0.0}
+    away = inputs.roller(strip).away
     rolling_h = prepared.rolling_h[s]
     chances: dict[tuple[int, int], float] = {}
     for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
-        if hours.day == inputs.day:
+        if hours.day == inputs.day or hours.day in away:
             continue
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
@@ -229,10 +232,14 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
             held = float(cond.is_unfrozen[part].min() * cond.is_calm[part].min())
             chances[key] = inputs.setting("fresh_lift_chance") * dry * held
         option = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chances[key])
-        if took is None:
+        if litres_m2 <= 0.0:
             yield option
-        else:
-            yield from _watered(hours, option, litres_m2 * strip.area_m2, took, inputs.soak_h(strip))
+            continue
+        for truck in trucks_on(inputs.crew(strip), hours.day):
+            their = took[truck.id]
+            if their is not None:
+                by = Dosed(truck=truck, litres_m2=litres_m2, took=their)
+                yield from _watered(hours, option, litres_m2 * strip.area_m2, by, inputs.soak_h(strip))
 
 
 def steps_h(inputs: MorningInputs, done: Mapping[str, int], finest: int) -> dict[str, float]:
@@ -253,9 +260,7 @@ def shared(inputs: MorningInputs) -> dict[str, int]:
     groups = {crew.id: n for n, crew in enumerate(inputs.site.crews)}
     owner: dict[str, str] = {}
     for crew in inputs.site.crews:
-        for machine in (f"roller {crew.roller.id}", f"truck {crew.truck.id}" if crew.truck else ""):
-            if not machine:
-                continue
+        for machine in (*(f"roller {r.id}" for r in crew.rollers), *(f"truck {t.id}" for t in crew.trucks)):
             other = groups[owner.setdefault(machine, crew.id)]
             mine = groups[crew.id]
             groups = {name: other if group == mine else group for name, group in groups.items()}

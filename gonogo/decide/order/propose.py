@@ -209,18 +209,20 @@ def _part(
     options: list[Option] = []
     kept = _kept_hours(inputs, lifts)
     for job, lift in enumerate(lifts):
-        crew = inputs.crew(inputs.strips[lift.s])
-        roller = slots.machine("roller", crew.roller.id, crew.roller.count)
+        strip = inputs.strips[lift.s]
+        trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
+        rolled_by = inputs.roller(strip)
+        roller = slots.machine("roller", rolled_by.id, rolled_by.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            if option.is_standing and crew.roller.count == 1:
+            if option.is_standing and rolled_by.count == 1:
                 uses = []  # nothing else gets these hours
-            elif _is_in(option, kept.get(crew.roller.id, ())):
+            elif _is_in(option, kept.get(rolled_by.id, ())):
                 continue
             else:
                 uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
-            if crew.truck is not None and not math.isnan(option.called_h):
-                truck = slots.machine("truck", crew.truck.id, crew.truck.count)
+            if option.truck_id and not math.isnan(option.called_h):
+                truck = slots.machine("truck", option.truck_id, trucks[option.truck_id].count)
                 uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
             choices.append(
                 Choice(
@@ -246,7 +248,7 @@ def _kept_hours(inputs: MorningInputs, lifts: Sequence[LiftToDo]) -> dict[str, l
     """Return by roller the hours that orders which stand have of it [epoch h], where it is the only one of its kind."""
     kept: dict[str, list[tuple[float, float]]] = {}
     for lift in lifts:
-        roller = inputs.crew(inputs.strips[lift.s]).roller
+        roller = inputs.roller(inputs.strips[lift.s])
         kept.setdefault(roller.id, []).extend(
             (option.start_h, option.end_h) for option in lift.options if option.is_standing and roller.count == 1
         )

@@ -219,7 +219,7 @@ def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Openin
     watered surface loses until it reaches the dry edge.
     """
     inputs, today = prepared.inputs, prepared.today
-    if not today.is_working_day or today.hours <= 0.0:
+    if not today.is_working_day or today.hours <= 0.0 or inputs.day in inputs.roller(inputs.strips[s]).away:
         return None
     material = inputs.material(inputs.strips[s])
     w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
@@ -246,6 +246,8 @@ def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
     today = prepared.today
     if not today.is_working_day:
         return "day_off"
+    if prepared.inputs.day in prepared.inputs.roller(prepared.inputs.strips[s]).away:
+        return "roller_away"
     opening = opening_of_new_lift(prepared, s, mass_kg_m2)
     if opening is None:
         return "borrow_not_right" if today.hours > 0.0 else "day_over"

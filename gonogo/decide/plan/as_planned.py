@@ -28,7 +28,7 @@ def with_places(site: Site, decisions: Sequence[Decision], order: WorkOrder) -> 
             d,
             verdict=Verdict.WAIT,
             rule_id=NO_PLACE,
-            reason="roller_full",
+            reason="crust_roller_full" if d.reason == DRY_CRUST else "roller_full",
             from_utc=None,
             until_utc=None,
             water=None,

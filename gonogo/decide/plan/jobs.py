@@ -95,7 +95,7 @@ def _by_hand(basis: Basis, task: Task, strip_id: str, lift: int, start_utc: date
 
 def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
     strip = basis.site.strip(work.strip_id)
-    roller = basis.site.crew(work.crew_id).roller
+    roller = basis.inputs.roller(strip)
     return Job(
         task=Task.ROLL,
         strip_id=work.strip_id,

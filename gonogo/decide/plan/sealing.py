@@ -7,7 +7,7 @@ without such rain a loose lift may lie. All of it is closed before the rain and 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -33,7 +33,7 @@ def sealings(basis: Basis, jobs: Sequence[Job]) -> tuple[Sealing, ...]:
         start_h = max(by_h - basis.prepared.seal_h, today.from_h)
         if not strips or not by_h > today.from_h:
             continue
-        roller = sealing_roller(basis.site, crew)
+        roller = sealing_roller(basis.site, crew, basis.inputs.day)
         found.append(
             Sealing(
                 crew_id=crew.id,
@@ -72,13 +72,15 @@ def rain_before_next_shift_h(basis: Basis) -> float | None:
     return max(min(begun[-1] if begun else at_h, at_h), from_h)
 
 
-def sealing_roller(site: Site, crew: Crew) -> Roller:
-    """Return the machine that closes a crew's lifts: a padded drum leaves a surface that takes in rain.
+def sealing_roller(site: Site, crew: Crew, day: date) -> Roller:
+    """Return the machine that closes a crew's lifts on a day: a padded drum leaves a surface that takes in rain.
 
-    The crew's own where it is smooth or pneumatic, else another of the site, else its own after all.
+    The crew's sealing roller, else its own where one is smooth or pneumatic, else another of the site, else its own
+    after all; of those that are on site.
     """
-    closing = (roller for c in (crew, *site.crews) if (roller := c.roller).drum != Drum.PADDED)
-    return next(closing, crew.roller)
+    named = (crew.sealing_roller,) if crew.sealing_roller is not None else ()
+    others = (roller for c in (crew, *site.crews) for roller in c.rollers if roller.drum != Drum.PADDED)
+    return next((roller for roller in (*named, *others) if day not in roller.away), crew.roller)
 
 
 def _loose(basis: Basis, crew: Crew, jobs: Sequence[Job], by_h: float) -> tuple[str, ...]:

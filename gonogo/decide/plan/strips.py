@@ -75,7 +75,13 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         next=_next(basis, decision, back, lift, is_rolled=is_rolled),
         dry_back=back,
         new_lift=coming,
+        finished_utc=finished_utc(basis.histories[strip.id]) if plan.badge == Badge.DONE else None,
     )
+
+
+def finished_utc(history: LiftHistory) -> datetime | None:
+    """Return when a rolled lift was last rolled or accepted, None where nobody recorded it."""
+    return max((work.at_utc for work in history.works if work.work in ("rolled", "accepted")), default=None)
 
 
 def _chances(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> tuple[float, float, float]:
@@ -111,7 +117,7 @@ def waiting(site: Site, strip: Strip, decision: Decision, history: LiftHistory, 
     shown = Badge.DONE if is_finished else Badge.TEST
     plan = _bare(strip, material, decision, lift=lift, badge=shown, last=last_test(history, {}))
     if is_finished:
-        return plan
+        return replace(plan, finished_utc=finished_utc(history))
     test = TestFirst(
         why=decision.reason,
         by_utc=None,

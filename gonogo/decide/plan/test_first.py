@@ -152,7 +152,7 @@ def disk_hours_after(basis: Basis, at_utc: datetime | None) -> tuple[datetime, .
 def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> Then:
     """Water where the truck can still put it on, it soaks in, and dry hours are left to roll it; else hold."""
     prepared = basis.prepared
-    truck = basis.inputs.crew(strip).truck
+    truck = next(iter(basis.inputs.trucks(strip)), None)
     if truck is None or not strip.lift_thickness_m <= basis.inputs.site.mixing_depth_m or by_utc is None:
         return Then.HOLD
     s = basis.inputs.strips.index(strip)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
+from gonogo.decide.machines import trucks_on
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
@@ -52,24 +54,35 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
     return TruckTime(first_h=took.first_h, spray_h=took.spray_h, leave_h=took.leave_h)
 
 
-def dose_on(prepared: Prepared, s: int, hours: Working) -> tuple[float, TruckTime] | None:
-    """Return the dose of strip s on a day [L/m2] and the truck's time for it; None where it gets none.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dosed:
+    """A dose [L/m2] by a truck, and that truck's time for it."""
 
-    None: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or outside
-    what is put on. The dose is that of the middle of the day; the morning itself computes its own to the minute.
+    truck: Truck
+    litres_m2: float
+    took: TruckTime
+
+
+def doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
+    """Yield the dose of strip s on a day by each truck that its crew has then; nothing where it gets none.
+
+    Nothing: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or
+    outside what is put on. The dose is that of the middle of the day; the morning computes its own to the minute.
     """
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
-    truck, soak_h = inputs.crew(strip).truck, min(inputs.soak_h(strip), hours.hours)
-    if truck is None or not strip.lift_thickness_m <= inputs.site.mixing_depth_m or hours.hours <= 0.0:
-        return None
+    trucks, soak_h = trucks_on(inputs.crew(strip), hours.day), min(inputs.soak_h(strip), hours.hours)
+    if not trucks or not strip.lift_thickness_m <= inputs.site.mixing_depth_m or hours.hours <= 0.0:
+        return
     noon_h = (hours.from_h + hours.until_h) / 2.0
     given = dose.dose(prepared, s, noon_h - soak_h, noon_h, target_pct=dose.target_w_pct(material))
     least, most = inputs.setting("dose_min_litres_m2"), inputs.setting("dose_max_litres_m2")
     if not least <= given.litres_m2 <= most:
-        return None
-    took = truck_time(prepared, strip, truck, given.litres_m2)
-    return None if took is None else (given.litres_m2, took)
+        return
+    for truck in trucks:
+        took = truck_time(prepared, strip, truck, given.litres_m2)
+        if took is not None:
+            yield Dosed(truck=truck, litres_m2=given.litres_m2, took=took)
 
 
 def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, roll_h: float) -> float:
@@ -100,12 +113,12 @@ def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
     """Return the best chance of a strip on a day if it is watered first on that day, with the truck all to itself.
 
     Where water, soaking in and rolling do not fit into the day, it is watered at the end of the day before. NaN where
-    it gets no water (see dose_on), or where that does not do either.
+    it gets no water (see doses_on), or where that does not do either.
     """
-    dosed = dose_on(prepared, s, hours)
+    dosed = min(doses_on(prepared, s, hours), key=lambda by: by.took.first_h + by.took.spray_h, default=None)
     if dosed is None:
         return math.nan
-    litres_m2, took = dosed
+    litres_m2, took = dosed.litres_m2, dosed.took
     soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
     first_h = hours.from_h + took.first_h + took.spray_h + soak_h
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h

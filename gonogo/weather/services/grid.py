@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from gonogo.records.site import Site
 from gonogo.weather.checks import distance_km
@@ -25,6 +24,9 @@ from gonogo.weather.notes import Note, note
 from gonogo.weather.services import WeatherService, json_body, numbers, refused
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
+
+if TYPE_CHECKING:
+    pass  # takes long to import: where a table is at hand
 
 NAME = "grid"
 SAME_PLACE_KM = 0.1  # an answer that was read for another place is not this site's
@@ -40,6 +42,8 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
 
     Raises WeatherError: passing where the body is no JSON, not passing where its content cannot be used.
     """
+    import pandas as pd
+
     read = _read(body, site)
     notes: list[Note] = []
     table = {"hour_utc": read.hour_utc, **columns.states(read, site, notes)}

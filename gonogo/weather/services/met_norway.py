@@ -9,11 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.site import Site
 from gonogo.times import as_datetime
@@ -22,6 +21,9 @@ from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, numbers, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 NAME = "met_norway"
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
@@ -211,6 +213,8 @@ def _table(
     steps: Sequence[_Step], states: Mapping[str, Floats], periods: Mapping[str, Floats]
 ) -> tuple[pd.DataFrame, np.datetime64 | None]:
     """Return the rows of every hour, and the first stamp whose step is longer than one hour."""
+    import pandas as pd
+
     at_s = np.array([step.at_s for step in steps], dtype=np.int64)
     distinct = np.unique(at_s)
     following = np.append(distinct, distinct[-1])[np.searchsorted(distinct, at_s) + 1]

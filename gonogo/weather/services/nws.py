@@ -9,10 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from gonogo.errors import WeatherError
 from gonogo.records.foreign_text import one_line
@@ -22,6 +21,9 @@ from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Request, WeatherService, json_body, refused, truncated_deg
 from gonogo.weather.sunlight import completed
 from gonogo.weather.table import COLUMNS, ParsedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 NAME = "nws"
 URL = "https://api.weather.gov"
@@ -104,6 +106,8 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
 
     Raises WeatherError: passing where the body is no JSON, not passing where its content cannot be used.
     """
+    import pandas as pd
+
     feature = json_body(NAME, body)
     if isinstance(feature, dict) and "title" in feature and "status" in feature:
         said = one_line(f"{feature['title']}: {feature.get('detail', '')}", most=200)
@@ -224,6 +228,8 @@ def _hours(intervals: Sequence[tuple[int, int, Any]]) -> tuple[Any, Any, Any]:
 
 def _weather(layer: object) -> pd.DataFrame:
     """Return rows of weather code and chance of thunder from the layer of weather in words."""
+    import pandas as pd
+
     hours: list[int] = []
     codes: list[float] = []
     thunder: list[float] = []

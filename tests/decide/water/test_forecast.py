@@ -13,7 +13,7 @@ from gonogo.decide.conditions import conditions
 from gonogo.decide.outlook import outlook
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
-from gonogo.decide.water.forecast import borrow_dose_litres_m2, chance_watered, dose_on, truck_time
+from gonogo.decide.water.forecast import borrow_dose_litres_m2, chance_watered, doses_on, truck_time
 from gonogo.decide.windows import amount_between, epoch_h, running_sum, working
 from gonogo.records.verdict import Verdict
 
@@ -85,9 +85,10 @@ def test_the_trucks_time_is_filling_driving_spraying_and_the_way_back() -> None:
 
 def test_a_dose_outside_what_is_put_on_is_none() -> None:
     hours = working(morning(), THURSDAY)
-    assert dose_on(prepare(morning(9.0)), 0, hours)[0] == pytest.approx(20.0 + 1.1 * 0.15, abs=0.01)
-    assert dose_on(prepare(morning(13.95, et0_mm=0.0)), 0, hours) is None
-    assert dose_on(prepare(morning(9.0, settings={"soak_in_h": math.nan})), 0, hours) is None
+    (dosed,) = doses_on(prepare(morning(9.0)), 0, hours)
+    assert dosed.litres_m2 == pytest.approx(20.0 + 1.1 * 0.15, abs=0.01)
+    assert list(doses_on(prepare(morning(13.95, et0_mm=0.0)), 0, hours)) == []
+    assert list(doses_on(prepare(morning(9.0, settings={"soak_in_h": math.nan})), 0, hours)) == []
 
 
 def test_what_a_fresh_lift_lacks_follows_from_its_borrow() -> None:

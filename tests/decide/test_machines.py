@@ -1,0 +1,102 @@
+"""Unlike trucks and rollers in a crew, and days on which a machine is away."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from hand_made import DAY, crew, material, morning, roller, site, strip, truck
+
+from gonogo.decide.machines import roller_of, trucks_on
+from gonogo.decide.order.propose import propose
+from gonogo.decide.plan.sealing import sealing_roller
+from gonogo.decide.today import prepare
+from gonogo.decide.verdict import decide
+from gonogo.decide.water.forecast import doses_on
+from gonogo.decide.windows import working
+from gonogo.records.site import Crew, Drum
+from gonogo.records.verdict import Verdict
+from gonogo.records.work_order import Work
+
+PADDED = roller(id="padded", drum=Drum.PADDED, passes=8)
+SMOOTH = roller(id="smooth")
+SMALL = truck(id="small", tank_litres=4000.0, flow_litres_min=300.0)
+BIG = truck(id="big", tank_litres=14000.0)
+CLAY = material(id="clay", soil_class="clay")
+SAND = material(id="sand", soil_class="sand", is_granular=True)
+
+
+def of_two(**changes: object) -> Crew:
+    return crew(**({"roller": PADDED, "more_rollers": (SMOOTH,), "truck": BIG, "more_trucks": (SMALL,)} | changes))
+
+
+def test_each_strip_is_rolled_by_the_first_roller_whose_drum_suits_it() -> None:
+    strips = [strip(id="C", material_id="clay"), strip(id="S", material_id="sand")]
+    its = site(strips, crews=(of_two(),), materials=(CLAY, SAND))
+    assert [roller_of(its, s).id for s in strips] == ["padded", "smooth"]
+    away = site(strips, crews=(of_two(roller=replace(PADDED, away=(DAY,))),), materials=(CLAY, SAND))
+    assert [roller_of(away, s, DAY).id for s in strips] == ["smooth", "smooth"]
+    assert [roller_of(away, s, DAY + timedelta(days=1)).id for s in strips] == ["padded", "smooth"]
+
+
+def test_two_rollers_of_a_crew_work_beside_each_other() -> None:
+    strips = [strip(id="C", material_id="clay", length_m=300.0), strip(id="S", material_id="sand", length_m=300.0)]
+    both = {"crews": (of_two(),), "materials": (CLAY, SAND)}
+    inputs = morning(14.0, strips=strips, on_site=both)
+    order = propose(inputs, decide(inputs), done={}, before=None)
+    starts = {w.strip_id: w.start_utc for w in order.works if w.work == Work.ROLLING}
+    one = morning(14.0, strips=strips, on_site=both | {"crews": (crew(roller=SMOOTH),)})
+    works = propose(one, decide(one), done={}, before=None).works
+    alone = {w.strip_id: w.start_utc for w in works if w.work == Work.ROLLING}
+    assert starts["C"] == starts["S"]
+    assert alone["C"] != alone["S"]
+
+
+def test_two_unlike_trucks_water_two_strips_at_once_and_each_plan_names_its_truck() -> None:
+    strips = [strip(id="A", length_m=250.0), strip(id="B", length_m=150.0)]
+    made = decide(morning(10.0, strips=strips, on_site={"crews": (of_two(roller=SMOOTH, more_rollers=()),)}))
+    assert [d.verdict for d in made] == [Verdict.WATER, Verdict.WATER]
+    plans = {d.water.truck_id: d.water for d in made if d.water is not None}
+    assert set(plans) == {"big", "small"}
+    assert plans["small"].start_utc < plans["big"].finish_utc
+    assert plans["small"].loads > plans["big"].loads
+
+
+def test_a_truck_that_is_away_waters_nothing_on_that_day() -> None:
+    gone = replace(BIG, away=(DAY,))
+    its_crew = of_two(roller=SMOOTH, more_rollers=(), truck=gone)
+    assert trucks_on(its_crew, DAY) == (SMALL,)
+    inputs = morning(10.0, on_site={"crews": (its_crew,)})
+    (made,) = decide(inputs)
+    assert made.water is not None
+    assert made.water.truck_id == "small"
+    tomorrow = [by.truck.id for by in doses_on(prepare(inputs), 0, working(inputs, DAY + timedelta(days=1)))]
+    assert tomorrow == ["big", "small"]
+    (none,) = decide(morning(10.0, on_site={"crews": (crew(truck=gone),)}))
+    assert (none.verdict, none.reason) == (Verdict.WAIT, "no_truck")
+
+
+def test_nothing_is_rolled_on_a_day_on_which_the_roller_is_away() -> None:
+    inputs = morning(14.0, on_site={"crews": (crew(roller=replace(SMOOTH, away=(DAY, DAY + timedelta(days=1)))),)})
+    (made,) = decide(inputs)
+    assert (made.verdict, made.reason) == (Verdict.WAIT, "roller_away")
+    order = propose(inputs, [made], done={}, before=None)
+    days = {w.start_utc.date() for w in order.works if w.work == Work.ROLLING}
+    assert days
+    assert min(days) >= DAY + timedelta(days=2)
+
+
+@pytest.mark.parametrize(
+    ("its_crew", "closes"),
+    [
+        (of_two(), "smooth"),
+        (crew(roller=PADDED), "other"),
+        (crew(roller=PADDED, sealing_roller=replace(SMOOTH, id="sealer")), "sealer"),
+        (crew(roller=PADDED, sealing_roller=replace(SMOOTH, id="sealer", away=(DAY,))), "other"),
+    ],
+)
+def test_lifts_are_closed_by_the_sealing_roller_else_by_one_that_closes(its_crew: Crew, closes: str) -> None:
+    other = crew(id="south", roller=replace(SMOOTH, id="other"))
+    its = site([strip()], crews=(its_crew, other))
+    assert sealing_roller(its, its_crew, DAY).id == closes
