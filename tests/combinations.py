@@ -35,6 +35,7 @@ from gonogo.morning import compute  # noqa: E402
 from gonogo.outgoing import delivery  # noqa: E402
 from gonogo.records import shift  # noqa: E402
 from gonogo.records.outside import Transport  # noqa: E402
+from gonogo.store import clock as database_clock  # noqa: E402
 from gonogo.store import schema  # noqa: E402
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -104,11 +105,17 @@ def patched(made: list[Day], arrived: list[tuple[str, str]]) -> Iterator[None]:
         with real_read(store) as connection:
             yield connection
 
-    delivery.Folder.deliver, schema.begin, schema.read = deliver, begin, read
+    def skew(connection: Any) -> timedelta:
+        """A database server's clock keeps the truth of this day, whatever the machine's is set to."""
+        return -made[-1].set_by if made and connection.dialect.name == "postgresql" else timedelta()
+
+    real_skew = database_clock.skew
+    delivery.Folder.deliver, schema.begin, schema.read, database_clock.skew = deliver, begin, read, skew
     try:
         yield
     finally:
         delivery.Folder.deliver, schema.begin, schema.read = real_deliver, real_begin, real_read
+        database_clock.skew = real_skew
 
 
 def _require(made: list[Day]) -> None:

@@ -5,10 +5,10 @@
 DATA_FOLDER is one of the U.S. Climate Reference Network as tests/fit_natural.py takes it. Candidates are the shipped
 numbers with one of them halved, doubled or moved as MOVES says, then with the moves together that helped. Each is
 scored as `gonogo backtest --ground fill` forecasts: the mean over LEADS of the logarithm of the error against
-"no change", weekly readings. TABLE.csv keeps the squared errors of each candidate, station and lead: a run goes on
-where the last one stopped after so many minutes. What is printed: each candidate's score on all stations, and what the
-pick of the other folds does on stations that had no say in it. The winner is written into gonogo/soil/strip.py by hand;
-then `python tests/growth_fit.py` fits the growth of its errors.
+"no change", with weekly readings and with one alone. TABLE.csv keeps the squared errors of each candidate, station and
+lead: a run goes on where the last one stopped after so many minutes. What is printed: each candidate's score on all
+stations, and what the pick of the other folds does on stations that had no say in it. The winner is written into
+gonogo/soil/strip.py by hand; then `python tests/growth_fit.py` fits the growth of its errors.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from fit_natural import fold_of
 from growth_fit import NETWORK, WARM_UP, settings
 
 from gonogo.backtest import folder, hours
-from gonogo.backtest.forecast import HORIZON, forecasts
+from gonogo.backtest.forecast import HORIZON, READINGS, forecasts
 from gonogo.soil import ground, strip
 
 LAYER, LEADS, N_MEMBERS = "0-150mm", (1, 3, 5, 10), 30
@@ -35,8 +35,8 @@ MOST_YEARS = 2  # of one station: none outweighs the others by its run time
 # Numbers of gonogo/soil/strip.py by name; "spread" ones are of rows of LEARNABLE. Each is tried times these.
 MOVES: dict[str, tuple[float, ...]] = {
     "LONG_LAID_EVAPORATION": (0.7, 1.4),
-    "LONG_LAID_BELOW_FRAC_H": (0.25, 0.5, 2.0),
-    "LONG_LAID_SHARED_DEPTH": (0.5, 1.6),
+    "LONG_LAID_BELOW_FRAC_H": (0.1, 0.25, 0.5, 2.0),
+    "LONG_LAID_SHARED_DEPTH": (0.25, 0.5, 1.6),
     "spread theta_fc": (0.5, 1.6),
     "spread evaporation_factor": (0.6, 1.6),
     "spread below_frac_h": (0.5, 1.6),
@@ -71,21 +71,33 @@ def errors(data: Path, name: str, moves: Mapping[str, float]) -> pd.DataFrame:
         fine = folder.fit_days(year.day, year.weather)
         if (fine & np.isfinite(year.theta)).sum() < 120:
             continue
-        told = forecasts(year, hours.hours(year, N_MEMBERS), "weekly", ground=ground.FILL, settings=settings())
-        counts = np.isin(told.day, year.readings[WARM_UP:])
-        counts &= np.array([fine[d : d + HORIZON + 1].all() for d in told.day])
-        for lead in LEADS:
-            measured, read = year.theta[told.day[counts] + lead], year.theta[told.day[counts]]
-            error, still = (told.mean[counts, lead - 1] - measured) ** 2, (read - measured) ** 2
-            rows += [(name, lead, e, s) for e, s in zip(error, still, strict=True) if np.isfinite(e)]
-    table = pd.DataFrame(rows, columns=["station", "lead_days", "error", "still"])
-    return table.groupby(["station", "lead_days"], as_index=False).mean()
+        of = hours.hours(year, N_MEMBERS)
+        for mode in READINGS:
+            told = forecasts(year, of, mode, ground=ground.FILL, settings=settings())
+            counts = np.isin(told.day, year.readings[WARM_UP:])
+            counts &= np.array([fine[d : d + HORIZON + 1].all() for d in told.day])
+            for lead in LEADS:
+                measured, read = year.theta[told.day[counts] + lead], year.theta[told.day[counts]]
+                error, still = (told.mean[counts, lead - 1] - measured) ** 2, (read - measured) ** 2
+                rows += [(name, mode, lead, e, s) for e, s in zip(error, still, strict=True) if np.isfinite(e)]
+    table = pd.DataFrame(rows, columns=["station", "mode", "lead_days", "error", "still"])
+    return table.groupby(["station", "mode", "lead_days"], as_index=False).mean()
+
+
+def shares(table: pd.DataFrame) -> pd.Series[float]:
+    """Error against no change by use of readings and lead, each station alike."""
+    mean = table.groupby(["mode", "lead_days"])[["error", "still"]].mean()
+    return np.sqrt(mean["error"] / mean["still"])
 
 
 def score(table: pd.DataFrame) -> float:
-    """Mean over leads of the logarithm of error against no change, each station alike."""
-    mean = table.groupby("lead_days")[["error", "still"]].mean()
-    return float((0.5 * np.log(mean["error"] / mean["still"])).mean())
+    """Mean over uses of readings and leads of the logarithm of error against no change."""
+    return float(np.log(shares(table)).mean())
+
+
+def shown(table: pd.DataFrame) -> str:
+    found = shares(table)
+    return "; ".join(f"{mode} {' / '.join(f'{found[mode, k]:.3f}' for k in LEADS)}" for mode in READINGS)
 
 
 def named(moves: Mapping[str, float]) -> str:
@@ -118,17 +130,14 @@ def report(table: pd.DataFrame, folds: Mapping[str, int]) -> None:
     """Print every candidate, and the errors of the picks on stations that had no say in them."""
     fold = table["station"].map(folds)
     for name, some in table.groupby("candidate", sort=False):
-        mean = some.groupby("lead_days")[["error", "still"]].mean()
-        shares = np.sqrt(mean["error"] / mean["still"])
-        print(f"{score(some):+.4f}  {' / '.join(f'{shares[lead]:.3f}' for lead in LEADS)}  {name}")
+        print(f"{score(some):+.4f}  {shown(some)}  {name}")
     left_out = []
     for f in sorted(set(folds.values())):
         of_others = table[fold != f]
         pick = min(of_others["candidate"].unique(), key=lambda c: score(of_others[of_others["candidate"] == c]))
         print(f"fold {f}: picks {pick}")
         left_out.append(table[(fold == f) & (table["candidate"] == pick)])
-    mean = pd.concat(left_out).groupby("lead_days")[["error", "still"]].mean()
-    print("left out:", " / ".join(f"{np.sqrt(mean['error'][k] / mean['still'][k]):.3f}" for k in LEADS))
+    print("left out:", shown(pd.concat(left_out)))
 
 
 def main() -> None:

@@ -282,7 +282,9 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--table", type=Path)
     asked.add_argument("--minutes", type=float, default=1e6)
+    asked.add_argument("--members", type=int, help="with which close verdicts are judged again; less is faster")
     given = asked.parse_args()
+    compute.MEMBERS_CLOSE = given.members or compute.MEMBERS_CLOSE
     logging.disable(logging.CRITICAL)
     plan.planned = lambda _frame, came, _stored: came  # the order of work moves no verdict
     found: Counted = {} if given.table is None else kept(given.table)

@@ -210,14 +210,19 @@ def body(scenario: Scenario) -> dict[str, Any]:
         }
         for name, value in row.items():
             hourly[name].append(value)
+    return answer(*scenario.cell_deg, scenario.elevation_m, hourly)
+
+
+def answer(latitude_deg: float, longitude_deg: float, elevation_m: float, hourly: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the service's answer around hourly columns."""
     return {
-        "latitude": scenario.cell_deg[0],
-        "longitude": scenario.cell_deg[1],
+        "latitude": latitude_deg,
+        "longitude": longitude_deg,
         "generationtime_ms": 0.5,
         "utc_offset_seconds": 0,
         "timezone": "GMT",
         "timezone_abbreviation": "GMT",
-        "elevation": scenario.elevation_m,
+        "elevation": elevation_m,
         "hourly_units": UNITS,
         "hourly": hourly,
     }

@@ -14,7 +14,18 @@ from typing import Annotated
 
 import typer
 
-from gonogo.cli import ahead_app, book_app, demo_app, grid_app, new_app, replies_app, soil_app, strips_app
+from gonogo.cli import (
+    ahead_app,
+    book_app,
+    check_app,
+    demo_app,
+    grid_app,
+    new_app,
+    person_app,
+    replies_app,
+    soil_app,
+    strips_app,
+)
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
     ConfigOption,
@@ -71,56 +82,6 @@ def _logging(
     from gonogo.service import logs
 
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
-
-
-def check(
-    mail: Annotated[str, typer.Option("--mail", help="Also send one test mail to this address.")] = "",
-    weather: Annotated[bool, typer.Option("--weather", help="Also ask each weather service once.")] = False,
-    everything: Annotated[
-        bool, typer.Option("--all", help="Both: the test mail goes to the operator where --mail names nobody.")
-    ] = False,
-    numbers: Annotated[bool, typer.Option("--numbers", help="List the warnings by number, and stop.")] = False,
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Read the config and say what is in it, or name every fault: file, key, value and what would be right.
-
-    Also warns of what is likely a slip, and says what the licence of each weather service allows for your use. A
-    warning that is right as it stands is accepted in its file, below [accepted_warnings], by number and key with the
-    reason. By itself it sends nothing and asks no weather service; --mail and --weather do, and store nothing.
-    """
-    from gonogo.config.warning_numbers import numbers_report
-
-    if numbers:
-        print(numbers_report(), end="")
-        return
-    from gonogo.cli import checking, outside_report
-
-    loaded, now_utc = load_config(config), datetime.now(UTC)
-    address = mail or ((loaded.operator_address or "") if everything else "")
-    outcomes = []
-    if address:
-        outside_report.checked_address(address)
-    print(checking.check(loaded, now_utc=now_utc), end="")
-    if weather or everything:
-        outcomes.append(outside_report.weather(loaded, now_utc=now_utc))
-        print(f"\n{outcomes[-1].text}")
-    if address:
-        outcomes.append(outside_report.send_test_mail(loaded, address, now_utc=now_utc))
-        print(f"\n{outcomes[-1].text}")
-    elif everything:
-        print("\nNo test mail was sent: the config names no operator. Name an address with --mail.")
-    raise typer.Exit(max((outcome.exit_code for outcome in outcomes), default=Exit.OK))
-
-
-def settings(
-    site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Print every adjustable number: the value in force, its unit and range, who set it, and its source."""
-    from gonogo.config import settings_report
-
-    loaded = load_config(config)
-    print(settings_report(loaded, one_site(loaded, site).id), end="")
 
 
 def morning(
@@ -215,28 +176,12 @@ def status(
     raise typer.Exit(outcome.exit_code)
 
 
-def forget(
-    address: Annotated[str, typer.Argument(help="The person's mail address.")],
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
-    """Remove a person's name and address from stored mails, outcomes and config copies; verdicts and entries stay.
-
-    Mails that still wait for that person are not sent. Take the person out of the site's file first: while the address
-    stands there, the next morning stores and mails it again. Backups are yours to clean.
-    """
-    from gonogo.cli import forget as forgetting
-
-    outcome = forgetting.forget(load_config(config), address, now_utc=datetime.now(UTC))
-    print(outcome.text)
-    raise typer.Exit(outcome.exit_code)
-
-
 COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("demo", demo_app.demo, "Run one recorded morning; no config, no network."),
     ("new", new_app.new, "Write a first config: asks what options leave open."),
-    ("check", check, "Read the config and name every fault in it."),
+    ("check", check_app.check, "Read the config and name every fault in it."),
     ("strips", strips_app.strips, "List, add, change or end the strips of a site."),
-    ("settings", settings, "Print every adjustable number and who set it."),
+    ("settings", check_app.settings, "Print every adjustable number and who set it."),
     ("morning", morning, "Make this morning's verdicts now and mail them."),
     ("weather", ahead_app.weather, "Show a site's weather: source, corrections, next hours and days."),
     ("outlook", ahead_app.outlook, "Show the days ahead: chances, hours, order of work."),
@@ -249,7 +194,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
     ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
-    ("forget", forget, "Remove a person from everything that is stored."),
+    ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),
     ("learned", soil_app.learned_soil, "Show what readings taught of each strip's soil, or forget it."),
 )

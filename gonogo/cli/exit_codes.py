@@ -7,7 +7,10 @@ REFUSED = "the database or a file refused"
 # By command: what 0 means, what 1 means, and 3 where it has one.
 MEANINGS: dict[str, tuple[str, ...]] = {
     "demo": ("0 written", "1 the folder cannot be written or holds something else"),
+    "new": ("0 written, and `gonogo check` accepts it", "1 the folder cannot be written or holds something else"),
+    "grid-fetch": ("0 the newest run is stored", "1 it could not be brought"),
     "check": ("0 no fault, whatever the warnings", "1 the test mail or a weather service failed"),
+    "strips": ("0 shown or changed", "1 the file cannot be written"),
     "settings": ("0 shown",),
     "morning": (
         "0 verdicts made and mails delivered, or shown",

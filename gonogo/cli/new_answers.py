@@ -33,6 +33,32 @@ BEFORE_SHIFT, AFTER_SHIFT = timedelta(minutes=90), timedelta(hours=2)  # of the 
 def answers(asker: Asker, given: things.Given, languages: Sequence[str], today: date) -> NewSite:
     """Ask all that options left open. Raises ConfigError with what nobody answered, or with a wrong answer."""
     lists = {name: _rows(path) for name, path in given.lists.items()}
+    head = _head(asker, given, languages, today)
+    system = head["units"]
+    materials = _materials(asker, lists, system)
+    rollers, trucks = things.machines(asker, lists, system)
+    mixing_depth_m = asker.ask(
+        "How deep disk or mixer work water in", parsers.quantity("thickness_m", "mixing_depth_m", system),
+        key="--mixing-depth", example="300", given=given.mixing_depth,
+        default="300 mm" if system == "metric" else "12 in",
+    )  # fmt: skip
+    crews = tuple(things.crews(asker, given, lists, sorted(rollers), sorted(trucks)))
+    strips = () if STRIPS in lists else tuple(things.strips(asker, crews, sorted(materials), system))
+    asker.require_all()
+    return NewSite(
+        **head,
+        mixing_depth_m=mixing_depth_m,
+        crews=crews,
+        materials=materials,
+        rollers=rollers,
+        trucks=trucks,
+        strips=strips,
+        lists=frozenset(lists),
+    )
+
+
+def _head(asker: Asker, given: things.Given, languages: Sequence[str], today: date) -> dict[str, Any]:
+    """Ask for name, place, times and use, and return them as the fields of a NewSite."""
     called = asker.ask("Name of the site", parsers.name, key="--name", example="Ramp north", given=given.name)
     system = asker.ask(
         "Units of the mails and of your answers, metric or us", parsers.one_of(("metric", "us")), key="--units",
@@ -61,35 +87,15 @@ def answers(asker: Asker, given: things.Given, languages: Sequence[str], today: 
         "Mail address of whoever looks after the service", parsers.address, key="--operator",
         example="office@example.com", given=given.operator,
     )  # fmt: skip
-    asker.say(f"The mail comes at {_clock(shift[0], -BEFORE_SHIFT):%H:%M}; change mail_at for another time.\n")
-    materials = _materials(asker, lists, system)
-    rollers, trucks = things.machines(asker, lists, system)
-    crews = tuple(things.crews(asker, given, lists, sorted(rollers), sorted(trucks)))
-    strips = () if STRIPS in lists else tuple(things.strips(asker, crews, sorted(materials), system))
-    asker.require_all()
-    return NewSite(
-        id=parsers.id_of(called, ()),
-        name=called,
-        latitude_deg=place[0],
-        longitude_deg=place[1],
-        elevation_m=elevation_m,
-        zone=zone,
-        working_days=days,
-        shift=shift,
-        mail_at=_clock(shift[0], -BEFORE_SHIFT),
-        deadline=_clock(shift[0], AFTER_SHIFT),
-        units=system,
-        language=language,
-        use=use,
-        operator=operator,
-        services=(*SERVICES[use], *(IN_USA if zone.startswith(("America/", "Pacific/")) and system == "us" else ())),
-        crews=crews,
-        materials=materials,
-        rollers=rollers,
-        trucks=trucks,
-        strips=strips,
-        lists=frozenset(lists),
-    )
+    mail_at = _clock(shift[0], -BEFORE_SHIFT)
+    asker.say(f"The mail comes at {mail_at:%H:%M}; change mail_at for another time.\n")
+    is_american = zone.startswith(("America/", "Pacific/")) and system == "us"
+    return {
+        "id": parsers.id_of(called, ()), "name": called, "latitude_deg": place[0], "longitude_deg": place[1],
+        "elevation_m": elevation_m, "zone": zone, "working_days": days, "shift": shift, "mail_at": mail_at,
+        "deadline": _clock(shift[0], AFTER_SHIFT), "units": system, "language": language, "use": use,
+        "operator": operator, "services": (*SERVICES[use], *(IN_USA if is_american else ())),
+    }  # fmt: skip
 
 
 def _clock(at: time, by: timedelta) -> time:

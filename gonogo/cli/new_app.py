@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -31,6 +31,7 @@ class NewOptions:
     operator: Annotated[str, typer.Option("--operator", help="Mail address of whoever looks after it.")] = ""
     shift: Annotated[str, typer.Option("--shift", help='"07:00-17:30".')] = ""
     days: Annotated[str, typer.Option("--days", help='"mon-fri" or "mon tue thu".')] = ""
+    mixing_depth: Annotated[str, typer.Option("--mixing-depth", help='How deep water is mixed in: "300 mm".')] = ""
     crew: Annotated[list[str], typer.Option("--crew", help='A crew: "north=North crew"; may come again.')] = ()  # type: ignore[assignment]
     strips: Annotated[ListOption, typer.Option("--strips", help="CSV with a line a strip.")] = None
     people: Annotated[ListOption, typer.Option("--people", help="CSV with a line a person.")] = None
@@ -48,24 +49,27 @@ def new(options: NewOptions) -> None:
     """
     from gonogo.cli import new_answers, new_folder, new_things
     from gonogo.cli.new_questions import Asker
+    from gonogo.config.dated import dated_warnings
     from gonogo.config.lists import MACHINES, MATERIALS, PEOPLE, STRIPS
     from gonogo.wording.language import languages
 
+    now_utc = datetime.now(UTC)
     new_folder.require_empty(options.folder)
     asker = Asker(_next_line, _say, is_terminal=sys.stdin.isatty())
     named = {STRIPS: options.strips, PEOPLE: options.people, MACHINES: options.machines, MATERIALS: options.materials}
     lists = {name: path for name, path in named.items() if path is not None}
-    scalars = ("name", "place", "zone", "elevation", "units", "language", "use", "operator", "shift", "days")
     given = new_things.Given(
-        **{field: getattr(options, field) for field in scalars}, crews=tuple(options.crew), lists=lists
+        **{part.name: getattr(options, part.name) for part in fields(new_things.Given) if hasattr(options, part.name)},
+        crews=tuple(options.crew),
+        lists=lists,
     )
-    made = new_answers.answers(asker, given, languages(), datetime.now(UTC).date())
+    made = new_answers.answers(asker, given, languages(), now_utc.date())
     config = new_folder.write(options.folder, made, lists, os.environ)
     n_strips = len(config.sites[0].strips)
     print(
         f"\n{options.folder}: {n_strips} strips of {made.name}, accepted by `gonogo check`; {asker.n_asked} questions."
     )
-    for warning in config.warnings:
+    for warning in (*config.warnings, *dated_warnings(config, now_utc=now_utc)):
         print(f"Warning: {warning}")
     print(
         f"Next: gonogo check --config {options.folder}\n"

@@ -238,6 +238,16 @@ def window(text: str) -> dict[str, list[float]]:
     return {"window_points": values}
 
 
+def passes_or_nothing(text: str) -> dict[str, int]:
+    """Return the key and value of passes; empty for an empty answer, and then they are assumed."""
+    if not text.strip():
+        return {}
+    value = number("passes")(text.strip())
+    if not value.is_integer():
+        raise WrongAnswerError("is not a whole number.", "Write, for example, 6.")
+    return {"passes": int(value)}
+
+
 def person(text: str) -> tuple[str, str] | None:
     """Return name and address of a person from "Robin Ashby, robin@example.com"; None for nobody."""
     if not text.strip():

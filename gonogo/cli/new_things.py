@@ -30,6 +30,7 @@ class Given:
     operator: str = ""
     shift: str = ""
     days: str = ""
+    mixing_depth: str = ""
     crews: tuple[str, ...] = ()
     lists: Mapping[str, Path] = field(default_factory=dict)
 
@@ -76,9 +77,10 @@ def machines(
             key="--machines", example="padded",
         )  # fmt: skip
         passes = asker.ask(
-            f"{called}: passes that a lift needs", parsers.number("passes"), key="--machines", example="6", default="6"
-        )
-        rollers[own_id] = {"name": called, "drum": drum, "passes": round(passes)}
+            f"{called}: passes that a lift needs, nothing where nobody knows yet", parsers.passes_or_nothing,
+            key="--machines", example="6", default="",
+        )  # fmt: skip
+        rollers[own_id] = {"name": called, "drum": drum, **passes}
     for own_id, called in _trucks(asker):
         tank = asker.ask(
             f"{called}: tank, {parsers.usual_unit('litres', system)}",

@@ -19,6 +19,7 @@ MOST_SLIPS = 100  # a file with more is none that a person wrote as TOML
 _MOST_LINES = 20_000
 _START = re.compile(r"""\s*(?:[A-Za-z0-9_.\-"' ]+=(?!=)|\[{1,2}\s*[A-Za-z][^\[\],]*\]{1,2}\s*(?:#.*)?$)""")
 _HEADER = re.compile(r"\s*\[(?P<second>\[)?(?P<name>[^\[\]=#]*)(?P<end>\]*)\s*(?:#.*)?$")
+_BEHIND = re.compile(r"\s*(\[{1,2}[^\[\]]+\]{1,2})\s*[^\s#].*")
 _NAME = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
 _SAID = re.compile(r"""\s*(?P<key>[^=]+?)\s*=(?P<value>.*)""", re.DOTALL)
 _UNSAID = re.compile(r"""\s*(?P<key>[A-Za-z][A-Za-z0-9_.-]*)\s*(?P<mark>:=|:|\s|=)\s*(?P<value>\S.*)""", re.DOTALL)
@@ -135,6 +136,11 @@ def _is_good(statement: str) -> bool:
 
 def _read_header(reading: _Reading, line: int, statement: str) -> None:
     """Take a header, mended where that can be done."""
+    behind = None if _is_good(statement) else _BEHIND.match(statement)
+    if behind is not None and _is_good(behind[1]):
+        wrong = "is a header with text behind it that is no comment."
+        reading.say(line, tuple(_NAME.findall(behind[1])), statement, (wrong, f"Write {behind[1]}  # ..."))
+        statement = behind[1]
     names = tuple(part.strip("\"'") for part in _NAME.findall(statement.partition("#")[0]))
     is_list = statement.lstrip().startswith("[[") or "]]" in statement
     reading.is_passed_over = False

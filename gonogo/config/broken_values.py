@@ -52,11 +52,17 @@ def example_of(key: str) -> str:
 
 
 def decimal_commas(line: str) -> tuple[str, str, str] | None:
-    """Return (key, what is wrong, what would be right) of a line whose list has decimal commas, else None."""
+    """Return (key, what is wrong, what would be right) of a line whose list has decimal commas, else None.
+
+    Whole numbers that rise from first to last are whole numbers, however close their commas stand.
+    """
     found = _COMMA_LIST.match(line)
-    if found is None:
+    if found is None or found["key"] == "adverse_days":
         return None
     numbers = re.findall(r"([+-]?\d+),(\d+)", found["all"])
+    as_read = [int(part) for pair in numbers for part in pair]
+    if as_read == sorted(set(as_read)):
+        return None
     meant = ", ".join(f"{whole}.{rest}" for whole, rest in numbers)
     return found["key"], "looks like numbers with a decimal comma.", f"Write {found['key']} = [{meant}]."
 

@@ -24,6 +24,7 @@ from gonogo.config.toml_file import ConfigFile
 from gonogo.config.values import choose_from
 
 STRIPS, PEOPLE, MACHINES, MATERIALS = "strips.csv", "people.csv", "machines.csv", "materials.csv"
+SPREADSHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")  # what a person may take for a list
 MACHINE_KINDS = ("roller", "truck")
 _TEXT = {name: Column(header=name, path=(name,), type=str) for name in ("id", "crew", "kind")}
 
@@ -67,9 +68,11 @@ class Line:
 def with_lists(file: ConfigFile) -> ConfigFile:
     """Return a site's file with the lines of its lists added, each with its place; faults are noted on the file."""
     folder = folder_of(file.path)
-    for path in sorted(folder.glob("*.csv")) if folder.is_dir() else ():
+    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         if path.name not in LISTS:
-            file.warn_at(35, str(path), "file", "is no list that is read here.", choose_from(path.name, list(LISTS)))
+            if path.suffix.casefold() in SPREADSHEETS:
+                right = f"{choose_from(path.with_suffix('.csv').name.casefold(), list(LISTS))} A spreadsheet saves CSV."
+                file.warn_at(35, str(path), "file", "is no list that is read here.", right)
             continue
         for line in _lines(file, path):
             _add(file, path.name, line)

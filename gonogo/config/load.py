@@ -9,7 +9,7 @@ from pathlib import Path
 from gonogo.config.acceptance import Acceptance, read_acceptances
 from gonogo.config.doubts import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.lines import Loc
-from gonogo.config.lists import folder_of, with_lists
+from gonogo.config.lists import LISTS, folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
@@ -58,7 +58,7 @@ class Config:
 def files_of(folder: Path) -> tuple[Path, ...]:
     """Return every file that a config is read from: gonogo.toml, the sites, and the lists beside them."""
     sites = sorted((folder / SITES_FOLDER).glob("*.toml"))
-    lists = [path for site in sites for path in sorted(folder_of(site).glob("*.csv"))]
+    lists = [folder_of(site) / name for site in sites for name in LISTS if (folder_of(site) / name).is_file()]
     return (folder / SERVICE_FILE, *sites, *lists)
 
 
@@ -82,6 +82,12 @@ def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
     None where it does not say how mails leave. No verdict may be made by it: it serves to tell people.
     """
     return _read(folder, environ, installed())[0]
+
+
+def watch_partly(folder: Path, *, environ: Mapping[str, str]) -> Watch:
+    """Return where a config with faults says that it is watched, as far as that can be read."""
+    file = ConfigFile(folder / SERVICE_FILE)
+    return read_service(file, installed(), environ).watch if file.is_readable else Watch()
 
 
 def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:

@@ -40,6 +40,7 @@ class NewSite:
     latitude_deg: float
     longitude_deg: float
     elevation_m: float
+    mixing_depth_m: float
     zone: str
     working_days: tuple[str, ...]
     shift: tuple[time, time]
@@ -90,6 +91,12 @@ COMMENTS: dict[str, str] = {
 }
 COMMENT_COLUMN = 40
 MORE = "# As usual for such a machine, and called assumed, until it stands here without the #:"
+SITE_MORE = (
+    "# holidays = [2026-12-25]               # dates without quotes",
+    '# holiday_country = "US"                # its public holidays; needs gonogo[holidays]',
+    '# recheck_at = ["09:00"]                # the newest forecast again; who is concerned gets a mail on what changed',
+    "# ends_on = 2027-11-30                  # the site's last day; no mails after it",
+)
 MORE_COMMENTS = {
     "efficiency": "working minutes of an hour / 60",
     "bar_width_m": "width that the spray bar wets",
@@ -164,7 +171,7 @@ def _site(new: NewSite) -> str:
         "shift_end": new.shift[1],
         "mail_at": new.mail_at,
         "deadline": new.deadline,
-        "mixing_depth_m": 0.3,
+        "mixing_depth_m": new.mixing_depth_m,
     }
     lines = [
         f"# One site. The file's name, {new.id}, is its id. Text stands in quotes, numbers do not.",
@@ -172,7 +179,9 @@ def _site(new: NewSite) -> str:
         f"# {', '.join(LISTS)}. Their columns are the keys of the tables here.",
         "# `gonogo check` reads all of it; `gonogo settings` lists numbers that may be changed here.",
         "",
-        *_table("site", head),
+        *list(_table("site", head))[:-1],
+        *SITE_MORE,
+        "",
     ]
     for part, name, text in (
         ("materials", MATERIALS, _materials(new)),

@@ -15,6 +15,7 @@ from gonogo.config.warning_numbers import BY_FILE, label
 from gonogo.errors import ConfigError, Fault
 from gonogo.records.outside import Transport, Watch
 from gonogo.records.site import Crew, Material, Site
+from gonogo.soil.groups import PAIRING_SOURCE
 from gonogo.weather import services
 
 WIDTH = 100
@@ -177,7 +178,8 @@ def _soil(material: Material) -> str:
     """Return which soil class stands for the group that the laboratory reports, and by what."""
     if not material.soil_group:
         return ""
-    by = f"paired with {material.group_textures} in print" if material.group_textures else "no published table has it"
+    textures = material.group_textures
+    by = f"{PAIRING_SOURCE} pairs it with {textures}" if textures else "no published table has it"
     return f"; soil class {material.soil_class} by {material.soil_group} ({by})"
 
 

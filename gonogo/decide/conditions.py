@@ -54,9 +54,11 @@ class Conditions:
 
 def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Floats:
     """Return a condition as 1 and 0, NaN wherever one of the values it was made from is NaN."""
-    out = np.asarray(condition, dtype=np.float64)
+    out = condition.astype(np.float64)
     for value in values:
-        out = np.where(np.isnan(value), np.nan, out)
+        unknown = np.isnan(value)
+        if np.any(unknown):
+            out = np.where(unknown, np.nan, out)
     return out
 
 
@@ -98,7 +100,11 @@ def conditions(inputs: MorningInputs) -> Conditions:
     mean, top, base = inputs.w_pct - omc, inputs.w_top_pct - omc, inputs.w_base_pct - omc
     driest, wettest = as_tested(inputs, mean)
     split = ((top < low) & (base > high)) | ((top > high) & (base < low))
-    halves = (mean, top, base)
+    # Looked for once: most paths are known throughout, and these are the largest arrays of a morning.
+    is_known = not any(np.isnan(path).any() for path in (mean, top, base))
+    own: tuple[Floats, ...] = () if is_known else (mean,)
+    halves: tuple[Floats, ...] = () if is_known else (mean, top, base)
+    is_right = (mean >= low) & (mean <= high)
     return Conditions(
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
         rain_mm=rain,
@@ -111,10 +117,10 @@ def conditions(inputs: MorningInputs) -> Conditions:
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
         is_inside=is_drained
         * flagged((driest >= low) & (wettest <= high) & ~split, *halves, low, high, inputs.et0_mm[:, None, None]),
-        is_too_wet=flagged(mean > high, mean, high),
-        is_too_dry=flagged(wettest < low, mean, low),
-        is_split=flagged(split & (mean >= low) & (mean <= high), *halves),
-        is_crusted=flagged(~split & (mean >= low) & (mean <= high) & (top < low), *halves, low, high),
+        is_too_wet=flagged(mean > high, *own, high),
+        is_too_dry=flagged(wettest < low, *own, low),
+        is_split=flagged(split & is_right, *halves),
+        is_crusted=flagged(~split & is_right & (top < low), *halves, low, high),
     )
 
 

@@ -15,6 +15,7 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
@@ -91,12 +92,13 @@ def judge(
     as_it_lies = replace(asked, site=with_passes(done.site, lifts))
     orders = standing(kept.plans, done.unknown, asked.day)
     inputs = replace(_inputs(as_it_lies, done, orders, weather), lifts=lifts)
-    decisions = decide(inputs)
+    prepared = prepare(inputs)
+    decisions = decide(inputs, prepared)
     # Clean granular soil lets water go by itself: disking is no way back for it.
     wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
     return Judgement(
         decisions=decisions,
-        outlook=outlook(inputs),
+        outlook=outlook(inputs, prepared),
         inputs=inputs,
         moisture=done.moisture,
         reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),

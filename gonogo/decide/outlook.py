@@ -91,14 +91,16 @@ def _rain(prepared: Prepared, day: date) -> tuple[float, float]:
     return float(on_hours(inputs, inputs.weather.rain_mm)[part].sum()), chance
 
 
-def outlook(inputs: MorningInputs) -> tuple[OutlookDay, ...]:
+def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[OutlookDay, ...]:
     """Return one row for every strip and every day of the horizon: strips in their order, days in theirs.
+
+    prepared   from the same inputs, where somebody made it already
 
     A day off has the chances that its shift would have. A forecast that may not be used gives NaN chances: nobody is
     told of a window. The last day counts as far as the forecast reaches. A lift that is rolled already waits for the
     next one: it has no chance to be rolled.
     """
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     usable = inputs.weather.status != ForecastStatus.NONE
     ahead = [(hours, *_rain(prepared, hours.day)) for hours in days(prepared)]
     found = []

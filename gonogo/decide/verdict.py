@@ -102,13 +102,15 @@ def _of_strip(columns: Mapping[str, Floats], s: int) -> dict[str, float]:
     return {name: float(column[s]) for name, column in columns.items()}
 
 
-def decide(inputs: MorningInputs) -> tuple[Decision, ...]:
+def decide(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Decision, ...]:
     """Return the decision for every strip, in the order of inputs.strips.
+
+    prepared   from the same inputs, where somebody made it already
 
     Water is decided in two steps: the table says who would be watered if the truck could do it; the trucks then serve
     those strips (see trucks.plan); and the table is judged again with what came out.
     """
-    prepared, settings = prepare(inputs), inputs.settings
+    prepared, settings = prepared or prepare(inputs), inputs.settings
     dry_run = facts.collect(facts.Known(prepared=prepared, watered={}))
     wanted = [
         s

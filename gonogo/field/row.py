@@ -99,6 +99,11 @@ class Row:
             ids = ", ".join(strip.id for strip in called)
             self.add_fault("strip", f"is the name of more than one strip ({ids}).", "Write the id.")
             return ""
+        ended = next((s for s in self.site.ended if s.id == self.text("strip")), None)
+        if ended is not None:
+            right = f"Take that back (gonogo strips change {ended.id} ended=), record it, and end it again."
+            self.add_fault("strip", f"was ended on {ended.ended}.", right)
+            return ""
         return self.one_of("strip", (s.id for s in self.site.strips), f"strip on site {self.site.id}")
 
 

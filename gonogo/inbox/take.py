@@ -159,13 +159,17 @@ def _applied(case: _Case, said: Understood, *, mail_key: str) -> Place:
         return _written(case, case.teller.order_done(said.order), state="stored")
     stored: list[tuple[int, Entry]] = []
     for n, meant in enumerate(said.entries):
-        number = history.add_entry(connection, site.id, meant.new.entry, _arrival(now_utc, mail_key, n))
-        stored.append((number, meant.new.entry))
+        new = meant.new
+        number = history.add_entry(
+            connection, site.id, new.entry, _arrival(now_utc, mail_key, n), corrects_id=new.corrects
+        )
+        stored.append((number, new.entry))
     for n, number in enumerate(said.undo, start=len(said.entries)):
         history.withdraw_entry(connection, site.id, number, _arrival(now_utc, mail_key, n))
     day = times.local_date(now_utc, site.zone)
     is_open = runs.last_run(connection, site.id, day=day) is not None and now_utc < shift.shift_utc(site, day)[1]
-    written = case.teller.stored(stored, said.undo, is_today_open=is_open)
+    completed = [meant.new.corrects for meant in said.entries if meant.new.corrects is not None]
+    written = case.teller.stored(stored, said.undo, completed, is_today_open=is_open)
     strips = sorted({getattr(entry, "strip_id", "") for _, entry in stored})
     return _written(case, written, state="stored", record={"strips": strips}, wants_recheck=is_open)
 

@@ -170,7 +170,7 @@ def _rows(morning: Morning, job: Job, of: Instruction, strip: Strip, truck: Truc
     if of.is_damp:
         yield _row("then", "text.keep_damp")
     else:
-        yield _row("then", "card.mix")
+        yield _row("then", "card.mix" if of.is_mixed else "card.soak")
 
 
 def _check(plan: WaterPlan, truck: Truck) -> tuple[Phrase, Phrase]:

@@ -80,7 +80,8 @@ def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
         first = [t.test.by for t in tested if t.test is not None and t.test.by is not None]
         if first:
             by = min(first, key=lambda m: m.at_local.timestamp())
-            yield phrase("head.test_by", strips=_named(tested), by=by)
+            is_one = all(moment.at_local == by.at_local for moment in first)
+            yield phrase("head.test_by" if is_one else "head.test_first_by", strips=_named(tested), by=by)
         else:
             yield phrase("head.test", strips=_named(tested))
 

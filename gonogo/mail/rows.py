@@ -79,12 +79,13 @@ def _compact(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
 
 
 def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
+    then_roll = "row.then_roll" if of.is_mixed else "row.soak_roll"
     if of.water is not None and of.litres is not None:
         yield phrase("row.water", litres=of.litres, span=of.water)
     if of.test is not None and of.roll is not None:
-        yield phrase("row.then_roll", span=of.roll, low=of.test.low, high=of.test.high)
+        yield phrase(then_roll, span=of.roll, low=of.test.low, high=of.test.high)
     elif of.test is not None and of.roll_window is not None:
-        yield phrase("row.then_roll", span=of.roll_window, low=of.test.low, high=of.test.high)
+        yield phrase(then_roll, span=of.roll_window, low=of.test.low, high=of.test.high)
     yield from _number(strip_plan, "row.number_short")
 
 
@@ -226,6 +227,9 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
     """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
     inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    coming = strip_plan.new_lift
+    if coming is not None and not coming.is_if_rolled:  # the chances are those of the lift below it
+        return (reason,)
     if math.isnan(inside + dry + wet) or inside + dry + wet == 0 or strip_plan.badge not in (Badge.COMPACT, Badge.TEST):
         return (reason,)
     chances = {"dry": phrases.chance(dry), "wet": phrases.chance(wet)}

@@ -14,7 +14,7 @@ from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.method_offset import method_offsets_pct, of_material
 from gonogo.moisture.present_lift import site_as_it_lies
-from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips
+from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips, strip_rng
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry, Reading
@@ -93,11 +93,8 @@ def simulate(
     so_far = _season(weather, sky.et0_mm, lifts, kept.learned)
     prior = learned.prior(lifts, kept.learned, share_next_lift=settings["learned_share_next_lift"])
     start = Start(site=site, hour_utc=hour_utc, sky=sky, season=so_far, prior=prior, root=int(rng.integers(2**62)))
-    run = run_strips(start, range(len(site.strips)), histories)
-    unknown: tuple[tuple[ToldWork, float], ...] = ()
     told = unknown_work.told_work(site, histories, kept.plans, now_utc, settings["told_is_done_chance"])
-    if told:
-        run, unknown = _with_unknown_work(start, histories, told, run, rng)
+    run, unknown = _run(start, histories, told, len(placed_from))
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
     taught = learned.learned_from_readings(
         lifts, prior, run.moisture.knowledge, [tuple(so_far.at(h).tolist()) for h in last]
@@ -130,23 +127,25 @@ def _sky(site: Site, weather: HourlyWeather, et0_mm: Floats, settings: Mapping[s
     )
 
 
-def _with_unknown_work(
-    start: Start,
-    histories: Sequence[LiftHistory],
-    told: Mapping[str, tuple[ToldWork, ...]],
-    base: StripsRun,
-    rng: np.random.Generator,
+def _run(
+    start: Start, histories: Sequence[LiftHistory], told: Mapping[str, tuple[ToldWork, ...]], n_readings: int
 ) -> tuple[StripsRun, tuple[tuple[ToldWork, float], ...]]:
-    """Return the run with members that carry told work as done, and the share of each piece of work."""
-    variants = unknown_work.variants(start.site, histories, told)
+    """Return the run of all strips with members that carry told work as done, and the share of each piece of work.
+
+    n_readings   of all histories that find a place on the hours
+    """
+    n_strips, variants = len(start.site.strips), unknown_work.variants(start.site, histories, told)
     rows = [variant.s for variant in variants]
-    done = run_strips(start, rows, [variant.history for variant in variants])
+    both = run_strips(start, [*range(n_strips), *rows], [*histories, *(variant.history for variant in variants)])
+    if not variants:
+        return both, ()
+    base, done = both.split(n_strips, n_readings)
     mixed = unknown_work.mixed(
         base.moisture,
         done.moisture,
         variants,
         hour_of=lambda at_utc: hour_index(at_utc, start.hour_utc),
-        rng=rng,
+        rng_of=lambda strip_id: strip_rng(start.root, strip_id, 1),
     )
     # A strip whose tests fit the told work better is judged by them: what they say against "not done" is no fault.
     row_of = {strip.id: s for s, strip in enumerate(start.site.strips)}

@@ -17,7 +17,6 @@ from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
 from gonogo.soil.ensemble import StripMoisture
-from gonogo.soil.error_growth import TERMS
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import (
@@ -63,6 +62,26 @@ class StripsRun:
     moisture: StripMoisture
     readings: tuple[Reading, ...]
 
+    def split(self, n_strips: int, n_readings: int) -> tuple[StripsRun, StripsRun]:
+        """Return the first strips, whose readings are the first ones, and the rest."""
+        return self._part(slice(None, n_strips), 0, n_readings), self._part(
+            slice(n_strips, None), n_readings, len(self.readings)
+        )
+
+    def _part(self, strips: slice, first: int, end: int) -> StripsRun:
+        whole = self.moisture
+        moisture = replace(
+            whole,
+            w_pct=whole.w_pct[:, strips],
+            w_top_pct=whole.w_top_pct[:, strips],
+            w_base_pct=whole.w_base_pct[:, strips],
+            knowledge=whole.knowledge[strips],
+            error_terms=whole.error_terms[:, strips],
+            reading_flags=tuple((i - first, key, text) for i, key, text in whole.reading_flags if first <= i < end),
+            expected_pct={i - first: band for i, band in whole.expected_pct.items() if first <= i < end},
+        )
+        return StripsRun(moisture=moisture, readings=self.readings[first:end])
+
 
 def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistory]) -> StripsRun:
     """Simulate the strips on some rows of the site, a row as often as it stands there, each with its history.
@@ -77,13 +96,10 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         surface=_surface(strips, histories, start.hour_utc),
     )
     whole = _soil(start.site, strips)
-    n_hours, n_members = len(sky.frozen), sky.rain_mm.shape[-1]
-    w = np.empty((3, n_hours + 1, len(strips), n_members))
-    terms = np.empty((n_hours + 1, len(strips), len(TERMS)))
     known = [start.prior.knowledge[s] for s in rows]
+    parts: list[tuple[list[int], StripMoisture]] = []
     flags: list[tuple[int, str, str]] = []
     expected_pct: dict[int, tuple[float, float]] = {}
-    closure_error_mm = 0.0
     for kind in ground.SCORE_NAMES:
         own = [i for i, strip in enumerate(strips) if strip.ground == kind]
         if not own:
@@ -96,32 +112,45 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             sky.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
-            # A stream of its own for each strip: one more strip on the site moves no other.
-            rngs=[np.random.default_rng([start.root, zlib.crc32(strips[i].id.encode())]) for i in own],
+            rngs=[strip_rng(start.root, strips[i].id) for i in own],
             spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
-        w[:, :, own] = found.w_pct, found.w_top_pct, found.w_base_pct
-        terms[:, own] = found.error_terms
+        parts.append((own, found))
         flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
         expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
-        closure_error_mm = max(closure_error_mm, found.closure_error_mm)
-        for i, knowledge in zip(own, found.knowledge, strict=True):
-            known[i] = knowledge
         if kind == ground.FILL:
             barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
             wet = unexplained.flags(soil, sky, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
             flags += [(mine[i][0], key, text) for i, key, text in wet]
-    moisture = StripMoisture(
-        w_pct=w[0],
-        w_top_pct=w[1],
-        w_base_pct=w[2],
-        closure_error_mm=closure_error_mm,
-        knowledge=tuple(known),
-        error_terms=terms,
-        reading_flags=tuple(sorted(flags)),
-        expected_pct=expected_pct,
-    )
+    moisture = replace(_together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
+
+
+def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMoisture:
+    """Return the moisture of all strips from that of each kind of ground, its strips' places beside it."""
+    if len(parts) == 1:
+        return parts[0][1]
+    place = np.argsort([i for own, _ in parts for i in own])
+    found = [moisture for _, moisture in parts]
+    known = [knowledge for moisture in found for knowledge in moisture.knowledge]
+
+    def joined(name: str) -> npt.NDArray[np.float64]:
+        return np.concatenate([getattr(moisture, name) for moisture in found], axis=1)[:, place]
+
+    return StripMoisture(
+        w_pct=joined("w_pct"),
+        w_top_pct=joined("w_top_pct"),
+        w_base_pct=joined("w_base_pct"),
+        closure_error_mm=max(moisture.closure_error_mm for moisture in found),
+        knowledge=tuple(known[k] for k in place),
+        error_terms=joined("error_terms"),
+        reading_flags=(),
+    )
+
+
+def strip_rng(root: int, strip_id: str, *purpose: int) -> np.random.Generator:
+    """Return a stream of random numbers of a strip's own: one more strip on the site moves no other."""
+    return np.random.default_rng([root, zlib.crc32(strip_id.encode()), *purpose])
 
 
 def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:

@@ -228,17 +228,17 @@ def mixed(
     variants: Sequence[Variant],
     *,
     hour_of: Callable[[datetime], int],
-    rng: np.random.Generator,
+    rng_of: Callable[[str], np.random.Generator],
 ) -> Mixed:
-    """Return the members of `base` with each variant's share of them taken from `done`.
+    """Return the members of `base`, whose paths are written over, with each variant's share of them from `done`.
 
     base     moisture without any of the unknown work, (H + 1, S, M); done: of each variant, (H + 1, V, M)
-    hour_of  the row of a moment
+    hour_of  the row of a moment; rng_of: by strip id, a stream of its own, so that no strip's work moves another
 
     Source: Bayes' rule over the variants, each foreseeing a test as a normal distribution. Checked in
     tests/moisture/test_unknown_work.py.
     """
-    paths = {name: getattr(base, name).copy() for name in ("w_pct", "w_top_pct", "w_base_pct")}
+    paths = {name: getattr(base, name) for name in ("w_pct", "w_top_pct", "w_base_pct")}
     n_members = base.w_pct.shape[2]
     chance_done: dict[tuple[str, Task], float] = {}
     likeliest = np.full(base.w_pct.shape[1], -1)
@@ -247,7 +247,7 @@ def mixed(
         priors = [1.0 - sum(variants[v].share for v in own), *(variants[v].share for v in own)]
         candidates = [base.w_pct[:, s], *(done.w_pct[:, v] for v in own)]
         shares = _posterior(priors, candidates, variants[own[0]], hour_of)
-        order = rng.permutation(n_members)
+        order = rng_of(variants[own[0]].works[0].strip_id).permutation(n_members)
         stops = np.round(np.cumsum(shares) * n_members).astype(int)
         for k, v in enumerate(own, start=1):
             taken = order[stops[k - 1] : stops[k]]

@@ -55,11 +55,19 @@ class Teller:
     def _says(self) -> Speaker:
         return speaker(self.person.language, self.person.units)
 
-    def stored(self, entries: Sequence[tuple[int, Entry]], undone: Sequence[int], *, is_today_open: bool) -> Written:
-        """Tell what was recorded and taken back. entries: each with its number."""
+    def stored(
+        self,
+        entries: Sequence[tuple[int, Entry]],
+        undone: Sequence[int],
+        completed: Sequence[int],
+        *,
+        is_today_open: bool,
+    ) -> Written:
+        """Tell what was recorded and taken back. entries: each with its number; completed: those they stand for."""
         says, language = self._says, self.person.language
         lines = [says.word("reply.stored", site=self.site.name)] if entries else []
         lines += [f"- {self.entry_text(number, entry)}" for number, entry in entries]
+        lines += [says.word("reply.completed", number=str(number)) for number in completed]
         lines += [says.word("reply.undone", number=str(number)) for number in undone]
         lines.append(says.word("reply.follows" if is_today_open else "reply.later"))
         if entries:

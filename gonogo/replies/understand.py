@@ -12,7 +12,7 @@ from gonogo.field.entries import NewEntry
 from gonogo.field.row import CLOCK_SLACK
 from gonogo.records.field import GaugeRain, Reading
 from gonogo.records.site import Recipient, Site, Strip
-from gonogo.replies import grammar
+from gonogo.replies import densities, grammar
 from gonogo.replies.grammar import Said, Unread
 from gonogo.replies.numbers import Marks
 from gonogo.replies.parts import Reader
@@ -81,6 +81,7 @@ def understood(lines: Sequence[str], reader: Reader, background: Background) -> 
         return Understood(unread=(Unread(line=lines[MOST_LINES], key="too_many_lines", what=str(MOST_LINES)),))
     zone = background.site.zone
     read = [grammar.read(line, background.strips, reader, background.at_utc.astimezone(zone)) for line in lines]
+    read = densities.joined(read)
     orders = [said for said in read if isinstance(said, Said) and said.kind in ("stop", "start", "yes")]
     if orders and len(read) > 1:
         return Understood(unread=(Unread(line=orders[0].line, key="order_alone"),))
@@ -141,8 +142,8 @@ def _work_fields(said: Said, fields: dict[str, str]) -> dict[str, str] | Unread:
 
 
 def _reading_fields(said: Said, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
-    if "w_pct" not in said.amounts:
-        return Unread(line=said.line, key="no_water_content", what=said.strip_id)
+    if densities.is_alone(said):
+        return _density_fields(said, fields, background)
     method = said.method or _last_method(said.strip_id, background)
     if not method:
         return Unread(line=said.line, key="no_method", what=said.strip_id)
@@ -151,11 +152,35 @@ def _reading_fields(said: Said, fields: dict[str, str], background: Background) 
     fields |= {"kind": "reading", "w_pct": _written(said.amounts["w_pct"]), "method": method, "basis": said.basis}
     if "depth_m" in said.amounts:
         fields["depth_mm"] = _written(said.amounts["depth_m"] * 1000.0)
+    return fields | _density(said, background.site)
+
+
+def _density_fields(said: Said, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
+    """Return the columns of a density that is told alone: those of its moisture test, which it completes."""
+    at_utc = datetime.fromisoformat(fields["at"])
+    test = densities.test_of(said, at_utc, _in_force(background), background.site.zone)
+    if test is None or not isinstance(test.entry, Reading):
+        return Unread(line=said.line, key="no_water_content", what=said.strip_id)
+    fields |= {
+        "kind": "reading",
+        "at": test.entry.at_utc.isoformat(),
+        "w_pct": _written(test.entry.w_pct),
+        "method": test.entry.method,
+        "basis": "dry",  # as every stored water content
+        "corrects": str(test.id),
+    }
+    if test.entry.depth_mm is not None:
+        fields["depth_mm"] = _written(test.entry.depth_mm)
+    return fields | _density(said, background.site)
+
+
+def _density(said: Said, site: Site) -> dict[str, str]:
+    """Return the column of a line's density, none where it tells none."""
     density = said.amounts.get("dry_density_kg_m3")
     if "compaction_pct" in said.amounts:
-        material = background.site.material(background.site.strip(said.strip_id).material_id)
+        material = site.material(site.strip(said.strip_id).material_id)
         density = said.amounts["compaction_pct"] / 100.0 * material.mdd_kg_m3
-    return fields if density is None else fields | {"dry_density_kg_m3": _written(density)}
+    return {} if density is None else {"dry_density_kg_m3": _written(density)}
 
 
 def _rain_fields(said: Said, until_utc: datetime, background: Background) -> dict[str, str] | Unread:

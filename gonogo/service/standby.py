@@ -25,6 +25,7 @@ from gonogo.outgoing import mails, notices
 from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records import shift
+from gonogo.records.outside import Watch
 from gonogo.records.site import Site
 from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock import clock_utc
@@ -60,6 +61,8 @@ def run(
                 _log(error, known)
             if known is not None:
                 tell(known, error, direct, now_utc=clock_utc())
+            else:
+                _write_health(configs.watch_partly(folder, environ=environ), error, logs.Cleaner(), clock_utc())
         else:
             return
         if halt.wait(TRIED_AGAIN_S):
@@ -111,12 +114,18 @@ def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now
         day = waits_for_mail(config, its_site, now_utc)
         if day is not None and last.mornings.get(its_site.id) != day:
             direct.send(config.transport, mails.plain_mails(_frame(config, its_site, day, now_utc), reason))
-    if config.watch.health_file is not None:
-        state = health.without_store(now_utc=now_utc, fault=f"the service cannot start: {lines[0]}")
-        try:
-            health.write(config.watch.health_file, state, cleaner=logs.Cleaner(logs.secrets_of(config)))
-        except OSError as error:
-            log.error("the health file could not be written: %s", error.strerror)
+    _write_health(config.watch, fault, logs.Cleaner(logs.secrets_of(config)), now_utc)
+
+
+def _write_health(watch: Watch, fault: ConfigError | StoreError, cleaner: logs.Cleaner, now_utc: datetime) -> None:
+    """Say in the health file, where there is one, that the service cannot start."""
+    if watch.health_file is None:
+        return
+    state = health.without_store(now_utc=now_utc, fault=f"the service cannot start: {str(fault).splitlines()[0]}")
+    try:
+        health.write(watch.health_file, state, cleaner=cleaner)
+    except OSError as error:
+        log.error("the health file could not be written: %s", error.strerror)
 
 
 def waits_for_mail(config: Config, site: Site, now_utc: datetime) -> date | None:

@@ -41,6 +41,7 @@ class Watch:
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
         self._alive_utc: datetime | None = None
+        self._logged: set[str] = set()
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -219,7 +220,7 @@ class Watch:
             last_good.keep(last)
             self._kept = last
         except OSError as error:
-            log.error("the copy of the last good config could not be written: %s", error.strerror)
+            self._log_once(f"the copy of the last good config could not be written: {error.strerror}")
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
@@ -264,8 +265,14 @@ class Watch:
         try:
             alive.note(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)
         except OSError as error:
-            log.error("the mark beside the database could not be written: %s", error.strerror)
+            self._log_once(f"the mark beside the database could not be written: {error.strerror}")
         self._alive_utc = now_utc
+
+    def _log_once(self, text: str) -> None:
+        """Log what would come every few seconds once in the life of the process: a folder that may not be written."""
+        if text not in self._logged:
+            self._logged.add(text)
+            log.error("%s", text)
 
     def _forget_old(self, now_utc: datetime) -> None:
         """Let go of what is remembered of days gone by."""

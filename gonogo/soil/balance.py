@@ -100,13 +100,41 @@ def simulate(
     gravity drainage, quadratic in the excess (drainage_rise_h).
     Checked in tests/soil/test_balance.py and tests/properties/test_balance_monotony.py.
     """
-    n_strips, n_members = start.top_mm.shape
+    n_rows = len(sky.frozen) + 1 if keep_path else 2
+    top_mm, base_mm = np.empty((n_rows, *start.top_mm.shape)), np.empty((n_rows, *start.top_mm.shape))
+    top_mm[0], base_mm[0] = start.top_mm, start.base_mm
+    rows = SoilState(top_mm=top_mm[1:], base_mm=base_mm[1:])
+    kept = _Kept.of(start, rows, len(sky.frozen), keep_path, keep_fluxes)
+    _run(params, sky, step, kept, n_threads)
+    return MoisturePath(
+        top_mm=top_mm,
+        base_mm=base_mm,
+        infiltration_mm=kept.fluxes["infiltrated"],
+        runoff_mm=kept.fluxes["ran_off"],
+        evaporation_mm=kept.fluxes["evaporated"],
+        drainage_mm=kept.fluxes["drained"],
+        closure_error_mm=_closure_error_mm(kept, sky),
+    )
+
+
+def simulate_into(rows: SoilState, start: SoilState, params: SoilParams, sky: Sky) -> float:
+    """Write the water of both layers at the end of each hour into rows (H, S, M), and return the closure error [mm].
+
+    The same as simulate, for a caller who has a place for the path. Arguments and faults as there.
+    """
+    kept = _Kept.of(start, rows, len(sky.frozen), keeps_path=True, keeps_fluxes=False)
+    _run(params, sky, HOURLY, kept, None)
+    return _closure_error_mm(kept, sky)
+
+
+def _run(params: SoilParams, sky: Sky, step: Step, kept: _Kept, n_threads: int | None) -> None:
+    """Check what was given and take all strips through all steps, as many blocks at a time as there are threads."""
+    n_strips, n_members = kept.start.top_mm.shape
     _require(step.n_parts >= 1, f"n_parts = {step.n_parts}.", "Take a step in one part at least.")
     _require_shapes(sky, n_strips, n_members)
     demand = np.maximum(sky.et0_mm, 0.0) * sky.kc_max.reshape(-1, *(1,) * (sky.et0_mm.ndim - 1))
     _require_sound(params, demand, sky.rain_mm, sky.watering_mm, sky.surface)
-    run = _Run(params, sky, demand, step, _Kept.empty(start, len(sky.frozen), keep_path, keep_fluxes))
-
+    run = _Run(params, sky, demand, step, kept)
     rows = max(1, BLOCK_CELLS // n_members)
     parts = [slice(first, min(first + rows, n_strips)) for first in range(0, n_strips, rows)]
     threads = min(len(parts), n_threads or min(os.cpu_count() or 1, THREADS_MAX))
@@ -116,7 +144,6 @@ def simulate(
     else:
         for part in parts:
             run.part(part)
-    return _closed(run.kept.path(), sky, is_stepwise=keep_path and keep_fluxes)
 
 
 def _require_shapes(sky: Sky, n_strips: int, n_members: int) -> None:
@@ -131,28 +158,25 @@ def _require_shapes(sky: Sky, n_strips: int, n_members: int) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """What a run writes into: water of both layers, and fluxes by the name that a block has for them."""
+    """What a run starts from and writes into: water at each step's end or the last one's; fluxes by a block's names."""
 
-    top_mm: Floats
-    base_mm: Floats
+    start: SoilState
+    rows: SoilState
     fluxes: dict[str, Floats]
     keeps_path: bool
     keeps_fluxes: bool
 
     @classmethod
-    def empty(cls, start: SoilState, n_steps: int, keeps_path: bool, keeps_fluxes: bool) -> _Kept:
+    def of(cls, start: SoilState, rows: SoilState, n_steps: int, keeps_path: bool, keeps_fluxes: bool) -> _Kept:
         shape = start.top_mm.shape
-        n_rows = n_steps + 1 if keeps_path else 2
-        top, base = np.empty((n_rows, *shape)), np.empty((n_rows, *shape))
-        top[0], base[0] = start.top_mm, start.base_mm
         of_flux = (n_steps, *shape) if keeps_fluxes else shape
         fluxes = {name: np.zeros(of_flux) for name in ("infiltrated", "ran_off", "evaporated", "drained")}
-        return cls(top, base, fluxes, keeps_path, keeps_fluxes)
+        return cls(start, rows, fluxes, keeps_path, keeps_fluxes)
 
     def step(self, block: Block, part: slice, h: int) -> None:
         """Take down how a block stands after a step."""
         if self.keeps_path:
-            self.top_mm[h + 1, part], self.base_mm[h + 1, part] = block.top, block.base
+            self.rows.top_mm[h, part], self.rows.base_mm[h, part] = block.top, block.base
         if self.keeps_fluxes:
             for name, kept in self.fluxes.items():
                 running = getattr(block, name)
@@ -161,21 +185,11 @@ class _Kept:
 
     def end(self, block: Block, part: slice) -> None:
         """Take down how a block stands at the end."""
-        self.top_mm[-1, part], self.base_mm[-1, part] = block.top, block.base
+        if len(self.rows.top_mm):
+            self.rows.top_mm[-1, part], self.rows.base_mm[-1, part] = block.top, block.base
         if not self.keeps_fluxes:
             for name, kept in self.fluxes.items():
                 kept[part] = getattr(block, name)
-
-    def path(self) -> MoisturePath:
-        return MoisturePath(
-            top_mm=self.top_mm,
-            base_mm=self.base_mm,
-            infiltration_mm=self.fluxes["infiltrated"],
-            runoff_mm=self.fluxes["ran_off"],
-            evaporation_mm=self.fluxes["evaporated"],
-            drainage_mm=self.fluxes["drained"],
-            closure_error_mm=0.0,
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,10 +204,9 @@ class _Run:
 
     def part(self, part: slice) -> None:
         """Take some strips through all steps."""
-        sky, n_strips = self.sky, self.kept.top_mm.shape[1]
-        block = Block(
-            _strips(self.params, part, n_strips), self.kept.top_mm[0, part], self.kept.base_mm[0, part], self.how
-        )
+        sky, start = self.sky, self.kept.start
+        params = _strips(self.params, part, len(start.top_mm))
+        block = Block(params, start.top_mm[part], start.base_mm[part], self.how)
         n_steps, n = len(sky.frozen), self.how.n_parts
         may_dry, waters = _steps_with(self.demand_mm), _steps_with(sky.watering_mm[:, part])
         rains = _steps_with(_of(sky.rain_mm, part))
@@ -234,18 +247,17 @@ def _strips(params: SoilParams, part: slice, n_strips: int) -> SoilParams:
     return SoilParams(**cut)
 
 
-def _closed(path: MoisturePath, sky: Sky, *, is_stepwise: bool) -> MoisturePath:
-    """Return the path with its closure error: supply = change of storage + everything that left."""
-    left = path.runoff_mm + path.evaporation_mm + path.drainage_mm
-    held = path.top_mm + path.base_mm
-    if is_stepwise:
+def _closure_error_mm(kept: _Kept, sky: Sky) -> float:
+    """Return the largest gap of supply = change of storage + everything that left."""
+    left = kept.fluxes["ran_off"] + kept.fluxes["evaporated"] + kept.fluxes["drained"]
+    start, rows = kept.start.top_mm + kept.start.base_mm, kept.rows
+    if kept.keeps_path and kept.keeps_fluxes:
         supply = sky.rain_mm if sky.rain_mm.ndim == 3 else sky.rain_mm[:, None, :]
+        held = np.concatenate([start[None], rows.top_mm + rows.base_mm])
         gap = np.diff(held, axis=0) + left - supply - sky.watering_mm[:, :, None]
     else:
         if left.ndim == 3:
             left = left.sum(axis=0)
-        gap = held[-1] - held[0] + left - sky.rain_mm.sum(axis=0) - sky.watering_mm.sum(axis=0)[:, None]
-    worst = float(np.abs(gap).max()) if gap.size else 0.0
-    return MoisturePath(
-        **{f.name: getattr(path, f.name) for f in fields(path) if f.name != "closure_error_mm"}, closure_error_mm=worst
-    )
+        end = rows.top_mm[-1] + rows.base_mm[-1] if len(rows.top_mm) else start
+        gap = end - start + left - sky.rain_mm.sum(axis=0) - sky.watering_mm.sum(axis=0)[:, None]
+    return float(np.abs(gap).max()) if gap.size else 0.0

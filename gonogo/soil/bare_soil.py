@@ -66,7 +66,7 @@ def evaporation_reduction(left_mm: Number, range_mm: Number, *, out: Floats | No
     1 in stage one, then falling in a straight line to 0.
     Source: FAO-56, eq. 74. Checked in tests/published/fao56_ex31.toml.
     """
-    return np.clip(np.divide(left_mm, range_mm, out=out), 0.0, 1.0, out=out)
+    return np.minimum(np.maximum(np.divide(left_mm, range_mm, out=out), 0.0, out=out), 1.0, out=out)
 
 
 def evaporation_mm(

@@ -50,10 +50,13 @@ class Block:
         def full(a: npt.ArrayLike) -> Floats:
             return np.broadcast_to(np.asarray(a, dtype=np.float64), shape).copy()
 
-        self.top, self.base = top.copy(), base.copy()
+        # Both layers in one array each: what is done to both alike is one call.
+        self.layers = np.stack([top, base])
+        self.top, self.base = self.layers
         top_mm, base_mm = full(p.top_thickness_mm), full(p.base_thickness_mm)
         self.has_base = bool(np.any(base_mm > 0.0))
-        self.fc_top, self.fc_base = p.theta_fc * top_mm, p.theta_fc * base_mm
+        self.layers_fc = np.stack([p.theta_fc * top_mm, p.theta_fc * base_mm])
+        self.fc_top, self.fc_base = self.layers_fc
         self.sat_top, self.sat_base = p.theta_sat * top_mm, p.theta_sat * base_mm
         self.dry_top = self.fc_top - p.tew_mm
         self.may_empty = bool(np.any(self.dry_top < 0.0))
@@ -72,7 +75,8 @@ class Block:
         self.intake_loose = full(p.intake_mm_h) * step_h
         self.takes_all = bool(np.all(np.isinf(self.intake_loose)))
         self.kr_at = step.kr_at
-        self.x, self.y, self.z = np.empty(shape), np.empty(shape), np.empty(shape)
+        self.excess, self.z = np.empty((2, *shape)), np.empty(shape)
+        self.x, self.y = self.excess
         self.infiltrated, self.ran_off = np.zeros(shape), np.zeros(shape)
         self.evaporated, self.drained = np.zeros(shape), np.zeros(shape)
         self.evaporation = self.intake = self.x
@@ -114,12 +118,16 @@ class Block:
         """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
         # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
         # drained below 0, so that the balance of water closes.
-        put_on = watering_mm[:, None] * self.truck_gain
-        self.drained -= put_on - watering_mm[:, None]
-        mixed = np.where(self.mixes, put_on, 0.0)
-        supply = rain_mm + (put_on - mixed)
+        supply: Floats = rain_mm
+        put_on = mixed = mixed_top = np.zeros(())
+        if watering_mm.any():
+            put_on = watering_mm[:, None] * self.truck_gain
+            self.drained -= put_on - watering_mm[:, None]
+            mixed = np.where(self.mixes, put_on, 0.0)
+            mixed_top = mixed * self.top_share
+            supply = rain_mm + (put_on - mixed)
         soaked = supply if self.takes_all else taken_in_mm(supply, self.intake)
-        into_top = np.minimum(soaked + mixed * self.top_share, np.maximum(self.sat_top - self.top, 0.0))
+        into_top = np.minimum(soaked + mixed_top, np.maximum(self.sat_top - self.top, 0.0))
         self.top += into_top
         taken = into_top
         if self.has_base:
@@ -134,16 +142,14 @@ class Block:
     def drain_down(self) -> None:
         """Drain what stands above field capacity, base first, so that the top finds room."""
         x, y = self.x, self.y
-        np.subtract(self.top, self.fc_top, out=x)
-        np.maximum(x, 0.0, out=x)
-        most = x.max()
         if self.has_base:
-            np.subtract(self.base, self.fc_base, out=y)
-            np.maximum(y, 0.0, out=y)
-            most = max(most, y.max())
-        if most <= STILL_DRAINING_MM:
+            excess = np.subtract(self.layers, self.layers_fc, out=self.excess)
+        else:
+            excess = np.subtract(self.top, self.fc_top, out=x)
+        if np.maximum.reduce(excess, axis=None) <= STILL_DRAINING_MM:
             self.may_drain = False
             return
+        np.maximum(excess, 0.0, out=excess)
         self.from_top.take(x)
         if not self.has_base:
             self.top -= x

@@ -89,10 +89,11 @@ def run(
         for test in (t for t in tests if t.hour == begin):
             flags += members.read(test)
         members.keep(begin, end)
+    members.as_lift_pct()
     return StripMoisture(
-        w_pct=members.lift_pct(members.theta),
-        w_top_pct=members.lift_pct(members.top),
-        w_base_pct=members.lift_pct(members.base),
+        w_pct=members.theta,
+        w_top_pct=members.top,
+        w_base_pct=members.base,
         closure_error_mm=members.closure_error_mm,
         knowledge=tuple(members.knowledge),
         error_terms=members.terms,

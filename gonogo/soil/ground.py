@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -52,6 +52,9 @@ class Ground(Protocol):
     @property
     def loosened_at(self) -> npt.NDArray[np.int64]: ...
 
+    def only(self, which: Sequence[int]) -> Ground:
+        """Return some of the strips."""
+
     def start(self, draws: Floats) -> SoilState:
         """Return the state (S, M) before any reading from draws (2, S, M)."""
 
@@ -87,6 +90,9 @@ class Fill:
     loosened_at: npt.NDArray[np.int64] = field(repr=False)
     n_scores: int = len(LEARNABLE)
     is_carried: bool = True
+
+    def only(self, which: Sequence[int]) -> Fill:
+        return replace(self, strips=self.strips.only(which), loosened_at=self.loosened_at[list(which)])
 
     def start(self, draws: Floats) -> SoilState:
         start = drawn_start(self.strips, draws)
@@ -131,6 +137,9 @@ class Natural:
     def loosened_at(self) -> npt.NDArray[np.int64]:
         """Its parameters are of places as measured: work opens the surface of the sky's own row, and nothing more."""
         return np.full(self.strips.omc_pct.size, NEVER_H)
+
+    def only(self, which: Sequence[int]) -> Natural:
+        return replace(self, strips=self.strips.only(which))
 
     def start(self, draws: Floats) -> SoilState:
         theta = self.strips.start_theta[:, None]

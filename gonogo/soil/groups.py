@@ -140,6 +140,7 @@ class GroupRow:
 # symbol and its field capacity and wilting point: Schroeder et al. 1994, EPA/600/R-94/168a, from memory. Which of our
 # classes stands for sandy clay loam, clay loam and sandy clay, which FAO-56 table 19 does not have, is common practice:
 # the class of like field capacity and drainage. Rows without a texture have no published pairing.
+PAIRING_SOURCE = "EPA/600/R-94/168a"
 UNIFIED: dict[str, GroupRow] = {
     "GW": GroupRow(soil_class="sand"),
     "GP": GroupRow(soil_class="sand", textures="gravel"),

@@ -99,17 +99,15 @@ def whitened(rng: np.random.Generator, n_rows: int, n_members: int) -> Floats:
     return np.asarray(draws / draws.std(axis=1, ddof=1, keepdims=True))
 
 
-def answers(theta: Floats, draws: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return mean, answer to each score and rest of contents over the members.
+def answers(theta: Floats, draws: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return of a strip's contents over the members the mean, the answer to each score, the answered part, the rest.
 
-    theta   (H, S, M); draws (S, P, M), whitened
-    gives   (H, S), (H, S, P), (H, S, M)
+    theta   (H, M); draws (P, M), whitened
+    gives   (H,), (H, P), (H, M), (H, M)
     """
-    n_members = theta.shape[-1]
     mean = theta.mean(axis=-1)
-    apart = theta - mean[..., None]
-    # Transposed to a stack of matrix products, which is several times as fast as einsum.
-    by_strip = apart.transpose(1, 0, 2)
-    answer = by_strip @ draws.transpose(0, 2, 1) / (n_members - 1)
-    rest = by_strip - answer @ draws
-    return mean, answer.transpose(1, 0, 2), rest.transpose(1, 0, 2)
+    apart = theta - mean[:, None]
+    answer = apart @ draws.T / (theta.shape[-1] - 1)
+    answered = answer @ draws
+    apart -= answered
+    return mean, answer, answered, apart

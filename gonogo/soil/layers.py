@@ -66,3 +66,18 @@ class SoilState:
 
     top_mm: Floats
     base_mm: Floats
+
+
+def as_contents(top: Floats, base: Floats, lift: Floats, params: SoilParams) -> None:
+    """Turn the water of both layers [mm] into their contents [m3/m3] in place, and write that of the lift beside it.
+
+    All three (H, S, M). Where there is no base it is as wet as the top.
+    """
+    thick_base = np.asarray(params.base_thickness_mm)
+    np.add(top, base, out=lift)
+    lift /= params.column_mm
+    top /= params.top_thickness_mm
+    if np.any(thick_base > 0.0):
+        base /= thick_base
+    else:
+        base[:] = top

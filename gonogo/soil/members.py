@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil.balance import simulate
+from gonogo.soil.balance import simulate_into
 from gonogo.soil.error_growth import TERMS, model_error, terms
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
-from gonogo.soil.layers import SoilParams, SoilState
+from gonogo.soil.layers import SoilParams, SoilState, as_contents
 from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
@@ -57,7 +57,7 @@ class Members:
         self.since = [_Since() for _ in range(n_strips)]
         self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members run with
         self.is_loosened = ground.loosened_at <= 0
-        self.params = self._params()
+        self.params = self._params(range(n_strips))
         self.untested = (self.state.top_mm + self.state.base_mm) / self.params.column_mm
         self.rained_mm = np.vstack([np.zeros(1), np.cumsum(sky.rain_mm.mean(axis=-1))[:, None]])[:, 0]
         self.raw = np.empty((n_strips, n_members))
@@ -68,51 +68,52 @@ class Members:
         self.closure_error_mm = 0.0
         self.expected_pct: dict[int, tuple[float, float]] = {}  # by index of a reading that did not fit: 10 to 90 %
 
-    def lift_pct(self, theta: Floats) -> Floats:
-        """Contents [m3/m3] as per cent of dry mass."""
-        return theta * (100_000.0 / self.strips.dry_density_kg_m3)[:, None]
+    def as_lift_pct(self) -> None:
+        """Turn all contents [m3/m3] into per cent of dry mass, in place: the last thing that is done to them."""
+        for contents in (self.theta, self.top, self.base):
+            contents *= (100_000.0 / self.strips.dry_density_kg_m3)[:, None]
 
     def _model(self, known: Knowledge) -> tuple[Floats, Floats]:
         if self.ground.is_carried:
             return known.mean, known.root
         return np.zeros_like(known.mean), np.eye(known.mean.size)
 
-    def _scores(self) -> Floats:
-        return np.stack([mean[:, None] + root @ z for (mean, root), z in zip(self.model, self.draws, strict=True)], 1)
+    def _params(self, which: Sequence[int]) -> SoilParams:
+        """The parameters of the members of some strips by what is known now, of lifts as they lie now."""
+        since = [self.since[s] for s in which]
+        at = [x.theta if x.hour >= 0 else float(self.strips.start_theta[s]) for s, x in zip(which, since, strict=True)]
+        own = self.ground if len(which) == len(self.since) else self.ground.only(which)
+        scores = [self.model[s][0][:, None] + self.model[s][1] @ self.draws[s] for s in which]
+        known, is_loosened = [self.knowledge[s] for s in which], self.is_loosened[list(which)]
+        return own.params(np.stack(scores, 1), np.array(at), [max(x.hour, 0) for x in since], known, is_loosened)
 
-    def _params(self) -> SoilParams:
-        """The parameters of every member by what is known now, of lifts as they lie now."""
-        at = [x.theta if x.hour >= 0 else float(self.strips.start_theta[s]) for s, x in enumerate(self.since)]
-        hours = [max(x.hour, 0) for x in self.since]
-        return self.ground.params(self._scores(), np.array(at), hours, self.knowledge, self.is_loosened)
+    def _renew(self, s: int) -> None:
+        """Take what a test taught of a strip into its parameters."""
+        own = self._params([s])
+        for parameter in fields(SoilParams):
+            column = getattr(self.params, parameter.name)
+            if column.ndim == 2:
+                column[s] = getattr(own, parameter.name)[0]
 
     def keep(self, begin: int, end: int) -> None:
         """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
-        self._write(begin, self.state.top_mm[None], self.state.base_mm[None])
+        self.top[begin], self.base[begin] = self.state.top_mm, self.state.base_mm
+        here = slice(begin, begin + 1)
+        as_contents(self.top[here], self.base[here], self.theta[here], self.params)
         work = self.ground.loosened_at[~self.is_loosened]
         changes = sorted({begin, *work[(work >= begin) & (work < end)].tolist()})
         for first, last in zip(changes, [*changes[1:], end], strict=True):
             self._loosen(first)
             if last > first:
-                path = simulate(self.state, self.params, self.sky.between(first, last))
-                self.closure_error_mm = max(self.closure_error_mm, path.closure_error_mm)
-                self.state = SoilState(top_mm=path.top_mm[-1], base_mm=path.base_mm[-1])
-                self._write(first + 1, path.top_mm[1:], path.base_mm[1:])
-        rows = slice(begin, end + 1)
-        theta = self.theta[rows].copy()
-        self.raw = theta[-1]
-        self.theta[rows] = self._placed(theta, begin)
-        moved, most = self.theta[rows] - theta, self.strips.theta_sat[:, None]
-        for layer in (self.top, self.base):
-            layer[rows] = np.clip(layer[rows] + moved, 0.0, most)
-
-    def _write(self, hour: int, top_mm: Floats, base_mm: Floats) -> None:
-        """Take down the contents of lift and layers from an hour on, as they were simulated, from water [mm]."""
-        rows, shape = slice(hour, hour + len(top_mm)), self.raw.shape
-        thick_base = np.broadcast_to(np.asarray(self.params.base_thickness_mm), shape)
-        self.theta[rows] = (top_mm + base_mm) / self.params.column_mm
-        self.top[rows] = top_mm / np.broadcast_to(self.params.top_thickness_mm, shape)
-        self.base[rows] = base_mm / thick_base if np.any(thick_base > 0.0) else self.top[rows]
+                rows = slice(first + 1, last + 1)
+                into = SoilState(top_mm=self.top[rows], base_mm=self.base[rows])
+                error_mm = simulate_into(into, self.state, self.params, self.sky.between(first, last))
+                self.closure_error_mm = max(self.closure_error_mm, error_mm)
+                self.state = SoilState(top_mm=self.top[last].copy(), base_mm=self.base[last].copy())
+                as_contents(into.top_mm, into.base_mm, self.theta[rows], self.params)
+        self.raw = self.theta[end].copy()
+        for s, since in enumerate(self.since):
+            self._place(s, since, slice(begin, end + 1))
 
     def _loosen(self, hour: int) -> None:
         """Turn the lifts that are spread, disked or mixed in an hour into loose ones, from its start on.
@@ -125,35 +126,42 @@ class Members:
             return
         theta = (self.state.top_mm + self.state.base_mm) / self.params.column_mm
         self.is_loosened = self.is_loosened | now
-        self.params = self._params()
+        self.params = self._params(range(len(self.since)))
         top_mm = np.broadcast_to(self.params.top_thickness_mm, theta.shape)
         column_mm = np.broadcast_to(self.params.column_mm, theta.shape)
         self.state.top_mm[now] = (theta * top_mm)[now]
         self.state.base_mm[now] = (theta * (column_mm - top_mm))[now]
         self.is_apart_known = self.is_apart_known | now
 
-    def _placed(self, theta: Floats, begin: int) -> Floats:
-        """Return contents as given out: moved by what is known, spread by the error that grows since the reading."""
-        mean, answer, rest = answers(theta, self.draws)
-        out = theta.copy()
-        hours = np.arange(begin, begin + len(theta))
-        for s, since in enumerate(self.since):
-            if since.hour < 0:
-                continue
-            moved, soil, other = self._moved(s, mean[:, s], answer[:, s], rest[:, s])
-            variance = soil.var(axis=-1, ddof=1)
-            self.terms[hours, s] = self._terms(s, hours, moved, variance)
+    def _place(self, s: int, since: _Since, rows: slice) -> None:
+        """Give out a strip's contents: moved by what is known, spread by the error that grows since the reading."""
+        full = float(self.strips.theta_sat[s])
+        theta, placed = self.theta[rows, s], self.theta[rows, s]
+        if since.hour >= 0:
+            hours = np.arange(rows.start, rows.stop)
+            moved, soil, other = self._moved(s, *answers(theta, self.draws[s]))
+            self.terms[hours, s] = self._terms(s, hours, moved, soil.var(axis=-1, ddof=1))
             half = self.ground.growth.half_width(self.terms[hours, s])
-            order = np.argsort(np.argsort(soil + 1e-9 * self.draws[s, 0], axis=-1), axis=-1)
-            out[:, s] = moved[:, None] + other + half[:, None] * self.steps[order]
-        return np.clip(out, 0.02 * self.strips.theta_sat[:, None], self.strips.theta_sat[:, None])
+            # The driest by its soil stands at the lowest step.
+            order = np.argsort(soil + 1e-9 * self.draws[s, 0], axis=-1)
+            placed = np.empty_like(soil)
+            np.put_along_axis(placed, order, half[:, None] * self.steps, axis=-1)
+            placed += other
+            placed += moved[:, None]
+        placed = np.clip(placed, 0.02 * full, full)
+        shift = placed - theta
+        for layer in (self.top[rows, s], self.base[rows, s]):
+            layer += shift
+            np.clip(layer, 0.0, full, out=layer)
+        self.theta[rows, s] = placed
 
-    def _moved(self, s: int, mean: Floats, answer: Floats, rest: Floats) -> tuple[Floats, Floats, Floats]:
-        """Mean (H,), soil part (H, M) and rest (H, M) of a strip's contents, given what is known of its soil."""
+    def _moved(self, s: int, mean: Floats, answer: Floats, soil: Floats, rest: Floats) -> tuple[Floats, Floats, Floats]:
+        """Mean (H,), soil part (H, M) and rest (H, M) of a strip's contents, given what is known of its soil.
+
+        Arguments as `answers` gives them.
+        """
         known, since, at = self.knowledge[s], self.since[s], self.model[s][0]
-        if self.ground.is_carried:
-            soil = answer @ self.draws[s]
-        else:
+        if not self.ground.is_carried:
             mean, soil = mean + answer @ (known.mean - at), answer @ (known.root @ self.draws[s])
         if since.closed_rest is not None:
             # What the last simulation missed for no fault of the soil may go on, as rain of the day of the reading.
@@ -238,8 +246,8 @@ class Members:
     ) -> tuple[float, float, list[tuple[int, str, str]], _Since]:
         """Return content and variance after a test that closes a simulation, its flags, and what was missed."""
         s, since, known = test.strip, self.since[test.strip], self.knowledge[test.strip]
-        mean, answer, rest = (a[0] for a in answers(self.raw[None, s : s + 1], self.draws[s : s + 1]))
-        moved, soil, other = self._moved(s, mean, answer, rest)
+        mean, answer, answered, rest = answers(self.raw[None, s], self.draws[s])
+        moved, soil, other = self._moved(s, mean, answer, answered, rest)
         expected, soil_variance = float(moved[0]), float(soil.var(ddof=1))
         spread = float((other**2).sum()) / max(other.size - 1 - self.ground.n_scores, 1)
         half = self.ground.growth.half_width(self._terms(s, np.array([test.hour]), moved, np.array([soil_variance])))
@@ -286,7 +294,7 @@ class Members:
         # As simulated: before what the test taught of the column's depth.
         mean = (self.state.top_mm[s] + self.state.base_mm[s]) / self.params.column_mm[s]
         apart = (self.state.top_mm[s] / self.params.top_thickness_mm[s] - mean) * self._apart(s)
-        self.params = self._params()
+        self._renew(s)
         top, base = self.ground.placed(self.params, held, apart, s)
         self.state.top_mm[s], self.state.base_mm[s] = top, base
         self.raw[s] = held

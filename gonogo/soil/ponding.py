@@ -45,9 +45,10 @@ def standing_water_mm(
     out = np.zeros((n_hours, len(surfaces), n_members))
     lying = np.zeros((len(surfaces), n_members))
     for h in range(n_hours):
-        out[h] = lying
+        if lying.any():
+            out[h] = lying
         supply = lying + rain_mm[h]
-        if not frozen[h] and np.any(supply != 0.0):
+        if not frozen[h] and supply.any():
             supply = np.maximum(supply - taken_in_mm(supply, intake) - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
         lying = np.minimum(supply, holds)
     return out

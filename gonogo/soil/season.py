@@ -49,15 +49,21 @@ def season(water_mm: Floats, et0_mm: Floats, temp_degc: Floats, before: Floats |
     out = np.empty((n + 1, len(NAMES)))
     out[0] = before
     out[1:, 3], out[1:, 4] = before[3] + np.cumsum(water_mm), before[4] + np.cumsum(demand)
-    held = [float(b) for b in before[:3]]
+    first, second, third = (float(b) for b in before[:3])
+    small, middle, large = (float(size) for size in BUCKETS_MM)
     left = np.maximum(1.0 - BUCKET_KC * demand[:, None] / sizes, 0.0).tolist()
     et, temp = float(before[5]), float(before[6])
     share_et, share_temp = 1.0 - np.exp(-1.0 / RECENT_ET_H), 1.0 - np.exp(-1.0 / RECENT_TEMP_H)
     hours = zip(water_mm.tolist(), left, (24.0 * demand).tolist(), temp_degc.tolist(), strict=True)
-    for h, (water, kept, thirst, warmth) in enumerate(hours, 1):
-        held = [min(b + water, size) * k for b, size, k in zip(held, BUCKETS_MM, kept, strict=True)]
+    rows = []
+    for water, kept, thirst, warmth in hours:
+        first = min(first + water, small) * kept[0]
+        second = min(second + water, middle) * kept[1]
+        third = min(third + water, large) * kept[2]
         et, temp = et + share_et * (thirst - et), temp + share_temp * (warmth - temp)
-        out[h, :3], out[h, 5], out[h, 6] = held, et, temp
+        rows.append((first, second, third, et, temp))
+    if rows:
+        out[1:, [0, 1, 2, 5, 6]] = rows
     return Season(state=out)
 
 

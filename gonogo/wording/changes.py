@@ -45,7 +45,12 @@ def _changes_of_a_strip(changes: Sequence[Change], own: Mapping[str, Strip], clo
         else what_changed(c, clock)
         for c in others
     )
-    return ChangeView(what=what, more=more, why=tuple(_cause(why, clock) for why in first.why))
+    return ChangeView(what=what, more=more, why=tuple(_cause(why, clock) for why in first.why if _is_news(first, why)))
+
+
+def _is_news(change: Change, why: Why) -> bool:
+    """Whether a cause says more than the change itself: that a lift was rolled is no cause of its being rolled."""
+    return (change.what, why.key) not in (("lift_done", "rolled"), ("lift_spread", "spread"))
 
 
 def what_changed(change: Change, clock: Clock) -> Phrase:

@@ -66,6 +66,7 @@ class Instruction:
 
     roll       from first to last pass; roll_by: the last pass at the latest; roll_window: where rolling may stand
     water      from first to last drop, also where it only damps the surface (is_damp); water_by: at the latest
+    is_mixed   it is mixed into the whole lift; else it only soaks into a dry top
     test       that decides today, of the lift that lies there or that is spread this morning
     """
 
@@ -86,6 +87,7 @@ class Instruction:
     water_by: Moment | None
     litres: Amount | None
     is_damp: bool
+    is_mixed: bool
     test: TestView | None
     next: TryView | None
 
@@ -129,6 +131,7 @@ def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock
         water_by=None if strip_plan.water_by_utc is None else clock.at(strip_plan.water_by_utc, "earlier"),
         litres=None if water is None else phrases.amount("litres", water.litres),
         is_damp=water is not None and water.task == Task.DAMP,
+        is_mixed=Task.MIX in jobs or Task.SOAK not in jobs,
         test=None if test is None else _test(test, clock),
         next=None if strip_plan.next is None else next_try(strip_plan.next, clock.day, chance_needed),
     )

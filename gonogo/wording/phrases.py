@@ -207,6 +207,8 @@ _ENDINGS = (
     ("_km_h", "speed_km_h"),
     ("_kg_m3", "dry_density_kg_m3"),
     ("_m2", "area_m2"),
+    ("layer_max_m", "thickness_m"),
+    ("_thickness_m", "thickness_m"),
     ("_m", "length_m"),
 )
 

@@ -30,14 +30,14 @@ ANSWERS_ES = (
     "Arcilla roja", "CL", "", CURVE, "-2 2", "95",
     "Limo arenoso", "A-4", "", "12.4 1890", "0.9 1.1", "95",
     "Pata de cabra", "padded", "", "Liso", "smooth", "4", "",
-    "Camión grande", "15 m3", "Camión chico", "8000", "",
+    "Camión grande", "15 m3", "Camión chico", "8000", "", "0.28 m",
     "Cuadrilla norte", "pata-de-cabra", "camion-grande", "Ana Prado, ana@example.com", "Luis Mar, luis@example.com", "",
     "Cuadrilla sur", "liso", "camion-chico", "Eva Sol, eva@example.com", "", "Rita Paz, rita@example.com",
 )  # fmt: skip
 ANSWERS_US = (
     "Mill Creek ramp", "us", "en", "39.10 N 94.60 W", "", "890", "", "", "non-commercial", "office@example.com",
     "Borrow clay", "limits", "98 94 82 64", "38 19", "", "16.5 110.2", "-2 2", "95", "",
-    "Padfoot", "padded", "", "", "Truck", "4000", "",
+    "Padfoot", "padded", "", "", "Truck", "4000", "", "",
     "Day crew", "Robin Ashby, robin@example.com", "Sam Okoro, sam@example.com", "", "",
     "N1", "400 40 10", "N2", "350 x 40 x 8", "",
 )  # fmt: skip
@@ -67,6 +67,8 @@ def test_a_site_at_32_s_in_spanish_from_a_list_of_strips(run: Run, tmp_path: Pat
     assert {p.language for crew in site.crews for p in crew.recipients} == {"es"}
     assert {crew.id: crew.truck and crew.truck.tank_litres for crew in site.crews} == {"norte": 15000, "sur": 8000}
     assert config.warnings == ()
+    assert site.mixing_depth_m == 0.28
+    assert ["passes" in crew.roller.assumed for crew in site.crews] == [True, False]
     assert (folder / "sites/terraplen-ruta-sur/strips.csv").read_bytes() == strips.read_bytes()
     assert "accepted by `gonogo check`" in out
 
@@ -143,6 +145,13 @@ def test_a_wrong_answer_on_a_pipe_ends_it(n: int, answer: str, says: str, run: R
     assert err.startswith("command line: ")
     assert says in err
     assert [path.name for path in tmp_path.iterdir()] == ["tramos.csv"]
+
+
+def test_a_zone_that_is_not_the_places_is_taken_and_warned_of(run: Run, tmp_path: Path) -> None:
+    answers = (*ANSWERS_US[:4], "America/Denver", *ANSWERS_US[5:])
+    code, out, _ = run("new", tmp_path / "mill", answers=answers)
+    assert code == 0
+    assert "America/Chicago" in out.split("Warning:")[1]
 
 
 def test_a_fault_of_a_list_is_named_where_the_person_has_it(run: Run, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import time_machine
 from example_mornings import example_config, recorded
 from mailserver import MailServer
 
-from gonogo.cli import app, demo, outside_report
+from gonogo.cli import app, check_app, demo, outside_report
 from gonogo.cli.outcome import Exit
 from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded, NoForecastError
@@ -89,7 +89,7 @@ def test_all_is_said_by_the_command_itself(
     loaded: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(outside_report.weather, "__kwdefaults__", {"ask": lambda site, _, at: recorded(site, at, ())})
-    monkeypatch.setattr(app, "load_config", lambda _: loaded)
+    monkeypatch.setattr(check_app, "load_config", lambda _: loaded)
     with time_machine.travel(NOW_UTC, tick=False):
         assert app.run(["check", "--all"]) == Exit.OK
     shown = capsys.readouterr().out

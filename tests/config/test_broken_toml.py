@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gonogo.config.broken_toml import read_broken
+from gonogo.config.broken_values import decimal_commas
 
 GONOGO = "gonogo.toml"
 
@@ -76,6 +77,7 @@ SLIPS = {
     "header left open": ("[strip.N1]", "[strip.N1", "strip.N1", "no header", "[strip.N1]"),
     "header not opened": ("[strip.N1]", "strip.N1]", "strip.N1", "no header", "[strip.N1]"),
     "blank in a name": ("[strip.N1]", "[strip.N 1]", "strip.N_1", "a name holds letters", "[strip.N_1]"),
+    "text behind a header": ("[strip.N1]", "[strip.N1] the ramp", "strip.N1", "text behind it", "[strip.N1]  #"),
     "half a pair of brackets": ("[[crew.north.person]]", "[[crew.north.person]", "crew.north.person", "no header",
         "[[crew.north.person]]"),
     "line of prose": ("[strip.N1]\n", "= see the plan\n[strip.N1]\n", "crew.south.person.2", "neither a header",
@@ -111,6 +113,14 @@ def test_all_slips_of_a_file_and_its_other_faults_come_together(example: Copy) -
         ("strip.N1.surface", '"soft"'),
         ("strip.N2.length_m", "-140"),
     }
+
+
+def test_whole_numbers_in_pairs_are_no_decimal_commas(example: Copy) -> None:
+    example.edit(SITE, "[14.1, 16.0, 18.1, 20.0, 22.1]", "[14,16, 18,20,22]")
+    example.edit(SITE, "[site]", "[site]\nadverse_days = [6,5, 4,4, 3,2, 2,2, 3,3, 4,5]")
+    config = example.load()
+    assert config.sites[0].material("clay").curve_w_pct == (14, 16, 18, 20, 22)
+    assert decimal_commas("curve_w_pct = [14,16, 18,20]") is None
 
 
 def test_a_secret_that_is_a_slip_too_is_not_shown(example: Copy) -> None:

@@ -185,9 +185,12 @@ def test_a_missing_value_is_said_of_the_line(example: Copy) -> None:
     assert (fault.place, fault.key) == (f"{example.folder / LISTS}/strips.csv:2", "strip.E1.length_m")
 
 
-def test_another_file_beside_the_lists_is_passed_over_with_a_warning(example: Copy) -> None:
-    put(example, "strip.csv", "x\n")
-    (warning,) = [w for w in example.load().warnings if w.place.endswith("strip.csv")]
+@pytest.mark.parametrize("name", ["strip.csv", "Strips.CSV", "strips.xlsx"])
+def test_another_file_beside_the_lists_is_passed_over_with_a_warning(name: str, example: Copy) -> None:
+    put(example, name, "x\n")
+    put(example, "notes.md", "x\n")
+    (warning,) = [w for w in example.load().warnings if w.number == 35]
+    assert warning.place.endswith(name)
     assert "strips.csv" in warning.right
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sites import small_site
+from sites import STRIP, small_site
 
 from gonogo.errors import ConfigError
 from gonogo.field import entries
@@ -147,3 +148,14 @@ def test_no_row_whatever_it_holds_raises_anything_but_a_fault(row: dict[str, str
     except ConfigError:
         return
     assert len(got) == 1
+
+
+def test_an_entry_of_an_ended_strip_is_told_so() -> None:
+    ended = replace(STRIP, id="N9", ended=date(2026, 5, 10))
+    row = {"kind": "reading", "strip": "N9", "w_pct": "11.2", "method": "oven"}
+    with pytest.raises(ConfigError) as caught:
+        entries.parse([("command line", row)], small_site(ended=(ended,)), NOW)
+    (fault,) = caught.value.faults
+    assert (fault.key, fault.value) == ("strip", "N9")
+    assert "ended on 2026-05-10" in fault.wrong
+    assert "gonogo strips change N9 ended=" in fault.right

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
+import one_site_config
 import record
+from one_site_config import SOILS, ZONE
 from weather_scenario import Day, Scenario, Shower, body, text
 
 from gonogo.field import entries
@@ -21,37 +22,11 @@ from gonogo.records.strip_plan import StripPlan
 from gonogo.records.verdict import Decision
 from gonogo.soil.classes import SOIL_CLASSES
 
-ZONE = ZoneInfo("Etc/GMT")
 MAIL_UTC = {"summer": datetime(2026, 6, 17, 5, 30, tzinfo=UTC), "winter": datetime(2026, 2, 18, 5, 30, tzinfo=UTC)}
 LATITUDE_DEG = 45.0
 DEVIATIONS = tuple(range(-6, 7))
 LIFTS_MM = (200, 300)
 WINDOW = (-2.0, 2.0)
-# soil class: optimum [%], greatest dry density [kg/m3], dry density as spread [kg/m3]; usual values, our own choice
-SOILS: dict[str, tuple[float, float, float]] = {
-    "sand": (10.5, 1780.0, 1500.0),
-    "loamy_sand": (11.0, 1850.0, 1520.0),
-    "sandy_loam": (12.0, 1880.0, 1510.0),
-    "loam": (14.0, 1800.0, 1460.0),
-    "silt_loam": (15.5, 1740.0, 1420.0),
-    "silt": (16.0, 1720.0, 1410.0),
-    "silty_clay_loam": (17.0, 1710.0, 1400.0),
-    "silty_clay": (19.0, 1660.0, 1360.0),
-    "clay": (20.5, 1620.0, 1330.0),
-}
-assert set(SOILS) == set(SOIL_CLASSES)
-GONOGO = """
-use = "non-commercial"
-operator = "operator@example.com"
-[store]
-url = "sqlite:///gonogo.sqlite3"
-[mail]
-kind = "folder"
-folder = "mails"
-sender = "gonogo@example.com"
-[[weather]]
-service = "open_meteo"
-"""
 
 
 @dataclass(frozen=True)
@@ -102,10 +77,7 @@ def mornings(
     at_utc = MAIL_UTC[sky.season]
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
-        (folder / "config" / "sites").mkdir(parents=True)
-        (folder / "config" / "gonogo.toml").write_text(GONOGO, encoding="utf-8")
-        (folder / "config" / "sites" / "table.toml").write_text(_site(soil, deviations, lifts_mm), encoding="utf-8")
-        (folder / "body.json").write_text(text(body(_scenario(sky, at_utc))), encoding="utf-8")
+        one_site_config.write(folder, "table", _site(soil, deviations, lifts_mm), text(body(_scenario(sky, at_utc))))
         conclusion = _concluded(folder, at_utc, _tests(soil, at_utc, deviations, lifts_mm))
     decisions = {d.strip_id: d for d in conclusion.decisions}
     for deviation in deviations:

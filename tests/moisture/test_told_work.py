@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
 
+import hand_made
 import numpy as np
 import pytest
 from sites import STRIP, small_site
 
 from gonogo.moisture import unknown_work
 from gonogo.moisture.lift_history import LiftHistory, lift_history
+from gonogo.moisture.simulate import Kept, simulate
+from gonogo.moisture.strips_run import strip_rng
 from gonogo.moisture.unknown_work import ToldWork, told_work, variants
 from gonogo.records.day_plan import DayPlan, Job, Task, Then
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
@@ -168,7 +173,7 @@ def mixed(tested_pct: float | None) -> unknown_work.Mixed:
         moisture(13.0, tested_pct),
         ways,
         hour_of=lambda at_utc: round((at_utc - at(-3.0)) / timedelta(hours=1)),
-        rng=np.random.default_rng(1),
+        rng_of=lambda strip_id: strip_rng(1, strip_id, 1),
     )
 
 
@@ -193,3 +198,35 @@ def test_how_much_a_test_says_follows_its_error() -> None:
     ratio = np.exp(-((12.4 - 13.0) ** 2 - (12.4 - 10.0) ** 2) / (2.0 * variance))
     by_hand = DONE * ratio / (DONE * ratio + 1.0 - DONE)
     assert mixed(12.4).chance_done[STRIP.id, Task.WATER] == pytest.approx(by_hand, abs=0.02)
+
+
+def told_to_all(ids: Sequence[str]) -> DayPlan:
+    """Water told to some strips five hours before now, of which nobody recorded anything."""
+    told_utc = hand_made.at(-5.0)
+    strips = tuple(SimpleNamespace(strip_id=s, lift=1, test=None, low_pct=12.0, high_pct=16.0) for s in ids)
+    jobs = tuple(replace(job(Task.WATER), strip_id=s, start_utc=told_utc, end_utc=hand_made.at(-4.0)) for s in ids)
+    return replace(plan(*jobs), made_utc=hand_made.at(-8.0), strips=strips)  # type: ignore[arg-type]
+
+
+def test_the_told_work_of_one_strip_moves_no_member_of_another() -> None:
+    def simulated(*ids: str) -> StripMoisture:
+        done = simulate(
+            hand_made.site([hand_made.strip(id=s) for s in ids]),
+            now_utc=hand_made.NOW_UTC,
+            weather=hand_made.weather(),
+            entries=[Reading(strip_id=s, at_utc=hand_made.at(-30), w_pct=11.0, method="oven") for s in ids],
+            settings=hand_made.SETTINGS,
+            rng=np.random.default_rng(1),
+            kept=Kept(plans=(told_to_all(ids),)),
+        )
+        assert [(w.strip_id, w.task, round(chance, 2)) for w, chance in done.unknown] == [
+            (s, Task.WATER, round(hand_made.SETTINGS["told_is_done_chance"], 2)) for s in ids
+        ]
+        return done.moisture
+
+    alone, beside = simulated("N2"), simulated("N1", "N2")
+    now = hand_made.row(5.0)
+    is_watered = np.sort(alone.w_pct[now, 0])
+    assert is_watered[-1] - is_watered[0] > 2.0, "some members carry the water and some do not"
+    for own, other in ((alone.w_pct, beside.w_pct), (alone.w_top_pct, beside.w_top_pct)):
+        np.testing.assert_allclose(other[:, 1], own[:, 0], rtol=0.0, atol=1e-9)

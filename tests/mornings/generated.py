@@ -13,38 +13,16 @@ import tempfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
+import one_site_config
 import record
+from one_site_config import SOILS, ZONE
 from weather_scenario import Day, Scenario, Shower, body, text
 
 N_MORNINGS = 10
 N_STRIPS = 4
-ZONE = ZoneInfo("Etc/GMT")  # noon at the sun's own time: the places lie near longitude 0
-# soil class: optimum [%], greatest dry density [kg/m3], dry density as spread [kg/m3]
-SOILS: dict[str, tuple[float, float, float]] = {
-    "sand": (10.5, 1780.0, 1500.0),
-    "loamy_sand": (11.0, 1850.0, 1520.0),
-    "sandy_loam": (12.0, 1880.0, 1510.0),
-    "loam": (14.0, 1800.0, 1460.0),
-    "silt_loam": (15.5, 1740.0, 1420.0),
-    "silty_clay_loam": (17.0, 1710.0, 1400.0),
-    "silty_clay": (19.0, 1660.0, 1360.0),
-    "clay": (20.5, 1620.0, 1330.0),
-}
+DRAWN_SOILS = [name for name in SOILS if name != "silt"]  # as they were when these mornings were first drawn
 METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")
-GONOGO = """
-use = "non-commercial"
-operator = "operator@example.com"
-[store]
-url = "sqlite:///gonogo.sqlite3"
-[mail]
-kind = "folder"
-folder = "mails"
-sender = "gonogo@example.com"
-[[weather]]
-service = "open_meteo"
-"""
 
 
 def mornings() -> dict[str, Any]:
@@ -65,10 +43,7 @@ def morning(n: int) -> dict[str, Any]:
     )
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
-        (folder / "config" / "sites").mkdir(parents=True)
-        (folder / "config" / "gonogo.toml").write_text(GONOGO, encoding="utf-8")
-        (folder / "config" / "sites" / f"drawn-{n}.toml").write_text(_site(draw, scenario, at_utc), encoding="utf-8")
-        (folder / "body.json").write_text(text(body(scenario)), encoding="utf-8")
+        one_site_config.write(folder, f"drawn-{n}", _site(draw, scenario, at_utc), text(body(scenario)))
         found = record.judged(folder, {"at": at_utc, "weather": "body.json"}, _entries(draw, at_utc))
     return {"place": f"{latitude_deg} degrees, {at_utc:%Y-%m-%d}", **found}
 
@@ -125,7 +100,7 @@ def _site(draw: random.Random, scenario: Scenario, at_utc: datetime) -> str:
         '[[crew.own.person]]\nname = "Alex Reed"\naddress = "crew@example.com"\nrole = "superintendent"',
     ]
     for n in range(1, N_STRIPS + 1):
-        soil = draw.choice(list(SOILS))
+        soil = draw.choice(DRAWN_SOILS)
         omc_pct, mdd_kg_m3, spread_kg_m3 = SOILS[soil]
         low, high = round(draw.uniform(-3.0, -1.5), 1), round(draw.uniform(1.5, 3.0), 1)
         tested_utc = at_utc - timedelta(hours=draw.uniform(10.0, 40.0))

@@ -57,11 +57,18 @@ def test_evaporation_never_exceeds_the_demand(seed: int) -> None:
 
 def test_a_leak_would_be_noticed() -> None:
     """The closure error is a measurement: rain that the balance was not told of shows in it."""
-    from gonogo.soil.balance import _closed
+    from gonogo.soil.balance import HOURLY, _closure_error_mm, _Kept, _run
+    from gonogo.soil.layers import SoilState
     from gonogo.soil.sky import Sky
 
     soil = lifts.params()
     weather = lifts.weather(rain_mm=np.full((48, lifts.N_MEMBERS), 0.5))
-    path = lifts.run(lifts.state(soil), soil, **weather, keep_fluxes=True)
-    weather["rain_mm"][7, 2] += 1e-6
-    assert 0.9e-6 < _closed(path, Sky(**weather), is_stepwise=True).closure_error_mm < 1.1e-6
+    start = lifts.state(soil)
+    rows = SoilState(top_mm=np.empty((48, *start.top_mm.shape)), base_mm=np.empty((48, *start.top_mm.shape)))
+    for keeps_fluxes in (True, False):
+        kept = _Kept.of(start, rows, 48, keeps_path=True, keeps_fluxes=keeps_fluxes)
+        _run(soil, Sky(**weather), HOURLY, kept, None)
+        assert _closure_error_mm(kept, Sky(**weather)) < 1e-9
+        told_less = weather | {"rain_mm": weather["rain_mm"].copy()}
+        told_less["rain_mm"][7, 2] += 1e-6
+        assert 0.9e-6 < _closure_error_mm(kept, Sky(**told_less)) < 1.1e-6

@@ -67,12 +67,13 @@ def test_what_was_learned_passes_on_at_a_discount() -> None:
 
 
 def test_the_answer_to_each_score_is_found_again() -> None:
-    draws = np.stack([whitened(np.random.default_rng(k), N, 50) for k in range(2)])
-    truth = np.array([[0.01, -0.02, 0.0, 0.03, 0.0, 0.005]] * 2)
-    theta = 0.2 + np.einsum("sp,spm->sm", truth, draws)
-    mean, answer, rest = answers(theta[None], draws)
+    draws = whitened(np.random.default_rng(1), N, 50)
+    truth = np.array([0.01, -0.02, 0.0, 0.03, 0.0, 0.005])
+    of_soil = truth @ draws
+    mean, answer, answered, rest = answers(0.2 + of_soil[None], draws)
     assert mean == pytest.approx(0.2)
     assert answer[0] == pytest.approx(truth)
+    assert answered[0] == pytest.approx(of_soil)
     assert rest == pytest.approx(0.0, abs=1e-12)
 
 

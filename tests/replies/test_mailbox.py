@@ -12,12 +12,13 @@ import pytest
 import sqlalchemy as sa
 from imap_server import box_of, imap_server
 from inbox_scene import KEY, NOW, Desk_, answer, config
+from mailserver import make_certificate
 
 from gonogo.inbox.mailbox import InboxError, opened
 from gonogo.inbox.read import read_mailbox
 from gonogo.inbox.take import Desk
 from gonogo.records.outside import Inbox
-from gonogo.store import replies, schema
+from gonogo.store import history, replies, schema
 
 
 @pytest.fixture
@@ -71,6 +72,26 @@ def test_mails_of_an_imap_folder_are_taken_and_moved_to_where_they_belong(imap: 
         poll = replies.last_poll(connection)
     assert poll is not None
     assert (poll.polled_utc, poll.good_utc, poll.fault) == (NOW, NOW, "")
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_a_server_with_a_certificate_of_the_firm_s_own_is_read_encrypted_and_no_other_is_trusted(
+    tmp_path: Path, sqlite_store: sa.Engine, security: str
+) -> None:
+    (tmp_path / "other").mkdir()
+    certificate, other = make_certificate(tmp_path, "127.0.0.1"), make_certificate(tmp_path / "other", "127.0.0.1")
+    with imap_server(certificate, security=security) as inbox:
+        with box_of(inbox) as box:
+            box.append(answer(["N3 11.2"]), "INBOX")
+        for untrusted in (replace(inbox, ca_file=None), replace(inbox, ca_file=other[0])):
+            with pytest.raises(InboxError, match="certificate verify failed"), opened(untrusted):
+                pass
+        with pytest.raises(InboxError, match="mailbox cannot be read"), opened(replace(inbox, host="localhost")):
+            pass  # the certificate is of another name
+        assert read_mailbox(lambda: desk_of(sqlite_store, inbox)) == 1
+        assert folders(inbox)["gonogo-done"] == 1
+    with schema.read(sqlite_store) as connection:
+        assert len(history.entries(connection, "test-site")) == 1
 
 
 def test_a_mail_that_comes_while_the_folder_is_watched_is_taken_at_once(imap: Inbox, sqlite_store: sa.Engine) -> None:

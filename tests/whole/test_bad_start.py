@@ -111,7 +111,7 @@ class HaltsAfter:
         return False
 
 
-@pytest.mark.parametrize("broken", ["missing", "no TOML", "a site with a fault", "no site"])
+@pytest.mark.parametrize("broken", ["missing", "no TOML", "no way to mail", "a site with a fault", "no site"])
 def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_be_read(
     broken: str, loaded: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -126,6 +126,9 @@ def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_b
         shutil.rmtree(folder)
     elif broken == "no TOML":
         (folder / "gonogo.toml").write_text("{" * 300 + "\n" * 30_000)
+    elif broken == "no way to mail":
+        told = (folder / "gonogo.toml").read_text().replace('kind = "folder"', 'kind = "pigeon"')
+        (folder / "gonogo.toml").write_text(told)
     elif broken == "no site":
         site.unlink()
     else:
@@ -138,8 +141,9 @@ def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_b
     assert len(started) == 1
     mails = [BytesParser(policy=policy.default).parsebytes(path.read_bytes()) for path in folder.rglob("*.eml")]
     to_operator = [mail for mail in mails if "operator@example.com" in str(mail["to"])]
-    if broken in ("missing", "no TOML"):
+    if broken in ("missing", "no TOML", "no way to mail"):
         assert mails == []
+        assert (folder / "health.json").is_file() is (broken == "no way to mail")
         assert "nobody can be told by mail" in caplog.text
     else:
         assert len(to_operator) == 1
@@ -187,6 +191,22 @@ def test_a_database_that_fails_while_running_reaches_the_operator_by_mail(
         running.watch(MAIL_AT_UTC - timedelta(minutes=5), Workers(n_workers=1))
     (mail,) = written(loaded)
     assert "disk full" in mail[1]
+
+
+def test_a_folder_that_may_not_be_written_is_logged_once(
+    service: Callable[[], Service], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise OSError(30, "Read-only file system")
+
+    monkeypatch.setattr(last_good, "keep", refuses)
+    monkeypatch.setattr("gonogo.service.alive.note", refuses)
+    running = service()
+    for minute in (0, 2, 4):
+        running.watch(MAIL_AT_UTC - timedelta(hours=3) + minute * MINUTE, Workers(n_workers=1))
+    assert caplog.text.count("last good config could not be written: Read-only file system") == 1
+    assert caplog.text.count("mark beside the database could not be written: Read-only file system") == 1
+    running.store.dispose()
 
 
 def test_a_config_is_read_again_when_asked_to(service: Callable[[], Service]) -> None:

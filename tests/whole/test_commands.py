@@ -89,10 +89,7 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_each_command_has_help_that_teaches(capsys: pytest.CaptureFixture[str]) -> None:
     names = [c.name or c.callback.__name__ for c in app.app.registered_commands if c.callback]
-    assert names == [
-        "demo", "check", "settings", "morning", "weather", "outlook", "whatif", "serve", "sent", "diary", "score",
-        "inbox", "sheet", "status", "forget", "backtest", "learned",
-    ]  # fmt: skip
+    assert {"demo", "new", "check", "morning", "outlook", "serve", "status"} <= set(names)
     for name in [*names, "record"]:
         assert app.run([name, "--help"]) == app.Exit.OK
         shown = capsys.readouterr().out

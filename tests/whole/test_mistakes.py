@@ -15,7 +15,7 @@ import time_machine
 from config_copy import EXAMPLE, SITE, Copy
 from example_mornings import example_config
 
-from gonogo.cli import ahead_app, app, book_app, demo, record_app, replies_app, soil_app
+from gonogo.cli import ahead_app, app, book_app, check_app, demo, person_app, record_app, replies_app, soil_app
 from gonogo.config import Config
 from gonogo.store import history, schema
 from gonogo.store.open import open_store
@@ -129,7 +129,7 @@ def say(
     loaded: Config, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Callable[..., tuple[int, str, str]]:
     """Types a command against the example config, loaded once."""
-    for module in (app, ahead_app, book_app, record_app, replies_app, soil_app):
+    for module in (app, ahead_app, book_app, check_app, person_app, record_app, replies_app, soil_app):
         monkeypatch.setattr(module, "load_config", lambda _: loaded)
 
     def run(*arguments: str) -> tuple[int, str, str]:

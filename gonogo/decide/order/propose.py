@@ -58,17 +58,19 @@ def propose(
     *,
     done: Mapping[str, int],
     before: WorkOrder | None,
+    prepared: Prepared | None = None,
 ) -> WorkOrder:
     """Return the proposed order of work.
 
     decisions   of this morning, in the order of inputs.strips
     done        by strip id, how many of its lifts were rolled
     before      the order of the run before, None where there is none
+    prepared    from the same inputs, where somebody made it already
 
     Where the solver fails or finds nothing in time, the lifts stand in the order in which the config gives them, and
     the order says so.
     """
-    prepared = prepare(inputs)
+    prepared = prepared or prepare(inputs)
     ahead = tuple(days(prepared))
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
@@ -179,14 +181,11 @@ class _Slots:
             self.capacity.append(count)
         return self.machines[name]
 
-    def use(self, number: int, day_n: int, from_h: float, until_h: float, *, is_nearest: bool = False) -> Use:
-        """Return the slots that some hours of a day take on a machine: all that they touch, or to the nearest."""
+    def use(self, number: int, day_n: int, from_h: float, until_h: float) -> Use:
+        """Return the slots that some hours of a day take on a machine."""
         base, begin_h = self.first[day_n], self.ahead[day_n].from_h
-        starts, ends = (from_h - begin_h) / self.step_h, (until_h - begin_h) / self.step_h
-        if is_nearest:
-            starts, ends = math.floor(starts + 0.5), math.floor(ends + 0.5)
-        last = min(base + math.ceil(ends - _NUDGE), self.first[day_n + 1]) - 1
-        first = min(base + math.floor(starts + _NUDGE), last)
+        last = min(base + math.ceil((until_h - begin_h) / self.step_h - _NUDGE), self.first[day_n + 1]) - 1
+        first = min(base + math.floor((from_h - begin_h) / self.step_h + _NUDGE), last)
         return Use(machine=number, first=max(first, base), last=last)
 
     def after(self, at_h: float) -> int:
@@ -208,6 +207,7 @@ def _part(
     inputs, slots = prepared.inputs, _Slots(ahead, step_h)
     choices: list[Choice] = []
     options: list[Option] = []
+    kept = _kept_hours(inputs, lifts)
     for job, lift in enumerate(lifts):
         strip = inputs.strips[lift.s]
         trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
@@ -215,7 +215,12 @@ def _part(
         roller = slots.machine("roller", rolled_by.id, rolled_by.count)
         by_day = _best_by_day(lift)
         for option in lift.options:
-            uses = [slots.use(roller, option.day_n, option.start_h, option.end_h, is_nearest=option.is_standing)]
+            if option.is_standing and rolled_by.count == 1:
+                uses = []  # nothing else gets these hours
+            elif _is_in(option, kept.get(rolled_by.id, ())):
+                continue
+            else:
+                uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
             if option.truck_id and not math.isnan(option.called_h):
                 truck = slots.machine("truck", option.truck_id, trucks[option.truck_id].count)
                 uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
@@ -223,7 +228,7 @@ def _part(
                 Choice(
                     job=job,
                     value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
-                    start=uses[0].first,
+                    start=uses[0].first if uses else slots.after(option.start_h),
                     ready=slots.after(option.end_h + inputs.setting("next_lift_after_h")),
                     uses=tuple(uses),
                 )
@@ -237,6 +242,24 @@ def _part(
         after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
     )
     return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
+
+
+def _kept_hours(inputs: MorningInputs, lifts: Sequence[LiftToDo]) -> dict[str, list[tuple[float, float]]]:
+    """Return by roller the hours that orders which stand have of it [epoch h], where it is the only one of its kind."""
+    kept: dict[str, list[tuple[float, float]]] = {}
+    for lift in lifts:
+        roller = inputs.roller(inputs.strips[lift.s])
+        kept.setdefault(roller.id, []).extend(
+            (option.start_h, option.end_h) for option in lift.options if option.is_standing and roller.count == 1
+        )
+    return kept
+
+
+def _is_in(option: Option, kept: Sequence[tuple[float, float]]) -> bool:
+    """Whether an option of today wants hours that are kept."""
+    return option.day_n == 0 and any(
+        option.start_h < end_h - _NUDGE and option.end_h > start_h + _NUDGE for start_h, end_h in kept
+    )
 
 
 def _best_by_day(lift: LiftToDo) -> dict[int, tuple[float, float]]:

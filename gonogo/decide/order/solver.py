@@ -91,7 +91,7 @@ def _rounded(
     share_of = dict(zip(worthy, shares, strict=True))
 
     def length(k: int) -> int:
-        return sum(use.last - use.first + 1 for use in problem.choices[k].uses)
+        return max(sum(use.last - use.first + 1 for use in problem.choices[k].uses), 1)
 
     ranks: tuple[Callable[[int], float], ...] = (
         lambda k: share_of[k],

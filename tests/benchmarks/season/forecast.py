@@ -18,26 +18,11 @@ import numpy as np
 from benchmarks.season import sky as skies
 from benchmarks.season.draws import draws
 from benchmarks.season.sky import Background, Floats, Sky, Spell, Weather
+from weather_scenario import answer, weather_code
 
 SHARED = 0.8  # of an error, what the next forecast of the same rain still has
 BODY_BACK_DAYS, BODY_DAYS = 15, 27
 NORMAL = NormalDist()
-UNITS = {
-    "time": "unixtime",
-    "temperature_2m": "°C",
-    "relative_humidity_2m": "%",
-    "dew_point_2m": "°C",
-    "precipitation": "mm",
-    "precipitation_probability": "%",
-    "shortwave_radiation": "W/m²",
-    "wind_speed_10m": "m/s",
-    "surface_pressure": "hPa",
-    "et0_fao_evapotranspiration": "mm",
-    "snowfall": "cm",
-    "snow_depth": "m",
-    "soil_temperature_0cm": "°C",
-    "weather_code": "wmo code",
-}
 
 
 # The errors, by hours ahead: our own choices, about as large as forecasts of summer rain are known to be wrong.
@@ -170,29 +155,8 @@ def body(sky: Sky, now_utc: datetime) -> str:
         "snow_depth": [0.0] * len(rows),
         "soil_temperature_0cm": rounded(said.temp_degc + said.light_w_m2 / 100.0, rows, 1),
         "weather_code": [
-            _code(float(said.rain_mm[r]), bool(said.is_thunder[r]), float(said.cloud[r])) for r in rows - 1
+            weather_code(float(said.rain_mm[r]), bool(said.is_thunder[r]), float(said.cloud[r]), is_snow=False)
+            for r in rows - 1
         ],
     }
-    return json.dumps(
-        {
-            "latitude": skies.LATITUDE_DEG,
-            "longitude": skies.LONGITUDE_DEG,
-            "generationtime_ms": 0.5,
-            "utc_offset_seconds": 0,
-            "timezone": "GMT",
-            "timezone_abbreviation": "GMT",
-            "elevation": skies.ELEVATION_M,
-            "hourly_units": UNITS,
-            "hourly": hourly,
-        }
-    )
-
-
-def _code(rain_mm: float, is_thunder: bool, cloud: float) -> int:
-    """Weather code of WMO table 4677 as the service uses it."""
-    if is_thunder:
-        return 95
-    for least_mm, code in ((2.5, 63), (1.3, 61), (0.6, 53), (0.1, 51)):
-        if rain_mm >= least_mm:
-            return code
-    return 0 if cloud < 0.15 else 1 if cloud < 0.35 else 2 if cloud < 0.7 else 3
+    return json.dumps(answer(skies.LATITUDE_DEG, skies.LONGITUDE_DEG, skies.ELEVATION_M, hourly))

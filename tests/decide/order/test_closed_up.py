@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from benchmarks.test_order import ten_days
 from hand_made import at, morning, strip
-from views_of_plan import recheck, scene
+from views_of_plan import contradictions, recheck, scene
 
 from gonogo.decide.order.closed_up import counted_chance
 from gonogo.decide.order.propose import propose
@@ -56,6 +57,15 @@ def test_what_has_begun_keeps_its_hours() -> None:
         (before,) = [j for j in told.plan.jobs_of(name) if j.task == Task.ROLL]
         if before.start_utc <= at(9.0):
             assert [j for j in later.plan.jobs_of(name) if j.task == Task.ROLL] == [before]
+
+
+@pytest.mark.parametrize("minutes", [-12, -5, -1, 1, 5])
+def test_a_look_just_before_or_after_a_rolling_ends_finds_every_strip_where_it_was_told(minutes: int) -> None:
+    strips = [strip(id=name, name=f"{name} field", length_m=97.0) for name in ("N1", "N2", "N3")]
+    told = scene(morning([14.0] * 3, strips=strips))
+    first = min((j for j in told.plan.jobs if j.task == Task.ROLL), key=lambda j: j.end_utc)
+    later = recheck(told, first.end_utc + timedelta(minutes=minutes))
+    assert contradictions(later) == []
 
 
 def test_a_chance_counts_as_the_best_within_what_the_ensemble_can_tell() -> None:

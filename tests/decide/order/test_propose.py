@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -327,7 +328,8 @@ def test_two_strips_are_planned_as_well_as_by_trying_everything(seed: int, monke
 
 @pytest.mark.parametrize("seed", range(3))
 def test_the_order_is_proven_to_be_near_the_best_and_keeps_to_one_roller(seed: int) -> None:
-    found = plan(scattered(seed, 8))
+    inputs = scattered(seed, 8)  # with time enough also on a busy machine
+    found = plan(replace(inputs, settings=inputs.settings | {"plan_time_limit_s": 120.0}))
     assert found.method == "solver"
     assert found.fault == ""
     assert found.gap_frac <= 0.001

@@ -8,6 +8,8 @@ import views_of_plan
 from hand_made import at, morning, strip
 from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
 
+from gonogo.records.day_plan import Task
+
 
 @pytest.mark.parametrize("block", range(4))
 def test_no_two_views_disagree_on_drawn_mornings_and_their_re_checks(block: int) -> None:
@@ -47,3 +49,14 @@ def test_a_watered_strip_is_read_from_every_view() -> None:
         assert isinstance(read.litres, str), name
         assert read.litres != "silent", name
     assert contradictions(shown) == []
+
+
+def test_water_for_a_dry_top_is_not_told_to_be_mixed_in() -> None:
+    """The plan has no mixing for it: neither superintendent nor driver reads of one."""
+    shown = scene(morning(top_pct=11.0, base_pct=15.5, strips=[strip(id="N1", name="N1 field")]))
+    assert shown.decisions["N1"].reason == "dry_crust"
+    assert Task.MIX not in {job.task for job in shown.plan.jobs}
+    assert "Soak, test; roll" in " ".join(shown.texts["superintendent"].split())
+    card = " ".join(shown.texts["driver"].split())
+    assert "let it soak, test; no mixing" in card
+    assert "mix it in" not in card
