@@ -20,7 +20,7 @@ from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
-from gonogo.service.operator_mail import OperatorMail
+from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
@@ -31,7 +31,6 @@ log = logging.getLogger("gonogo.service.watch")
 
 MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
 TOLD_ONE_BY_ONE = 3  # sites an hour that are given up: the operator has a mail for each, and one for all others
-LATE_SHOWN = 50
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
@@ -44,8 +43,8 @@ class Watch:
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
-        self._alive_utc: datetime | None = None
-        self._logged: set[str] = set()
+        self._mark = alive.Mark()
+        self._cannot_keep = ""
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -65,7 +64,7 @@ class Watch:
             steps.append(partial(self._look_at_queue, self._queue, now_utc, workers))
         steps.append(partial(self._tell_late_together, now_utc))
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
-        steps += [partial(self._note_alive, now_utc)]
+        steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
         for step in steps:
             try:
                 step()
@@ -80,10 +79,11 @@ class Watch:
     def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
         """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
         try:
+            queue.plan(now_utc)
             rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
         except StoreError:
             rows = ()
-            for known in self._runner.sites():  # the plan cannot be read: each site by its calendar
+            for known in self._runner.sites():  # there is no plan, or it cannot be read: each site by its calendar
                 self._look_at(known, now_utc, workers)
         seen = []
         for site_id, day, is_done in rows:
@@ -190,13 +190,8 @@ class Watch:
         names, self._late_together = self._late_together, []
         if not names:
             return
-        shown = ", ".join(names[:LATE_SHOWN]) + (" and others" if len(names) > LATE_SHOWN else "")
-        lines = (
-            f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
-            "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
-            "machine on PostgreSQL), or spread the mail times.",
-        )
-        self.operator.tell(f"late {now_utc:%H:%M}", f"{len(names)} more sites without a verdict", lines, now_utc)
+        about = f"{len(names)} more sites without a verdict"
+        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
@@ -241,7 +236,9 @@ class Watch:
             last_good.keep(last)
             self._kept = last
         except OSError as error:
-            self._log_once(f"the copy of the last good config could not be written: {error.strerror}")
+            if self._cannot_keep != str(error):  # once: it is tried again every few seconds
+                log.error("the copy of the last good config could not be written: %s", error.strerror)
+            self._cannot_keep = str(error)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
@@ -278,22 +275,6 @@ class Watch:
             health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(configs.accepted)))
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
-
-    def _note_alive(self, now_utc: datetime) -> None:
-        """Mark that a service is at work, for `gonogo status`."""
-        if self._alive_utc is not None and abs(now_utc - self._alive_utc) < alive.WRITTEN_EVERY:
-            return
-        try:
-            alive.note(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)
-        except OSError as error:
-            self._log_once(f"the mark beside the database could not be written: {error.strerror}")
-        self._alive_utc = now_utc
-
-    def _log_once(self, text: str) -> None:
-        """Log what would come every few seconds once in the life of the process: a folder that may not be written."""
-        if text not in self._logged:
-            self._logged.add(text)
-            log.error("%s", text)
 
     def _forget_old(self, now_utc: datetime) -> None:
         """Let go of what is remembered of days gone by."""
