@@ -54,7 +54,7 @@ class Bench:
     """The servers, and mornings against them."""
 
     def __init__(self, folder: Path, seed: int, url: str) -> None:
-        sys.path[:0] = [str(HERE), str(HERE / "benchmarks")]
+        sys.path.insert(0, str(HERE))
         from mailserver import MailServer
 
         logging.getLogger("mail.log").setLevel(logging.CRITICAL)
@@ -62,7 +62,7 @@ class Bench:
         self.server = MailServer()
         self.server.start()
         self.weather = subprocess.Popen(
-            [sys.executable, str(HERE / "benchmarks" / "fleet_sites.py")],
+            [sys.executable, str(HERE / "fleet_sites.py")],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

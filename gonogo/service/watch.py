@@ -80,10 +80,11 @@ class Watch:
     def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
         """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
         try:
+            queue.plan(now_utc)
             rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
         except StoreError:
             rows = ()
-            for known in self._runner.sites():  # the plan cannot be read: each site by its calendar
+            for known in self._runner.sites():  # there is no plan, or it cannot be read: each site by its calendar
                 self._look_at(known, now_utc, workers)
         seen = []
         for site_id, day, is_done in rows:

@@ -10,7 +10,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[1]
 EXAMPLE = ROOT / "config" / "sites" / "harrow-flats.toml"
 BODY = ROOT / "fixtures" / "weather" / "open_meteo" / "harrow_flats.json"
 READ_ON = datetime(2026, 5, 11, tzinfo=UTC)  # the day before the example's morning
