@@ -8,6 +8,7 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -34,12 +35,14 @@ from gonogo.cli.arguments import (
     ReadersUnits,
     UnitsOption,
     UsageError,
+    WorkersOption,
     load_config,
     meant_by,
     one_site,
     parse_date_or_moment,
     progress,
     speaker_asked,
+    takes,
     usage,
 )
 from gonogo.cli.exit_codes import epilog
@@ -84,9 +87,12 @@ def _logging(
     logs.set_up(level=logging.INFO if verbose else logging.WARNING, as_json=False, cleaner=logs.Cleaner())
 
 
-def morning(
-    site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = "",
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False,
+@dataclass(frozen=True, kw_only=True)
+class MorningOptions:
+    """What `gonogo morning` is asked."""
+
+    site: Annotated[str, typer.Argument(help="Site id; all sites when left out.")] = ""
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the mails; store and send nothing.")] = False
     on: Annotated[
         str,
         typer.Option(
@@ -94,37 +100,42 @@ def morning(
             help="Another morning, such as 2026-05-13, as if run at its mail time (or at 2026-05-13T06:10). A day "
             "already past is shown, never sent.",
         ),
-    ] = "",
+    ] = ""
     folder: Annotated[
         Path | None, typer.Option("--folder", help="With --dry-run: write the mails there instead of on the screen.")
-    ] = None,
-    language: ReadersLanguage = "",
-    units: ReadersUnits = "",
-    config: ConfigOption = CONFIG_FOLDER,
-) -> None:
+    ] = None
+    workers: WorkersOption = None
+    language: ReadersLanguage = ""
+    units: ReadersUnits = ""
+    config: ConfigOption = CONFIG_FOLDER
+
+
+@takes(MorningOptions)
+def morning(asked: MorningOptions) -> None:
     """Make this morning's verdicts now and send the mails, for one site or for all.
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
     from gonogo.cli import mornings, readers
 
-    loaded = load_config(config)
-    is_read_otherwise = bool(language or units)
-    if is_read_otherwise and not (dry_run or on):
+    loaded = load_config(asked.config)
+    is_read_otherwise = bool(asked.language or asked.units)
+    if is_read_otherwise and not (asked.dry_run or asked.on):
         wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
-        raise usage("--language" if language else "--units", wrong, "Add --dry-run, or leave it out.")
-    loaded = readers.read_by(loaded, language=language, units=units)
-    sites = (one_site(loaded, site),) if site else loaded.sites
+        raise usage("--language" if asked.language else "--units", wrong, "Add --dry-run, or leave it out.")
+    loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
+    sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        asked = mornings.Request(
+        request = mornings.Request(
             sites=sites,
             now_utc=datetime.now(UTC),
-            on=parse_date_or_moment(on) if on else None,
-            dry_run=dry_run,
-            folder=folder,
-            speak=speaker_asked(language or "en", units or "metric"),
+            on=parse_date_or_moment(asked.on) if asked.on else None,
+            dry_run=asked.dry_run,
+            folder=asked.folder,
+            n_workers=asked.workers,
+            speak=speaker_asked(asked.language or "en", asked.units or "metric"),
         )
-        outcome = mornings.mornings(loaded, asked, say=step)
+        outcome = mornings.mornings(loaded, request, say=step)
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
@@ -134,6 +145,7 @@ def serve(
     log: Annotated[
         str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
     ] = "",
+    workers: WorkersOption = None,
 ) -> None:
     """Run the mornings and re-checks of all sites, each at its own local time, until stopped with Ctrl-C or SIGTERM.
 
@@ -156,7 +168,7 @@ def serve(
 
     def start(loaded: configs.Config) -> None:
         logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
-        running.serve(loaded, stop=halt, reread=reread, environ=os.environ)
+        running.serve(loaded, stop=halt, reread=reread, environ=os.environ, n_workers=workers)
 
     standby.run(config, environ=os.environ, halt=halt, start=start)
 

@@ -22,6 +22,16 @@ if TYPE_CHECKING:
     from gonogo.records.site import Site, Strip
     from gonogo.wording.language import Speaker
 
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(
+        "--workers",
+        min=1,
+        max=256,
+        help="Processes that make the runs, each on a core of its own; when left out as many as the machine has cores, "
+        "and none for fewer than five sites.",
+    ),
+]
 ConfigOption = Annotated[
     Path, typer.Option("--config", envvar="GONOGO_CONFIG", help="Folder with gonogo.toml and sites/*.toml.")
 ]

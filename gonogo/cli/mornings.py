@@ -10,11 +10,13 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from gonogo import times
+from gonogo.cli import many_mornings
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
 from gonogo.download.forecasts import Downloaded, Fetch, from_stored, second_from_stored
 from gonogo.download.rounds import Rounds
+from gonogo.errors import GonogoError
 from gonogo.morning import compute, previous
 from gonogo.morning import run as morning_run
 from gonogo.outgoing import delivery, mails, notices
@@ -22,11 +24,13 @@ from gonogo.outgoing.delivery import delivery_line
 from gonogo.outgoing.envelope import plain_text
 from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.frame import RunFrame
+from gonogo.outgoing.rounds import together
 from gonogo.page.screen import verdicts
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
-from gonogo.service import clock, due
+from gonogo.service import clock, due, site_processes
 from gonogo.service.due import lead_min
+from gonogo.service.site_process import Made
 from gonogo.store import claims, owner
 from gonogo.store.open import open_store
 from gonogo.store.queued import Envelope
@@ -42,6 +46,7 @@ class Request:
 
     on       another date, or moment, to show; such a morning is never stored and never sent
     folder   where shown mails are written, None for the text itself
+    n_workers   processes that run them, None = as the number of sites and cores calls for; what is shown needs none
     speak    what the table of a shown morning is written in, None for English and metric units
     """
 
@@ -50,6 +55,7 @@ class Request:
     on: date | datetime | None = None
     dry_run: bool = False
     folder: Path | None = None
+    n_workers: int | None = None
     speak: Speaker | None = None
 
 
@@ -68,28 +74,17 @@ def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetc
             return _shown(frames, asked, say=say)
         me = owner.own_name()
         frames = [replace(_frame(config, site, asked.now_utc, store, ask, me), second=second) for site in asked.sites]
-        return _run(frames, say=say)
+        n_processes = 0 if fetch is not None else site_processes.n_wanted(asked.n_workers, len(frames))
+        return _run(frames, n_processes, say=say)
     finally:
         store.dispose()
 
 
-def _run(frames: Sequence[RunFrame], *, say: Callable[[str], None]) -> Outcome:
+def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> Outcome:
     """Run, store, deliver."""
     lines: list[str] = []
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
     claims.release_dead(store, now_utc=frames[0].now_utc, is_dead=owner.is_dead)
-    for frame in frames:
-        say(frame.site.name)
-        result = morning_run.run_morning(frame)
-        if result is None:
-            lines.append(
-                f"{frame.site.name}, {frame.day}: already run. "
-                "`gonogo status` says how it went; --dry-run shows it again."
-            )
-            continue
-        lines.append(table(frame.site, frame.day, result.conclusion))
-        if not result.conclusion.has_verdict:
-            code = Exit.NO_VERDICT
     at_utc = clock.clock_utc()
     worker = delivery.Worker(
         store=store,
@@ -99,7 +94,20 @@ def _run(frames: Sequence[RunFrame], *, say: Callable[[str], None]) -> Outcome:
         expired_fallback=notices.expired_fallback(config, at_utc),
         failed_fallback=notices.failed_fallback(config, at_utc),
     )
-    report = worker.round()
+    with many_mornings.delivering(worker, is_wanted=n_processes > 0) as reports:
+        for frame, made in many_mornings.made(frames, n_processes, say=say):
+            if isinstance(made, GonogoError):
+                lines.append(f"{frame.site.name}, {frame.day}: {made}")
+                code = Exit.ATTENTION
+            elif made is None:
+                lines.append(
+                    f"{frame.site.name}, {frame.day}: already run. "
+                    "`gonogo status` says how it went; --dry-run shows it again."
+                )
+            else:
+                lines.append(table(frame.site, frame.day, made))
+                code = code if made.has_verdict or code == Exit.ATTENTION else Exit.NO_VERDICT
+    report = together([*reports, worker.round()])
     lines.append(delivery_line(report, config.transport))
     return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
 
@@ -194,7 +202,7 @@ def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> t
     return on, min(now_utc, times.moment_utc(on, site.mail_at, site.zone))
 
 
-def table(site: Site, day: date, conclusion: decide_conclusion.Conclusion, speak: Speaker | None = None) -> str:
+def table(site: Site, day: date, conclusion: decide_conclusion.Conclusion | Made, speak: Speaker | None = None) -> str:
     """Return the verdicts of a site as lines for a terminal; in English and metric units where nothing is asked."""
     rows = [f"{site.name}, {day:%a} {day}"]
     if conclusion.reason:

@@ -187,7 +187,7 @@ def record_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    new = entries.parse_csv(text_to_store(file), str(file), target, now_utc)
+    new = entries.parse_csv(text_to_store(file, target.csv_encoding), str(file), target, now_utc)
     print(record.store_entries(loaded, target, new, now_utc, by="csv"))
 
 
@@ -207,7 +207,7 @@ def record_gauge_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    print(rain_logger.record(loaded, target, text_to_store(file), str(file), now_utc))
+    print(rain_logger.record(loaded, target, text_to_store(file, target.csv_encoding), str(file), now_utc))
 
 
 @record_app.command("station-csv", short_help="The file of the contract's weather station.", epilog=EXIT_CODES)
@@ -227,7 +227,7 @@ def record_station_csv(
 
     loaded = load_config(config)
     target, now_utc = one_site(loaded, site), datetime.now(UTC)
-    print(station.record(loaded, target, text_to_store(file), str(file), now_utc))
+    print(station.record(loaded, target, text_to_store(file, target.csv_encoding), str(file), now_utc))
 
 
 @record_app.command("list", short_help="Show what was recorded.", epilog=EXIT_CODES)

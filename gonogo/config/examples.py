@@ -24,6 +24,7 @@ EXAMPLES: dict[str, str] = {
     "reason": '"winter break"',
     "recheck_at": '["09:00"]',
     "contract_station": '"Harrow airfield"',
+    "csv_encoding": '"windows-1252"',
     "soil_class": '"clay"',
     "uscs": '"CL"',
     "aashto": '"A-6"',

@@ -70,6 +70,7 @@ class SiteTable(Table):
     recheck_at: list[ClockTime] = Field(default_factory=list)
     mixing_depth_m: float
     contract_station: Name | None = None
+    csv_encoding: Literal["utf-8", "windows-1252"] = "utf-8"
     adverse_days: Annotated[list[float], Field(min_length=12, max_length=12, default_factory=list)]
 
 

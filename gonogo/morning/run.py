@@ -128,7 +128,7 @@ def finish(
         plan=conclusion.plan,
     )
     envelopes = [*prepared]
-    if not conclusion.has_verdict or record.error:
+    if frame.tells_operator and (not conclusion.has_verdict or record.error):
         # A mail to the operator that fails must not cost the crews theirs.
         notice = _notice(frame, conclusion, record, len(prepared))
         to_operator, _ = first_made(

@@ -33,7 +33,7 @@ from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.rounds import DeliveryReport, Round
 from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
-from gonogo.store import endings, outbox
+from gonogo.store import alive, endings, outbox, schema
 from gonogo.store.owner import IsDead, is_dead
 from gonogo.store.queued import Envelope, Fallback, Queued
 
@@ -119,7 +119,9 @@ class Worker:
         Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
         """
         self._settle_remembered()
-        outbox.release_dead(self.store, now_utc=self.now_utc(), is_dead=self.is_dead)
+        outbox.release_dead(
+            self.store, now_utc=self.now_utc(), is_dead=self.is_dead, is_gone=self._is_gone(), gone_s=MAIL_LIMIT_S
+        )
         expired: tuple[Queued, ...] = ()
         if self.may_expire:
             expired = endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
@@ -182,6 +184,10 @@ class Worker:
 
     def _goes_on(self, going: Round) -> bool:
         return going.take() and self.may_go_on()
+
+    def _is_gone(self) -> IsDead:
+        with schema.read(self.store) as connection:
+            return alive.is_gone(connection)
 
     def _lease(self) -> tuple[Queued, ...]:
         return outbox.lease(self.store, now_utc=self.now_utc(), owner=self.owner, lease_s=LEASE_S)

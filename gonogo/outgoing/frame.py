@@ -30,6 +30,7 @@ class RunFrame:
     n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed
     keeps         False where it is only shown: then nothing of it is stored
+    tells_operator  False where another mail tells the operator of its fault
     """
 
     config: Config
@@ -46,6 +47,7 @@ class RunFrame:
     n_void: int = 0
     owner: str = ""
     keeps: bool = True
+    tells_operator: bool = True
 
     def is_refuted_by(self, offset: timedelta) -> bool:
         """Return whether this run is not due by a clock that is so far ahead of the machine's."""

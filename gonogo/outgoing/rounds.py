@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from gonogo.errors import TransportError
@@ -27,6 +28,21 @@ class DeliveryReport:
     def is_good(self) -> bool:
         """Nothing was lost, late, refused or put off."""
         return not (self.put_off or self.refused or self.expired or self.dead_letters or self.server_fault)
+
+
+def together(reports: Sequence[DeliveryReport]) -> DeliveryReport:
+    """Return what several rounds did; of a mail that was put off and went later only that it went."""
+    sent = tuple(m for report in reports for m in report.sent)
+    gone = {m.id for m in sent}
+    put_off = {m.id: m for report in reports for m in report.put_off if m.id not in gone}
+    return DeliveryReport(
+        sent=sent,
+        put_off=tuple(put_off.values()),
+        refused=tuple(m for report in reports for m in report.refused),
+        expired=tuple(m for report in reports for m in report.expired),
+        dead_letters=tuple(m for report in reports for m in report.dead_letters),
+        server_fault=reports[-1].server_fault if reports else "",
+    )
 
 
 @dataclass(slots=True)

@@ -89,7 +89,7 @@ def _started(n_processes: int) -> tuple[ProcessPoolExecutor, tuple[BaseProcess, 
     """Return a pool whose processes are starting, and these processes."""
     # Fresh processes: a copy of one with threads could carry a lock that nobody opens.
     context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=_begin_in_process)
+    pool = ProcessPoolExecutor(n_processes, mp_context=context, initializer=begin_in_process)
     # Those of another site's run are told apart by when they came: pools start one after the other.
     with _STARTING:
         others = set(multiprocessing.active_children())
@@ -104,7 +104,7 @@ def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
     return made
 
 
-def _begin_in_process() -> None:
+def begin_in_process() -> None:
     """Leave Ctrl-C to the process that started this one, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()

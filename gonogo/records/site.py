@@ -196,6 +196,7 @@ class Site:
     mail_at        local time at which the morning mail is due
     deadline       local time after which a morning mail is useless
     recheck_at     local times at which the newest forecast is checked again, rising
+    csv_encoding   of CSV files that are no UTF-8: "windows-1252" where the site's spreadsheets save so
     contract_station   name of the weather station that the contract names, "" where it names none
     ended          strips that were ended: nothing is judged or mailed of them, what is recorded of them stays
     adverse_days   days of adverse weather that the contract anticipates, January to December; empty where it says none
@@ -219,6 +220,7 @@ class Site:
     strips: tuple[Strip, ...]
     recheck_at: tuple[time, ...] = ()
     contract_station: str = ""
+    csv_encoding: str = "utf-8"
     adverse_days: tuple[float, ...] = ()
     ended: tuple[Strip, ...] = ()
     holiday_country: str = ""

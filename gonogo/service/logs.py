@@ -86,6 +86,13 @@ def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
         logging.getLogger(chatty).setLevel(max(level, logging.WARNING))
 
 
+def in_force() -> tuple[int, bool]:
+    """Return at which level lines are written, and whether as JSON: what set_up was told, for another process."""
+    root = logging.getLogger()
+    as_json = any(isinstance(h, _ToStderr) and isinstance(h.formatter, JsonFormatter) for h in root.handlers)
+    return root.level, as_json
+
+
 class _ToStderr(logging.StreamHandler[TextIO]):
     """Writes to what is stderr when a line comes, which need not be what it was at the start."""
 

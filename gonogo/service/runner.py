@@ -2,38 +2,39 @@
 
 from __future__ import annotations
 
-import contextlib
 import logging
-import math
-import threading
 import time as time_module
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
+from gonogo import __version__
 from gonogo.config import Config
-from gonogo.download import forecasts
-from gonogo.download.forecasts import Downloaded, Fetch, NoForecastError
-from gonogo.download.rounds import Rounds
-from gonogo.errors import StoreError, WeatherError
+from gonogo.download.forecasts import Fetch
+from gonogo.errors import StoreError
 from gonogo.morning import recheck
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.morning.run import MorningResult, Refusal
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
-from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.service import clock, due
+from gonogo.service import clock, due, workers
 from gonogo.service.clock_trust import ClockTrust
 from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
-from gonogo.store import ahead, claims, owner, runs, schema
-from gonogo.store.open import open_store
+from gonogo.service.own_process import WorkerLostError
+from gonogo.service.questions import Questions
+from gonogo.service.site_process import Made, Task
+from gonogo.service.site_processes import SiteProcesses
+from gonogo.store import ahead, alive, claims, members, runs, schema
+from gonogo.store.alive import SignOfLife
+from gonogo.store.open import open_for_service
 
 log = logging.getLogger("gonogo.service.runner")
 
-RECENT = timedelta(hours=1)  # a forecast that a re-check after an answer does not ask for again
+Run = Callable[[RunFrame], MorningResult | None]
+
 ASKED_AGAIN_S, ASKED_AGAIN_MOST_S = 15.0, 100.0  # pauses between tries while no forecast comes; our own choice
 
 
@@ -57,17 +58,40 @@ class AskedAgain:
 class Runner:
     """Runs mornings and re-checks; holds the last good config, the database, and what is known of the clock."""
 
-    def __init__(self, config: Config, *, fetch: Fetch | None, environ: Mapping[str, str]) -> None:
+    def __init__(
+        self, config: Config, *, fetch: Fetch | None, environ: Mapping[str, str], n_processes: int = 0
+    ) -> None:
+        """Open the database. n_processes: that make the runs beside this one, 0 for none; with `fetch` none does."""
         self.configs = ConfigWatch(config, environ)
-        self.store = open_store(config)
-        self.me = owner.own_name()
+        self.n_workers = n_processes or workers.WORKERS
+        self.processes: SiteProcesses | None = None
+        if n_processes and fetch is None:
+            self.processes = SiteProcesses(lambda: self.configs.accepted, is_scheduled=True)
+        self.store = open_for_service(config, __version__)
+        self._heard: Callable[[str], None] = lambda _: None
+        self.sign = SignOfLife(self.store, lambda channel: self._heard(channel))
+        self.me = self.sign.name
+        members.join(self.store, self.me, __version__, now_utc=clock.clock_utc())
         self.trust = ClockTrust()
-        self._fetch = fetch
-        self._asking = threading.Lock()
-        self._rounds: tuple[Config, Rounds] | None = None
+        self.questions = Questions(self.configs, lambda offset: self.trust.note_offset(offset), fetch)
         self._done: set[tuple[str, date, str]] = set()
         self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
+
+    def end(self) -> None:
+        """Let go of processes, sign of life and database."""
+        if self.processes is not None:
+            self.processes.close()
+        try:
+            members.leave(self.store, self.me)
+        except StoreError:
+            log.exception("it could not be noted that this service ends; the next one that starts does it")
+        self.sign.end()
+        self.store.dispose()
+
+    def hear_by(self, heard: Callable[[str], None]) -> None:
+        """Have something called when another service tells of mails or runs."""
+        self._heard = heard
 
     def sites(self) -> tuple[Site, ...]:
         return self.configs.accepted.sites
@@ -82,7 +106,7 @@ class Runner:
     def run_morning(self, site: Site, day: date, now_utc: datetime) -> None:
         """Run a site's morning unless it is done. While the config has faults nothing is run: the watch sees to it."""
         frame = self.morning_frame(site, day, now_utc)
-        self._run(replace(frame, asks_until_utc=due.asks_until_utc(site, day)), morning_run.run_morning)
+        self._run(replace(frame, asks_until_utc=due.asks_until_utc(site, day)), self._made(morning_run.run_morning))
 
     def repair(self, site: Site, day: date, now_utc: datetime) -> None:
         """Make good a morning without a verdict, as soon as a forecast comes: a re-check that waits for one."""
@@ -90,7 +114,7 @@ class Runner:
         _, shift_end_utc = shift.shift_utc(site, day)
         edition = recheck.edition(site.mail_at)
         frame = self._frame(site, day, now_utc, (start_utc, max(deadline_utc, shift_end_utc)), edition=edition)
-        self._run(replace(frame, asks_until_utc=deadline_utc), recheck.run_recheck)
+        self._run(replace(frame, asks_until_utc=deadline_utc), self._made(recheck.run_recheck))
 
     def may_be_repaired(self, site: Site, day: date, has_verdict: bool) -> bool:
         """Return whether a morning that is done wants a verdict yet that a forecast may bring."""
@@ -108,34 +132,36 @@ class Runner:
         _, shift_end_utc = shift.shift_utc(site, day)
         self._run(
             self._frame(site, day, now_utc, (start_utc, shift_end_utc), edition=recheck.edition(at)),
-            recheck.run_recheck,
+            self._made(recheck.run_recheck),
         )
 
     def run_after_replies(self, site: Site, day: date, number: int, now_utc: datetime) -> bool:
         """Re-check a site after answers by mail, the newest of that number, and return whether that is done."""
         window_utc = (now_utc, shift.shift_utc(site, day)[1])
         frame = self._frame(site, day, now_utc, window_utc, edition=f"reply-{number}")
-        self._run(replace(frame, fetch=self._kept_or_asked), recheck.run_recheck)
+        self._run(replace(frame, fetch=self.questions.kept_or_asked), self._made_here(recheck.run_recheck))
         return (site.id, day, frame.edition) in self._done
 
-    def _kept_or_asked(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        """Return a forecast that is recent enough for another look at the same morning, else ask for one."""
-        recent = [answer for answer in stored if now_utc - RECENT <= answer.fetched_utc <= now_utc]
-        if recent:
-            with contextlib.suppress(NoForecastError):
-                return forecasts.forecast(site, (), now_utc=now_utc, stored=recent)
-        return self.ask(site, now_utc, stored)
-
-    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal, *, is_missed: bool = False) -> None:
+    def refuse(
+        self,
+        site: Site,
+        day: date,
+        now_utc: datetime,
+        refusal: Refusal,
+        *,
+        is_missed: bool = False,
+        tells_operator: bool = True,
+    ) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError.
 
-        is_missed   its deadline is over: the notices are of use until the end of the shift
+        is_missed        its deadline is over: the notices are of use until the end of the shift
+        tells_operator   False where one mail tells of many sites
         """
-        frame = self.morning_frame(site, day, now_utc)
+        frame = replace(self.morning_frame(site, day, now_utc), tells_operator=tells_operator)
         if is_missed:
             frame = replace(frame, deadline_utc=shift.shift_utc(site, day)[1])
         try:
-            result = morning_run.run_morning(frame, refusal=refusal)
+            result = Made.of(morning_run.run_morning(frame, refusal=refusal))
         except ClockRefutedError as error:
             self._note_refuted(frame, error)
             return
@@ -148,55 +174,13 @@ class Runner:
         window = due.run_window_utc(site, day, self.lead_min(site))
         return self._frame(site, day, now_utc, window, edition=edition)
 
-    def ask(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        """Ask the weather services for a site's forecast, and note what their clock says of ours."""
-        try:
-            found = (self._fetch or self._ask_services)(site, now_utc, stored)
-        except NoForecastError as error:
-            self._note_offset(error.told_offset_s)
-            raise
-        self._note_offset(found.told_offset_s)
-        return found
-
-    def asked_offset_s(self, site: Site, now_utc: datetime) -> float:
-        """Ask the weather services for the time: their clock less the machine's [s], NaN where none tells it."""
-        try:
-            return self.ask(site, now_utc, ()).told_offset_s
-        except NoForecastError as error:
-            return error.told_offset_s
-        except WeatherError:
-            return math.nan
-
-    def _note_offset(self, offset_s: float) -> None:
-        if math.isfinite(offset_s):
-            self.trust.note_offset(timedelta(seconds=offset_s))
-
-    def _ask_services(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
-        return self._shared_rounds().fetch(site, now_utc, stored)
-
-    def _ask_second(self, site: Site, now_utc: datetime, stored: Sequence[Answer], used: str) -> Downloaded:
-        return self._shared_rounds().second(site, now_utc, stored, used)
-
-    def _shared_rounds(self) -> Rounds:
-        """Return the rounds of questions that the sites of the config in force share."""
-        with self._asking:
-            config = self.configs.accepted
-            if self._rounds is None or self._rounds[0] is not config:
-
-                def together(at_utc: datetime) -> list[Site]:
-                    return [s for s in config.sites if due.due_day(s, at_utc, lead_min(config, s)) is not None]
-
-                rounds = Rounds(config, clock_utc=clock.clock_utc, together=together, is_scheduled=True)
-                self._rounds = (config, rounds)
-            return self._rounds[1]
-
     def stepped(self, step_s: float) -> None:
         """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
         self.trust.stepped(step_s)
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self._rounds = None
+        self.questions.begin_anew()
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -227,7 +211,24 @@ class Runner:
         self._asked_again = {key: at for key, at in self._asked_again.items() if key[1] >= oldest}
         self._done -= {key for key in tuple(self._done) if key[1] < oldest}
 
-    def _run(self, frame: RunFrame, run: Callable[[RunFrame], MorningResult | None]) -> None:
+    def _made(self, run: Run) -> Callable[[RunFrame], Made | None]:
+        """Return what makes a run: a process of its own where there are such, else this one."""
+        return self._made_here(run) if self.processes is None else self._made_there
+
+    def _made_here(self, run: Run) -> Callable[[RunFrame], Made | None]:
+        return lambda frame: Made.of(run(frame))
+
+    def _made_there(self, frame: RunFrame) -> Made | None:
+        assert self.processes is not None
+        came = self.processes.made(
+            Task.of(frame, self.questions.batch(frame.site, frame.now_utc)),
+            run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
+            lost=lambda: claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=alive.is_dead(self.store)),
+        )
+        self.questions.note_offset(came.told_offset_s)
+        return came.checked()
+
+    def _run(self, frame: RunFrame, run: Callable[[RunFrame], Made | None]) -> None:
         self.configs.refresh()
         key = (frame.site.id, frame.day, frame.edition)
         before = self._asked_again.get(key, AskedAgain())
@@ -237,7 +238,7 @@ class Runner:
             self._asked_again[key] = replace(before, begun_utc=frame.now_utc)
         noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
-            claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=owner.is_dead)
+            claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=alive.is_dead(self.store))
             result = run(frame)
             is_done = result is not None or self._is_finished(frame)
         except ClockRefutedError as error:
@@ -249,12 +250,14 @@ class Runner:
             log.error("%s", error, extra=noted)
         except StoreError:
             log.exception("the run could not be stored; it is tried again", extra=noted)
+        except WorkerLostError as error:
+            log.error("the run is made once more a little later: %s", error, extra=noted)
         else:
             if is_done:
                 self._done.add(key)
             if result is not None:
                 self._note_made(frame, result)
-                what = result.conclusion.reason or f"verdicts made, {len(result.mails)} mails"
+                what = result.reason or f"verdicts made, {result.n_mails} mails"
                 log.info("%s", what, extra=noted | {"run": result.run_id})
 
     def _is_finished(self, frame: RunFrame) -> bool:
@@ -262,7 +265,7 @@ class Runner:
         with schema.read(self.store) as connection:
             return runs.last_run(connection, frame.site.id, day=frame.day, edition=frame.edition) is not None
 
-    def _note_made(self, frame: RunFrame, result: MorningResult) -> None:
+    def _note_made(self, frame: RunFrame, result: Made) -> None:
         if self.trust.set_by and result.run_id is not None:
             self._made_while_set.append((frame, result.run_id, self.trust.set_by))
 
@@ -282,8 +285,8 @@ class Runner:
             now_utc=now_utc,
             deadline_utc=deadline_utc,
             store=self.store,
-            fetch=self.ask,
-            second=self._ask_second if self._fetch is None else None,
+            fetch=self.questions.ask,
+            second=self.questions.ask_second,
             start_utc=start_utc,
             owner=self.me,
         )

@@ -27,16 +27,20 @@ from apscheduler.triggers.base import BaseTrigger
 from gonogo.records.site import Site
 from gonogo.service import due
 from gonogo.service.clock import StepWatch, clock_utc
-from gonogo.service.workers import Workers
+from gonogo.service.day_queue import DayQueue, Taken
+from gonogo.service.workers import WORKERS, Workers
+from gonogo.store import alive
 
 log = logging.getLogger("gonogo.service.schedule")
 
 ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
 WATCHED_EVERY = timedelta(seconds=20)
 DELIVERED_EVERY = timedelta(seconds=15)
+LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls due, and when another service tells of one
 MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun anew: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
+EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end
 LATE_JOB_S = 86_400  # a job that fires so much later than it was due is none: the calendar has the next one
@@ -55,6 +59,10 @@ class Work:
     stepped       told by how much the clock was set [s]
     read_mailbox, recheck_after_replies   take answers by mail, and look again at what they may change; they return
                   whether there may be mails to deliver
+    batch_of      sites of one number are run one after the other where that can be
+    n_workers     threads that run them
+    queue         gives what several services share; None where the calendar of this one alone says what is due
+    heard         takes what is to be called when another service tells of something
     """
 
     sites: Callable[[], tuple[Site, ...]]
@@ -67,6 +75,10 @@ class Work:
     stepped: Callable[[float], None]
     read_mailbox: Callable[[datetime], bool] = lambda _: False
     recheck_after_replies: Callable[[datetime], bool] = lambda _: False
+    batch_of: Callable[[str], int] = lambda _: 0
+    n_workers: int = WORKERS
+    queue: DayQueue | None = None
+    heard: Callable[[Callable[[str], None]], None] = lambda _: None
 
 
 class CalendarTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
@@ -103,10 +115,10 @@ class Schedule:
 
     def __init__(self, work: Work, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
-        self._workers, self._mail_workers = Workers(), Workers()
+        self._workers, self._mail_workers = Workers(work.n_workers), Workers()
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": ThreadPoolExecutor(3)},
+            executors={"default": ThreadPoolExecutor(EXECUTED_AT_ONCE)},
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
         self._planned: tuple[Site, ...] = ()
@@ -117,6 +129,7 @@ class Schedule:
         steps = StepWatch()
         self._plan()
         self._scheduler.start()
+        self._work.heard(self._hear)
         try:
             while not self._stop.wait(STEPS_LOOKED_FOR_S):
                 step_s = steps.step_s()
@@ -139,7 +152,10 @@ class Schedule:
             "mailbox": (self._read_mailbox, EveryTrigger(MAILBOX_READ_EVERY)),
             "answers": (self._recheck_after_replies, EveryTrigger(ANSWERS_LOOKED_AT_EVERY)),
         }
-        for site in self._planned:
+        queue = self._work.queue
+        if queue is not None:
+            jobs["runs"] = (partial(self._take, queue), EveryTrigger(LOOKED_FOR_RUNS_EVERY))
+        for site in self._planned if queue is None else ():
             trigger = CalendarTrigger(partial(self._next_morning_utc, site), site.zone)
             jobs[f"morning of {site.id}"] = (partial(self._morning, site), trigger)
             for at in site.recheck_at:
@@ -167,14 +183,14 @@ class Schedule:
     def _morning(self, site: Site) -> None:
         day = due.due_day(site, clock_utc(), self._work.lead_min(site))
         if day is not None and not self._work.is_done(site.id, day, None):
-            self._put((site.id, day, "morning"), partial(self._work.run_morning, site, day))
+            self._put((site.id, day, "morning"), partial(self._work.run_morning, site, day), site.id)
 
     def _recheck(self, site: Site, at: time) -> None:
         found = due.due_recheck(site, clock_utc())
         if found is not None and found[1] == at and not self._work.is_done(site.id, *found):
-            self._put((site.id, *found), partial(self._work.run_recheck, site, *found))
+            self._put((site.id, *found), partial(self._work.run_recheck, site, *found), site.id)
 
-    def _put(self, key: object, run: Callable[[datetime], None]) -> None:
+    def _put(self, key: object, run: Callable[[datetime], None], site_id: str) -> None:
         """Run something in a worker thread, and let its mails out as soon as it has ended."""
 
         def run_and_deliver() -> None:
@@ -185,12 +201,46 @@ class Schedule:
             finally:
                 self._deliver_now()
 
-        self._workers.put(key, run_and_deliver)
+        self._workers.put(key, run_and_deliver, self._work.batch_of(site_id))
+
+    def _take(self, queue: DayQueue) -> None:
+        """Take runs from what services share, as long as this one has threads for them."""
+        while not self._stop.is_set() and self._workers.n_waiting < self._work.n_workers:
+            batch = queue.take(clock_utc())
+            for taken in batch:
+                self._workers.put(taken.key, partial(self._run_taken, queue, taken), taken.row.tile)
+            if not batch:
+                break
+        # Asked here and not by the trigger: a database that is slow to answer must not stop the scheduler.
+        self._begin_at("runs", queue.next_utc(clock_utc()))
+
+    def _run_taken(self, queue: DayQueue, taken: Taken) -> None:
+        if self._stop.is_set():
+            return
+        try:
+            queue.run(taken, clock_utc())
+        finally:
+            self._deliver_now()
+            if self._workers.n_waiting < self._work.n_workers:
+                self._begin_now("runs")
+
+    def _hear(self, channel: str) -> None:
+        """Do at once what another service told of."""
+        if channel == alive.MAILS:
+            self._deliver_now()
+        else:
+            self._begin_now("runs")
 
     def _deliver_now(self) -> None:
         self._is_wanted.set()  # a round that is under way would swallow the trigger: it sees this at its end
+        self._begin_now("delivery")
+
+    def _begin_now(self, job: str) -> None:
+        self._begin_at(job, clock_utc())
+
+    def _begin_at(self, job: str, at_utc: datetime) -> None:
         with contextlib.suppress(JobLookupError):
-            self._scheduler.modify_job("delivery", next_run_time=clock_utc())
+            self._scheduler.modify_job(job, next_run_time=at_utc)
 
     def _read_mailbox(self) -> None:
         self._put_mail_work("mailbox", self._work.read_mailbox)

@@ -13,8 +13,9 @@ from gonogo.download.forecasts import Fetch
 from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, notices
 from gonogo.outgoing.delivery import delivery_line
-from gonogo.service import clock, due, schedule
+from gonogo.service import clock, due, schedule, site_processes
 from gonogo.service.answers_by_mail import AnswersByMail
+from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
 from gonogo.service.weekly_score import WeeklyScore
@@ -31,6 +32,7 @@ def serve(
     reread: threading.Event | None = None,
     fetch: Fetch | None = None,
     environ: Mapping[str, str] | None = None,
+    n_workers: int | None = None,
 ) -> None:
     """Run the service until it is told to stop.
 
@@ -38,18 +40,19 @@ def serve(
     reread    has the config read again, whether its files look changed or not
     fetch     asks the weather services; those of the config when None
     environ   for the secrets that a changed config names
+    n_workers   processes that make the runs, None = as the number of sites and cores calls for
     """
     halt = stop or threading.Event()
     again = reread or threading.Event()
     if stop is None:
         schedule.heed_signals(halt, again)
-    service = Service(config, halt=halt, fetch=fetch, environ=environ or {})
+    service = Service(config, halt=halt, fetch=fetch, environ=environ or {}, n_workers=n_workers)
     service.configs.reread = again
     try:
         service.begin()
         schedule.serve(service.work(), stop=halt)
     finally:
-        service.store.dispose()
+        service.end()
     log.info("stopped")
 
 
@@ -57,13 +60,21 @@ class Service:
     """What a running service is made of: runs, the watch over them, and the delivery of their mails."""
 
     def __init__(
-        self, config: Config, *, halt: threading.Event, fetch: Fetch | None, environ: Mapping[str, str]
+        self,
+        config: Config,
+        *,
+        halt: threading.Event,
+        fetch: Fetch | None,
+        environ: Mapping[str, str],
+        n_workers: int | None = None,
     ) -> None:
-        self.runner = Runner(config, fetch=fetch, environ=environ)
+        n_processes = site_processes.n_wanted(n_workers, len(config.sites))
+        self.runner = Runner(config, fetch=fetch, environ=environ, n_processes=n_processes)
         self.configs, self.store, self.sites = self.runner.configs, self.runner.store, self.runner.sites
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
         self.halt = halt
-        self._watch = Watch(self.runner)
+        self._queue = DayQueue(self.runner) if self.runner.sign.is_kept else None
+        self._watch = Watch(self.runner, self._queue)
         self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
         self._memory, self._rng = delivery.Memory(), random.Random()
         self._thinned: date | None = None
@@ -82,7 +93,15 @@ class Service:
             stepped=self.stepped,
             read_mailbox=self._answers.read,
             recheck_after_replies=self._answers.recheck,
+            batch_of=self.runner.questions.batch_of,
+            n_workers=self.runner.n_workers,
+            queue=self._queue,
+            heard=self.runner.hear_by,
         )
+
+    def end(self) -> None:
+        """Let go of all that it holds."""
+        self.runner.end()
 
     def begin(self) -> None:
         """Log when each site's next run starts, and let go what another clock had put off."""
@@ -123,7 +142,7 @@ class Service:
             report = worker.round()
         except StoreError as error:
             log.exception("the outbox could not be used; it is tried again")
-            self._watch.tell_store_fault(error, now_utc)
+            self._watch.operator.tell_store_fault(error, now_utc)
             return
         if not report.is_good:
             log.warning("%s", delivery_line(report, config.transport))

@@ -165,7 +165,7 @@ def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[t
 
 
 def _waits(connection: sa.Connection, site: Site, since_utc: datetime, clock: Clock) -> Phrase | None:
-    """Say how many mails wait, from when on they are tried and until when they are of use; None where none wait."""
+    """Say how many mails wait, from when on they are tried and when the first is of no use; None where none wait."""
     waiting = outcomes.outcomes(connection, site_id=site.id, since_utc=since_utc, states=("waiting",))
     if not waiting:
         return None
@@ -173,7 +173,7 @@ def _waits(connection: sa.Connection, site: Site, since_utc: datetime, clock: Cl
         "status.waits_until",
         n=len(waiting),
         time=clock.minute(min(mail.next_try_utc for mail in waiting)),
-        until=clock.minute(max(mail.deadline_utc for mail in waiting)),
+        until=clock.minute(min(mail.deadline_utc for mail in waiting)),
     )
 
 

@@ -9,52 +9,62 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from functools import partial
 
-from gonogo import times
 from gonogo.errors import StoreError
 from gonogo.morning import compute
 from gonogo.morning.run import Refusal
-from gonogo.outgoing import mails, notices
+from gonogo.outgoing import mails
 from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.frame import MORNING
-from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records.site import Site
 from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
+from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
+from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
 from gonogo.service.workers import Workers
-from gonogo.store import ahead, outbox, runs, schema
+from gonogo.store import ahead, planned, runs, schema
 
 log = logging.getLogger("gonogo.service.watch")
 
 MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
+TOLD_ONE_BY_ONE = 3  # sites an hour that are given up: the operator has a mail for each, and one for all others
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
 class Watch:
     """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
 
-    def __init__(self, runner: Runner) -> None:
-        self._runner = runner
+    def __init__(self, runner: Runner, queue: DayQueue | None = None) -> None:
+        """queue: of the runs that several services share; without one every site is looked at."""
+        self._runner, self._queue = runner, queue
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
-        self._alive_utc: datetime | None = None
-        self._logged: set[str] = set()
+        self.operator = OperatorMail(runner, self._direct)
+        self._mark = alive.Mark()
+        self._cannot_keep = ""
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
         self._missed: set[tuple[str, date]] = set()
+        self._settled: set[tuple[str, date]] = set()
         self._told_faults: tuple[str, ...] = ()
+        self._told_late: dict[str, int] = {}  # by UTC hour: how many sites were given up
+        self._late_together: list[str] = []
 
     def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
         steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
-        steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
+        if self._queue is None:
+            steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
+        else:
+            steps.append(partial(self._look_at_queue, self._queue, now_utc, workers))
+        steps.append(partial(self._tell_late_together, now_utc))
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
-        steps += [partial(self._note_alive, now_utc)]
+        steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
         for step in steps:
             try:
                 step()
@@ -66,16 +76,43 @@ class Watch:
         self._seen.clear()
         self._missed.clear()
 
+    def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
+        """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
+        try:
+            queue.plan(now_utc)
+            rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
+        except StoreError:
+            rows = ()
+            for known in self._runner.sites():  # there is no plan, or it cannot be read: each site by its calendar
+                self._look_at(known, now_utc, workers)
+        seen = []
+        for site_id, day, is_done in rows:
+            site = queue.site(site_id)
+            if site is None:
+                continue
+            is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == day
+            if is_in_time and not is_done and not self._is_late(site, day, now_utc):
+                continue
+            self._look_at(site, now_utc, workers)
+            if (site_id, day) in self._settled or not is_in_time:
+                seen.append((site_id, day, MORNING))
+        if seen:
+            planned.mark_seen(self._runner.store, seen)
+
+    def _is_late(self, site: Site, day: date, now_utc: datetime) -> bool:
+        """Whether a morning that is not done is given up, so that its crews get their notices on time."""
+        seen_utc = self._seen.setdefault((site.id, day), now_utc)
+        seen_utc = max(seen_utc, self._runner.begun_utc(site.id, day) or seen_utc)
+        limit_min = self._runner.configs.accepted.settings[site.id]["run_limit_min"]
+        return now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not self._runner.trust.is_surely_wrong
+
     def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         config, runner = self._runner.configs.accepted, self._runner
         day = due.due_day(site, now_utc, runner.lead_min(site))
         if day is None:
             self._look_for_missed(site, now_utc, workers)
             return
-        seen_utc = self._seen.setdefault((site.id, day), now_utc)
-        seen_utc = max(seen_utc, runner.begun_utc(site.id, day) or seen_utc)
-        limit_min = config.settings[site.id]["run_limit_min"]
-        is_late = now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not runner.trust.is_surely_wrong
+        is_late = self._is_late(site, day, now_utc)
         try:
             with schema.read(runner.store) as connection:
                 run = runs.last_run(connection, site.id, day=day, edition=MORNING)
@@ -87,7 +124,7 @@ class Watch:
             if run is not None:
                 self._mornings[site.id] = day
         except StoreError as error:
-            self.tell_store_fault(error, now_utc)
+            self.operator.tell_store_fault(error, now_utc)
             if is_late and not runner.is_done(site.id, day, None):
                 log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
                 self._notify_directly(site, day, now_utc)
@@ -98,6 +135,8 @@ class Watch:
         if is_good and url is not None and (site.id, day) not in self._pinged:
             self._pinged.add((site.id, day))
             workers.put(("ping", site.id, day), partial(self._ping, url, site.id, day))
+        if has_verdict and (url is None or (site.id, day) in self._pinged):
+            self._settled.add((site.id, day))
 
     def _look_for_missed(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         """Tell crews and operator of a morning that nobody made before its deadline, while the shift runs.
@@ -114,7 +153,7 @@ class Watch:
                 is_made = runs.last_run(connection, site.id, day=day, edition=MORNING) is not None
                 is_new = runs.last_run(connection, site.id) is None
         except StoreError as error:
-            self.tell_store_fault(error, now_utc)
+            self.operator.tell_store_fault(error, now_utc)
             return
         self._missed.add((site.id, day))
         if not (is_made or is_new):
@@ -122,7 +161,7 @@ class Watch:
 
     def _tell_missed(self, site: Site, day: date, now_utc: datetime) -> None:
         """Tell of a missed morning, unless a weather service's Date says that the machine's clock is wrong."""
-        offset_s = self._runner.asked_offset_s(site, now_utc)
+        offset_s = self._runner.questions.asked_offset_s(site, now_utc)
         if math.isfinite(offset_s) and abs(offset_s) > CLOCKS_APART.total_seconds():
             self._runner.trust.refuted(timedelta(seconds=offset_s))
             self._missed.discard((site.id, day))
@@ -135,10 +174,24 @@ class Watch:
             self._pinged.discard((site_id, day))  # asked again at the next check
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
+        """Tell a site's crews that there is no verdict; the operator of the first few sites, of the rest together."""
         faults = self._runner.configs.faults
         reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
         refusal = Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",))
-        self._runner.refuse(site, day, now_utc, refusal)
+        hour = f"{now_utc:%Y-%m-%d %H}"
+        self._told_late = {hour: self._told_late.get(hour, 0) + 1}
+        tells = self._told_late[hour] <= TOLD_ONE_BY_ONE
+        self._runner.refuse(site, day, now_utc, refusal, tells_operator=tells)
+        if not tells:
+            self._late_together.append(site.name)
+
+    def _tell_late_together(self, now_utc: datetime) -> None:
+        """Write to the operator once about all sites that were given up in this check, beyond the first few."""
+        names, self._late_together = self._late_together, []
+        if not names:
+            return
+        about = f"{len(names)} more sites without a verdict"
+        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
@@ -157,7 +210,7 @@ class Watch:
             "`gonogo check` reads the files again.",
         )
         what = f"config {hashlib.sha256(repr(faults).encode()).hexdigest()}"
-        if self._tell_operator(what, "the changed config has faults", lines, now_utc):
+        if self.operator.tell(what, "the changed config has faults", lines, now_utc):
             self._told_faults = faults
 
     def _tell_wrong_clock(self, now_utc: datetime) -> None:
@@ -172,44 +225,7 @@ class Watch:
             "not. They are made once the clock is right.",
             "Set the clock of the machine.",
         )
-        self._tell_operator(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)
-
-    def _tell_operator(self, what: str, subject: str, lines: tuple[str, ...], now_utc: datetime) -> bool:
-        """Put a mail to the operator about all sites into the outbox; return whether the database took it."""
-        site, config = self._runner.sites()[0], self._runner.configs.accepted
-        notice = OperatorNotice(
-            site_id=site.id,
-            site_name="all sites",
-            day=times.local_date(now_utc, site.zone),
-            what=what,
-            subject=subject,
-            lines=lines,
-        )
-        try:
-            with schema.begin(self._runner.store) as connection:
-                outbox.put(connection, notices.to_operator(config, notice, now_utc=now_utc), now_utc=now_utc)
-        except StoreError:
-            log.exception("the operator could not be written to by the outbox; the mail goes without it")
-            return self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
-        return True
-
-    def tell_store_fault(self, fault: StoreError, now_utc: datetime) -> None:
-        """Write to the operator past the outbox that the database cannot be used: once a day."""
-        site, config = self._runner.sites()[0], self._runner.configs.accepted
-        notice = OperatorNotice(
-            site_id=site.id,
-            site_name="all sites",
-            day=times.local_date(now_utc, site.zone),
-            what="store",
-            subject="the database cannot be used",
-            lines=(
-                "The database refuses. Until it works no verdict can be stored and no mail leaves the outbox; crews "
-                "get plain notices at their mail time.",
-                str(fault).splitlines()[0],
-                "Look for a full disk, wrong rights, or a server that is down.",
-            ),
-        )
-        self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+        self.operator.tell(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)
 
     def _keep_last_good(self) -> None:
         """Keep beside the database what a start that cannot run needs to tell those who wait."""
@@ -220,7 +236,9 @@ class Watch:
             last_good.keep(last)
             self._kept = last
         except OSError as error:
-            self._log_once(f"the copy of the last good config could not be written: {error.strerror}")
+            if self._cannot_keep != str(error):  # once: it is tried again every few seconds
+                log.error("the copy of the last good config could not be written: %s", error.strerror)
+            self._cannot_keep = str(error)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
@@ -236,7 +254,7 @@ class Watch:
 
     def _take_back_if_right(self, now_utc: datetime) -> None:
         """Ask a weather service for its Date, and believe the machine's clock where the two agree."""
-        offset_s = self._runner.asked_offset_s(self._runner.sites()[0], now_utc)
+        offset_s = self._runner.questions.asked_offset_s(self._runner.sites()[0], now_utc)
         if math.isfinite(offset_s) and abs(offset_s) <= CLOCKS_APART.total_seconds():
             self._take_back(now_utc)
 
@@ -258,25 +276,10 @@ class Watch:
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
 
-    def _note_alive(self, now_utc: datetime) -> None:
-        """Mark that a service is at work, for `gonogo status`."""
-        if self._alive_utc is not None and abs(now_utc - self._alive_utc) < alive.WRITTEN_EVERY:
-            return
-        try:
-            alive.note(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)
-        except OSError as error:
-            self._log_once(f"the mark beside the database could not be written: {error.strerror}")
-        self._alive_utc = now_utc
-
-    def _log_once(self, text: str) -> None:
-        """Log what would come every few seconds once in the life of the process: a folder that may not be written."""
-        if text not in self._logged:
-            self._logged.add(text)
-            log.error("%s", text)
-
     def _forget_old(self, now_utc: datetime) -> None:
         """Let go of what is remembered of days gone by."""
         oldest = (now_utc - KEPT_DAYS).date()
         self._runner.forget_before(oldest)
         self._seen = {key: at for key, at in self._seen.items() if key[1] >= oldest}
         self._pinged = {key for key in tuple(self._pinged) if key[1] >= oldest}
+        self._settled = {key for key in tuple(self._settled) if key[1] >= oldest}

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import logging
-import queue
 import threading
+from collections import deque
 from collections.abc import Callable
 
 log = logging.getLogger("gonogo.service.workers")
 
 
-WORKERS = 2  # numpy computes outside Python's lock: as many as there are cores on a small machine
+WORKERS = 2  # threads of a service that makes its runs itself: one may wait for an answer meanwhile
 
 
 MOST_SPARE_WORKERS = 8
@@ -24,8 +24,10 @@ class Workers:
     """
 
     def __init__(self, n_workers: int = WORKERS) -> None:
-        self._waiting: queue.SimpleQueue[tuple[object, Callable[[], None]]] = queue.SimpleQueue()
+        self._waiting: deque[tuple[object, Callable[[], None], object]] = deque()
         self._lock = threading.Lock()
+        self._has_work = threading.Condition(self._lock)
+        self._at: dict[int, object] = {}  # by thread: the group that it took last
         self._under_way: set[object] = set()
         self._given_up: set[object] = set()
         self._n_spare = 0
@@ -33,14 +35,23 @@ class Workers:
         for _ in range(n_workers):
             self._start()
 
-    def put(self, key: object, work: Callable[[], None]) -> bool:
-        """Run something in a thread, unless something with the same key still runs or waits."""
-        with self._lock:
+    def put(self, key: object, work: Callable[[], None], group: object = None) -> bool:
+        """Run something in a thread, unless something with the same key still runs or waits.
+
+        group   what a thread has begun it goes on with, where it can: what it learned serves the next of the group
+        """
+        with self._has_work:
             if key in self._under_way:
                 return False
             self._under_way.add(key)
-        self._waiting.put((key, work))
+            self._waiting.append((key, work, group))
+            self._has_work.notify()
         return True
+
+    @property
+    def n_waiting(self) -> int:
+        """How much has been put that no thread is at yet."""
+        return len(self._waiting)
 
     def give_up(self, key: object) -> None:
         """Put a fresh thread in the place of the one that is at a key and does not come back."""
@@ -62,7 +73,7 @@ class Workers:
 
     def _work(self) -> None:
         while True:
-            key, work = self._waiting.get()
+            key, work = self._taken()
             try:
                 work()
             except Exception:  # the thread must live for the next run; the watch tells the crews of this one
@@ -74,4 +85,23 @@ class Workers:
                 self._n_spare -= is_replaced
                 self._is_idle.notify_all()
             if is_replaced:
+                with self._lock:
+                    self._at.pop(threading.get_ident(), None)
                 return  # it came back after all; its place is taken
+
+    def _taken(self) -> tuple[object, Callable[[], None]]:
+        """Take what is next: of this thread's own group, else of one that no other is at, else what waits longest."""
+        me = threading.get_ident()
+        with self._has_work:
+            self._has_work.wait_for(lambda: bool(self._waiting))
+            own = self._at.get(me)
+            others = {group for thread, group in self._at.items() if thread != me}
+            chosen = 0
+            if self._waiting[0][2] is not None:
+                chosen = next((n for n, (_, _, g) in enumerate(self._waiting) if g == own), -1)
+                if chosen < 0:
+                    chosen = next((n for n, (_, _, g) in enumerate(self._waiting) if g not in others), 0)
+            key, work, group = self._waiting[chosen]
+            del self._waiting[chosen]
+            self._at[me] = group
+            return key, work

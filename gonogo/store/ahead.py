@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from gonogo.store import schema
+from gonogo.store import planned, schema
 from gonogo.store.claims import CLAIM_S
 from gonogo.store.clock import judged_utc
 from gonogo.store.outbox import LEASE_S
@@ -77,6 +77,8 @@ def _void(connection: sa.Connection, run_ids: Sequence[int], *, now_utc: datetim
     """Let runs count for nothing: their rows stay under another name, their waiting mails are withdrawn."""
     row, mail = schema.run, schema.message
     for run_id in run_ids:
+        key = connection.execute(sa.select(row.c.site_id, row.c.day, row.c.edition).where(row.c.id == run_id)).one()
+        planned.mark_done(connection, *key, is_done=False)
         name = row.c.edition + f"{schema.VOID}{run_id}"
         changed = {"edition": name, "state": "claimed", "claimed_utc": now_utc, "lease_until_utc": now_utc}
         connection.execute(sa.update(row).where(row.c.id == run_id).values(**changed))

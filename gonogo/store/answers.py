@@ -110,15 +110,26 @@ def recent_answers(
     return tuple(_answer(rows[number]) for number in wanted.values())
 
 
-def thin_answers(connection: sa.Connection, *, now_utc: datetime, keep_days: float) -> int:
-    """Delete old answers that nothing needs, and return how many.
+def thin_answers(store: sa.Engine, *, now_utc: datetime, keep_days: float) -> int:
+    """Delete old answers that nothing needs, a few in each transaction, and return how many.
 
     Kept are: every answer that a run used; every answer of the last keep_days days, the rejected ones too; of older
     ones the last good answer of each site, service and UTC day; and the last that says where a place lies.
     """
     kept = schema.answer
-    before_utc = now_utc - timedelta(days=keep_days)
     used = sa.select(schema.run.c.answer_id).where(schema.run.c.answer_id.is_not(None))
+    with schema.read(store) as connection:
+        gone = _not_needed(connection, now_utc - timedelta(days=keep_days), used)
+    for first in range(0, len(gone), DELETED_AT_ONCE):
+        part = gone[first : first + DELETED_AT_ONCE]
+        with schema.begin(store) as connection:  # asked again: a run may have taken one in the meantime
+            connection.execute(sa.delete(kept).where(kept.c.id.in_(part), kept.c.id.not_in(used)))
+    return len(gone)
+
+
+def _not_needed(connection: sa.Connection, before_utc: datetime, used: sa.Select[tuple[int]]) -> list[int]:
+    """Return the numbers of old answers that nothing needs."""
+    kept = schema.answer
     old = connection.execute(
         sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc, kept.c.status, kept.c.rejected)
         .where(kept.c.fetched_utc < before_utc, kept.c.id.not_in(used))
@@ -143,11 +154,7 @@ def thin_answers(connection: sa.Connection, *, now_utc: datetime, keep_days: flo
             seen.add(day)
         else:
             gone.append(row.id)
-    for first in range(0, len(gone), DELETED_AT_ONCE):
-        part = gone[first : first + DELETED_AT_ONCE]
-        # Asked again: a run may have taken one in the meantime.
-        connection.execute(sa.delete(kept).where(kept.c.id.in_(part), kept.c.id.not_in(used)))
-    return len(gone)
+    return gone
 
 
 def stored_answer(connection: sa.Connection, answer_id: int) -> StoredAnswer:

@@ -18,7 +18,7 @@ from gonogo.errors import StoreError
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import WorkOrder
-from gonogo.store import schema
+from gonogo.store import planned, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.encoding import encoded
 from gonogo.store.owner import IsDead
@@ -89,6 +89,8 @@ def claim_run(
     takes_over   takes it from whoever is at it, for a run that takes too long; what that one comes to is dropped
     """
     row = schema.run
+    if is_finished(store, site_id, day, edition):  # asked first: an insert that finds it done uses up a number
+        return None
     with schema.begin(store) as connection:
         judged = judged_utc(connection, now_utc)
         own = {"owner": owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
@@ -118,6 +120,14 @@ def claim_run(
             attempt=attempt,
             n_void=connection.scalar(sa.select(sa.func.count()).where(*voided)) or 0,
         )
+
+
+def is_finished(store: sa.Engine, site_id: str, day: date, edition: str) -> bool:
+    """Return whether a run is done, whoever did it."""
+    row = schema.run
+    with schema.read(store) as connection:
+        key = (row.c.site_id == site_id, row.c.day == day, row.c.edition == edition)
+        return connection.scalar(sa.select(row.c.id).where(*key, row.c.state == "finished")) is not None
 
 
 def drop_claim(store: sa.Engine, claim: Claim) -> None:
@@ -172,6 +182,7 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
             f"The {claim.edition} run of {claim.site_id} on {claim.day} was taken over by another service, "
             "since this one took too long. Its result is dropped; nothing was sent."
         )
+    planned.mark_done(connection, claim.site_id, claim.day, claim.edition)
     _save_verdicts(connection, claim.run_id, record)
 
 

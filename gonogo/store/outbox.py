@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from gonogo.store import replies, schema
+from gonogo.store import alive, replies, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.owner import IsDead
@@ -63,13 +63,15 @@ def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: da
         if new_id is not None:
             connection.execute(sa.insert(message_raw).values(message=new_id, raw=envelope.raw))
             n_new += 1
+    if n_new:
+        alive.tell(connection, alive.MAILS)
     return n_new
 
 
 def lease(
     store: sa.Engine, *, now_utc: datetime, owner: str, lease_s: float = LEASE_S, limit: int = 1
 ) -> tuple[Queued, ...]:
-    """Take up to `limit` due messages for this owner until now + lease_s; return them, longest due first.
+    """Take up to `limit` due messages for this owner until now + lease_s; return them, the next deadline first.
 
     No other worker can take them meanwhile. A lease that ran out without an outcome counts as a crash of its worker.
     """
@@ -102,21 +104,27 @@ def sent_and_next(
         return _leased(connection, now_utc=judged, owner=owner, lease_s=lease_s, limit=1)
 
 
-def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int:
+def release_dead(
+    store: sa.Engine, *, now_utc: datetime, is_dead: IsDead, is_gone: IsDead = lambda _: False, gone_s: float = LEASE_S
+) -> int:
     """Let go of what is held by processes that are known to be dead, and return how many mails that were.
 
     They need not wait for the lease to run out. The next lease counts the crash, as it does for one that ran out.
+
+    is_gone   of whom the database has heard no more: it may be at its last mail yet, so that is let go after gone_s
     """
     with schema.read(store) as connection:
         judged = judged_utc(connection, now_utc)
         held = (message.c.state == "waiting", message.c.lease_owner.is_not(None), message.c.lease_until_utc > judged)
         owners = connection.scalars(sa.select(message.c.lease_owner).where(*held).distinct()).all()
     dead = [owner for owner in owners if owner is not None and is_dead(owner)]
-    if not dead:
+    gone = [owner for owner in owners if owner is not None and owner not in dead and is_gone(owner)]
+    if not dead and not gone:
         return 0
     with schema.begin(store) as connection:
-        released = sa.update(message).where(*held, message.c.lease_owner.in_(dead)).values(lease_until_utc=judged)
-        return connection.execute(released).rowcount
+        since = message.c.lease_until_utc <= judged + timedelta(seconds=LEASE_S - gone_s)
+        theirs = sa.or_(message.c.lease_owner.in_(dead), sa.and_(message.c.lease_owner.in_(gone), since))
+        return connection.execute(sa.update(message).where(*held, theirs).values(lease_until_utc=judged)).rowcount
 
 
 def renewed(store: sa.Engine, queued: Queued, *, now_utc: datetime, least_s: float, lease_s: float = LEASE_S) -> bool:
@@ -212,7 +220,7 @@ _FREE = (
     .where(sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= _NOW))
 )
 _DUE = (
-    _FREE.order_by(message.c.next_try_utc, message.c.id)
+    _FREE.order_by(message.c.deadline_utc, message.c.next_try_utc, message.c.id)
     .limit(sa.bindparam("most", type_=sa.Integer()))
     .with_for_update(skip_locked=True)
 )
@@ -230,7 +238,7 @@ _TAKEN = (
     sa.select(message, message_raw.c.raw)
     .join(message_raw)
     .where(message.c.id.in_(sa.bindparam("ids", expanding=True)))
-    .order_by(message.c.next_try_utc, message.c.id)
+    .order_by(message.c.deadline_utc, message.c.next_try_utc, message.c.id)
 )
 
 

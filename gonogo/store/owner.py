@@ -18,10 +18,10 @@ IsDead = Callable[[str], bool]
 _PROC = Path("/proc")
 
 
-def own_name() -> str:
-    """Return a name for this process that no other process has."""
+def own_name(mark: str = "") -> str:
+    """Return a name for this process that no other process has. mark: begins its last part."""
     pid = os.getpid()
-    return f"{socket.gethostname()}:{_view() or '-'}:{pid}:{_started(pid) or '-'}:{uuid.uuid4().hex[:8]}"
+    return f"{socket.gethostname()}:{_view() or '-'}:{pid}:{_started(pid) or '-'}:{mark}{uuid.uuid4().hex[:8]}"
 
 
 def is_dead(name: str) -> bool:
@@ -33,6 +33,13 @@ def is_dead(name: str) -> bool:
     if not parts[2].isdecimal() or parts[3] == "-":
         return False
     return _started(int(parts[2])) != parts[3]
+
+
+def is_at_work(name: str) -> bool:
+    """Return whether the process behind a name is alive on this machine. False where that cannot be known from here."""
+    parts = name.rsplit(":", 4)
+    is_from_here = len(parts) == 5 and parts[0] == socket.gethostname() and parts[1] == _view()
+    return is_from_here and parts[2].isdecimal() and parts[3] != "-" and _started(int(parts[2])) == parts[3]
 
 
 def _view() -> str | None:

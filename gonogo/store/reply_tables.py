@@ -7,13 +7,13 @@ import sqlalchemy as sa
 from gonogo.store.moment import UtcDateTime
 
 
-def added_to(metadata: sa.MetaData) -> tuple[sa.Table, sa.Table, sa.Table]:
+def added_to(metadata: sa.MetaData, number: sa.types.TypeEngine[int]) -> tuple[sa.Table, sa.Table, sa.Table]:
     """Add the tables to the schema, and return them: answers, what became of addresses, readings of the mailbox."""
     # Answers to mails, each once: mail_key is the mail's own name. recheck_day: its strips are looked at again.
     reply = sa.Table(
         "reply",
         metadata,
-        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("id", number, primary_key=True),
         sa.Column("mail_key", sa.Text, nullable=False, unique=True),
         sa.Column("site_id", sa.Text, nullable=False),
         sa.Column("address", sa.Text, nullable=False),
@@ -30,7 +30,7 @@ def added_to(metadata: sa.MetaData) -> tuple[sa.Table, sa.Table, sa.Table]:
     address_event = sa.Table(
         "address_event",
         metadata,
-        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("id", number, primary_key=True),
         sa.Column("address", sa.Text, nullable=False),
         sa.Column("what", sa.Text, nullable=False),
         sa.Column("at_utc", UtcDateTime, nullable=False),
@@ -42,7 +42,7 @@ def added_to(metadata: sa.MetaData) -> tuple[sa.Table, sa.Table, sa.Table]:
     inbox_poll = sa.Table(
         "inbox_poll",
         metadata,
-        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("id", number, primary_key=True),
         sa.Column("polled_utc", UtcDateTime, nullable=False),
         sa.Column("fault", sa.Text, nullable=False),
         sa.Column("good_utc", UtcDateTime),

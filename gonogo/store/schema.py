@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
@@ -15,10 +16,14 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from gonogo.errors import StoreError
-from gonogo.store import reply_tables, sqlite_file
+from gonogo.store import fleet_tables, reply_tables, sqlite_file
 from gonogo.store.moment import UtcDateTime
 
+LOCK_TIMEOUT_MS = 10_000  # PostgreSQL, as SQLite: who waits longer for another's lock has a StoreError and tries again
 MOST_CONNECTIONS = 60  # of one process, beyond the few that are kept: more than it has threads
+
+# Numbers of rows. SQLite gives out 64 bits by itself, and numbers only columns that are called INTEGER.
+Id = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
 metadata = sa.MetaData(
     naming_convention={
@@ -34,7 +39,7 @@ metadata = sa.MetaData(
 answer = Table(
     "answer",
     metadata,
-    Column("id", sa.Integer, primary_key=True),
+    Column("id", Id, primary_key=True),
     Column("site_id", sa.Text, nullable=False),
     Column("service", sa.Text, nullable=False),
     Column("url", sa.Text, nullable=False),
@@ -52,7 +57,7 @@ answer = Table(
 entry = Table(
     "entry",
     metadata,
-    Column("id", sa.Integer, primary_key=True),
+    Column("id", Id, primary_key=True),
     Column("site_id", sa.Text, nullable=False),
     Column("kind", sa.Text, nullable=False),
     Column("strip_id", sa.Text),
@@ -62,7 +67,7 @@ entry = Table(
     Column("entered_by", sa.Text, nullable=False),
     Column("note", sa.Text, nullable=False),
     Column("source_key", sa.Text),
-    Column("corrects_id", sa.Integer, ForeignKey("entry.id"), unique=True),
+    Column("corrects_id", Id, ForeignKey("entry.id"), unique=True),
     sa.UniqueConstraint("site_id", "source_key"),
     Index(None, "site_id", "at_utc"),
 )
@@ -83,7 +88,7 @@ VOID = "-void-"
 run = Table(
     "run",
     metadata,
-    Column("id", sa.Integer, primary_key=True),
+    Column("id", Id, primary_key=True),
     Column("site_id", sa.Text, nullable=False),
     Column("day", sa.Date, nullable=False),
     Column("edition", sa.Text, nullable=False),
@@ -93,7 +98,7 @@ run = Table(
     Column("claimed_utc", UtcDateTime, nullable=False),
     Column("lease_until_utc", UtcDateTime, nullable=False),
     Column("finished_utc", UtcDateTime),
-    Column("answer_id", sa.Integer, ForeignKey("answer.id")),
+    Column("answer_id", Id, ForeignKey("answer.id")),
     Column("config_sha256", sa.Text, ForeignKey("config_copy.sha256")),
     Column("seed", sa.Text),
     Column("program_version", sa.Text),
@@ -106,7 +111,7 @@ run = Table(
 verdict = Table(
     "verdict",
     metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+    Column("run_id", Id, ForeignKey("run.id"), primary_key=True),
     Column("strip_id", sa.Text, primary_key=True),
     Column("position", sa.Integer, nullable=False),
     Column("verdict", sa.Text, nullable=False),
@@ -118,7 +123,7 @@ verdict = Table(
 outlook_day = Table(
     "outlook_day",
     metadata,
-    Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True),
+    Column("run_id", Id, ForeignKey("run.id"), primary_key=True),
     Column("strip_id", sa.Text, primary_key=True),
     Column("day", sa.Date, primary_key=True),
     Column("position", sa.Integer, nullable=False),
@@ -127,7 +132,7 @@ outlook_day = Table(
 
 
 def _run_id() -> Column[int]:
-    return Column("run_id", sa.Integer, ForeignKey("run.id"), primary_key=True)
+    return Column("run_id", Id, ForeignKey("run.id"), primary_key=True)
 
 
 # The order of work that a run proposed, its day plan, and of an old run verdicts and outlook in place of their rows.
@@ -139,11 +144,11 @@ packed_run = Table("packed_run", metadata, _run_id(), Column("packed", sa.LargeB
 learned = Table(
     "learned",
     metadata,
-    Column("id", sa.Integer, primary_key=True),
+    Column("id", Id, primary_key=True),
     Column("site_id", sa.Text, nullable=False),
     Column("strip_id", sa.Text, nullable=False),
     Column("made_utc", UtcDateTime, nullable=False),
-    Column("run_id", sa.Integer, ForeignKey("run.id")),
+    Column("run_id", Id, ForeignKey("run.id")),
     Column("record", sa.Text, nullable=False),
     Index(None, "site_id", "made_utc"),
 )
@@ -152,9 +157,9 @@ learned = Table(
 message = Table(
     "message",
     metadata,
-    Column("id", sa.Integer, primary_key=True),
+    Column("id", Id, primary_key=True),
     Column("message_id", sa.Text, nullable=False, unique=True),
-    Column("run_id", sa.Integer, ForeignKey("run.id")),
+    Column("run_id", Id, ForeignKey("run.id")),
     Column("site_id", sa.Text, nullable=False),
     Column("crew_id", sa.Text, nullable=False),
     Column("kind", sa.Text, nullable=False),
@@ -174,18 +179,20 @@ message = Table(
     Column("settled_utc", UtcDateTime),
     Column("last_error", sa.Text, nullable=False),
     Index(None, "state", "next_try_utc"),
+    Index(None, "state", "deadline_utc"),
     Index(None, "site_id", "put_utc"),
     Index(None, "run_id"),
     sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
 )
 
-reply, address_event, inbox_poll = reply_tables.added_to(metadata)
+reply, address_event, inbox_poll = reply_tables.added_to(metadata, Id)
+planned_run, plan_made, worker = fleet_tables.added_to(metadata)
 
 # The mail itself, apart from its state: a row that changes with each try would be written anew with all of it.
 message_raw = Table(
     "message_raw",
     metadata,
-    Column("message", sa.Integer, ForeignKey("message.id"), primary_key=True),
+    Column("message", Id, ForeignKey("message.id"), primary_key=True),
     Column("raw", sa.LargeBinary, nullable=False),
 )
 
@@ -212,9 +219,12 @@ def engine(url: str) -> sa.Engine:
     if parsed.drivername == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
     try:
-        made = sa.create_engine(
-            parsed, hide_parameters=True, pool_pre_ping=backend == "postgresql", max_overflow=MOST_CONNECTIONS
-        )
+        named: dict[str, Any] = {
+            "pool_pre_ping": True,
+            "connect_args": {"options": f"-c lock_timeout={LOCK_TIMEOUT_MS}"},
+        }
+        own = named if backend == "postgresql" and "options" not in parsed.query else {}
+        made = sa.create_engine(parsed, hide_parameters=True, max_overflow=MOST_CONNECTIONS, **own)
     except ImportError as error:
         raise StoreError(
             f"store.url = {parsed.render_as_string()}: the PostgreSQL driver is missing. "

@@ -20,7 +20,8 @@ from gonogo.store.encoding import decoded
 
 KEPT_LEADS = (0, 1, 2, 3, 5, 7, 10)  # days ahead of an outlook that a score asks for
 ANSWER_EVERY_DAYS = 3
-RUNS_AT_ONCE = 200  # in one transaction, so that nothing waits long for the database
+BODIES_AT_ONCE = 100  # of mails, with their pictures
+RUNS_AT_ONCE = 50  # in one transaction, so that nothing waits long for the database
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,19 +56,24 @@ def thin(store: sa.Engine, keep: KeepDays, *, now_utc: datetime) -> Thinned:
         n_runs += n_now
         if n_now < RUNS_AT_ONCE:
             break
-    with schema.begin(store) as connection:
-        n_answers = thin_answers(connection, now_utc=now_utc, keep_days=keep.answers)
-        n_answers += _thin_used_answers(connection, before_utc)
-        n_learned = _thin_learned(connection, before_utc)
-        n_bodies = _thin_bodies(connection, now_utc - timedelta(days=keep.mail_bodies))
+    n_answers = thin_answers(store, now_utc=now_utc, keep_days=keep.answers) + _thin_used_answers(store, before_utc)
+    n_learned = _thin_learned(store, before_utc)
+    n_bodies = _thin_bodies(store, now_utc - timedelta(days=keep.mail_bodies))
     return Thinned(answers=n_answers, mail_bodies=n_bodies, runs=n_runs, learned=n_learned)
 
 
-def _thin_bodies(connection: sa.Connection, before_utc: datetime) -> int:
+def _thin_bodies(store: sa.Engine, before_utc: datetime) -> int:
     """Delete the bodies of old mails that will not be sent any more."""
     mail, raw = schema.message, schema.message_raw
-    old = sa.select(mail.c.id).where(mail.c.put_utc < before_utc, mail.c.state != "waiting")
-    return connection.execute(sa.delete(raw).where(raw.c.message.in_(old))).rowcount
+    old = sa.select(raw.c.message).join(mail).where(mail.c.put_utc < before_utc, mail.c.state != "waiting")
+    n_gone = 0
+    while True:
+        with schema.begin(store) as connection:
+            part = connection.scalars(old.limit(BODIES_AT_ONCE)).all()
+            connection.execute(sa.delete(raw).where(raw.c.message.in_(part)))
+        n_gone += len(part)
+        if len(part) < BODIES_AT_ONCE:
+            return n_gone
 
 
 def _thin_runs(connection: sa.Connection, before_utc: datetime) -> int:
@@ -95,14 +101,13 @@ def _thin_run(connection: sa.Connection, run_id: int) -> None:
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
 
 
-def _thin_used_answers(connection: sa.Connection, before_utc: datetime) -> int:
+def _thin_used_answers(store: sa.Engine, before_utc: datetime) -> int:
     """Delete answers that old runs used, but for one of each site and service in some days."""
     kept, run = schema.answer, schema.run
-    rows = connection.execute(
-        sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc)
-        .where(kept.c.fetched_utc < before_utc, kept.c.service.not_like("%/%"))
-        .order_by(kept.c.fetched_utc, kept.c.id)
-    ).all()
+    query = sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc)
+    query = query.where(kept.c.fetched_utc < before_utc, kept.c.service.not_like("%/%"))
+    with schema.read(store) as connection:
+        rows = connection.execute(query.order_by(kept.c.fetched_utc, kept.c.id)).all()
     last: dict[tuple[str, str], datetime] = {}
     gone = []
     for row in rows:
@@ -113,12 +118,13 @@ def _thin_used_answers(connection: sa.Connection, before_utc: datetime) -> int:
             last[row.site_id, row.service] = row.fetched_utc
     for first in range(0, len(gone), RUNS_AT_ONCE):
         part = gone[first : first + RUNS_AT_ONCE]
-        connection.execute(sa.update(run).where(run.c.answer_id.in_(part)).values(answer_id=None))
-        connection.execute(sa.delete(kept).where(kept.c.id.in_(part)))
+        with schema.begin(store) as connection:
+            connection.execute(sa.update(run).where(run.c.answer_id.in_(part)).values(answer_id=None))
+            connection.execute(sa.delete(kept).where(kept.c.id.in_(part)))
     return len(gone)
 
 
-def _thin_learned(connection: sa.Connection, before_utc: datetime) -> int:
+def _thin_learned(store: sa.Engine, before_utc: datetime) -> int:
     """Delete old rows of learning that another old row of the same lift has superseded.
 
     The newest of the old ones stays: a morning starts from what was known before its own readings.
@@ -127,7 +133,9 @@ def _thin_learned(connection: sa.Connection, before_utc: datetime) -> int:
     old = sa.select(table).where(table.c.made_utc < before_utc).order_by(table.c.id.desc())
     seen: set[tuple[str, str, datetime | None]] = set()
     gone = []
-    for row in connection.execute(old).all():
+    with schema.read(store) as connection:
+        rows = connection.execute(old).all()
+    for row in rows:
         record = decoded(row.record, LearnedSoil)
         lift = (row.site_id, row.strip_id, record.lift_from_utc)
         if record.is_reset:
@@ -136,5 +144,6 @@ def _thin_learned(connection: sa.Connection, before_utc: datetime) -> int:
             gone.append(row.id)
         seen.add(lift)
     for first in range(0, len(gone), RUNS_AT_ONCE):
-        connection.execute(sa.delete(table).where(table.c.id.in_(gone[first : first + RUNS_AT_ONCE])))
+        with schema.begin(store) as connection:
+            connection.execute(sa.delete(table).where(table.c.id.in_(gone[first : first + RUNS_AT_ONCE])))
     return len(gone)

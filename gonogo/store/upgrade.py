@@ -32,6 +32,7 @@ def upgrade(store: sa.Engine) -> None:
     """
     with schema.begin(store) as connection:
         if store.dialect.name == "postgresql":
+            connection.execute(sa.text("set local lock_timeout = '10min'"))  # a large database takes its time
             connection.execute(sa.text("select pg_advisory_xact_lock(:key)"), {"key": _UPGRADE_LOCK})
         found = _version(connection)
         script = ScriptDirectory.from_config(migrations())

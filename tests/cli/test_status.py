@@ -40,7 +40,7 @@ def said(loaded: Config, now_utc: datetime = LATER_UTC) -> Outcome:
     return replace(outcome, text=outcome.text.replace("\u00a0", " ").replace("\u202f", " "))
 
 
-def test_a_morning_without_a_verdict_is_said_as_one_until_a_re_check_brings_it(
+def test_a_morning_without_a_verdict_is_said_as_one_and_so_is_who_sends_what_waits(
     loaded: Config, store: sa.Engine
 ) -> None:
     run_example(loaded, store, fetch=no_weather)
@@ -49,28 +49,21 @@ def test_a_morning_without_a_verdict_is_said_as_one_until_a_re_check_brings_it(
     assert re.search(r"last run +Tue 12 May, done [0-9:]+: NO VERDICT, every strip waits", bad.text)
     assert bad.text.endswith("Somebody must look.")
     run_example(loaded, store, edition="09:00", now_utc=LATER_UTC)
+    nobody = said(loaded)
+    assert nobody.exit_code is Exit.ATTENTION
+    assert re.search(r"waiting +[0-9]+ mails, tried from [0-9:]+ on, the first of no use after 09:00", nobody.text)
+    assert re.search(r"sent by +nobody: no service is at work", nobody.text)
     alive.note(loaded, owner.own_name(), now_utc=LATER_UTC)
     good = said(loaded)
     assert re.search(r"re-check +Tue 12 May \(09:00\), done [0-9:]+: compact [0-9]", good.text)
     assert "NO VERDICT" in good.text
     assert good.exit_code is Exit.OK
+    assert re.search(r"sent by +`gonogo serve`, process [0-9]+ \(.+\), at work 2026-05-12 10:35 UTC", good.text)
+    assert said(loaded, LATER_UTC + timedelta(minutes=6)).exit_code is Exit.ATTENTION
 
 
 def test_the_next_re_check_stands_beside_the_next_run(loaded: Config) -> None:
     assert re.search(r"re-check at +09:00", said(loaded).text)
-
-
-def test_who_sends_what_waits_is_said_and_nobody_is_a_fault(loaded: Config, store: sa.Engine) -> None:
-    run_example(loaded, store)
-    nobody = said(loaded)
-    assert nobody.exit_code is Exit.ATTENTION
-    assert re.search(r"waiting +5 mails, tried from [0-9:]+ on, of no use after 09:00", nobody.text)
-    assert re.search(r"sent by +nobody: no service is at work", nobody.text)
-    alive.note(loaded, owner.own_name(), now_utc=LATER_UTC)
-    at_work = said(loaded)
-    assert at_work.exit_code is Exit.OK
-    assert re.search(r"sent by +`gonogo serve`, process [0-9]+ \(.+\), at work 2026-05-12 10:35 UTC", at_work.text)
-    assert said(loaded, LATER_UTC + timedelta(minutes=6)).exit_code is Exit.ATTENTION
 
 
 def test_the_mark_of_a_dead_process_or_of_another_hand_is_none(loaded: Config) -> None:

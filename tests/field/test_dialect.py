@@ -76,6 +76,28 @@ def test_a_file_of_another_encoding_is_refused_with_what_to_do(encoding: str, tm
         text_to_store(file)
 
 
+SAVED = "kind;strip;at;w_pct;method;density comment\nreading;Présa;2026-05-25 06:40;11,2;oven;\n"
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "cp1252", "utf-8", "utf-8-sig"])
+def test_a_site_that_says_how_its_spreadsheets_save_has_them_read(encoding: str, tmp_path: Path) -> None:
+    file = tmp_path / "day.csv"
+    file.write_bytes(SAVED.encode(encoding))
+    assert text_to_store(file, "windows-1252") == SAVED
+
+
+def test_without_that_nobody_guesses_and_the_setting_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "day.csv"
+    file.write_bytes(SAVED.encode("latin-1"))
+    with pytest.raises(ConfigError, match=r'Save it as UTF-8. Or write csv_encoding = "windows-1252" under \[site\]'):
+        text_to_store(file)
+    file.write_bytes(SAVED.encode("latin-1") + b"\x81")
+    with pytest.raises(
+        ConfigError, match=r"is not UTF-8 nor windows-1252 text .* Save it as UTF-8. Nothing was stored"
+    ):
+        text_to_store(file, "windows-1252")
+
+
 def test_a_typed_time_is_of_today_and_a_strip_is_known_by_its_name() -> None:
     row = {"kind": "watering", "strip": "north 1", "at": "10:30", "litres": "9000"}
     (new,) = entries.parse([("command line", row)], SITE, NOW)

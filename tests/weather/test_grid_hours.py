@@ -55,10 +55,8 @@ def test_radiation_keeps_its_energy_and_never_shines_at_night(every: int) -> Non
     ends = list(range(every, 49, every))
     begin = np.datetime64("2026-05-12T00", "s")
     whole_h = 48
-    sun = np.array(
-        [max(0.0, math.sin(math.pi * (hour - 11.0) / 14.0)) if 11 <= hour % 24 < 25 else 0.0 for hour in range(48)]
-    )
-    energy = np.array([sun[end - every : end].sum() * 3600.0 * 500.0 for end in ends])
+    sun = np.array([500.0 if 11 <= hour % 24 else 0.0 for hour in range(48)])
+    energy = np.array([sun[end - every : end].sum() * 3600.0 for end in ends])
     given = hours.periods([end - every for end in ends], ends, energy, rounding=1.0, what="light")
     found = hours.by_the_sun_w_m2(given, begin, whole_h, latitude_deg=42.1, longitude_deg=-94.4)
     # In mid-May at 94 degrees west the sun is down from 2 to 11 UTC.

@@ -50,6 +50,12 @@ def test_the_world_has_no_seam(lon_deg: float, lat_deg: float) -> None:
     assert places.at(smooth, found)[0] == pytest.approx(right, abs=2e-4)
 
 
+def test_the_last_column_has_the_first_as_its_neighbour() -> None:
+    columns = np.tile(np.arange(360.0), 181)
+    found = places.between_points(WORLD, np.array([10.0, 10.0]), np.array([-0.25, -0.75]))
+    assert places.at(columns, found) == pytest.approx([0.25 * 359.0, 0.75 * 359.0])
+
+
 def test_outside_of_a_region_nothing_is_read() -> None:
     lat, lon = np.array([49.0, 50.5, 47.5, 49.0, 49.0]), np.array([11.0, 11.0, 11.0, 9.5, 12.5])
     assert places.between_points(CORNERS, lat, lon).is_inside.tolist() == [True, False, False, False, False]

@@ -50,8 +50,8 @@ def mails(service: Service, *kinds: str) -> list[Any]:
 
 
 def down(service: Service, n_down: int) -> Outage:
-    service.runner._fetch = Outage(n_down)
-    return service.runner._fetch
+    service.runner.questions._fetch = Outage(n_down)
+    return service.runner.questions._fetch
 
 
 def test_a_service_that_is_down_for_some_tries_costs_nobody_the_verdict(service: Service) -> None:

@@ -1,0 +1,73 @@
+"""Mails of a running service to its operator, about all sites: by the outbox, or past it where that is what fails."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from datetime import datetime
+
+from gonogo import times
+from gonogo.errors import StoreError
+from gonogo.outgoing import notices
+from gonogo.outgoing.direct import Direct
+from gonogo.outgoing.notices import OperatorNotice
+from gonogo.service.runner import Runner
+from gonogo.store import outbox, schema
+
+log = logging.getLogger("gonogo.service.operator_mail")
+
+SITES_NAMED = 50
+
+
+def late_lines(names: Sequence[str]) -> tuple[str, ...]:
+    """Return what the operator is told of sites that were given up for want of time, by their names."""
+    shown = ", ".join(names[:SITES_NAMED]) + (" and others" if len(names) > SITES_NAMED else "")
+    return (
+        f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
+        "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
+        "machine on PostgreSQL), or spread the mail times.",
+    )
+
+
+class OperatorMail:
+    """Writes to the operator of a runner's config."""
+
+    def __init__(self, runner: Runner, direct: Direct) -> None:
+        self._runner, self._direct = runner, direct
+
+    def tell(self, what: str, subject: str, lines: tuple[str, ...], now_utc: datetime) -> bool:
+        """Put a mail to the operator about all sites into the outbox; return whether the database took it."""
+        site, config = self._runner.sites()[0], self._runner.configs.accepted
+        notice = OperatorNotice(
+            site_id=site.id,
+            site_name="all sites",
+            day=times.local_date(now_utc, site.zone),
+            what=what,
+            subject=subject,
+            lines=lines,
+        )
+        try:
+            with schema.begin(self._runner.store) as connection:
+                outbox.put(connection, notices.to_operator(config, notice, now_utc=now_utc), now_utc=now_utc)
+        except StoreError:
+            log.exception("the operator could not be written to by the outbox; the mail goes without it")
+            return self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+        return True
+
+    def tell_store_fault(self, fault: StoreError, now_utc: datetime) -> None:
+        """Write to the operator past the outbox that the database cannot be used: once a day."""
+        site, config = self._runner.sites()[0], self._runner.configs.accepted
+        notice = OperatorNotice(
+            site_id=site.id,
+            site_name="all sites",
+            day=times.local_date(now_utc, site.zone),
+            what="store",
+            subject="the database cannot be used",
+            lines=(
+                "The database refuses. Until it works no verdict can be stored and no mail leaves the outbox; crews "
+                "get plain notices at their mail time.",
+                str(fault).splitlines()[0],
+                "Look for a full disk, wrong rights, or a server that is down.",
+            ),
+        )
+        self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))

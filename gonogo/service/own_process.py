@@ -1,0 +1,87 @@
+"""A process that works for one thread: killed where it hangs, replaced where it died; what it was at is asked again."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import Any, TypeVar
+
+from gonogo.errors import GonogoError
+from gonogo.outgoing.workers import begin_in_process
+
+log = logging.getLogger("gonogo.service.own_process")
+
+ReturnT = TypeVar("ReturnT")
+END_LIMIT_S = 10.0  # of a process that was killed
+START_LIMIT_S = 120.0  # of a fresh process, its imports included, on a machine that is busy
+
+
+class WorkerLostError(GonogoError):
+    """The process died over what was asked of it, or took so long that it was killed."""
+
+
+class OwnProcess:
+    """One process that is started when it is first needed. Not to be shared between threads.
+
+    begin   called in each fresh process with `arguments` before anything else; both must be picklable
+    """
+
+    def __init__(self, begin: Callable[..., None], *arguments: Any) -> None:
+        self._begin, self._arguments = begin, arguments
+        self._pool: ProcessPoolExecutor | None = None
+        self._pid = 0
+
+    def ask(self, function: Callable[..., ReturnT], *arguments: Any, limit_s: float) -> ReturnT:
+        """Return what a function of a module returns there. Raises what it raises, and WorkerLostError.
+
+        limit_s   how long it may take; then the process is killed
+        """
+        try:
+            pool = self._started()
+            return pool.submit(function, *arguments).result(timeout=limit_s)
+        except BrokenProcessPool as error:
+            raise self._lost("died") from error
+        except TimeoutError as error:
+            raise self._lost(f"was killed: it took longer than {limit_s:.0f} s") from error
+
+    def _lost(self, how: str) -> WorkerLostError:
+        which = self._pid or "that was starting"
+        self.close()
+        return WorkerLostError(f"The worker process {which} {how}.")
+
+    def close(self) -> None:
+        """Kill the process, whatever it is at."""
+        pool, self._pool = self._pool, None
+        if pool is None:
+            return
+        for process in multiprocessing.active_children():
+            if process.pid == self._pid:
+                process.kill()
+                process.join(END_LIMIT_S)  # until it is gone: its pipe closes a moment before the process table says so
+        self._pid = 0
+        pool.shutdown(wait=False, cancel_futures=True)
+
+    def _started(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            # A fresh process: a copy of one with threads could carry a lock that nobody opens.
+            context = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(
+                1, mp_context=context, initializer=_begin, initargs=(self._begin, *self._arguments)
+            )
+            self._pid = self._pool.submit(os.getpid).result(timeout=START_LIMIT_S)
+            log.debug("worker process %d has started", self._pid)
+        return self._pool
+
+
+def _begin(begin: Callable[..., None], *arguments: Any) -> None:
+    begin_in_process()
+    if hasattr(signal, "SIGTERM"):  # whoever stops the service lets the run under way end
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    threading.current_thread().name = "gonogo-worker"
+    begin(*arguments)

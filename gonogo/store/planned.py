@@ -1,0 +1,205 @@
+"""The runs of a day as rows: planned once, taken in batches by whoever has room, done whoever did them.
+
+A row says that a run is to be made, never that it may be: that says the claim (store/claims.py). So a row that is lost,
+doubled in haste or taken by two costs time, and no crew a mail.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import sqlalchemy as sa
+
+from gonogo.store import alive, schema
+from gonogo.store.clock import judged_utc
+from gonogo.store.owner import IsDead
+from gonogo.store.schema import plan_made, planned_run
+
+ROWS_AT_ONCE = 500
+_PLAN_LOCK = 5_141_920_262  # any fixed number: services that plan meet here
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRun:
+    """A run that is to be made.
+
+    from_utc      not before this; moved where a try came to nothing
+    mail_utc      when its mails are to leave: what is soonest goes first
+    deadline_utc  after this it is of no use
+    tile          of weather: what one question brings stands together
+    """
+
+    site_id: str
+    day: date
+    edition: str
+    from_utc: datetime
+    mail_utc: datetime
+    deadline_utc: datetime
+    tile: str
+
+
+def is_planned(connection: sa.Connection, fingerprint: str, until_utc: datetime) -> bool:
+    """Return whether the runs of a set of sites are planned as far ahead as that."""
+    found = connection.scalar(sa.select(plan_made.c.until_utc).where(plan_made.c.fingerprint == fingerprint))
+    return found is not None and found >= until_utc
+
+
+def plan(
+    store: sa.Engine, fingerprint: str, rows: Sequence[PlannedRun], *, now_utc: datetime, until_utc: datetime
+) -> int:
+    """Write runs down unless somebody has; return how many are new.
+
+    fingerprint   of the sites and their times. What was planned by another and nobody has begun is moved to its new
+                  times, or deleted where it is planned no more
+    """
+    with schema.begin(store) as connection:
+        if store.dialect.name == "postgresql":
+            connection.execute(sa.text("select pg_advisory_xact_lock(:number)"), {"number": _PLAN_LOCK})
+        if is_planned(connection, fingerprint, until_utc):
+            return 0
+        judged = judged_utc(connection, now_utc)
+        known = connection.scalar(sa.select(plan_made.c.fingerprint).order_by(plan_made.c.made_utc.desc()).limit(1))
+        if known is not None and known != fingerprint:
+            ahead = (planned_run.c.is_done.is_(False), planned_run.c.taken_by.is_(None))
+            connection.execute(sa.delete(planned_run).where(*ahead))
+        n_new = 0
+        for first in range(0, len(rows), ROWS_AT_ONCE):
+            n_new += _add(connection, rows[first : first + ROWS_AT_ONCE])
+        connection.execute(sa.delete(plan_made))
+        made = {"fingerprint": fingerprint, "until_utc": until_utc, "made_utc": judged}
+        connection.execute(sa.insert(plan_made).values(**made))
+        alive.tell(connection, alive.RUNS)
+        return n_new
+
+
+def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
+    """Add rows that are not there; one whose run is finished already is done."""
+    run = schema.run
+    days, sites = {row.day for row in rows}, {row.site_id for row in rows}
+    query = sa.select(run.c.site_id, run.c.day, run.c.edition).where(run.c.state == "finished", run.c.day.in_(days))
+    finished = {tuple(found) for found in connection.execute(query.where(run.c.site_id.in_(sites)))}
+    fresh = schema.insert_new(connection, planned_run, ["site_id", "day", "edition"])
+    values = [
+        {
+            "site_id": row.site_id,
+            "day": row.day,
+            "edition": row.edition,
+            "from_utc": row.from_utc,
+            "mail_utc": row.mail_utc,
+            "deadline_utc": row.deadline_utc,
+            "tile": row.tile,
+            "is_done": (row.site_id, row.day, row.edition) in finished,
+            "is_seen": False,
+        }
+        for row in rows
+    ]
+    return len(connection.execute(fresh.values(values).returning(planned_run.c.site_id)).all())
+
+
+def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple[PlannedRun, ...]:
+    """Take up to so many runs that are due for a service, the soonest mails first; nobody else gets them meanwhile.
+
+    What another is just taking is passed over, never waited for.
+    """
+    row = planned_run
+    with schema.begin(store) as connection:
+        judged = judged_utc(connection, now_utc)
+        free = (row.c.is_done.is_(False), row.c.taken_by.is_(None))
+        due = (row.c.from_utc <= judged, row.c.deadline_utc > judged)
+        found = connection.execute(
+            sa.select(row)
+            .where(*free, *due)
+            .order_by(row.c.mail_utc, row.c.tile, row.c.site_id)
+            .limit(most)
+            .with_for_update(skip_locked=True)
+        ).all()
+        if not found:
+            return ()
+        key = sa.tuple_(row.c.site_id, row.c.day, row.c.edition)
+        keys = [(taken.site_id, taken.day, taken.edition) for taken in found]
+        connection.execute(sa.update(row).where(key.in_(keys)).values(taken_by=owner))
+        return tuple(_planned(taken) for taken in found)
+
+
+def give_back(store: sa.Engine, taken: PlannedRun, *, owner: str, from_utc: datetime) -> None:
+    """Let others have a run that a service took and did not make, from a moment on."""
+    with schema.begin(store) as connection:
+        connection.execute(
+            sa.update(planned_run)
+            .where(*_is(taken.site_id, taken.day, taken.edition), planned_run.c.taken_by == owner)
+            .values(taken_by=None, from_utc=judged_utc(connection, from_utc))
+        )
+
+
+def release_dead(store: sa.Engine, *, is_dead: IsDead) -> int:
+    """Let go of the batches of services that are known to be dead, and return how many runs those were."""
+    row = planned_run
+    held = (row.c.is_done.is_(False), row.c.taken_by.is_not(None))
+    with schema.read(store) as connection:
+        owners = connection.scalars(sa.select(row.c.taken_by).where(*held).distinct()).all()
+    dead = [name for name in owners if name is not None and is_dead(name)]
+    if not dead:
+        return 0
+    with schema.begin(store) as connection:
+        released = sa.update(row).where(*held, row.c.taken_by.in_(dead)).values(taken_by=None)
+        n_released = connection.execute(released).rowcount
+        alive.tell(connection, alive.RUNS)
+        return n_released
+
+
+def mark_done(connection: sa.Connection, site_id: str, day: date, edition: str, *, is_done: bool = True) -> None:
+    """Note in the caller's transaction that a run is done, or is to be made again, whoever did it."""
+    values = {"is_done": is_done, "taken_by": None} | ({} if is_done else {"is_seen": False})
+    connection.execute(sa.update(planned_run).where(*_is(site_id, day, edition)).values(**values))
+
+
+def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:
+    """Note of runs that nothing is left to look after."""
+    with schema.begin(store) as connection:
+        for key in keys:
+            connection.execute(sa.update(planned_run).where(*_is(*key)).values(is_seen=True))
+
+
+def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[tuple[str, date, bool], ...]:
+    """Return the runs of an edition in their time that want looking after: (site id, day, is done)."""
+    row = planned_run
+    with schema.read(store) as connection:
+        judged = judged_utc(connection, now_utc)
+        query = sa.select(row.c.site_id, row.c.day, row.c.is_done).where(row.c.is_seen.is_(False))
+        query = query.where(row.c.from_utc <= judged, row.c.deadline_utc > judged, row.c.edition == edition)
+        query = query.order_by(row.c.mail_utc, row.c.site_id)
+        return tuple((found.site_id, found.day, found.is_done) for found in connection.execute(query))
+
+
+def next_from_utc(store: sa.Engine, *, now_utc: datetime) -> datetime | None:
+    """Return when the next run that nobody has taken falls due, None where none is planned."""
+    row = planned_run
+    with schema.read(store) as connection:
+        ahead = (
+            row.c.is_done.is_(False),
+            row.c.taken_by.is_(None),
+            row.c.deadline_utc > judged_utc(connection, now_utc),
+        )
+        found: datetime | None = connection.scalar(sa.select(sa.func.min(row.c.from_utc)).where(*ahead))
+        return found
+
+
+def forget_before(store: sa.Engine, day: date, most: int = ROWS_AT_ONCE) -> int:
+    """Delete some rows of days gone by, and return how many."""
+    row = planned_run
+    with schema.begin(store) as connection:
+        key = sa.tuple_(row.c.site_id, row.c.day, row.c.edition)
+        old = sa.select(row.c.site_id, row.c.day, row.c.edition).where(row.c.day < day).limit(most)
+        return connection.execute(sa.delete(row).where(key.in_(old))).rowcount
+
+
+def _is(site_id: str, day: date, edition: str) -> tuple[sa.ColumnElement[bool], ...]:
+    row = planned_run
+    return (row.c.site_id == site_id, row.c.day == day, row.c.edition == edition)
+
+
+def _planned(row: sa.Row[tuple[object, ...]]) -> PlannedRun:
+    names = ("site_id", "day", "edition", "from_utc", "mail_utc", "deadline_utc", "tile")
+    return PlannedRun(**{name: row._mapping[name] for name in names})

@@ -1,0 +1,210 @@
+"""Several services on one PostgreSQL: each run made once, and a dead service's batch taken over at once."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+import time as time_module
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+import sqlalchemy as sa
+from config_copy import EXAMPLE
+from example_mornings import example_config
+from sites import small_site
+
+from gonogo.config import Config
+from gonogo.download.forecasts import Downloaded, NoForecastError
+from gonogo.records.outside import Answer
+from gonogo.records.site import Site
+from gonogo.service import day_queue, service
+from gonogo.service.day_queue import DayQueue
+from gonogo.service.service import Service
+from gonogo.service.workers import Workers
+from gonogo.store import alive, outcomes, schema
+
+TUESDAY = date(2026, 5, 12)
+N_SITES = 6
+
+
+def no_forecast(site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
+    """Stand in for weather services that refuse us: every strip waits, at once."""
+    raise NoForecastError("open_meteo: 403 from the service.", passing=False)
+
+
+def due_now(tmp_path: Path, url: str, n_sites: int = N_SITES) -> Config:
+    """The example config with so many sites at which it is noon, and whose mails leave in five minutes."""
+    shutil.copytree(EXAMPLE, tmp_path / "config")  # on PostgreSQL a service keeps its last good config there
+    loaded = replace(example_config(tmp_path, store_url=url), folder=tmp_path / "config")
+    now = datetime.now(UTC)
+    zone = ZoneInfo(f"Etc/GMT{now.hour - 12:+d}" if now.hour != 12 else "Etc/GMT")
+    mail_at = (now.astimezone(zone) + timedelta(minutes=5)).time().replace(second=0, microsecond=0)
+    model = replace(
+        loaded.sites[0],
+        zone=zone,
+        mail_at=mail_at,
+        deadline=time(20, 0),
+        recheck_at=(),
+        working_days=tuple(range(7)),
+        holidays=(),
+    )
+    sites = tuple(replace(model, id=f"site-{n}") for n in range(n_sites))
+    named = {name: dict.fromkeys((s.id for s in sites), getattr(loaded, name)[model.id])
+             for name in ("settings", "setting_origin", "readings")}  # fmt: skip
+    return replace(loaded, sites=sites, **named)
+
+
+@pytest.fixture
+def begun() -> Iterator[Callable[[Config], Service]]:
+    """Begins services, and ends them after the test."""
+    made: list[Service] = []
+
+    def begin(loaded: Config) -> Service:
+        made.append(Service(loaded, halt=threading.Event(), fetch=no_forecast, environ={}))
+        return made[-1]
+
+    yield begin
+    for running in made:
+        running.end()
+
+
+def queue_of(running: Service) -> DayQueue:
+    found = running.work().queue
+    assert found is not None
+    return found
+
+
+def mails(store: sa.Engine) -> list[tuple[str, str]]:
+    with schema.read(store) as connection:
+        return [(m.site_id, m.address) for m in outcomes.outcomes(connection) if m.kind == "morning"]
+
+
+def test_what_one_service_has_taken_and_done_no_other_tries(tmp_path: Path, postgresql_url: str, begun: Any) -> None:
+    loaded = due_now(tmp_path, postgresql_url)
+    first, second = begun(loaded), begun(loaded)
+    now_utc = datetime.now(UTC)
+    batch = queue_of(first).take(now_utc)
+    assert {taken.site.id for taken in batch} == {site.id for site in loaded.sites}
+    assert queue_of(second).take(now_utc) == []
+    for taken in batch:
+        queue_of(first).run(taken, now_utc)
+    assert queue_of(second).take(now_utc) == queue_of(first).take(now_utc) == []
+    with schema.read(first.store) as connection:
+        assert connection.execute(sa.select(sa.func.count(), sa.func.max(schema.run.c.id))).one() == (N_SITES, N_SITES)
+    assert len(mails(first.store)) == len(set(mails(first.store))) == 5 * N_SITES
+
+
+def test_a_dead_service_s_batch_is_taken_by_another_at_once(
+    tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loaded = due_now(tmp_path, postgresql_url)
+    first, second = begun(loaded), begun(loaded)
+    now_utc = datetime.now(UTC)
+    assert len(queue_of(first).take(now_utc)) == N_SITES
+    monkeypatch.setattr("gonogo.store.owner.is_dead", lambda _: False)  # as from another machine
+    first.runner.sign.end()
+    assert alive.is_dead(second.store)(first.runner.me)
+    assert len(queue_of(second).take(now_utc)) == N_SITES
+
+
+def test_a_run_that_comes_to_nothing_is_given_back(
+    tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running = begun(due_now(tmp_path, postgresql_url, 1))
+    now_utc = datetime.now(UTC)
+    queue = queue_of(running)
+    (taken,) = queue.take(now_utc)
+    monkeypatch.setattr(running.runner, "run_morning", lambda *_: None)
+    queue.run(taken, now_utc)
+    assert queue.take(now_utc) == []
+    assert now_utc < queue.next_utc(now_utc) <= now_utc + day_queue.TRIED_AGAIN
+    assert len(queue.take(now_utc + day_queue.TRIED_AGAIN)) == 1
+
+
+def test_a_late_morning_is_told_by_the_watch_and_a_good_one_is_not_looked_at_again(
+    tmp_path: Path, postgresql_url: str, begun: Any
+) -> None:
+    running = begun(due_now(tmp_path, postgresql_url, 2))
+    now_utc = datetime.now(UTC)
+    queue = queue_of(running)
+    first, second = queue.take(now_utc)
+    queue.run(first, now_utc)
+    workers = Workers(1)
+    running.watch(now_utc, workers)
+    assert len(mails(running.store)) == 5, "the other is not late yet"
+    running.watch(now_utc + timedelta(minutes=6), workers)
+    assert {site_id for site_id, _ in mails(running.store)} == {first.site.id, second.site.id}
+
+
+def test_of_many_late_mornings_the_operator_has_one_mail_beyond_the_first_few(tmp_path: Path, begun: Any) -> None:
+    running = begun(due_now(tmp_path, ""))
+    now_utc = datetime.now(UTC)
+    running.watch(now_utc, Workers(1))
+    running.watch(now_utc + timedelta(minutes=6), Workers(1))
+    assert len(mails(running.store)) == 6 * N_SITES, "everybody of every crew is told on time"
+    with schema.read(running.store) as connection:
+        told = [m.subject for m in outcomes.outcomes(connection) if m.kind == "operator"]
+    assert len(told) == 4
+    assert sum("3 more sites without a verdict" in subject for subject in told) == 1
+
+
+def test_two_services_make_and_mail_every_morning_once(tmp_path: Path, postgresql_url: str) -> None:
+    loaded = due_now(tmp_path, postgresql_url)
+    stop, watching = threading.Event(), schema.engine(postgresql_url)
+    threads = [
+        threading.Thread(target=service.serve, args=(loaded,), kwargs={"stop": stop, "fetch": no_forecast})
+        for _ in range(2)
+    ]
+    for thread in threads:
+        thread.start()
+    try:
+        end = time_module.monotonic() + 120.0
+        while time_module.monotonic() < end:
+            time_module.sleep(0.3)
+            if sa.inspect(watching).has_table("message") and len(mails(watching)) == 5 * N_SITES:
+                break
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join(60)
+    assert len(mails(watching)) == len(set(mails(watching))) == 5 * N_SITES
+    with schema.read(watching) as connection:
+        found = connection.execute(sa.select(schema.run.c.attempt, schema.run.c.state)).all()
+        assert connection.scalars(sa.select(schema.worker.c.owner)).all() == []
+    watching.dispose()
+    assert [tuple(row) for row in found] == [(1, "finished")] * N_SITES
+
+
+def test_on_sqlite_the_calendar_of_the_one_service_says_what_is_due(tmp_path: Path, begun: Any) -> None:
+    assert begun(due_now(tmp_path, "")).work().queue is None
+
+
+def test_the_plan_holds_every_run_in_its_own_time() -> None:
+    site = small_site(recheck_at=(time(9, 0),))
+    loaded = example_config(Path("/nonexistent"))
+    loaded = replace(loaded, sites=(site,), settings={site.id: loaded.settings[loaded.sites[0].id]})
+    noon_utc = datetime(2026, 5, 11, 18, tzinfo=UTC)
+    rows = list(day_queue.rows_ahead(loaded, noon_utc, noon_utc + timedelta(hours=24)))
+    assert [(row.day, row.edition) for row in rows] == [(TUESDAY, "morning"), (TUESDAY, "look-0900")]
+    morning, look = rows
+    assert morning.from_utc < morning.mail_utc < morning.deadline_utc
+    assert look.from_utc == look.mail_utc == look.deadline_utc - timedelta(hours=1)
+
+
+def test_the_plan_is_another_once_a_time_is() -> None:
+    loaded = example_config(Path("/nonexistent"))
+    moved = replace(loaded, sites=(replace(loaded.sites[0], mail_at=time(4, 0)),))
+    renamed = replace(loaded, sites=(replace(loaded.sites[0], name="Another name"),))
+    assert day_queue.fingerprint(loaded) != day_queue.fingerprint(moved)
+    assert day_queue.fingerprint(loaded) == day_queue.fingerprint(renamed)
+
+
+def test_sites_of_one_cell_of_a_weather_model_stand_together() -> None:
+    site = small_site()
+    near = replace(site, latitude_deg=site.latitude_deg + 0.001)
+    assert day_queue.tile(site) == day_queue.tile(near) != day_queue.tile(replace(site, latitude_deg=10.0))
