@@ -31,7 +31,6 @@ log = logging.getLogger("gonogo.service.watch")
 
 MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
 TOLD_ONE_BY_ONE = 3  # sites an hour that are given up: the operator has a mail for each, and one for all others
-LATE_SHOWN = 50
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
@@ -189,15 +188,8 @@ class Watch:
     def _tell_late_together(self, now_utc: datetime) -> None:
         """Write to the operator once about all sites that were given up in this check, beyond the first few."""
         names, self._late_together = self._late_together, []
-        if not names:
-            return
-        shown = ", ".join(names[:LATE_SHOWN]) + (" and others" if len(names) > LATE_SHOWN else "")
-        lines = (
-            f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
-            "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
-            "machine on PostgreSQL), or spread the mail times.",
-        )
-        self.operator.tell(f"late {now_utc:%H:%M}", f"{len(names)} more sites without a verdict", lines, now_utc)
+        if names:
+            self.operator.tell_late(names, now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
