@@ -38,7 +38,9 @@ def eccodes() -> Any:
     """Return the decoder, or skip where it is not installed; never in CI, where the test extra brings it."""
     if os.environ.get("GONOGO_NO_SKIP"):
         return importlib.import_module("eccodes")
-    return pytest.importorskip("eccodes", reason="ecCodes is not installed: pip install 'gonogo[grid]'")
+    return pytest.importorskip(
+        "eccodes", exc_type=ImportError, reason="ecCodes is not installed: pip install 'gonogo[grid]'"
+    )
 
 
 def message(

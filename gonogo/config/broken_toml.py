@@ -16,6 +16,7 @@ from gonogo.config.broken_values import example_of, mended_value
 from gonogo.config.lines import Loc
 
 MOST_SLIPS = 100  # a file with more is none that a person wrote as TOML
+MOST_CONTRADICTIONS = 10
 _MOST_LINES = 20_000
 _START = re.compile(r"""\s*(?:[A-Za-z0-9_.\-"' ]+=(?!=)|\[{1,2}\s*[A-Za-z][^\[\],]*\]{1,2}\s*(?:#.*)?$)""")
 _HEADER = re.compile(r"\s*\[(?P<second>\[)?(?P<name>[^\[\]=#]*)(?P<end>\]*)\s*(?:#.*)?$")
@@ -84,6 +85,8 @@ def read_broken(text: str) -> Mended | None:
         if len(reading.slips) > MOST_SLIPS:
             return None
     tables = _together(reading)
+    if tables is None:
+        return None
     slips = tuple(sorted(reading.slips, key=lambda slip: slip.line))
     return Mended(tables=tables, slips=slips, lost=tuple(reading.lost))
 
@@ -245,23 +248,27 @@ def _keep(reading: _Reading, line: int, path: Loc, statement: str) -> None:
     reading.places[line] = path
 
 
-def _together(reading: _Reading) -> dict[str, Any]:
-    """Return the tables of all kept statements; one that contradicts those above it is said and left out."""
-    while True:
+def _together(reading: _Reading) -> dict[str, Any] | None:
+    """Return the tables of all kept statements; one that contradicts those above it is said and left out.
+
+    None where there are too many of these: each takes a reading of the whole.
+    """
+    for _ in range(MOST_CONTRADICTIONS):
         lines = sorted(reading.kept)
-        text, starts = "", {}
+        starts, number = {}, 1
         for line in lines:
-            starts[text.count("\n") + 1] = line
-            text += reading.kept[line] + "\n"
+            starts[number] = line
+            number += reading.kept[line].count("\n") + 1
         try:
-            return tomllib.loads(text)
+            return tomllib.loads("\n".join(reading.kept[line] for line in lines))
         except (ValueError, RecursionError) as error:
             if not lines:
                 return {}
             found = re.search(r"at line (\d+)", str(error))
-            number = int(found[1]) if found else text.count("\n")
+            number = int(found[1]) if found else number
             at = starts[max((start for start in starts if start <= number), default=1)]
             path, stood = reading.places[at], reading.kept.pop(at)
             wrong = "contradicts a table or key of the same name above it."
             reading.say(at, path, stood.partition("#")[0], (wrong, "Keep one of the two."))
             reading.lost.append(path)
+    return None

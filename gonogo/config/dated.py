@@ -8,14 +8,15 @@ nearer to the coast a place in the water is not noticed.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import tzfpy
 
 from gonogo.config.lists import with_lists
 from gonogo.config.load import SITES_FOLDER, Config
+from gonogo.config.tables import DAYS
 from gonogo.config.toml_file import ConfigFile
 from gonogo.errors import Fault
 from gonogo.records.days_off import is_over, is_working_day, stop_on
@@ -57,12 +58,25 @@ def dated_warnings(
             if strip.finish_by is not None and strip.finish_by < today:
                 wrong = f"lies {(today - strip.finish_by).days} days in the past."
                 file.warn(52, ("strip", strip.id, "finish_by"), wrong, "Write a date to come, or delete the line.")
-        is_meant = is_over(site, today) or stop_on(site, today) is not None
-        if not is_meant and not any(is_working_day(site, today + timedelta(days=n)) for n in range(7)):
+        week = [today + timedelta(days=n) for n in range(7)]
+        working = [day for day in week if is_working_day(site, day)]
+        if working:
+            _warn_of_unreached(file, site, working)
+        elif not is_over(site, today) and stop_on(site, today) is None:
             wrong = f"leave no working day from {today} to {today + timedelta(days=6)}: nobody gets a mail."
             file.warn(53, ("site", "holidays"), wrong, "Look at holidays and working_days.")
         warnings += file.warnings
     return tuple(warnings)
+
+
+def _warn_of_unreached(file: ConfigFile, site: Site, working: Sequence[date]) -> None:
+    """Warn of people whose own days are none of the site's working days of this week."""
+    for crew in site.crews:
+        for n, person in enumerate(crew.recipients):
+            if person.mail_days is not None and not {day.weekday() for day in working} & set(person.mail_days):
+                days = ", ".join(DAYS[day.weekday()] for day in working)
+                wrong = f"of {person.name} holds none of the days on which the site works this week: {days}."
+                file.warn(54, ("crew", crew.id, "person", n, "mail_days"), wrong, "Add a day, or leave the key out.")
 
 
 def _offsets_h(zone: ZoneInfo, year: int) -> tuple[float, ...]:

@@ -62,9 +62,8 @@ def read_site(file: ConfigFile, vocabulary: Vocabulary) -> SiteFile:
     check_crews(file, crews, {key: tables[key] for key in ("roller", "truck")}, head)
     at_work = {i: strip for i, strip in strips.items() if strip.ended is None}
     if strips and not at_work:
-        file.add_fault(
-            ("strip",), "holds ended strips alone.", "Add a strip, or take this file out of the folder sites."
-        )
+        right = "Add a strip, or take this file out of the folder sites."
+        file.add_fault(("strip",), "holds ended strips alone.", right)
     check_strips(file, at_work, materials, crews, head.mixing_depth_m if head else None)
     readings = tuple(
         reading

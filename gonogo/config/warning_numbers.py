@@ -36,6 +36,7 @@ WARNINGS: dict[int, str] = {
     51: "a test too old to begin with",
     52: "a finishing date in the past",
     53: "a site that does not work this week: nobody gets a mail",
+    54: "a person whom no mail reaches this week",
     # with what is stored
     60: "an elevation that the air pressure contradicts",
     61: "a rain gauge that seems to add up",

@@ -100,7 +100,8 @@ def _until(clock: Callable[[], float], limit_s: float, run: RunFolder) -> Callab
 
 
 def _refused(text: str, *, passing: bool) -> WeatherError:
-    return WeatherError(f"grid: {text} {_REMEDY}", passing=passing)
+    told = "\n".join(line.removeprefix("grid: ") for line in text.splitlines())
+    return WeatherError(f"grid: {told} {_REMEDY}", passing=passing)
 
 
 _REMEDY = "gonogo grid-fetch brings the newest run; no run is used."

@@ -137,7 +137,7 @@ def _part(order: Order, run: RunFolder, part: Part, tally: Tally) -> None:
         if (message.member, message.quantity) in there:
             tally.find(1)
             continue
-        order.say(f"hour {part.step_h}: {message.quantity}")
+        order.say(f"hour {part.step_h}; {tally.n_messages} messages, {tally.n_bytes / 1e6:.0f} MB so far")
         content = _message(order, f"{order.root}/{part.path}", message, tally)
         place = f"{order.root}/{part.path}, byte {message.offset}"
         grid_files.require_message(content, run, part.step_h, message.member, message.quantity, place)

@@ -7,6 +7,7 @@ say who sends what waits.
 from __future__ import annotations
 
 import json
+import logging
 import os
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -15,6 +16,8 @@ from pathlib import Path
 from gonogo.config import Config
 from gonogo.service import last_good
 from gonogo.store import owner
+
+log = logging.getLogger("gonogo.service.alive")
 
 FILE = ".gonogo-alive.json"
 WRITTEN_EVERY = timedelta(minutes=1)
@@ -51,6 +54,24 @@ def note(config: Config, name: str, *, now_utc: datetime) -> None:
     except OSError:
         part.unlink(missing_ok=True)
         raise
+
+
+class Mark:
+    """The mark of one process: written anew every minute; that it cannot be is logged once."""
+
+    def __init__(self) -> None:
+        self._written_utc: datetime | None = None
+
+    def write(self, config: Config, name: str, *, now_utc: datetime) -> None:
+        """Mark that the service of this name is at work, where that is due again."""
+        if self._written_utc is not None and abs(now_utc - self._written_utc) < WRITTEN_EVERY:
+            return
+        try:
+            note(config, name, now_utc=now_utc)
+        except OSError as error:
+            if self._written_utc is None:
+                log.error("the mark beside the database could not be written: %s", error.strerror)
+        self._written_utc = now_utc
 
 
 def seen(config: Config, *, now_utc: datetime) -> Alive | None:

@@ -20,7 +20,7 @@ from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
-from gonogo.service.operator_mail import OperatorMail
+from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
@@ -43,8 +43,8 @@ class Watch:
         self._seen: dict[tuple[str, date], datetime] = {}
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
-        self._alive_utc: datetime | None = None
-        self._logged: set[str] = set()
+        self._mark = alive.Mark()
+        self._cannot_keep = ""
         self._kept: LastGood | None = None
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -64,7 +64,7 @@ class Watch:
             steps.append(partial(self._look_at_queue, self._queue, now_utc, workers))
         steps.append(partial(self._tell_late_together, now_utc))
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
-        steps += [partial(self._note_alive, now_utc)]
+        steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
         for step in steps:
             try:
                 step()
@@ -188,8 +188,10 @@ class Watch:
     def _tell_late_together(self, now_utc: datetime) -> None:
         """Write to the operator once about all sites that were given up in this check, beyond the first few."""
         names, self._late_together = self._late_together, []
-        if names:
-            self.operator.tell_late(names, now_utc)
+        if not names:
+            return
+        about = f"{len(names)} more sites without a verdict"
+        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
@@ -234,7 +236,9 @@ class Watch:
             last_good.keep(last)
             self._kept = last
         except OSError as error:
-            self._log_once(f"the copy of the last good config could not be written: {error.strerror}")
+            if self._cannot_keep != str(error):  # once: it is tried again every few seconds
+                log.error("the copy of the last good config could not be written: %s", error.strerror)
+            self._cannot_keep = str(error)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
@@ -271,22 +275,6 @@ class Watch:
             health.write(path, state, cleaner=logs.Cleaner(logs.secrets_of(configs.accepted)))
         except OSError as error:
             log.error("the health file could not be written: %s", error.strerror)
-
-    def _note_alive(self, now_utc: datetime) -> None:
-        """Mark that a service is at work, for `gonogo status`."""
-        if self._alive_utc is not None and abs(now_utc - self._alive_utc) < alive.WRITTEN_EVERY:
-            return
-        try:
-            alive.note(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)
-        except OSError as error:
-            self._log_once(f"the mark beside the database could not be written: {error.strerror}")
-        self._alive_utc = now_utc
-
-    def _log_once(self, text: str) -> None:
-        """Log what would come every few seconds once in the life of the process: a folder that may not be written."""
-        if text not in self._logged:
-            self._logged.add(text)
-            log.error("%s", text)
 
     def _forget_old(self, now_utc: datetime) -> None:
         """Let go of what is remembered of days gone by."""

@@ -85,7 +85,7 @@ def run(
     stops = sorted({t.hour for t in tests} | {hour for hour, _ in spread_at} | {0, n_hours})
     for begin, end in zip(stops, [*stops[1:], n_hours], strict=True):
         for strip in (s for hour, s in spread_at if hour == begin):
-            members.spread(strip)
+            members.spread(strip, begin)
         for test in (t for t in tests if t.hour == begin):
             flags += members.read(test)
         members.keep(begin, end)

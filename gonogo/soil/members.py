@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import fields
 
 import numpy as np
 import numpy.typing as npt
@@ -14,25 +14,13 @@ from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
 from gonogo.soil.layers import SoilParams, SoilState, as_contents
 from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
+from gonogo.soil.since_reading import SinceReading
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
 
 Floats = npt.NDArray[np.float64]
 
 START_DRAWS = 2  # of the error of a reading, in turn: that of one reading says nothing of the next one's
-
-
-@dataclass(slots=True, kw_only=True)
-class _Since:
-    """What has happened to a strip since its last reading: where that was, and what its simulation closed with."""
-
-    hour: int = -1
-    theta: float = np.nan
-    n_starts: int = 0
-    side_doubted: float = 0.0
-    closed_rest: Floats | None = field(default=None, repr=False)
-    closed_surprise: float = 0.0
-    closed_variance: float = np.inf
 
 
 class Members:
@@ -54,7 +42,8 @@ class Members:
         self.unknown = np.stack([(rng.permutation(n_members) + 0.5) / n_members for rng in rngs])
         self.steps = ground.growth.steps(n_members)
         self.state = ground.start(self.starts.transpose(1, 0, 2))
-        self.since = [_Since() for _ in range(n_strips)]
+        self.since = [SinceReading() for _ in range(n_strips)]
+        self.given_out = [0] * n_strips  # hours whose contents stand as they are given out; the rest as simulated
         self.model = [self._model(k) for k in self.knowledge]  # mean and root of the scores that the members run with
         self.is_loosened = ground.loosened_at <= 0
         self.params = self._params(range(n_strips))
@@ -69,7 +58,9 @@ class Members:
         self.expected_pct: dict[int, tuple[float, float]] = {}  # by index of a reading that did not fit: 10 to 90 %
 
     def as_lift_pct(self) -> None:
-        """Turn all contents [m3/m3] into per cent of dry mass, in place: the last thing that is done to them."""
+        """Give out what is left of all strips, and turn all contents [m3/m3] into per cent of dry mass, in place."""
+        for s in range(len(self.since)):
+            self.place(s, len(self.theta))
         for contents in (self.theta, self.top, self.base):
             contents *= (100_000.0 / self.strips.dry_density_kg_m3)[:, None]
 
@@ -96,7 +87,7 @@ class Members:
                 column[s] = getattr(own, parameter.name)[0]
 
     def keep(self, begin: int, end: int) -> None:
-        """Simulate from a stop to the next and keep the path, moved by what is known and spread by its error."""
+        """Simulate from a stop to the next and keep the path as it is, until the strip's next test or the end."""
         self.top[begin], self.base[begin] = self.state.top_mm, self.state.base_mm
         here = slice(begin, begin + 1)
         as_contents(self.top[here], self.base[here], self.theta[here], self.params)
@@ -112,8 +103,6 @@ class Members:
                 self.state = SoilState(top_mm=self.top[last].copy(), base_mm=self.base[last].copy())
                 as_contents(into.top_mm, into.base_mm, self.theta[rows], self.params)
         self.raw = self.theta[end].copy()
-        for s, since in enumerate(self.since):
-            self._place(s, since, slice(begin, end + 1))
 
     def _loosen(self, hour: int) -> None:
         """Turn the lifts that are spread, disked or mixed in an hour into loose ones, from its start on.
@@ -133,9 +122,15 @@ class Members:
         self.state.base_mm[now] = (theta * (column_mm - top_mm))[now]
         self.is_apart_known = self.is_apart_known | now
 
-    def _place(self, s: int, since: _Since, rows: slice) -> None:
-        """Give out a strip's contents: moved by what is known, spread by the error that grows since the reading."""
-        full = float(self.strips.theta_sat[s])
+    def place(self, s: int, end: int) -> None:
+        """Give out a strip's contents of the hours before one that were not given out yet.
+
+        They are moved by what is known and spread by the error that grows since the reading.
+        """
+        since, rows, full = self.since[s], slice(self.given_out[s], end), float(self.strips.theta_sat[s])
+        self.given_out[s] = end
+        if rows.start >= end:
+            return
         theta, placed = self.theta[rows, s], self.theta[rows, s]
         if since.hour >= 0:
             hours = np.arange(rows.start, rows.stop)
@@ -186,12 +181,13 @@ class Members:
             n_taught=self.knowledge[s].n_taught,
         )
 
-    def spread(self, s: int) -> None:
+    def spread(self, s: int, hour: int) -> None:
         """Lay a new lift on a strip: as wet as one of which nothing is known, whatever fell on the strip before.
 
         Its layers are alike, and from here on they lie apart as simulated.
         """
-        self.since[s] = _Since()
+        self.place(s, hour)
+        self.since[s] = SinceReading()
         total = self.untested[s] * self.params.column_mm[s]
         self.state.top_mm[s] = total * (self.params.top_thickness_mm[s] / self.params.column_mm[s])
         self.state.base_mm[s] = total - self.state.top_mm[s]
@@ -200,15 +196,16 @@ class Members:
     def read(self, test: Together) -> list[tuple[int, str, str]]:
         """Take in a test: it teaches of the soil what the simulation before it missed, and places the members."""
         s, hour, since = test.strip, test.hour, self.since[test.strip]
+        self.place(s, hour)
         test = test.of_lift(lambda depth_mm: self._above_part_pct(s, depth_mm))
         to_theta = self.strips.dry_density_kg_m3[s] / 100_000.0
         theta, error = test.w_pct * to_theta, test.error_pct * to_theta
         flags: list[tuple[int, str, str]] = []
-        placed, variance, closed = theta, error**2, _Since()
+        placed, variance, closed = theta, error**2, SinceReading()
         if since.hour >= 0:
             placed, variance, flags, closed = self._closed(test, theta, error)
         self.knowledge[s] = self.knowledge[s].read(placed)
-        self.since[s] = _Since(
+        self.since[s] = SinceReading(
             hour=hour,
             theta=placed,
             n_starts=since.n_starts + 1,
@@ -243,7 +240,7 @@ class Members:
 
     def _closed(
         self, test: Together, theta: float, error: float
-    ) -> tuple[float, float, list[tuple[int, str, str]], _Since]:
+    ) -> tuple[float, float, list[tuple[int, str, str]], SinceReading]:
         """Return content and variance after a test that closes a simulation, its flags, and what was missed."""
         s, since, known = test.strip, self.since[test.strip], self.knowledge[test.strip]
         mean, answer, answered, rest = answers(self.raw[None, s], self.draws[s])
@@ -264,7 +261,7 @@ class Members:
         total = float(in_scores @ known.covariance @ in_scores) + other_variance
         self.knowledge[s] = known.taught(in_scores, surprise, other_variance)
         limit = 3.0 * np.sqrt(total)
-        closed = _Since(
+        closed = SinceReading(
             theta=expected,
             closed_rest=rest[0],
             closed_surprise=float(np.clip(surprise, -limit, limit)),

@@ -9,7 +9,8 @@ void simulate(long n_hours, long n_strips, long n_members,
            double *top_mm, double *base_mm, double *infiltrated, double *ran_off, double *evaporated, double *drained,
            const double *top_thick, const double *base_thick, const double *fc, const double *sat, const double *tew,
            const double *rew, const double *factor, const double *drain, const double *drain_base, const double *level,
-           const double *intake, const double *demand, const double *rain, const double *watering, const long *surface,
+           const double *fed, const double *below, const double *intake, const double *demand, const double *rain,
+           const double *watering, const long *surface,
            const double *intake_factor, const double *evaporation_factor, const unsigned char *mixes,
            const unsigned char *mixes_on_change)
 {
@@ -49,6 +50,9 @@ void simulate(long n_hours, long n_strips, long n_members,
             const double up = even * (base - top * ratio);
             top += up;
             base -= up;
+            const double lost = fed[i] * (base - below[i] * base_thick[i]);
+            base -= lost;
+            out += lost;
             if (demand[h] > 0.0) {
                 const double most = factor[i] * evaporation_factor[state] * demand[h];
                 const double taken = least(least(above(top - dry) / fmax(range / most + 0.5, 1.0), most), top);

@@ -158,7 +158,7 @@ class CompiledLoop:
         self.inputs = [
             *map(full, (p.top_thickness_mm, p.base_thickness_mm, p.theta_fc, p.theta_sat, p.tew_mm, p.rew_mm)),
             *map(full, (p.evaporation_factor, p.drainage_frac_h, p.base_drainage_frac_h, p.resupply_frac_h)),
-            full(p.intake_mm_h),
+            *map(full, (p.below_frac_h, p.below_theta, p.intake_mm_h)),
             np.ascontiguousarray(sky["et0_mm"] * sky["kc_max"]),
             np.ascontiguousarray(sky["rain_mm"]),
             np.ascontiguousarray(sky["watering_mm"]),

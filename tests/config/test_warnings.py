@@ -56,9 +56,12 @@ BY_DATE_AND_PLACE = {
     52: [("finish_by = 2026-05-20", "finish_by = 2026-05-11")],
     53: [("holidays = [2026-05-25, 2026-07-03]",
         "holidays = [2026-05-12, 2026-05-13, 2026-05-14, 2026-05-15, 2026-05-16, 2026-05-18]")],
+    54: [("holidays = [2026-05-25, 2026-07-03]", "holidays = [2026-05-18]"),
+        ('address = "north.driver@example.com"', 'address = "north.driver@example.com"\nmail_days = ["mon"]')],
 }  # fmt: skip
 KEYS = {40: "site.zone", 41: "site.latitude_deg", 42: "site.latitude_deg", 50: "strip.N1.reading.at",
-    51: "strip.N1.reading.at", 52: "strip.N1.finish_by", 53: "site.holidays"}  # fmt: skip
+    51: "strip.N1.reading.at", 52: "strip.N1.finish_by", 53: "site.holidays",
+    54: "crew.north.person.1.mail_days"}  # fmt: skip
 ELSEWHERE = {1, 35, 43, *BY_STORE}  # below, in test_lists.py, and in tests/cli/test_checking.py
 
 
