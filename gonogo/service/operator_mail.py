@@ -16,7 +16,17 @@ from gonogo.store import outbox, schema
 
 log = logging.getLogger("gonogo.service.operator_mail")
 
-LATE_SHOWN = 50  # names in one mail
+SITES_NAMED = 50
+
+
+def late_lines(names: Sequence[str]) -> tuple[str, ...]:
+    """Return what the operator is told of sites that were given up for want of time, by their names."""
+    shown = ", ".join(names[:SITES_NAMED]) + (" and others" if len(names) > SITES_NAMED else "")
+    return (
+        f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
+        "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
+        "machine on PostgreSQL), or spread the mail times.",
+    )
 
 
 class OperatorMail:
@@ -61,13 +71,3 @@ class OperatorMail:
             ),
         )
         self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
-
-    def tell_late(self, names: Sequence[str], now_utc: datetime) -> None:
-        """Write to the operator once about many sites whose mornings were given up together."""
-        shown = ", ".join(names[:LATE_SHOWN]) + (" and others" if len(names) > LATE_SHOWN else "")
-        lines = (
-            f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
-            "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
-            "machine on PostgreSQL), or spread the mail times.",
-        )
-        self.tell(f"late {now_utc:%H:%M}", f"{len(names)} more sites without a verdict", lines, now_utc)

@@ -20,7 +20,7 @@ from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
-from gonogo.service.operator_mail import OperatorMail
+from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
@@ -188,8 +188,10 @@ class Watch:
     def _tell_late_together(self, now_utc: datetime) -> None:
         """Write to the operator once about all sites that were given up in this check, beyond the first few."""
         names, self._late_together = self._late_together, []
-        if names:
-            self.operator.tell_late(names, now_utc)
+        if not names:
+            return
+        about = f"{len(names)} more sites without a verdict"
+        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
