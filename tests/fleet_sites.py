@@ -46,11 +46,13 @@ def site_text(n: int, *, is_small: bool, day: datetime) -> str:
 def make(folder: Path, n_sites: int, *, is_small: bool, weather_port: int, mail_port: int, store_url: str) -> None:
     """Write a config of so many sites whose weather and mails go to servers on loopback."""
     (folder / "sites").mkdir(parents=True)
+    # An address with a password stands in the environment: GONOGO_STORE_URL.
+    store = f'url = "{store_url}"' if store_url.startswith("sqlite") else 'url_env = "GONOGO_STORE_URL"'
     (folder / "gonogo.toml").write_text(
         f"""use = "non-commercial"
 operator = "operator@example.com"
 [store]
-url = "{store_url}"
+{store}
 [mail]
 kind = "smtp"
 sender = "gonogo@example.com"

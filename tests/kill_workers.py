@@ -125,6 +125,7 @@ class Bench:
             stdout=log,
             stderr=log,
             start_new_session=True,
+            env={**os.environ, "GONOGO_STORE_URL": self.url},
         )
         kills_group = self.rng.random() < 0.3
         end = time.monotonic() + LONGEST_S

@@ -116,6 +116,8 @@ class Schedule:
     def __init__(self, work: Work, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
         self._workers, self._mail_workers = Workers(work.n_workers), Workers()
+        # In a thread of its own: a job of the scheduler that moves jobs would wait for a scheduler that waits for it.
+        self._taker = Workers(1)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(EXECUTED_AT_ONCE)},
@@ -154,7 +156,7 @@ class Schedule:
         }
         queue = self._work.queue
         if queue is not None:
-            jobs["runs"] = (partial(self._take, queue), EveryTrigger(LOOKED_FOR_RUNS_EVERY))
+            jobs["runs"] = (partial(self._put_take, queue), EveryTrigger(LOOKED_FOR_RUNS_EVERY))
         for site in self._planned if queue is None else ():
             trigger = CalendarTrigger(partial(self._next_morning_utc, site), site.zone)
             jobs[f"morning of {site.id}"] = (partial(self._morning, site), trigger)
@@ -202,6 +204,9 @@ class Schedule:
                 self._deliver_now()
 
         self._workers.put(key, run_and_deliver, self._work.batch_of(site_id))
+
+    def _put_take(self, queue: DayQueue) -> None:
+        self._taker.put("runs", partial(self._take, queue))
 
     def _take(self, queue: DayQueue) -> None:
         """Take runs from what services share, as long as this one has threads for them."""

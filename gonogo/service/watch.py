@@ -20,7 +20,7 @@ from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.last_good import LastGood
-from gonogo.service.operator_mail import OperatorMail
+from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
@@ -31,7 +31,6 @@ log = logging.getLogger("gonogo.service.watch")
 
 MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
 TOLD_ONE_BY_ONE = 3  # sites an hour that are given up: the operator has a mail for each, and one for all others
-LATE_SHOWN = 50
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
@@ -191,13 +190,8 @@ class Watch:
         names, self._late_together = self._late_together, []
         if not names:
             return
-        shown = ", ".join(names[:LATE_SHOWN]) + (" and others" if len(names) > LATE_SHOWN else "")
-        lines = (
-            f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
-            "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
-            "machine on PostgreSQL), or spread the mail times.",
-        )
-        self.operator.tell(f"late {now_utc:%H:%M}", f"{len(names)} more sites without a verdict", lines, now_utc)
+        about = f"{len(names)} more sites without a verdict"
+        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""

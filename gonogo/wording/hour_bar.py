@@ -14,7 +14,7 @@ from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import short_name
 from gonogo.wording.items import BarPiece, HourBar
 from gonogo.wording.language import Speaker
-from gonogo.wording.phrases import phrase
+from gonogo.wording.phrases import Phrase, phrase
 
 COLUMN_MIN = 15.0  # a column of the bar, 30 in a shift longer than LONG_H
 LONG_H = 13.0
@@ -53,20 +53,35 @@ def hour_bar(plan: DayPlan, own: Mapping[str, Strip], crew_ids: Collection[str],
         for spell in plan.rain
         if spell.from_utc < end and spell.until_utc > start
     ]
+    rolling = list(dict.fromkeys(j.machine_id for j in rolled))  # one that only seals gets no row of its own
     roller = [
-        *(_piece(j, "maybe" if badges[j.strip_id] == Badge.TEST else "roll", own, start) for j in rolled),
-        *(_seal(s, start) for s in sealed),
+        *(
+            (j.machine_id, _piece(j, "maybe" if badges[j.strip_id] == Badge.TEST else "roll", own, start))
+            for j in rolled
+        ),
+        *((s.roller_id if s.roller_id in rolling or not rolling else rolling[0], _seal(s, start)) for s in sealed),
     ]
-    truck = [_piece(j, "water", own, start) for j in watered]
+    truck = [(j.machine_id, _piece(j, "water", own, start)) for j in watered]
     if not (roller or truck or rain):
         return None
-    rows = [(phrase("bar.roller"), roller), (phrase("bar.truck"), truck), (phrase("bar.rain"), rain)]
+    rows = [*_by_machine("bar.roller", roller), *_by_machine("bar.truck", truck), (phrase("bar.rain"), rain)]
     return HourBar(
         minutes=_minutes(end - start),
         heads=tuple(_heads(clock, start, end)),
         rows=tuple((name, tuple(sorted(row, key=lambda p: p.from_min))) for name, row in rows if row),
-        has_maybe=any(piece.kind == "maybe" for piece in roller),
+        has_maybe=any(piece.kind == "maybe" for _, piece in roller),
     )
+
+
+def _by_machine(key: str, pieces: Sequence[tuple[str, BarPiece]]) -> list[tuple[Phrase, list[BarPiece]]]:
+    """Return the pieces of one kind of machine as a row, or as a row for each where there are several, by their ids."""
+    ids = list(dict.fromkeys(machine_id for machine_id, _ in pieces))
+    if len(ids) < 2:
+        return [(phrase(key), [piece for _, piece in pieces])]
+    return [
+        (phrase("bar.machine", machine=machine_id), [piece for own_id, piece in pieces if own_id == machine_id])
+        for machine_id in ids
+    ]
 
 
 def _heads(clock: Clock, start: datetime, end: datetime) -> Sequence[tuple[float, phrases.Moment]]:

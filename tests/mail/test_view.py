@@ -430,3 +430,18 @@ def test_what_haul_roads_take_stands_in_the_drivers_mail_where_they_take_anythin
     assert scene.built().driver.haul_road is None
     no_cards = scene.built(plan=replace(scene.morning().plan, jobs=()), haul_road_litres_h=2000.0)
     assert no_cards.driver.haul_road is None
+
+
+def test_unlike_machines_have_a_row_each_in_the_bar_of_hours_and_one_that_only_seals_has_none() -> None:
+    morning = scene.morning()
+    rolled = [job for job in morning.plan.jobs if job.task == Task.ROLL]
+    one = scene.built().bar
+    assert one is not None
+    assert [EN.say(name) for name, _ in one.rows][:2] == ["Roller", "Truck"]
+    second = replace(
+        rolled[0], machine_id="smooth", start_utc=rolled[-1].end_utc, end_utc=rolled[-1].end_utc + 20 * MINUTE
+    )
+    two = scene.built(plan=replace(morning.plan, jobs=(*morning.plan.jobs, second))).bar
+    assert two is not None
+    assert [EN.say(name) for name, _ in two.rows][:2] == [rolled[0].machine_id, "smooth"]
+    assert [len([p for p in pieces if p.kind == "roll"]) for _, pieces in two.rows][1] == 1

@@ -11,10 +11,11 @@ import pytest
 
 from gonogo.errors import SoilError
 from gonogo.soil import balance
-from gonogo.soil.balance import MoisturePath
+from gonogo.soil.balance import MoisturePath, simulate, simulate_into
 from gonogo.soil.block import Step
 from gonogo.soil.layers import SoilParams, SoilState
 from gonogo.soil.rain import SURFACE_INDEX, SURFACES
+from gonogo.soil.sky import Sky
 
 LOOSE, SCARIFIED, SEALED = SURFACE_INDEX["loose"], SURFACE_INDEX["scarified"], SURFACE_INDEX["sealed"]
 STILL = {"drainage_frac_h": 0.0, "base_drainage_frac_h": 0.0, "resupply_frac_h": 0.0}
@@ -345,3 +346,15 @@ def test_a_day_takes_in_what_its_hours_could() -> None:
         step=Step(length_h=24.0),
     )
     assert day.infiltration_mm == pytest.approx(288.0 * (1.0 - np.exp(-20.0 / 288.0)))
+
+
+def test_a_path_written_into_place_is_the_one_that_is_returned() -> None:
+    """The published checks go through the one, the members through the other: both are the same steps."""
+    rng = np.random.default_rng(7)
+    soil = lifts.drawn_params(rng)
+    start, sky = lifts.drawn_state(soil, rng), Sky(**lifts.drawn_weather(rng))
+    path = simulate(start, soil, sky)
+    rows = SoilState(top_mm=np.empty_like(path.top_mm[1:]), base_mm=np.empty_like(path.base_mm[1:]))
+    assert simulate_into(rows, start, soil, sky) == path.closure_error_mm
+    np.testing.assert_array_equal(rows.top_mm, path.top_mm[1:])
+    np.testing.assert_array_equal(rows.base_mm, path.base_mm[1:])
