@@ -5,8 +5,9 @@ The season knows nothing of the product. Sky, soil, machines and crews are equat
 
 Measured, of 80 lifts. Twelve seeds without mails: habit 68.9 accepted, 7.3 failed, 11.4 strip-days waited inside, 2.9
 doses on strips inside, 113.9 tests; habit that seals every evening 72.5, 7.6, 12.2, 2.9, 111.2 and 25.2 seals; who
-knows the truth 77.3, 0.7, 1.3. Three seeds (0 to 2: dry, mixed, wet) of mails with all recorded against habit on the
-same three: 72.0 (66.0) accepted, 4.0 (7.3) failed, 6.0 (6.3) waited inside, 5.0 (3.7) doses on strips inside, 131
-(109) tests, 4.3 seals. Half of the tests are those of each lift as it is laid; 42 of 44 watered strips were accepted
-after a test that found them inside.
+knows the truth 77.3, 0.7, 1.3. Eleven seeds (0 to 10) of mails with all recorded: 74.5 accepted (5.4 above habit on
+the same seeds, standard error 2.6; 1.8 above the habit that seals, 2.2), 3.7 failed, 7.7 waited inside, 5.9 seals, no
+doubled dose; 5.5 doses on strips inside and 137 tests are more than habit's. Half of the tests are those of each lift
+as it is laid, and 42 of 44 watered strips were accepted after a test that found them inside. With half or nothing
+recorded they were not lived again.
 """
