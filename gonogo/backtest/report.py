@@ -57,7 +57,10 @@ def _errors(found: Backtest) -> str:
 
 
 def _months(found: Backtest) -> str:
+    """Errors by month of the start; nothing where no start has a measured day ahead of it."""
     table = month_scores(found.rows)
+    if table.empty:
+        return ""
     days = " ".join(f"{lead:>4} d" for lead in SHOWN_LEADS)
     lines = ["By month of the start: share of the error of no change, and of the measured in the 10-90% band."]
     lines.append(f"{'month':<5} {'n':>6} | {days} | {days}")

@@ -96,11 +96,15 @@ class SignOfLife:
             connection = self._store.connect().execution_options(isolation_level="AUTOCOMMIT")
             self._driver = connection.connection.driver_connection
             connection.detach()  # of no pool: it lives as long as this does
-            connection.exec_driver_sql(KEEPALIVE)
-            connection.execute(sa.text("select pg_advisory_lock(:number)"), {"number": lock_number(self.name)})
-            if self._heard is not None:
-                for channel in (MAILS, RUNS):
-                    connection.exec_driver_sql(f"listen {channel}")
+            try:
+                connection.exec_driver_sql(KEEPALIVE)
+                connection.execute(sa.text("select pg_advisory_lock(:number)"), {"number": lock_number(self.name)})
+                if self._heard is not None:
+                    for channel in (MAILS, RUNS):
+                        connection.exec_driver_sql(f"listen {channel}")
+            except SQLAlchemyError:
+                self._driver.close()
+                raise
             return connection
 
     def _keep(self) -> None:

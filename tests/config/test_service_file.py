@@ -195,7 +195,7 @@ def test_a_service_that_wants_a_contact_is_refused_without_one(example: Copy) ->
 def test_a_config_without_weather_services_is_refused(example: Copy, lines: str) -> None:
     path = example.folder / GONOGO
     text = path.read_text(encoding="utf-8")
-    head, rest = text.split("[[weather]]")
+    head, rest = text.split("[[weather]]", 1)
     settings = rest[rest.index("[settings]") :]
     top, tables = head.split("[store]")
     is_table = lines.startswith("[")
