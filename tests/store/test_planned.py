@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -17,6 +18,7 @@ from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import RunRecord
 from gonogo.store.members import OtherVersionError
 from gonogo.store.planned import PlannedRun
+from gonogo.store.upgrade import upgrade
 
 DAY = date(2026, 6, 1)
 RECORD = RunRecord(decisions=(), outlook=(), config_text="", seed=1, program_version="2026.1", answer_id=None)
@@ -165,10 +167,11 @@ def test_numbers_of_rows_have_64_bits(store: sa.Engine) -> None:
 
 
 @pytest.fixture
-def postgresql(new_store: sa.Engine) -> sa.Engine:
-    if new_store.dialect.name != "postgresql":
-        pytest.skip("SQLite has no sessions that others see")
-    return new_store
+def postgresql(postgresql_url: str, open_store: Callable[[str], sa.Engine]) -> sa.Engine:
+    """A database whose sessions others see, which SQLite has none of."""
+    made = open_store(postgresql_url)
+    upgrade(made)
+    return made
 
 
 def test_a_service_is_known_to_be_gone_once_its_session_is(postgresql: sa.Engine) -> None:

@@ -7,8 +7,8 @@ from alembic import op
 
 from gonogo.store.moment import UtcDateTime
 
-revision = "0011"
-down_revision = "0010"
+revision = "0010"
+down_revision = "0009"
 branch_labels = None
 depends_on = None
 
