@@ -26,7 +26,7 @@ def grid_fetch(
     """Bring the newest run of the open forecast that [[weather]] service = "grid" names, and read it for every site.
 
     Only the fields that are needed come, by their bytes. What is there already is not fetched again; a call that was
-    cut off is gone on with. Start it by a timer after each run comes out (every six hours) and before the mornings.
+    cut off is resumed. Start it by a timer after each run comes out (every six hours) and before the mornings.
     The mornings themselves never download: they take what was read here, or ask the next service.
     """
     from gonogo.cli import grid_report
