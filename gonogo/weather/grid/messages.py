@@ -1,7 +1,7 @@
 """Where one GRIB2 message ends and the next begins, and whether a message is whole. No decoder is asked.
 
 A decoder takes a message that is cut off after its header, and tells of the cut late or never. So the frame is looked
-at first: the four letters at its begin, the length that it states, the four figures at its end.
+at first: the four letters at its start, the length that it states, the four figures at its end.
 Source: WMO Manual on Codes, vol. I.2, FM 92 GRIB edition 2, sections 0 and 8.
 """
 

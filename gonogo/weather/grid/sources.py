@@ -59,7 +59,7 @@ class Source:
     file_of        (run, step, member) -> path of the file that holds the member
     steps_of       (hour of the run, days) -> steps [h], the first 0
     is_shared      one file holds all members
-    ready_after_h  how long after its begin a run is usually published
+    ready_after_h  how long after its start a run is usually published
     attribution    (text, link) pairs that stand in every mail
     licence        a sentence for `gonogo check`
     """
@@ -213,7 +213,7 @@ def _noaa(
     )
 
 
-# How long after its begin a run is out: as observed and published for ECMWF, from memory for NOAA.
+# How long after its start a run is out: as observed and published for ECMWF, from memory for NOAA.
 SOURCES: dict[str, Source] = {
     source.name: source
     for source in (
