@@ -161,6 +161,13 @@ def test_an_impossible_reading_is_flagged_and_changes_nothing(w_pct: float) -> N
     assert np.all(moisture.w_pct == run([at(0, 24, 13.0)]).w_pct)
 
 
+@pytest.mark.parametrize(("errors_beyond", "is_used"), [(1.9, True), (2.1, False)])
+def test_a_reading_may_lie_twice_its_error_beyond_full_pores(errors_beyond: float, is_used: bool) -> None:
+    full_pct = float(soil().saturated_w_pct[0])
+    moisture = run([at(0, 24, 13.0), at(0, 48, full_pct + errors_beyond * METHOD_ERROR_PCT["oven"])])
+    assert (IMPOSSIBLE not in [key for _, key, _ in moisture.reading_flags]) == is_used
+
+
 def test_a_far_off_reading_widens_the_members_and_does_not_vanish() -> None:
     plain, moisture = run([at(0, 24, 13.0)]), run([at(0, 24, 13.0), at(0, 48, 20.0)])
     ((index, key, text),) = moisture.reading_flags
@@ -177,6 +184,17 @@ def test_a_second_reading_on_the_same_side_is_believed_whenever_it_comes(hour: i
     assert FAR in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[hour, 0].mean() == pytest.approx(19.5, abs=0.9)
     assert moisture.closure_error_mm < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("first_pct", "second_pct", "third_pct", "flag"), [(12.0, 18.0, 29.0, CONFIRMED), (15.0, 21.0, 2.0, FAR)]
+)
+def test_a_far_off_reading_is_believed_whole_only_on_the_side_of_the_one_before(
+    first_pct: float, second_pct: float, third_pct: float, flag: str
+) -> None:
+    moisture = run([at(1, 24, first_pct), at(1, 48, second_pct), at(1, 50, third_pct)])
+    assert {i: key for i, key, _ in moisture.reading_flags} == {1: FAR, 2: flag}
+    assert (abs(moisture.w_pct[50, 1].mean() - third_pct) < 1.0) == (flag == CONFIRMED)
 
 
 def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_way() -> None:
