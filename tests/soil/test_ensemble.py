@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from gonogo.errors import SoilError
-from gonogo.soil import ensemble, ground
+from gonogo.soil import ensemble, ground, natural
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES, Ground, Tables
 from gonogo.soil.knowledge import Knowledge, nothing_known
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import CONFIRMED, FAR, IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt, together
-from gonogo.soil.season import season
+from gonogo.soil.season import predictors, season
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import LEARNABLE, StripSoil, strip_soil
 
@@ -201,6 +201,21 @@ def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_w
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, 50, 12.6)])
     assert CONFIRMED not in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[50, 0].mean() == pytest.approx(12.6, abs=0.9)
+
+
+def test_natural_ground_is_looked_up_among_first_readings_until_there_is_a_second() -> None:
+    tables, n = Tables(), len(SCORE_NAMES[NATURAL])
+    so_far = season(np.zeros(N_HOURS), np.full(N_HOURS, 0.2), np.full(N_HOURS, 15.0))
+    of_kind = ground.Natural(strips=soil(), season=so_far, table=tables.population, growth=tables.growth[NATURAL])
+    known = [replace(nothing_known(n), n_readings=k) for k in (0, 1, 2)]
+    theta, scores = np.full(3, 0.2), np.zeros((n, 3, 1))
+    p = of_kind.params(scores, theta, [48] * 3, known, np.zeros(3, dtype=np.bool_))
+    for s, name in enumerate(("first", "first", "later")):
+        row = predictors(so_far.at(48), 0.2, float(soil().lift_thickness_mm[s]), 0.2, 0.2)
+        by_name = natural.scores(tables.population, row[None], name)[:, :, None]
+        wanted = natural.params(by_name, soil().lift_thickness_mm[s, None, None], soil().theta_sat[s, None, None])
+        assert p.theta_fc[s].item() == pytest.approx(wanted.theta_fc.item())
+        assert p.tew_mm[s].item() == pytest.approx(wanted.tew_mm.item())
 
 
 def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
