@@ -245,6 +245,7 @@ FACTS: dict[str, Fact] = {
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
     "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.surface(s) == Surface.SEALED),
+    "is_natural": _of_strip("yes/no", "ground in place, no lift", lambda i, s: i.strips[s].ground == "natural"),
     "is_granular": _of_strip("yes/no", "clean granular soil", lambda i, s: i.material(i.strips[s]).is_granular),
     "drum_suits": _of_strip(
         "yes/no",
