@@ -37,7 +37,36 @@ def running_total(values: list[float]) -> list[float]:
     return [round(float(total), 2) for total in np.cumsum(np.array(values) + 0.02)]
 
 
+def as_snow(body: dict[str, Any]) -> None:
+    """All rain under the name of snow, by the service's own ratio of 0.7 cm a millimetre of water."""
+    body["hourly"]["snowfall"] = [round(0.7 * mm, 2) for mm in body["hourly"]["precipitation"]]
+
+
+def coded(mm: float) -> int:
+    """Return the service's code of an hour's rain."""
+    return next((code for least, code in ((7.6, 65), (2.5, 63), (1.3, 61), (0.1, 51)) if mm >= least), 3)
+
+
+def wet_week(change: Callable[[list[float]], list[float]]) -> Change:
+    """Showers on six days gone by, coded as they are, and their amounts changed after that."""
+
+    def apply(body: dict[str, Any]) -> None:
+        hourly = body["hourly"]
+        mm = hourly["precipitation"]
+        for day in range(2, 8):
+            first = NOW - 24 * day
+            mm[first : first + 6] = [0.4, 1.5, 3.2, 4.8, 2.9, 0.3]
+            hourly["precipitation_probability"][first - 1 : first + 7] = [95] * 8
+            hourly["weather_code"][first : first + 6] = [coded(v) for v in mm[first : first + 6]]
+        hourly["precipitation"] = change(mm)
+
+    return apply
+
+
 BROKEN: dict[str, Change] = {
+    "rain in cm under codes of moderate rain": wet_week(lambda values: [round(v * 0.1, 2) for v in values]),
+    "amounts three hours beside their codes": wet_week(lambda values: values[-3:] + values[:-3]),
+    "summer rain as snow": as_snow,
     "amounts in metres": scaled("precipitation", 0.001),
     "no amount at all": scaled("precipitation", 0.0),
     "a running total": column("precipitation", running_total),
@@ -63,6 +92,12 @@ def test_a_column_that_the_others_contradict_rejects_the_answer(fault: str) -> N
 def test_the_sound_answer_agrees_with_itself() -> None:
     assert not weather_of(HARROW_FLATS_BODY).rain_unknown.any()
     assert len({agreement.id for agreement in AGREEMENTS}) == len(AGREEMENTS)
+
+
+def test_showers_that_fit_their_codes_are_sound() -> None:
+    """What the broken ones are changed from; an hour beside is how codes of a moment lie beside sums of an hour."""
+    for change in (lambda values: values, lambda values: values[-1:] + values[:-1]):
+        assert not weather_of(changed(wet_week(change))).rain_unknown.any()
 
 
 def rainless_today(body: dict[str, Any]) -> None:
