@@ -52,10 +52,10 @@ def _rain_against_sky(t: OwnDays) -> Contradiction | None:
     is_wet_code = (code >= rain_agreement.WET_CODE) & ~np.isnan(code)
     is_known = ~np.isnan(rain)
     amount = t.by_day(np.nan_to_num(rain))
-    # A chance of a period counts once, not for each of its hours.
+    # A chance of a period counts once, not for each of its hours, and a code of a period speaks of its whole amount.
     n_sure = t.by_day(np.where((chance >= SURE_CHANCE) & is_known, 1.0 / span_h, 0.0))
-    n_coded = t.by_day((is_wet_code & (rain < TRACE_MM)).astype(np.float64))
-    n_wet = t.by_day((is_wet_code & (rain >= TRACE_MM)).astype(np.float64))
+    n_coded = t.by_day((is_wet_code & (rain * span_h < TRACE_MM)).astype(np.float64))
+    n_wet = t.by_day((is_wet_code & (rain * span_h >= TRACE_MM)).astype(np.float64))
     dry = ((n_sure >= LEAST_HOURS) & (amount < TRACE_MM)) | ((n_coded >= LEAST_HOURS + 1) & (n_coded > 2.0 * n_wet))
     is_denied = (rain >= SHOWER_MM) & (code <= DRY_CODE) & ~(chance > 0.3)
     wet = t.by_day(is_denied.astype(np.float64)) >= LEAST_HOURS + 1
@@ -114,6 +114,7 @@ AGREEMENTS: tuple[Agreement, ...] = (
     Agreement(
         id="et0_own", holds="our reference evapotranspiration against the service's", run=air_agreement.et0_against_own
     ),
+    Agreement(id="wind_land", holds="the mean wind against that of any land", run=air_agreement.wind_over_land),
 )
 
 
