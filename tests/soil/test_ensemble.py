@@ -229,7 +229,9 @@ def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
 def test_disking_in_the_hour_of_a_reading_still_turns_the_lift_over() -> None:
     surface = np.full((N_HOURS, 3), SURFACE_INDEX["sealed"])
     surface[96:] = SURFACE_INDEX["scarified"]
-    moisture = run([at(0, 24, 13.0), at(0, 96, 12.0)], surface=surface, et0_mm=np.zeros(N_HOURS))
+    turned = np.zeros((N_HOURS, 3), dtype=np.bool_)
+    turned[96] = True
+    moisture = run([at(0, 24, 13.0), at(0, 96, 12.0)], surface=surface, turned=turned, et0_mm=np.zeros(N_HOURS))
     apart = np.abs(moisture.w_top_pct - moisture.w_base_pct)[:, 0]
     assert apart[96].mean() > 0.1
     assert apart[97].mean() < 0.2 * apart[96].mean() + 0.05
