@@ -59,7 +59,7 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
             n_known = len(new) - len(fresh)
             told = told_litres(connection, site, now_utc)
             in_force = [e for line in doubles.in_force_of(log) if (e := line.entry) and not isinstance(e, StationDay)]
-            gone = nothing_there.faults(fresh, in_force, told_facts(connection, site, now_utc))
+            gone = nothing_there.faults(fresh, in_force, told_facts(connection, site))
             if found := [*doubles.faults(fresh, log), *amounts.faults(fresh, site, told), *gone]:
                 raise ConfigError(found)
             for entry in fresh:
@@ -77,9 +77,9 @@ def told_litres(connection: sa.Connection, site: Site, now_utc: datetime) -> Map
     return {d.strip_id: d.water.litres for d in found if d.water is not None and d.water.litres > 0.0}
 
 
-def told_facts(connection: sa.Connection, site: Site, now_utc: datetime) -> Mapping[str, Mapping[str, float]]:
-    """Return by strip the facts that the last verdicts of today were made from."""
-    run = runs.last_run(connection, site.id, day=times.local_date(now_utc, site.zone))
+def told_facts(connection: sa.Connection, site: Site) -> Mapping[str, Mapping[str, float]]:
+    """Return by strip the facts that the last verdicts were made from, of whatever day."""
+    run = runs.last_run(connection, site.id)
     return {} if run is None else {d.strip_id: d.facts for d in runs.decisions(connection, run.id)}
 
 

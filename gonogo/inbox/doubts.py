@@ -28,7 +28,7 @@ def doubts_of(
     in_force = doubles.in_force_of(log)
     new = [meant.new for meant in said.entries]
     told = told_litres(connection, site, now_utc) if any(isinstance(n.entry, Watering) for n in new) else {}
-    facts = told_facts(connection, site, now_utc) if any(isinstance(n.entry, GroundSeen) for n in new) else {}
+    facts = told_facts(connection, site) if any(isinstance(n.entry, GroundSeen) for n in new) else {}
     known = [e for line in in_force if (e := line.entry) is not None and not isinstance(e, StationDay)]
     known += [n.entry for n in new]
     found = []
