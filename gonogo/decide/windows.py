@@ -149,7 +149,7 @@ def window_chance(cond: Conditions, s: int, start_h: float, rolling_h: float, se
         return math.nan
     path, sealed = parts
     inside = cond.is_inside[path, s].min(axis=0) * cond.is_rainless[sealed].min(axis=0)
-    return float(inside.mean() * cond.is_unfrozen[sealed].min() * cond.is_calm[sealed].min())
+    return float(inside.mean() * cond.is_unfrozen[sealed, s].min() * cond.is_calm[sealed].min())
 
 
 def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> Stretch:

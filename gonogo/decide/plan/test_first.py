@@ -167,7 +167,7 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     starts = np.arange(start_h, last_h + 1e-6, TEST_H).tolist()
     return (
         Then.WATER
-        if any(weather_chance(prepared, h, needed_h) >= prepared.chance_needed for h in starts)
+        if any(weather_chance(prepared, s, h, needed_h) >= prepared.chance_needed for h in starts)
         else Then.HOLD
     )
 

@@ -36,7 +36,7 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
             continue
         for start_h in starts_h(hours, needed_h):
             before = last_disking_before(path, start_h - REST_H)
-            if not before or not weather_chance(prepared, start_h, needed_h) >= READY_CHANCE:
+            if not before or not weather_chance(prepared, s, start_h, needed_h) >= READY_CHANCE:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)
