@@ -6,6 +6,7 @@ import threading
 import time as time_module
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -133,7 +134,8 @@ class Locking:
 
 
 def begun(tmp_path: Path, url: str, fetch: Fetch, n_sites: int = 1, transport: Transport | None = None) -> Service:
-    loaded = example_config(tmp_path, store_url=url, transport=transport)
+    # On PostgreSQL a service keeps its last good config in its config's folder.
+    loaded = replace(example_config(tmp_path, store_url=url, transport=transport), folder=tmp_path)
     loaded = loaded if n_sites == 1 else many_sites(loaded, n_sites)
     return Service(loaded, halt=threading.Event(), fetch=fetch, environ={})
 
