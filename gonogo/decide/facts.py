@@ -11,6 +11,8 @@ from collections.abc import Callable
 import numpy as np
 
 from gonogo.decide import measures, more_tests, rolling
+from gonogo.decide.conditions import Flags
+from gonogo.decide.ground_facts import GROUND_FACTS
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.measures import Fact, Known
@@ -44,6 +46,10 @@ def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
     )
 
 
+def _longest(prepared: Prepared, holds: Flags) -> float:
+    return longest_run_h(holds, prepared.cond, prepared.today)
+
+
 def _watered(known: Known, s: int, pick: Callable[[Outcome], float], otherwise: float) -> float:
     return pick(known.watered[s]) if s in known.watered else otherwise
 
@@ -74,16 +80,17 @@ FACTS: dict[str, Fact] = {
     ),
     # --- weather today, and the strip as weather leaves it
     **OUTSIDE_FACTS,
-    "longest_unfrozen_h": _of_day(
-        "h", "longest unfrozen run of working hours", lambda p: longest_run_h(p.cond.is_unfrozen, p.cond, p.today)
+    **GROUND_FACTS,
+    "longest_unfrozen_h": Fact(
+        unit="h",
+        meaning="longest unfrozen run of working hours",
+        of=lambda k, s: _longest(k.prepared, k.prepared.cond.is_unfrozen[:, s]),
     ),
-    "longest_calm_h": _of_day(
-        "h", "longest run of working hours without storm", lambda p: longest_run_h(p.cond.is_calm, p.cond, p.today)
-    ),
-    "longest_workable_h": _of_day(
-        "h",
-        "longest run of working hours without frost and storm",
-        lambda p: longest_run_h(p.cond.is_unfrozen * p.cond.is_calm, p.cond, p.today),
+    "longest_calm_h": _of_day("h", "longest run of working hours without storm", lambda p: _longest(p, p.cond.is_calm)),
+    "longest_workable_h": Fact(
+        unit="h",
+        meaning="longest run of working hours without frost and storm",
+        of=lambda k, s: _longest(k.prepared, k.prepared.cond.is_unfrozen[:, s] * k.prepared.cond.is_calm),
     ),
     "chance_of_rain": Fact(
         unit="-",
@@ -245,6 +252,7 @@ FACTS: dict[str, Fact] = {
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
     "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.surface(s) == Surface.SEALED),
+    "is_natural": _of_strip("yes/no", "ground in place, no lift", lambda i, s: i.strips[s].ground == "natural"),
     "is_granular": _of_strip("yes/no", "clean granular soil", lambda i, s: i.material(i.strips[s]).is_granular),
     "drum_suits": _of_strip(
         "yes/no",

@@ -70,7 +70,7 @@ def _workable_h(prepared: Prepared, s: int, hours: Working) -> float:
     total = 0.0
     for row in range(max(first, 0), last):
         inside = cond.is_inside[row : row + 2, s].min(axis=0) * cond.is_rainless[row]
-        chance = float(np.mean(inside) * cond.is_unfrozen[row] * cond.is_calm[row])
+        chance = float(np.mean(inside) * cond.is_unfrozen[row, s] * cond.is_calm[row])
         if chance >= prepared.chance_needed:
             h = float(cond.first_h + row)
             total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)

@@ -97,7 +97,7 @@ def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, ro
     sealed = rows(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
     if begin is None or whole is None or sealed is None:
         return math.nan
-    held = float(cond.is_unfrozen[whole].min() * cond.is_calm[sealed].min())
+    held = float(cond.is_unfrozen[whole, s].min() * cond.is_calm[sealed].min())
     inside = cond.is_rainless[sealed].min(axis=0)
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     factor, mass = inputs.setting("watered_surface_kc"), strip.dry_mass_kg_m2
