@@ -248,6 +248,18 @@ STORM = scenario(
     p0=Day(4, 18, 1, 0.2, 36.0),
     p1=Day(2, 9, 2, 0.8, 9.0),
 )
+SUBGRADE = scenario(
+    (51.28, 9.37, 210.0),
+    "Europe/Berlin",
+    "2026-05-05T03:00",
+    Day(7, 17, 7, 0.4, 3.5),
+    rain=(
+        ("2026-04-29T11:00", (0.8, 2.6, 2.0, 0.9), 1.0, False),
+        ("2026-05-02T03:00", (0.4, 0.9, 0.6), 1.0, False),
+        ("2026-05-08T14:00", (0.7, 1.9, 0.8), 0.6, False),
+    ),
+    p0=Day(8, 20, 7, 0.2, 3.0),
+)
 
 BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "heavy_rain/weather/0415.json": lambda: body(HEAVY_RAIN),
@@ -276,6 +288,8 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "rain_before_start/weather/0922.json": lambda: body(RAIN_BEFORE_START),
     "odd_tests/weather/0527.json": lambda: body(ODD_TESTS),
     "drying/weather/0212.json": lambda: body(DRYING),
+    "subgrade/weather/0505.json": lambda: body(SUBGRADE),
+    "subgrade/weather/0507.json": lambda: body(later(SUBGRADE, days=2, seed=18)),
     "storm/weather/0428.json": lambda: nws(STORM, body(STORM)["hourly"]),
 }
 

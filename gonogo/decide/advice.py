@@ -46,6 +46,7 @@ _UNSURE = (
     "rain_not_known",
 )
 _WET = ("too_wet",)
+_TOO_THICK = ("lift_too_thick_to_mix",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
 _WEAK: Condition = ("evaporation_mm_h", "<", "strong_evaporation_mm_h")
 _RAIN_NEAR: Condition = ("hours_until_rain_h", "<=", "seal_ahead_h")
@@ -169,7 +170,8 @@ ADVICE_ROWS: tuple[Row, ...] = (
         when=(("standing_water_mm", ">=", "ponding_stop_mm"),),
     ),
     Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
-    Row(key="thin_the_lift", verdicts=_WAIT, reasons=("lift_too_thick_to_mix",)),
+    Row(key="thin_the_lift", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "no"),)),
+    Row(key="rip_to_depth", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "yes"),)),
     Row(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
     Row(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
     Row(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),

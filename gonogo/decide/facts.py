@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 
 from gonogo.decide import measures, more_tests, rolling
+from gonogo.decide.conditions import Flags
 from gonogo.decide.ground_facts import GROUND_FACTS
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.lift_facts import LIFT_FACTS
@@ -45,7 +46,7 @@ def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
     )
 
 
-def _longest(prepared: Prepared, holds: Floats) -> float:
+def _longest(prepared: Prepared, holds: Flags) -> float:
     return longest_run_h(holds, prepared.cond, prepared.today)
 
 
@@ -251,6 +252,7 @@ FACTS: dict[str, Fact] = {
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
     "is_sealed": _of_strip("yes/no", "the surface is sealed", lambda i, s: i.surface(s) == Surface.SEALED),
+    "is_natural": _of_strip("yes/no", "ground in place, no lift", lambda i, s: i.strips[s].ground == "natural"),
     "is_granular": _of_strip("yes/no", "clean granular soil", lambda i, s: i.material(i.strips[s]).is_granular),
     "drum_suits": _of_strip(
         "yes/no",

@@ -187,18 +187,17 @@ def on_hours(inputs: MorningInputs, column: Floats) -> Floats:
     return out
 
 
-def as_tested(inputs: MorningInputs, mean: Floats) -> tuple[Floats, Floats]:
-    """Return the mean of the lift (H, S, M) as its members have it and as its newest test has it: driest and wettest.
+def moved_as_tested(inputs: MorningInputs) -> tuple[Floats, Floats]:
+    """Return by how much each strip's members (S,) are moved to be as its newest test: drier and wetter [% points].
 
     The members weigh a test against weather and earlier tests. One that lies outside the window is not weighed away: by
     as much as the members did not believe it, they are moved, and what weather, water and work did since is kept.
     """
     outside = np.array([inputs.test_outside_pct(s) for s in range(len(inputs.strips))])
-    if inputs.test_apart_pct is None or not np.any(outside):
-        return mean, mean
+    if inputs.test_apart_pct is None:
+        return np.zeros(len(outside)), np.zeros(len(outside))
     apart = np.nan_to_num(inputs.test_apart_pct)
-    wetter, drier = (
-        np.where(outside > 0.0, np.maximum(apart, 0.0), 0.0),
+    return (
         np.where(outside < 0.0, np.minimum(apart, 0.0), 0.0),
+        np.where(outside > 0.0, np.maximum(apart, 0.0), 0.0),
     )
-    return mean + drier[None, :, None], mean + wetter[None, :, None]

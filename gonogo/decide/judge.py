@@ -15,7 +15,7 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
-from gonogo.decide.today import prepare
+from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
@@ -36,6 +36,7 @@ WET = frozenset(("too_wet",))  # reasons from which disking is the way back
 class Judgement:
     """What a site's morning came to.
 
+    prepared          what the decisions were made from, made ready once for all that follows
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
     learned           what this morning's readings taught of the strips' soil, to be kept
@@ -46,7 +47,7 @@ class Judgement:
 
     decisions: tuple[Decision, ...]
     outlook: tuple[OutlookDay, ...]
-    inputs: MorningInputs
+    prepared: Prepared
     moisture: StripMoisture
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
@@ -54,6 +55,11 @@ class Judgement:
     histories: tuple[LiftHistory, ...] = ()
     unknown: tuple[tuple[ToldWork, float], ...] = ()
     disked: Mapping[str, Disked] = field(default_factory=dict)
+
+    @property
+    def inputs(self) -> MorningInputs:
+        """Everything that the decisions were made from."""
+        return self.prepared.inputs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +105,7 @@ def judge(
     return Judgement(
         decisions=decisions,
         outlook=outlook(inputs, prepared),
-        inputs=inputs,
+        prepared=prepared,
         moisture=done.moisture,
         reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
         closure_error_mm=done.moisture.closure_error_mm,

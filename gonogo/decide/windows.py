@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.conditions import Conditions
+from gonogo.decide.conditions import Conditions, Flags
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.records import shift
 
@@ -200,7 +200,7 @@ def best(candidates: tuple[Stretch, ...]) -> Stretch | None:
     return unknown[0] if unknown else max(candidates, key=lambda c: c.chance_in_window)
 
 
-def longest_run_h(holds: Floats, cond: Conditions, hours: Working) -> float:
+def longest_run_h(holds: Flags, cond: Conditions, hours: Working) -> float:
     """Return the longest unbroken part of the working hours in which a condition holds [h], NaN = unknown."""
     if hours.hours <= 0.0:
         return 0.0

@@ -24,7 +24,7 @@ from gonogo.service.operator_mail import OperatorMail, late_lines
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
-from gonogo.service.workers import Workers
+from gonogo.service.workers import Workers, live_on
 from gonogo.store import ahead, planned, runs, schema
 
 log = logging.getLogger("gonogo.service.watch")
@@ -65,11 +65,8 @@ class Watch:
         steps.append(partial(self._tell_late_together, now_utc))
         steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
         steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
-        for step in steps:
-            try:
-                step()
-            except Exception:  # the one broad catch of the watch: no fault keeps a site from its notices
-                log.exception("the watch met a fault")
+        for step in steps:  # no fault of one keeps a site from its notices
+            live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
         """Count anew how long runs take: the clock was set."""
