@@ -14,6 +14,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
+from gonogo.decide.ground_facts import is_fit_to_spread_on
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
@@ -201,7 +202,7 @@ test_done_h.__test__ = False  # type: ignore[attr-defined]
 def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float) -> Iterator[Option]:
     """Yield the starts of a lift that is spread this morning: after its test, before it leaves its window."""
     inputs = prepared.inputs
-    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
+    opening = opening_of_new_lift(prepared, s, mass_kg_m2) if is_fit_to_spread_on(prepared, s) else None
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
@@ -249,6 +250,8 @@ def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
         return "day_off"
     if prepared.inputs.day in prepared.inputs.roller(prepared.inputs.strips[s]).away:
         return "roller_away"
+    if not is_fit_to_spread_on(prepared, s):
+        return "ground_not_fit"
     opening = opening_of_new_lift(prepared, s, mass_kg_m2)
     if opening is None:
         return "borrow_not_right" if today.hours > 0.0 else "day_over"
