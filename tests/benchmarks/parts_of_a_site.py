@@ -118,7 +118,7 @@ def measure(args: argparse.Namespace, folder: Path, port: int) -> None:
     run.run_morning(frames[0])
     for module, name, part in PARTS:
         setattr(module, name, clocks.timed(part, getattr(module, name)))
-    profile = cProfile.Profile()
+    profile = cProfile.Profile(time.process_time)
     came: list[Any] = []
     began = time.process_time()
     if args.profile:
