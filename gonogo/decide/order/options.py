@@ -13,8 +13,8 @@ from gonogo.decide.order.today import new_lift_today
 from gonogo.decide.order.ways import present, starts_by_day, watered_ways
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
-from gonogo.decide.today import Prepared
-from gonogo.decide.water.forecast import Dosed, borrow_dose_litres_m2, truck_time
+from gonogo.decide.today import Dosed, Prepared
+from gonogo.decide.water.forecast import borrow_dose_litres_m2, truck_time
 from gonogo.decide.windows import Working, rows
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict

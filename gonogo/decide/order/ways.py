@@ -10,8 +10,8 @@ import numpy as np
 
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import options_today, soaked_over_night
-from gonogo.decide.today import Prepared
-from gonogo.decide.water.forecast import CHANCE_GAIN_MIN, Dosed, chance_watered, chances_watered, doses_on
+from gonogo.decide.today import Dosed, Prepared
+from gonogo.decide.water.forecast import CHANCE_GAIN_MIN, chance_watered, chances_watered, doses_on
 from gonogo.decide.windows import Working, row_ends, window_chances
 from gonogo.records.verdict import Decision
 
@@ -92,7 +92,7 @@ def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -
         if not is_held:
             continue
         if day_n not in by_day:
-            by_day[day_n] = tuple(doses_on(prepared, s, hours))
+            by_day[day_n] = doses_on(prepared, s, hours)
         dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chance)
         doses = by_day[day_n] if chance < prepared.chance_needed else ()
         watered = tuple(

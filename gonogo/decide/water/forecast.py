@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
 from gonogo.decide.inputs import Floats
 from gonogo.decide.machines import trucks_on
-from gonogo.decide.today import Prepared
+from gonogo.decide.today import Dosed, Prepared, TruckTime
 from gonogo.decide.water import dose
 from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
 from gonogo.decide.windows import Working, row_ends, working
@@ -20,18 +19,6 @@ from gonogo.records.site import Material, Strip, Truck
 CHANCE_GAIN_MIN = (
     0.05  # watering counts only where it raises the chance by more, which 50 members can tell: our own choice
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TruckTime:
-    """A truck's time for one dose.
-
-    first_h   from the call until the first drop [h]; spray_h  first drop to last; leave_h  until it can be called again
-    """
-
-    first_h: float
-    spray_h: float
-    leave_h: float
 
 
 def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float) -> TruckTime | None:
@@ -55,21 +42,20 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
     return TruckTime(first_h=took.first_h, spray_h=took.spray_h, leave_h=took.leave_h)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dosed:
-    """A dose [L/m2] by a truck, and that truck's time for it."""
-
-    truck: Truck
-    litres_m2: float
-    took: TruckTime
-
-
-def doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
-    """Yield the dose of strip s on a day by each truck that its crew has then; nothing where it gets none.
+def doses_on(prepared: Prepared, s: int, hours: Working) -> tuple[Dosed, ...]:
+    """Return the dose of strip s on a day by each truck that its crew has then; nothing where it gets none.
 
     Nothing: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or
     outside what is put on. The dose is that of the middle of the day; the morning computes its own to the minute.
+    Outlook and order of work ask for the same days: each is reckoned once.
     """
+    key = (s, hours.day)
+    if key not in prepared.doses:
+        prepared.doses[key] = tuple(_doses_on(prepared, s, hours))
+    return prepared.doses[key]
+
+
+def _doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     trucks, soak_h = trucks_on(inputs.crew(strip), hours.day), min(inputs.soak_h(strip), hours.hours)
