@@ -13,7 +13,7 @@ _PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
 
 
 class Lines:
-    """The keys and headers of a text with their lines, looked for when the first is asked for: a good file needs few."""
+    """The keys and headers of a text with their lines, looked for when the first line is asked for."""
 
     def __init__(self, text: str) -> None:
         self._text = text
