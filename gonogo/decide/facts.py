@@ -6,7 +6,7 @@ A yes/no fact is 1 or 0. NaN = unknown; "not applicable" is 0, 1 or infinity, as
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -35,7 +35,7 @@ def _of_strip(unit: str, meaning: str, pick: Callable[[MorningInputs, int], floa
 
 
 def _of_day(unit: str, meaning: str, pick: Callable[[Prepared], float | bool]) -> Fact:
-    return Fact(unit=unit, meaning=meaning, of=lambda k, _s: float(pick(k.prepared)))
+    return Fact(unit=unit, meaning=meaning, of=lambda k, _s: float(pick(k.prepared)), is_of_day=True)
 
 
 def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
@@ -94,11 +94,13 @@ FACTS: dict[str, Fact] = {
         unit="h",
         meaning="hours from now to the end of work whose rain no service told, or told against itself",
         of=measures.unknown_rain,
+        is_of_day=True,
     ),
     "hours_until_rain_h": Fact(
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",
         of=lambda k, _s: measures.hours_until_rain(k, k.prepared.today.from_h),
+        is_of_day=True,
     ),
     "rain_free_h": Fact(
         unit="h", meaning="hours from the start of the best stretch until likely rain", of=measures.rain_free
@@ -107,15 +109,22 @@ FACTS: dict[str, Fact] = {
         unit="mm/h", meaning="greatest expected hourly rain in the best stretch", of=measures.rain_in_window
     ),
     "rain_today_mm_h": Fact(
-        unit="mm/h", meaning="greatest expected hourly rain of the working hours left", of=measures.rain_today
+        unit="mm/h",
+        meaning="greatest expected hourly rain of the working hours left",
+        of=measures.rain_today,
+        is_of_day=True,
     ),
     "thunder_chance": Fact(
         unit="-",
         meaning="greatest chance of thunder in the working hours left; 0 where no service speaks of it",
         of=measures.thunder,
+        is_of_day=True,
     ),
     "evaporation_mm_h": Fact(
-        unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=measures.evaporation
+        unit="mm/h",
+        meaning="mean reference evapotranspiration of the working hours left",
+        of=measures.evaporation,
+        is_of_day=True,
     ),
     "coldest_12h_degc": Fact(unit="degC", meaning="lowest air temperature of the 12 h up to work", of=measures.coldest),
     # --- readings
@@ -214,21 +223,25 @@ FACTS: dict[str, Fact] = {
         unit="L/m2",
         meaning="water to put on; infinite where none is asked for",
         of=lambda k, s: _watered(k, s, lambda o: o.dose_litres_m2, math.inf),
+        is_of_water=True,
     ),
     "is_water_in_time": Fact(
         unit="yes/no",
         meaning="the water can be put on, soak in and be rolled today; yes where none is asked for",
         of=lambda k, s: _watered(k, s, lambda o: o.is_in_time, 1.0),
+        is_of_water=True,
     ),
     "is_water_rained_on": Fact(
         unit="yes/no",
         meaning="there would be time for the water, did rain not fall into watering and soaking",
         of=lambda k, s: _watered(k, s, lambda o: o.is_rained_on, 0.0),
+        is_of_water=True,
     ),
     "is_water_for_tomorrow": Fact(
         unit="yes/no",
         meaning="not in time today, but it can be watered this afternoon and soak until the next working day",
         of=lambda k, s: _watered(k, s, lambda o: float(o.tomorrow is not None), 0.0),
+        is_of_water=True,
     ),
     "borrow_litres_m3": _of_strip(
         "L/m3",
@@ -241,6 +254,7 @@ FACTS: dict[str, Fact] = {
         unit="yes/no",
         meaning="there would be time for the water, were the truck not needed by other strips",
         of=lambda k, s: _watered(k, s, lambda o: o.is_taken, 0.0),
+        is_of_water=True,
     ),
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
@@ -270,7 +284,19 @@ FACTS: dict[str, Fact] = {
 }
 
 
-def collect(known: Known) -> dict[str, Floats]:
-    """Return every fact by name, (S,); NaN = unknown."""
+def collect(known: Known, before: Mapping[str, Floats] | None = None) -> dict[str, Floats]:
+    """Return every fact by name, (S,); NaN = unknown.
+
+    before   of the same morning, before it was known what the water truck could do: the rest stands as it is there
+    """
     n_strips = len(known.prepared.inputs.strips)
-    return {name: np.array([fact.of(known, s) for s in range(n_strips)]) for name, fact in FACTS.items()}
+    return {
+        name: before[name] if before is not None and not fact.is_of_water else _column(fact, known, n_strips)
+        for name, fact in FACTS.items()
+    }
+
+
+def _column(fact: Fact, known: Known, n_strips: int) -> Floats:
+    if fact.is_of_day and n_strips:
+        return np.full(n_strips, fact.of(known, 0))
+    return np.array([fact.of(known, s) for s in range(n_strips)])
