@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from gonogo.decide.inputs import Floats, MorningInputs, moved_as_tested, on_hours
 from gonogo.decide.lasting import Flags, Lasting, lasting
-from gonogo.soil.ponding import standing_water_mm
+from gonogo.decide.lying import snow, standing_mm
 from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
 from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
@@ -29,8 +29,9 @@ class Conditions:
     first_h        epoch hour of row 0
     rain_mm        (H, M) rain of the member in the hour
     is_rainless    (H, M) that rain below the site's stop
-    is_unfrozen    (H,) neither frozen nor freezing, and no snow lies
-    is_bare        (H,) no snow lies
+    is_unfrozen    (H, S) neither frozen nor freezing, and no snow lies on the strip
+    is_bare        (H, S) no snow lies on the strip
+    snow_mm        (H, S) depth of the snow on the strip, at the start of the hour
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
     standing_mm    (H, S, M) water that stands on the strip, at the start of the hour
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
@@ -46,6 +47,7 @@ class Conditions:
     is_rainless: Flags
     is_unfrozen: Flags
     is_bare: Flags
+    snow_mm: Floats
     is_calm: Flags
     standing_mm: Floats
     is_drained: Flags
@@ -75,11 +77,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
     weather = inputs.weather
     rain, peaks = on_hours(inputs, weather.rain_members_mm), on_hours(inputs, weather.rain_peaks_mm)
     temp, surface = on_hours(inputs, weather.temp_degc), on_hours(inputs, weather.surface_temp_degc)
-    wind, code, snow = (
-        on_hours(inputs, weather.wind_2m_m_s),
-        on_hours(inputs, weather.weather_code),
-        on_hours(inputs, weather.snow_mm),
-    )
+    columns = (weather.wind_2m_m_s, weather.weather_code, weather.snow_mm)
+    wind, code, falling = (on_hours(inputs, column) for column in columns)
     freeze, rain_stop, wind_stop, snow_stop = (
         inputs.setting(name) for name in ("freeze_temp_degc", "rain_stop_mm_h", "wind_stop_m_s", "light_rain_mm_h")
     )
@@ -90,20 +89,20 @@ def conditions(inputs: MorningInputs) -> Conditions:
     known = np.sum(~np.isnan(windows), axis=1)
     mean_temp = np.where(known > 0, np.nansum(windows, axis=1) / np.maximum(known, 1), np.inf)
     frost = on_hours(inputs, weather.frost_depth_mm)  # of the lift that freezes deepest
-    lying, lying_stop = on_hours(inputs, weather.snow_lying_mm), inputs.setting("snow_lying_stop_mm")
-    bare = lying < lying_stop
-    unfrozen = (ground > freeze) & (mean_temp > freeze) & (snow < snow_stop) & (frost < FROZEN_FROM_MM)
-    unfrozen &= bare & ~np.isin(code, FREEZING_CODES)
+    (lying_mm, melted_mm), lying_stop = snow(inputs), inputs.setting("snow_lying_stop_mm")
+    is_bare = flagged(lying_mm < lying_stop, lying_mm, lying_stop)
+    unfrozen = (ground > freeze) & (mean_temp > freeze) & (falling < snow_stop) & (frost < FROZEN_FROM_MM)
+    unfrozen &= ~np.isin(code, FREEZING_CODES)
     thunder = np.isin(code, THUNDER_CODES)
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
     ponding_stop = inputs.setting("ponding_stop_mm")
-    standing = standing_mm(inputs, rain)
+    standing = standing_mm(inputs, rain, melted_mm)
     is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
 
     of_lifts = _of_lifts(inputs)
     is_rainless = flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop)
-    is_unfrozen = flagged(unfrozen, temp, snow, frost, freeze, snow_stop, lying, lying_stop)
+    is_unfrozen = flagged(unfrozen, temp, falling, frost, freeze, snow_stop)[:, None] * is_bare
     is_calm = flagged(calm, wind, wind_stop)
     is_inside = is_drained * of_lifts["inside"]
     return Conditions(
@@ -111,7 +110,8 @@ def conditions(inputs: MorningInputs) -> Conditions:
         rain_mm=rain,
         is_rainless=is_rainless,
         is_unfrozen=is_unfrozen,
-        is_bare=flagged(bare, lying, lying_stop),
+        is_bare=is_bare,
+        snow_mm=lying_mm,
         standing_mm=standing,
         is_drained=is_drained,
         is_calm=is_calm,
@@ -121,7 +121,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_split=of_lifts["split"],
         is_crusted=of_lifts["crusted"],
         rainless=lasting(is_rainless),
-        unfrozen=lasting(is_unfrozen[:, None]),
+        unfrozen=lasting(is_unfrozen[:, :, None]),
         calm=lasting(is_calm[:, None]),
         inside=lasting(is_inside),
     )
@@ -161,18 +161,3 @@ def _of_lifts(inputs: MorningInputs) -> dict[str, Flags]:
     if not inputs.strips:
         return dict.fromkeys(found, np.zeros(inputs.w_pct.shape))
     return {name: cast("Flags", np.stack(flags, axis=1)) for name, flags in found.items()}
-
-
-def standing_mm(inputs: MorningInputs, rain_mm: Floats) -> Floats:
-    """Return the water that stands on each strip at the start of each hour, (H, S, M) [mm]."""
-    melt = np.nan_to_num(on_hours(inputs, inputs.weather.melt_mm), nan=0.0)
-    known = np.asarray(~np.isnan(rain_mm).all(axis=1))
-    if known.any():  # before the first hour of the weather nothing is known to stand
-        rain_mm = np.where(np.arange(len(known))[:, None] < int(np.argmax(known)), 0.0, rain_mm)
-    return standing_water_mm(
-        rain_mm + melt[:, None],
-        inputs.et0_mm,
-        on_hours(inputs, inputs.weather.frost_depth_mm) >= FROZEN_FROM_MM,
-        soil_classes=[inputs.material(strip).soil_class for strip in inputs.strips],
-        surfaces=[inputs.surface(s).value for s in range(len(inputs.strips))],
-    )

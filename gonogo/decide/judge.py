@@ -183,6 +183,7 @@ def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], wea
         test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
         orders=orders,
+        grounds={strip.id: history.ground for strip, history in zip(site.strips, histories, strict=True)},
     )
 
 

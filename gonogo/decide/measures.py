@@ -57,7 +57,7 @@ def chance_of_rain(known: Known, s: int) -> float:
     if np.any(np.isnan(chances)):
         return math.nan
     free = [
-        np.all((prepared.cond.is_unfrozen[part] == 1.0) & (prepared.cond.is_calm[part] == 1.0))
+        np.all((prepared.cond.is_unfrozen[part, s] == 1.0) & (prepared.cond.is_calm[part] == 1.0))
         for c in candidates
         if (part := rows(prepared.cond, c.start_h, c.end_h + prepared.seal_h)) is not None
     ]

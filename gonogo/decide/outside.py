@@ -105,6 +105,12 @@ def at_start_of_work(known: Known, column: Floats) -> float:
     return math.nan if row is None else float(on_hours(known.prepared.inputs, column)[row])
 
 
+def snow_lying_mm(known: Known, s: int) -> float:
+    """Return the snow on the strip where work begins [mm], NaN outside the table."""
+    row = known.prepared.row_at(known.prepared.today.from_h)
+    return math.nan if row is None else float(known.prepared.cond.snow_mm[row, s])
+
+
 def standing_water_mm(known: Known, s: int) -> float:
     """Return the expected water that stands on the strip where work begins [mm], NaN outside the table."""
     row = known.prepared.row_at(known.prepared.today.from_h)
@@ -134,13 +140,13 @@ def fill_temp_degc(known: Known, s: int) -> float:
 OUTSIDE_FACTS: dict[str, Fact] = {
     "longest_bare_h": Fact(
         unit="h",
-        meaning="longest run of working hours without lying snow",
-        of=lambda k, _s: longest_run_h(k.prepared.cond.is_bare, k.prepared.cond, k.prepared.today),
+        meaning="longest run of working hours without snow on the strip",
+        of=lambda k, s: longest_run_h(k.prepared.cond.is_bare[:, s], k.prepared.cond, k.prepared.today),
     ),
     "snow_lying_mm": Fact(
         unit="mm",
-        meaning="depth of the snow that lies where work begins",
-        of=lambda k, _s: at_start_of_work(k, k.prepared.inputs.weather.snow_lying_mm),
+        meaning="depth of the snow on the strip where work begins",
+        of=snow_lying_mm,
     ),
     "frost_depth_mm": Fact(
         unit="mm",

@@ -164,10 +164,9 @@ def chances_inside(cond: Conditions, s: int, first: Rows, path_stop: Rows, seale
     """
     inside = cond.inside.fails_at[first, s] >= path_stop[:, None]
     inside &= cond.rainless.fails_at[first] >= sealed_stop[:, None]
-    held = (cond.unfrozen.fails_at[first, 0] >= sealed_stop) & (cond.calm.fails_at[first, 0] >= sealed_stop)
-    is_known = cond.inside.unknown_at[first, s] >= path_stop
-    for lasts in (cond.rainless, cond.unfrozen, cond.calm):
-        is_known &= lasts.unknown_at[first] >= sealed_stop
+    held = (cond.unfrozen.fails_at[first, s, 0] >= sealed_stop) & (cond.calm.fails_at[first, 0] >= sealed_stop)
+    is_known = (cond.inside.unknown_at[first, s] >= path_stop) & (cond.unfrozen.unknown_at[first, s] >= sealed_stop)
+    is_known &= (cond.rainless.unknown_at[first] >= sealed_stop) & (cond.calm.unknown_at[first] >= sealed_stop)
     return np.where(is_known, inside.mean(axis=1) * held, np.nan)
 
 

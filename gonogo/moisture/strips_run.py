@@ -29,10 +29,11 @@ from gonogo.soil.readings import (
     ReadingAt,
 )
 from gonogo.soil.season import Season
-from gonogo.soil.sky import Sky
+from gonogo.soil.sky import Sky, moist_share
 from gonogo.soil.strip import StripSoil, strip_soil
 
 LOOSENS = ("spread", "disked", "mixed")  # a lift of which this is recorded lies loose and bare on what was there before
+TURNS_OVER = ("disked", "mixed")  # every time: what has dried on top is mixed with what has not
 
 ERROR_PCT = {**METHOD_ERROR_PCT, PROBE: PROBE_ERROR_PCT, BORROW: BORROW_ERROR_PCT}
 
@@ -90,12 +91,15 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
     """
     strips = [start.site.strips[s] for s in rows]
     placed, placed_from = place(histories, start.hour_utc)
+    whole = _soil(start.site, strips)
+    turned = _turned(histories, start.hour_utc)
     sky = replace(
         start.sky,
         watering_mm=_watering_mm(strips, histories, start.hour_utc),
         surface=_surface(strips, histories, start.hour_utc),
+        turned=turned if turned.any() else None,
+        moist=moist_share(turned, start.sky.et0_mm * start.sky.kc_max, whole.rew_mm) if turned.any() else None,
     )
-    whole = _soil(start.site, strips)
     known = [start.prior.knowledge[s] for s in rows]
     parts: list[tuple[list[int], StripMoisture]] = []
     flags: list[tuple[int, str, str]] = []
@@ -247,3 +251,12 @@ def _surface(
             hour = hour_index(work.at_utc, hour_utc, nearest=False)
             states[max(hour, 0) :, i] = SURFACE_INDEX[SURFACE_AFTER[work.work]]
     return states
+
+
+def _turned(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> npt.NDArray[np.bool_]:
+    """Hours at whose start the lift of each strip is turned over, (H, S)."""
+    turned = np.zeros((len(hour_utc), len(histories)), dtype=np.bool_)
+    for i, history in enumerate(histories):
+        hours = [hour_index(work.at_utc, hour_utc, nearest=False) for work in history.works if work.work in TURNS_OVER]
+        turned[[hour for hour in hours if 0 <= hour < len(hour_utc)], i] = True
+    return turned

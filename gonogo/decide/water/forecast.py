@@ -83,8 +83,8 @@ def chances_watered(prepared: Prepared, s: int, litres_m2: Floats, at_h: Floats,
     rolling_h = prepared.rolling_h[s]
     begin, whole, holds = row_ends(cond, at_h, roll_h + rolling_h + prepared.seal_h)
     first, sealed, is_sealed = row_ends(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
-    held = (cond.unfrozen.fails_at[begin, 0] >= whole) & (cond.calm.fails_at[first, 0] >= sealed)
-    is_known = holds & is_sealed & (cond.unfrozen.unknown_at[begin] >= whole)
+    held = (cond.unfrozen.fails_at[begin, s, 0] >= whole) & (cond.calm.fails_at[first, 0] >= sealed)
+    is_known = holds & is_sealed & (cond.unfrozen.unknown_at[begin, s] >= whole)
     is_known &= (cond.calm.unknown_at[first] >= sealed) & (cond.rainless.unknown_at[first] >= sealed)
     inside = cond.rainless.fails_at[first] >= sealed[:, None]
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
