@@ -28,7 +28,6 @@ __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
 
 
 def _of_strip(unit: str, meaning: str, pick: Callable[[MorningInputs, int], float | bool]) -> Fact:
-    """Return a fact that follows from the strip's own records."""
     return Fact(unit=unit, meaning=meaning, of=lambda k, s: float(pick(k.prepared.inputs, s)))
 
 
