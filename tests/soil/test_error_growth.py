@@ -1,4 +1,4 @@
-"""How the error of a forecast grows: with the days, and with rain by how wet the soil is. The tables are those shipped."""
+"""How the error of a forecast grows: with the days, and with rain by how wet the soil is. By the shipped tables."""
 
 from __future__ import annotations
 
