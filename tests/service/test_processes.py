@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import threading
@@ -20,7 +21,7 @@ from gonogo.errors import StoreError
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.outgoing.frame import RunFrame
-from gonogo.service import site_processes
+from gonogo.service import own_process, site_processes
 from gonogo.service.own_process import OwnProcess, WorkerLostError
 from gonogo.service.site_process import Came, Made, Task
 from gonogo.service.site_processes import SiteProcesses, n_wanted
@@ -56,6 +57,16 @@ def test_a_process_that_dies_or_hangs_is_replaced() -> None:
         assert own.ask(os.getpid, limit_s=60.0) not in (first, second), "told to stop, it ends what it is at"
     finally:
         own.close()
+
+
+def test_a_process_that_does_not_start_is_killed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Left alone it would hold its memory, and the end of the service, for as long as it hangs."""
+    monkeypatch.setattr(own_process, "START_LIMIT_S", 0.2)
+    own, before = OwnProcess(time.sleep, 600.0), set(multiprocessing.active_children())
+    with pytest.raises(WorkerLostError, match="did not start in 0 s") as caught:
+        own.ask(os.getpid, limit_s=60.0)
+    assert caught.value.hung
+    assert set(multiprocessing.active_children()) <= before
 
 
 def wait_until_gone(pid: int) -> None:
