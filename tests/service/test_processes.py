@@ -8,11 +8,13 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from example_mornings import example_config, example_frame, no_weather, opened
+from fleet_config import many_sites
 from typer.testing import CliRunner
 
 from gonogo.cli import many_mornings
@@ -147,6 +149,37 @@ def test_the_claim_of_a_worker_that_died_is_free_for_the_next_try(tmp_path: Path
     outcome = many_mornings._one(DiesOnce(frame), frame, [frame])  # type: ignore[arg-type]
     assert isinstance(outcome, Made)
     assert outcome.n_mails == 5
+    store.dispose()
+
+
+class Killing:
+    """Stands in for processes of which those that are at one site die so many times."""
+
+    def __init__(self, site_id: str, n_lost: int) -> None:
+        self.site_id, self.n_lost, self.asked = site_id, n_lost, list[str]()
+
+    def made(self, task: Task, **_: object) -> Came:
+        self.asked.append(task.site_id)
+        if task.site_id == self.site_id and self.asked.count(task.site_id) <= self.n_lost:
+            raise WorkerLostError("The worker process 7 died.")
+        return Came()
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(("n_lost", "is_told"), [(1, False), (2, True)])
+def test_a_site_that_lost_its_processes_is_tried_once_more_after_all_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_lost: int, is_told: bool
+) -> None:
+    loaded = many_sites(example_config(tmp_path), 4)
+    store, killing = opened(loaded), Killing("site-1", n_lost)
+    monkeypatch.setattr(many_mornings, "SiteProcesses", lambda *_, **__: killing)
+    frames = [replace(example_frame(loaded, store, fetch=no_weather), site=site) for site in loaded.sites]
+    came = list(many_mornings.made(frames, 1, say=lambda _: None))
+    assert killing.asked == ["site-0", "site-1", "site-2", "site-3", "site-1"]
+    told = {frame.site.id for frame, outcome in came if isinstance(outcome, Made) and outcome.reason}
+    assert told == ({"site-1"} if is_told else set())
     store.dispose()
 
 
