@@ -89,6 +89,12 @@ AGREEMENTS: tuple[Agreement, ...] = (
     Agreement(
         id="rain_sky", holds="rain against its chance and the weather code", run=_rain_against_sky, rain_only=True
     ),
+    Agreement(
+        id="rain_chance",
+        holds="dry hours against a sure chance of rain",
+        run=rain_agreement.rain_under_chance,
+        rain_only=True,
+    ),
     Agreement(id="rain_running", holds="the amount of an hour against a running total", run=_rain_not_running),
     Agreement(
         id="rain_strength",
@@ -115,6 +121,7 @@ AGREEMENTS: tuple[Agreement, ...] = (
         id="et0_own", holds="our reference evapotranspiration against the service's", run=air_agreement.et0_against_own
     ),
     Agreement(id="wind_land", holds="the mean wind against that of any land", run=air_agreement.wind_over_land),
+    Agreement(id="dry_air", holds="humidity against the driest air of any land", run=air_agreement.driest_air),
 )
 
 
