@@ -16,7 +16,7 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.judge import Judgement, SiteDay, judge
 from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded
-from gonogo.errors import WeatherError
+from gonogo.errors import StoreBusyError, WeatherError
 from gonogo.moisture.simulate import Kept
 from gonogo.morning import plan, second_service
 from gonogo.morning.answers import AskAgainError, ClockRefutedError, checked, fetched
@@ -46,7 +46,8 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
     """Return what the morning of a site comes to. Never raises over weather or soil: then every strip waits.
 
     Raises ClockRefutedError where the weather service's clock says that the run is not due, AskAgainError where a
-    forecast may come yet.
+    forecast may come yet, StoreBusyError where another's lock kept the forecast from being stored: the run may be made
+    again.
     """
     came = without_verdict(frame.site, "", "not_knowable")
     try:
@@ -59,7 +60,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         came = _more_surely(frame, stored, answer.downloaded, came)
         came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
-    except (AskAgainError, ClockRefutedError):
+    except (AskAgainError, ClockRefutedError, StoreBusyError):
         raise
     except Exception as error:  # noqa: BLE001  the one broad catch of a run: it is logged, and every strip waits
         return _despite(frame, stored, came, error)

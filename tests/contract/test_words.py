@@ -156,7 +156,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {
         f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
     }
-    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends")}
+    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends", "model_run")}
     made |= {f"pause.{kind}{named}" for kind in ("off", "long", "stop", "stop_open") for named in ("", "_named")}
     made |= {"pause.end", "status.site"}
     assert made - sentences == set(), "made by the view but not in the catalogue"

@@ -220,5 +220,5 @@ def test_mornings_of_many_sites_are_made_in_processes_and_mailed_once(many: Path
         mails = outcomes.outcomes(connection)
     store.dispose()
     assert len({run.owner.split(":")[2] for run in done if run is not None} - {str(os.getpid())}) in (1, 2)
-    assert {mail.state for mail in mails} == {"sent"}
+    assert {mail.state for mail in mails if mail.kind == "morning"} == {"sent"}
     assert len({(mail.site_id, mail.address) for mail in mails if mail.kind == "morning"}) == 5 * 5

@@ -12,7 +12,7 @@ from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import new_lift_today, options_today, soaked_over_night
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
-from gonogo.decide.today import Prepared
+from gonogo.decide.today import Prepared, rolling_h_on
 from gonogo.decide.water.forecast import (
     CHANCE_GAIN_MIN,
     Dosed,
@@ -94,6 +94,20 @@ def starts_by_day(ahead: Sequence[Working], needed_h: float, step_h: float) -> I
             yield day_n, hours, hours.from_h + k * step_h
 
 
+def _later_starts(
+    prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float
+) -> Iterator[tuple[int, Working, float, float]]:
+    """Yield (day, its hours, start, rolling time) of the days after this one on which a roller of the crew is there."""
+    inputs = prepared.inputs
+    strip = inputs.strips[s]
+    for day_n, hours in enumerate(ahead):
+        if hours.day == inputs.day or hours.day in inputs.roller_on(strip, hours.day).away:
+            continue
+        rolling_h = rolling_h_on(inputs, strip, hours.day)
+        for _, _, start_h in starts_by_day((hours,), rolling_h + prepared.seal_h, step_h):
+            yield day_n, hours, start_h, rolling_h
+
+
 def _is_under_way(prepared: Prepared, decision: Decision) -> bool:
     """Whether an order of today has begun or may have: nothing is told a second time, today or later."""
     return decision.rule_id == ORDER_STANDS and decision.strip_id in prepared.inputs.orders
@@ -146,17 +160,13 @@ def _present(
     prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Working], step_h: float
 ) -> Iterator[Option]:
     """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
-    rolling_h = prepared.rolling_h[s]
     if ahead and ahead[0].day == prepared.inputs.day:
         yield from options_today(prepared, s, decision, step_h)
     chances: dict[tuple[int, int, int], float] = {}  # weather is hourly: starts within the same hours share a chance
     wet: dict[tuple[int, int, int, int], float] = {}
     by_day: dict[int, tuple[Dosed, ...]] = {}
-    away = prepared.inputs.roller(prepared.inputs.strips[s]).away
     soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
-    for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
-        if hours.day == prepared.inputs.day or hours.day in away:
-            continue
+    for day_n, hours, start_h, rolling_h in _later_starts(prepared, s, ahead, step_h):
         part = rows(prepared.cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
             continue
@@ -217,12 +227,8 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
     if math.isnan(litres_m2):
         return
     took = {t.id: truck_time(prepared, strip, t, litres_m2) for t in inputs.crew(strip).trucks if litres_m2 > 0.0}
-    away = inputs.roller(strip).away
-    rolling_h = prepared.rolling_h[s]
     chances: dict[tuple[int, int], float] = {}
-    for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
-        if hours.day == inputs.day or hours.day in away:
-            continue
+    for day_n, hours, start_h, rolling_h in _later_starts(prepared, s, ahead, step_h):
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
             continue
