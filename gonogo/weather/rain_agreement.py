@@ -32,7 +32,7 @@ def rain_against_strength(t: OwnDays) -> Contradiction | None:
     """Amounts of a trace under codes of moderate and heavy rain: centimetres or inches under the name of mm."""
     rain, code = np.nan_to_num(t.column("precip_mm"), nan=np.inf), t.column("weather_code")
     strong = np.isin(code, STRONG_CODES)
-    around = np.maximum.reduce([rain, _moved(rain, 1), _moved(rain, -1)])
+    around = highest_around(rain)
     if strong.sum() < LEAST_STRONG_HOURS or not np.mean(around[strong]) < STRONG_SHARE * STRONG_MM_H:
         return None
     return Contradiction(
@@ -49,7 +49,7 @@ def rain_under_chance(t: OwnDays) -> Contradiction | None:
     span_h = np.nan_to_num(t.column("chance_span_h"), nan=1.0)
     sure = (chance >= SURE_CHANCE) & ~np.isnan(rain)
     of_hour, of_period = sure & (span_h < SURE_PERIOD_H), sure & (span_h >= SURE_PERIOD_H)
-    around = np.maximum.reduce([np.nan_to_num(_moved(rain, hours)) for hours in (-1, 0, 1)])
+    around = highest_around(np.nan_to_num(rain))
     n_dry, n_wet = (t.by_day((of_hour & is_so).astype(np.float64)) for is_so in (around < TRACE_MM, around >= TRACE_MM))
     days = (n_dry >= LEAST_SURE_HOURS) & (n_dry > 2.0 * n_wet)
     period_mm = _sum_of_periods(rain, span_h)
@@ -107,6 +107,11 @@ def _sum_of_periods(rain_mm: npt.NDArray[np.float64], span_h: npt.NDArray[np.flo
     total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(rain_mm))))
     reach, rows = span_h.astype(np.int64) - 1, np.arange(len(rain_mm))
     return np.asarray(total[np.minimum(rows + reach + 1, len(rain_mm))] - total[np.maximum(rows - reach, 0)])
+
+
+def highest_around(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the highest of each hour and the two beside it, (H,); NaN where all three are."""
+    return np.asarray(np.fmax.reduce([values, _moved(values, 1), _moved(values, -1)]))
 
 
 def _shared(wet: npt.NDArray[np.bool_], coded: npt.NDArray[np.bool_]) -> float:

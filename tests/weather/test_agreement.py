@@ -121,6 +121,17 @@ def test_showers_that_fit_their_codes_are_sound() -> None:
         assert not weather_of(changed(wet_week(change))).rain_unknown.any()
 
 
+def test_showers_of_an_hour_each_are_told_by_the_code_of_the_hour_beside() -> None:
+    def change(body: dict[str, Any]) -> None:
+        ahead = slice(NOW + 96, NOW + 120)  # a little chance is all that so far ahead is said of it
+        for name, value in (("precipitation", 0.0), ("precipitation_probability", 25), ("weather_code", 2)):
+            body["hourly"][name][ahead] = [value] * 24
+        for at in range(NOW + 98, NOW + 118, 4):
+            body["hourly"]["precipitation"][at], body["hourly"]["weather_code"][at] = 1.6, 61
+
+    assert not weather_of(changed(change)).rain_unknown.any()
+
+
 def test_a_little_rain_in_a_step_of_six_hours_fits_its_picture() -> None:
     """0.2 mm are 0.03 mm in each of its hours, and rain all the same."""
     body = json.loads(fixture_body("met_norway"))
