@@ -69,6 +69,10 @@ class StoreError(GonogoError):
     """The database refused, or holds what it must not."""
 
 
+class StoreBusyError(StoreError):
+    """Another session holds a lock of the database longer than a step waits for it. Nothing of the step was stored."""
+
+
 class DeliveryError(GonogoError):
     """A message was not accepted. `passing` is true where a later try may well work."""
 

@@ -14,8 +14,11 @@ ROOT = Path(__file__).parents[1]
 EXAMPLE = ROOT / "config" / "sites" / "harrow-flats.toml"
 BODY = ROOT / "fixtures" / "weather" / "open_meteo" / "harrow_flats.json"
 READ_ON = datetime(2026, 5, 11, tzinfo=UTC)  # the day before the example's morning
-# The sun of the recorded weather stands as high as today's on one of the two halves of the earth.
-SIGN = 1 if 3 < datetime.now(UTC).month < 10 else -1
+
+
+def half_of_the_earth(day: datetime) -> int:
+    """Return 1 where the sun of the recorded weather stands as high in the north on a day, -1 where in the south."""
+    return 1 if 3 < day.month < 10 else -1
 
 
 def site_text(n: int, *, is_small: bool, day: datetime) -> str:
@@ -31,7 +34,9 @@ def site_text(n: int, *, is_small: bool, day: datetime) -> str:
         text = "".join(kept)
     text = re.sub(r"@example\.com", f".{n}@example.com", text)
     text = text.replace("Harrow Flats", f"Site {n}")
-    text = text.replace("latitude_deg = 42.137", f"latitude_deg = {SIGN * (42.1 + 0.0001 * (n % 1500)):.4f}")
+    text = text.replace(
+        "latitude_deg = 42.137", f"latitude_deg = {half_of_the_earth(day) * (42.1 + 0.0001 * (n % 1500)):.4f}"
+    )
     text = text.replace('working_days = ["mon", "tue", "wed", "thu", "fri", "sat"]',
                         'working_days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]')  # fmt: skip
     text = re.sub(r"(?m)^(holidays|recheck_at) = .*\n", "", text)
@@ -43,8 +48,17 @@ def site_text(n: int, *, is_small: bool, day: datetime) -> str:
     )
 
 
-def make(folder: Path, n_sites: int, *, is_small: bool, weather_port: int, mail_port: int, store_url: str) -> None:
-    """Write a config of so many sites whose weather and mails go to servers on loopback."""
+def make(
+    folder: Path,
+    n_sites: int,
+    *,
+    is_small: bool,
+    weather_port: int,
+    mail_port: int,
+    store_url: str,
+    day: datetime | None = None,
+) -> None:
+    """Write a config of so many sites whose weather and mails go to servers on loopback; day: of the morning, today."""
     (folder / "sites").mkdir(parents=True)
     # An address with a password stands in the environment: GONOGO_STORE_URL.
     store = f'url = "{store_url}"' if store_url.startswith("sqlite") else 'url_env = "GONOGO_STORE_URL"'
@@ -65,7 +79,7 @@ base_url = "http://127.0.0.1:{weather_port}/v1/forecast"
 """,
         encoding="utf-8",
     )
-    day = datetime.now(UTC)
+    day = day or datetime.now(UTC)
     for n in range(n_sites):
         path = folder / "sites" / f"site-{n:05d}.toml"
         path.write_text(site_text(n, is_small=is_small, day=day), encoding="utf-8")
@@ -76,6 +90,11 @@ class Weather(BaseHTTPRequestHandler):
 
     protocol_version = "HTTP/1.1"
     body = b""
+    at_utc: datetime | None = None  # what its clock says, None = the machine's
+
+    def date_time_string(self, timestamp: float | None = None) -> str:
+        """Return the moment at which it answers."""
+        return super().date_time_string(self.at_utc.timestamp() if self.at_utc is not None else timestamp)
 
     def do_GET(self) -> None:
         n_places = len(parse_qs(urlsplit(self.path).query)["latitude"][0].split(","))
@@ -90,18 +109,20 @@ class Weather(BaseHTTPRequestHandler):
         """Say nothing."""
 
 
-def shifted_body() -> bytes:
-    """Return the example's weather as if it had been asked for today."""
+def shifted_body(day: datetime) -> bytes:
+    """Return the example's weather as if it had been asked for on a day."""
     told = json.loads(BODY.read_text(encoding="utf-8"))
-    days = (datetime.now(UTC).date() - datetime(2026, 5, 12, tzinfo=UTC).date()).days
-    told["latitude"] *= SIGN
+    days = (day.date() - datetime(2026, 5, 12, tzinfo=UTC).date()).days
+    told["latitude"] *= half_of_the_earth(day)
     told["hourly"]["time"] = [at + 86_400 * days for at in told["hourly"]["time"]]
     return json.dumps(told, separators=(",", ":")).encode()
 
 
 def main() -> None:
-    """Serve weather until stdin ends; the port goes to stdout."""
-    Weather.body = shifted_body()
+    """Serve weather until stdin ends; the port goes to stdout. One argument: the moment that it is taken to be."""
+    if len(sys.argv) > 1:
+        Weather.at_utc = datetime.fromisoformat(sys.argv[1])
+    Weather.body = shifted_body(Weather.at_utc or datetime.now(UTC))
     server = ThreadingHTTPServer(("127.0.0.1", 0), Weather)
     print(server.server_port, flush=True)
     import threading

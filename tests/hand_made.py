@@ -13,6 +13,7 @@ import numpy as np
 
 from gonogo.decide.facts import MorningInputs
 from gonogo.decide.lift_state import LiftState
+from gonogo.moisture.ground_state import GroundState
 from gonogo.records.site import Crew, Drum, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.series import HourlyWeather
@@ -203,6 +204,7 @@ def morning(
     last_test_pct: object = np.nan,
     test_apart_pct: object = 0.0,
     lifts: Mapping[str, LiftState] | None = None,
+    grounds: Mapping[str, GroundState] | None = None,
 ) -> MorningInputs:
     """Return a morning on which a right lift is compacted; each argument spoils one thing."""
     strips = (strip(),) if strips is None else tuple(strips)
@@ -231,4 +233,5 @@ def morning(
         last_test_pct=np.broadcast_to(np.asarray(last_test_pct, dtype=np.float64), (n,)).copy(),
         test_apart_pct=np.broadcast_to(np.asarray(test_apart_pct, dtype=np.float64), (n,)).copy(),
         lifts=lifts or {},
+        grounds=grounds or {},
     )

@@ -1,6 +1,9 @@
 """Kill workers of many mornings, or all of their processes at once, at moments drawn by chance; count what arrived.
 
-    python tests/kill_workers.py --kills 200 --seed 1 [--url postgresql://...]
+    python tests/kill_workers.py --kills 200 --seed 1 [--url postgresql://...] [--minutes 5 --state FILE]
+
+What is drawn for a morning follows from the seed and the morning's number alone, so with a file for its state the
+count is made in pieces: each goes on where the last one ended.
 
 `gonogo morning --workers 2` runs as processes of its own on a few sites, with weather over HTTP and mails to a live
 SMTP server on 127.0.0.1. At a moment drawn by chance one worker is killed (SIGKILL), or the whole process group; a
@@ -12,6 +15,7 @@ have one Message-ID.
 from __future__ import annotations
 
 import argparse
+import json
 import logging
 import os
 import random
@@ -23,7 +27,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from email.parser import BytesHeaderParser
 from email.policy import SMTP
 from pathlib import Path
@@ -53,12 +57,13 @@ class Counts:
 class Bench:
     """The servers, and mornings against them."""
 
-    def __init__(self, folder: Path, seed: int, url: str) -> None:
+    def __init__(self, folder: Path, seed: int, url: str, counts: Counts) -> None:
         sys.path.insert(0, str(HERE))
         from mailserver import MailServer
 
         logging.getLogger("mail.log").setLevel(logging.CRITICAL)
-        self.folder, self.rng, self.url, self.counts = folder, random.Random(seed), url, Counts()
+        self.folder, self.seed, self.url, self.counts = folder, seed, url, counts
+        self.rng = random.Random()
         self.server = MailServer()
         self.server.start()
         self.weather = subprocess.Popen(
@@ -101,6 +106,7 @@ class Bench:
 
     def morning(self) -> None:
         """Run a morning to its end under kills, and count."""
+        self.rng = random.Random(f"{self.seed}/{self.counts.n_mornings}")
         place = self.config()
         n_groups, began = 0, time.monotonic()
         self.server.at_data = [self.rng.choice((0.0, 0.05, 0.3)) for _ in range(200)]
@@ -194,13 +200,16 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=60.0, help="begin no further morning after so long")
     parser.add_argument("--url", default="", help="a PostgreSQL database that may be emptied; SQLite when left out")
+    parser.add_argument("--state", type=Path, help="a file to go on from, written after each morning")
     asked = parser.parse_args(arguments)
     folder, end = Path(tempfile.mkdtemp(prefix="gonogo-kills-")), time.monotonic() + 60.0 * asked.minutes
-    bench = Bench(folder, asked.seed, asked.url)
-    counts = bench.counts
+    counts = Counts(**json.loads(asked.state.read_text())) if asked.state and asked.state.exists() else Counts()
+    bench = Bench(folder, asked.seed, asked.url, counts)
     try:
         while counts.n_workers + counts.n_groups < asked.kills and time.monotonic() < end:
             bench.morning()
+            if asked.state:
+                asked.state.write_text(json.dumps(asdict(counts)))
             print(f"\r{counts.n_workers + counts.n_groups} kills  ", end="", file=sys.stderr)
     finally:
         bench.close()

@@ -9,7 +9,7 @@ import numpy as np
 
 from gonogo.soil.balance import MoisturePath, simulate
 from gonogo.soil.layers import SoilParams, SoilState
-from gonogo.soil.sky import Sky
+from gonogo.soil.sky import Sky, moist_share
 
 N_STRIPS, N_MEMBERS = 3, 4
 
@@ -91,7 +91,7 @@ def drawn_weather(rng: np.random.Generator, n_hours: int = 48) -> dict[str, Any]
     """Return hours of everything at once: showers, sun, dew, frost, trucks, rollers and disks."""
     showers = (rng.random((n_hours, 1)) < 0.2) * rng.gamma(0.6, 6.0, (n_hours, N_MEMBERS))
     trucks = (rng.random((n_hours, N_STRIPS)) < 0.05) * rng.uniform(0.5, 20.0, (n_hours, N_STRIPS))
-    return weather(
+    drawn = weather(
         n_hours,
         et0_mm=rng.uniform(-0.05, 1.0, n_hours),
         rain_mm=showers,
@@ -100,6 +100,9 @@ def drawn_weather(rng: np.random.Generator, n_hours: int = 48) -> dict[str, Any]
         frozen=rng.random(n_hours) < 0.1,
         kc_max=rng.uniform(1.05, 1.3, n_hours),
     )
+    turned = rng.random((n_hours, N_STRIPS)) < 0.08
+    asked_mm, ready_mm = rng.uniform(0.0, 1.0, n_hours), rng.uniform(3.0, 12.0, N_STRIPS)
+    return drawn | {"turned": turned, "moist": moist_share(turned, asked_mm, ready_mm)}
 
 
 def run(start: SoilState, params: SoilParams, **given: Any) -> MoisturePath:

@@ -104,6 +104,20 @@ FROST_SNOW = scenario(
     p3=Day(2, 9, 2, 0.3, 4.0),
     **{f"p{n}": Day(3, 11, 2, 0.2, 4.0) for n in range(4, 15)},
 )
+CLEARED_SNOW = replace(
+    scenario(
+        (48.21, 14.33, 310.0),
+        "Europe/Vienna",
+        "2026-11-24T03:30",
+        Day(2, 7, 1, 0.6, 2.5),
+        rain=(("2026-11-23T19:00", (3.0, 5.0, 7.0, 8.0, 7.0, 5.0, 4.0, 2.0), 1.0, False),),
+        m1=Day(1.2, 5, 0, 0.8, 2.0),
+        p0=Day(0.8, 2.6, 0, 0.9, 2.0),
+        p1=Day(0.8, 2.8, 0, 0.9, 2.0),
+        p2=Day(0.9, 3.5, 0, 0.8, 2.0),
+    ),
+    snow_below_degc=4.5,
+)
 NO_FORECAST = scenario(
     (41.31, -93.12, 290.0),
     "America/Chicago",
@@ -234,12 +248,27 @@ STORM = scenario(
     p0=Day(4, 18, 1, 0.2, 36.0),
     p1=Day(2, 9, 2, 0.8, 9.0),
 )
+SUBGRADE = scenario(
+    (51.28, 9.37, 210.0),
+    "Europe/Berlin",
+    "2026-05-05T03:00",
+    Day(7, 17, 7, 0.4, 3.5),
+    rain=(
+        ("2026-04-29T11:00", (0.8, 2.6, 2.0, 0.9), 1.0, False),
+        ("2026-05-02T03:00", (0.4, 0.9, 0.6), 1.0, False),
+        ("2026-05-08T14:00", (0.7, 1.9, 0.8), 0.6, False),
+    ),
+    p0=Day(8, 20, 7, 0.2, 3.0),
+)
 
 BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "heavy_rain/weather/0415.json": lambda: body(HEAVY_RAIN),
     "dry_hot/weather/0714.json": lambda: body(DRY_HOT),
     "frost_snow/weather/0310.json": lambda: body(FROST_SNOW),
     "frost_snow/weather/0317.json": lambda: body(later(FROST_SNOW, days=7, seed=11)),
+    "cleared_snow/weather/1124.json": lambda: body(CLEARED_SNOW),
+    "cleared_snow/weather/1125.json": lambda: body(later(CLEARED_SNOW, days=1, seed=18)),
+    "cleared_snow/weather/1126.json": lambda: body(later(CLEARED_SNOW, days=2, seed=19)),
     "no_forecast/weather/0603.json": lambda: body(NO_FORECAST),
     "second_lift/weather/0608.json": lambda: body(SECOND_LIFT),
     "second_lift/weather/0609.json": lambda: body(later(SECOND_LIFT, days=1, seed=12)),
@@ -259,6 +288,8 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "rain_before_start/weather/0922.json": lambda: body(RAIN_BEFORE_START),
     "odd_tests/weather/0527.json": lambda: body(ODD_TESTS),
     "drying/weather/0212.json": lambda: body(DRYING),
+    "subgrade/weather/0505.json": lambda: body(SUBGRADE),
+    "subgrade/weather/0507.json": lambda: body(later(SUBGRADE, days=2, seed=18)),
     "storm/weather/0428.json": lambda: nws(STORM, body(STORM)["hourly"]),
 }
 

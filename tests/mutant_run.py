@@ -67,7 +67,9 @@ def main(folder: Path, stages: list[list[str]]) -> None:
         limit_cpu(LAST_CPU_S if is_last else CPU_S)
         try:
             code = pytest.main([*ARGUMENTS, f"--basetemp={folder / 'made'}", *tests], plugins=[watch]) if tests else 0
-        except KeyboardInterrupt:
+        except BaseException:  # in the middle of pytest's own work an interrupt may come out as something else
+            if not watch.is_over:
+                raise
             code = pytest.ExitCode.INTERRUPTED
         if watch.failed:
             fault = "" if watch.is_python else "the change is no Python"

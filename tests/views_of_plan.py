@@ -27,6 +27,7 @@ from gonogo.decide.outlook import outlook
 from gonogo.decide.plan.as_planned import as_planned, order_as_planned, outlook_as_planned, with_places
 from gonogo.decide.plan.build import build
 from gonogo.decide.standing import standing
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.mail import calendar, render, view
 from gonogo.mail.items import EntryView, MorningView
@@ -122,7 +123,7 @@ def scene(
     judgement = Judgement(
         decisions=judged,
         outlook=outlook(inputs),
-        inputs=inputs,
+        prepared=prepare(inputs),
         moisture=_untested(inputs),
         reading_notes=(),
         closure_error_mm=0.0,

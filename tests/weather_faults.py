@@ -2,11 +2,12 @@
 
     python tests/weather_faults.py --weeks 25 --seed 1 [--table found.csv --minutes 5]
 
-Weeks, soils and tests are drawn from a seed, each with rain in the shift of its morning. Every fault is put into the
-week's answer, the service's answer of the day before and a second service stand beside it, and the strips are judged
-as a morning judges them. A move is a strip that the sound answer leaves and the broken one compacts; it is silent
-where no note of the mail speaks of the fault. With a table each answer is kept as it is counted, and a run goes on
-where the last one stopped.
+Weeks, soils and tests are drawn from a seed, each with rain in the shift of its morning. Every fault of
+broken_answers.py is put into the week's answer; the service's answer of the day before and a second service stand
+beside it, or neither with --alone; the strips are judged as a morning judges them. Answers that are refused leave the
+same morning behind, which is judged once a week. A move is a strip that the sound answer leaves and the broken one
+compacts; it is silent where no note of the mail speaks of the fault. With a table each answer is kept as it is
+counted, and a run goes on where the last one stopped.
 """
 
 from __future__ import annotations
@@ -28,106 +29,23 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "mornings")]
 
 import generated  # noqa: E402
+import one_site_config  # noqa: E402
 import record  # noqa: E402
 import weather_forms  # noqa: E402
+from broken_answers import OWN, SECOND, Fault  # noqa: E402
 from weather_scenario import body  # noqa: E402
 
 from gonogo.download import forecasts  # noqa: E402
+from gonogo.download.usable import usable  # noqa: E402
+from gonogo.errors import WeatherError  # noqa: E402
 from gonogo.morning import compute, plan  # noqa: E402
 from gonogo.morning.previous import StoredInputs  # noqa: E402
 from gonogo.outgoing.frame import RunFrame  # noqa: E402
 from gonogo.records.outside import Answer, ServiceSettings  # noqa: E402
 from gonogo.records.verdict import Verdict  # noqa: E402
-
-Fault = Callable[[dict[str, Any], int], None]  # changes a body; the row of now
-
-
-def _columns(*names: str, change: Callable[[list[Any], int], list[Any]]) -> Fault:
-    def apply(whole: dict[str, Any], now: int) -> None:
-        for name in names:
-            whole["hourly"][name] = change(whole["hourly"][name], now)
-
-    return apply
-
-
-def _times(name: str, factor: float) -> Fault:
-    return _columns(name, change=lambda values, _: [round(value * factor, 4) for value in values])
-
-
-def _rain(change: Callable[[list[Any], int], list[Any]]) -> Fault:
-    return _columns("precipitation", change=change)
-
-
-def _dry_under_rain(whole: dict[str, Any], now: int) -> None:
-    for name, value in (("precipitation", 0.0), ("precipitation_probability", 100), ("weather_code", 65)):
-        whole["hourly"][name][now : now + 14] = [value] * 14
-
-
-def _hole(n_hours: int) -> Fault:
-    def change(values: list[Any], now: int) -> list[Any]:
-        wettest = now + int(np.argmax(values[now : now + 12]))
-        return [None if wettest - 1 <= at < wettest - 1 + n_hours else value for at, value in enumerate(values)]
-
-    return _rain(change)
-
-
-def _of_day(change: Callable[[list[float]], list[float]]) -> Callable[[list[Any], int], list[Any]]:
-    return lambda values, _: [v for day in range(0, len(values), 24) for v in change(values[day : day + 24])]
-
-
-def _stamps(days: int) -> Fault:
-    return _columns("time", change=lambda values, _: [at + 86_400 * days for at in values])
-
-
-STATES = ("temperature_2m", "relative_humidity_2m", "dew_point_2m", "wind_speed_10m", "surface_pressure")
-RAIN = ("precipitation", "precipitation_probability", "weather_code", "snowfall")
-ALL = (*STATES, *RAIN, "shortwave_radiation", "et0_fao_evapotranspiration", "soil_temperature_0cm", "snow_depth")
-
-
-def _whole_table_rolled(days: int) -> Fault:
-    return _columns(*ALL, change=lambda values, _: values[24 * days :] + values[: 24 * days])
-
-
-def _no_rain_anywhere(whole: dict[str, Any], _now: int) -> None:
-    n = len(whole["hourly"]["time"])
-    for name in RAIN:
-        whole["hourly"][name] = [0] * n
-
-
-OWN: dict[str, Fault] = {  # faults that betray themselves in the answer
-    "amounts 0, chance 100 %, code 65": _dry_under_rain,
-    "metres under the name of millimetres": _times("precipitation", 0.001),
-    "all amounts 0": _times("precipitation", 0.0),
-    "amounts in reverse": _rain(lambda values, _: values[::-1]),
-    "running total": _rain(lambda values, _: [round(float(total), 2) for total in np.cumsum(values)]),
-    "running total of each day": _rain(_of_day(lambda day: [round(float(t), 2) for t in np.cumsum(day)])),
-    "one missing hour of rain": _hole(1),
-    "three missing hours of rain": _hole(3),
-    "radiation 0": _times("shortwave_radiation", 0.0),
-    "radiation in MJ": _times("shortwave_radiation", 0.0036),
-    "radiation doubled": _times("shortwave_radiation", 1.6),
-    "radiation in reverse": _columns("shortwave_radiation", change=lambda values, _: values[::-1]),
-    "every column in reverse": _columns(*ALL, change=lambda values, _: values[::-1]),
-    "temperature in reverse": _columns("temperature_2m", change=lambda values, _: values[::-1]),
-    "humidity as a fraction": _times("relative_humidity_2m", 0.01),
-    "stamps a day late": _stamps(1),
-    "stamps a day early": _stamps(-1),
-    "stamps two days early": _stamps(-2),
-    "stamps three days late": _stamps(3),
-    "stamps three hours late": _columns("time", change=lambda values, _: [at + 10_800 for at in values]),
-}
-SECOND: dict[str, Fault] = {  # faults that only another answer shows
-    "no rain in amounts, chance and code": _no_rain_anywhere,
-    "rain of all columns in reverse": _columns(*RAIN, change=lambda values, _: values[::-1]),
-    "columns a day early under right stamps": _whole_table_rolled(1),
-    "columns two days early under right stamps": _whole_table_rolled(2),
-    "columns three days late under right stamps": _whole_table_rolled(-3),
-}
 
 
 def drawn_week(n: int, folder: Path) -> tuple[Any, datetime, Any]:
@@ -143,7 +61,7 @@ def drawn_week(n: int, folder: Path) -> tuple[Any, datetime, Any]:
     scenario = replace(drawn, showers=(*drawn.showers, (first, amounts, draw.uniform(0.86, 1.0), False)))
     (folder / "config" / "sites").mkdir(parents=True)
     service = '[[weather]]\nservice = "met_norway"\n'
-    (folder / "config" / "gonogo.toml").write_text(generated.GONOGO + service, encoding="utf-8")
+    (folder / "config" / "gonogo.toml").write_text(one_site_config.GONOGO + service, encoding="utf-8")
     (folder / "config" / "sites" / f"drawn-{n}.toml").write_text(_site(draw, scenario, at_utc), "utf-8")
     return scenario, at_utc, record.load(folder / "config", folder)
 
@@ -163,18 +81,20 @@ def _site(draw: random.Random, scenario: Any, at_utc: datetime) -> str:
 class Week:
     """A drawn week with what may be asked: its answer, the answer of the day before, a second service."""
 
-    def __init__(self, n: int, folder: Path) -> None:
+    def __init__(self, n: int, folder: Path, *, is_alone: bool = False) -> None:
+        self.is_alone = is_alone
+        self.refused: tuple[dict[str, Verdict], tuple[str, ...]] | None = None
         self.scenario, self.at_utc, self.config = drawn_week(n, folder)
         self.site = self.config.sites[0]
         self.entries = self.config.readings[self.site.id]
         self.whole = body(self.scenario)
         self.now = self.whole["hourly"]["time"].index(int(self.scenario.morning_utc.timestamp()))
         yesterday = replace(self.scenario, morning_utc=self.scenario.morning_utc - timedelta(days=1))
-        self.before = self._answer("open_meteo", body(yesterday), self.at_utc - timedelta(days=1))
+        self.before = self.answer("open_meteo", body(yesterday), self.at_utc - timedelta(days=1))
         form = weather_forms.met_norway(self.scenario, self.whole["hourly"])
-        self.second = self._answer("met_norway", form, self.at_utc)
+        self.second = self.answer("met_norway", form, self.at_utc)
 
-    def _answer(self, service: str, whole: dict[str, Any], fetched_utc: datetime) -> Answer:
+    def answer(self, service: str, whole: dict[str, Any], fetched_utc: datetime) -> Answer:
         raw = json.dumps(whole).encode()
         return Answer(
             service=service, url="https://w.example.com", fetched_utc=fetched_utc, status=200, headers={}, body=raw
@@ -185,8 +105,17 @@ class Week:
         whole = copy.deepcopy(self.whole)
         if fault is not None:
             fault(whole, self.now)
-        answers = {"open_meteo": self._answer("open_meteo", whole, self.at_utc), "met_norway": self.second}
-        stored = (self.before,)
+        answer = self.answer("open_meteo", whole, self.at_utc)
+        try:
+            usable(answer, self.site, self.at_utc)
+        except WeatherError:
+            self.refused = self.refused or self._judged(answer)
+            return self.refused
+        return self._judged(answer)
+
+    def _judged(self, answer: Answer) -> tuple[dict[str, Verdict], tuple[str, ...]]:
+        answers = {"open_meteo": answer} | ({} if self.is_alone else {"met_norway": self.second})
+        stored = () if self.is_alone else (self.before,)
 
         def ask(order: tuple[str, ...]) -> forecasts.Downloaded:
             return _asked(self.site, order, answers, stored, self.at_utc)
@@ -198,8 +127,8 @@ class Week:
             now_utc=self.at_utc,
             deadline_utc=self.at_utc,
             store=None,  # type: ignore[arg-type]
-            fetch=lambda *_: ask(("open_meteo", "met_norway")),
-            second=lambda *given: ask(tuple(name for name in answers if name != given[3])),
+            fetch=lambda *_: ask(tuple(answers)),
+            second=None if self.is_alone else lambda *given: ask(tuple(name for name in answers if name != given[3])),
             keeps=False,
         )
         came = compute.conclude(frame, StoredInputs(entries=self.entries, answers=stored))
@@ -234,14 +163,21 @@ COUNTS = ("weeks", "told", "moved", "silent", "refused")
 Counted = dict[tuple[int, str], Counter[str]]  # by week and fault
 
 
-def counted(weeks: range, found: Counted, *, until: float, keep: Callable[[int, str, Counter[str]], None]) -> None:
+def counted(
+    weeks: range,
+    found: Counted,
+    *,
+    until: float,
+    keep: Callable[[int, str, Counter[str]], None],
+    is_alone: bool = False,
+) -> None:
     """Count, by week and fault: refused or told, moved a strip, moved one silently; what is there already stands."""
     for n in weeks:
         left = [name for name in (*OWN, *SECOND) if (n, name) not in found]
         if not left or time.monotonic() > until:
             continue
         with tempfile.TemporaryDirectory() as made:
-            week = Week(n, Path(made))
+            week = Week(n, Path(made), is_alone=is_alone)
             sound, quiet = week.verdicts(None)
             for name in left:
                 if time.monotonic() > until:
@@ -280,6 +216,7 @@ def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--weeks", type=int, default=25)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--alone", action="store_true", help="one service, and no answer of before")
     asked.add_argument("--table", type=Path)
     asked.add_argument("--minutes", type=float, default=1e6)
     asked.add_argument("--members", type=int, help="with which close verdicts are judged again; less is faster")
@@ -289,7 +226,8 @@ def main() -> int:
     plan.planned = lambda _frame, came, _stored: came  # the order of work moves no verdict
     found: Counted = {} if given.table is None else kept(given.table)
     weeks = range(given.seed * 1000, given.seed * 1000 + given.weeks)
-    counted(weeks, found, until=time.monotonic() + 60.0 * given.minutes, keep=partial(_keep, given.table))
+    until = time.monotonic() + 60.0 * given.minutes
+    counted(weeks, found, until=until, keep=partial(_keep, given.table), is_alone=given.alone)
     report(found)
     return 0
 

@@ -19,7 +19,7 @@ from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
 from gonogo.book.weather_day import FREEZING_DEGC, Account, Kept, bounds_utc
 from gonogo.decide.lift_keys import ROLLED
 from gonogo.moisture.lift_history import judged
-from gonogo.records.field import Entry, GaugeRain, Reading, StationDay, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.shift import is_working_day, shift_utc
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, Verdict
@@ -184,7 +184,7 @@ def _strip_day(
     kept: Kept, day: date, decision: Decision, told_utc: datetime, edition: str, *, lost: Lost | None
 ) -> StripDay:
     own = kept.pasts.get(decision.strip_id, NOTHING_DONE).between(*bounds_utc(kept.site, day))
-    works = [entry for entry in own if isinstance(entry, SurfaceWork)]
+    works = [entry for entry in own if isinstance(entry, SurfaceWork | GroundSeen)]
     water = decision.water if decision.verdict is Verdict.WATER else None
     return StripDay(
         day=day,
@@ -205,7 +205,9 @@ def _strip_day(
     )
 
 
-def _work(work: SurfaceWork) -> str:
+def _work(work: SurfaceWork | GroundSeen) -> str:
+    if isinstance(work, GroundSeen):
+        return work.state if work.lying_mm is None else f"{work.state}, {work.lying_mm:.0f} mm"
     return work.work if work.passes is None else f"{work.work}, {work.passes} passes"
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from gonogo.moisture.lift_history import lifts_over_time
-from gonogo.records.field import Entry, GaugeRain, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, SurfaceWork, Watering
 from gonogo.records.site import Site
 
 CLOSES = ("rolled", "sealed")  # a test soon after is of the lift that was closed
@@ -16,17 +16,17 @@ CLOSES = ("rolled", "sealed")  # a test soon after is of the lift that was close
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripPast:
-    """Water and work on a strip, and its lifts, each list by time.
+    """Water, work and what was seen on a strip, and its lifts, each list by time.
 
     done          (when, what); lifts (from when on, how many are done)
     """
 
-    done: tuple[tuple[datetime, Watering | SurfaceWork], ...] = field(default=(), repr=False)
+    done: tuple[tuple[datetime, Watering | SurfaceWork | GroundSeen], ...] = field(default=(), repr=False)
     works: tuple[tuple[datetime, str], ...] = field(default=(), repr=False)
     lifts: tuple[tuple[datetime, int], ...] = field(default=(), repr=False)
 
-    def between(self, start_utc: datetime, end_utc: datetime) -> list[Watering | SurfaceWork]:
-        """Return water and work from a moment on and before another, oldest first."""
+    def between(self, start_utc: datetime, end_utc: datetime) -> list[Watering | SurfaceWork | GroundSeen]:
+        """Return what was done and seen from a moment on and before another, oldest first."""
         first, last = (bisect_left(self.done, at, key=lambda row: row[0]) for at in (start_utc, end_utc))
         return [entry for _, entry in self.done[first:last]]
 
@@ -51,7 +51,7 @@ def strip_pasts(site: Site, entries: Sequence[Entry]) -> Mapping[str, StripPast]
     known = {strip.id: strip for strip in site.strips}
     out = {}
     for strip_id, own in by_strip.items():
-        done = sorted((e for e in own if isinstance(e, Watering | SurfaceWork)), key=lambda e: e.at_utc)
+        done = sorted((e for e in own if isinstance(e, Watering | SurfaceWork | GroundSeen)), key=lambda e: e.at_utc)
         out[strip_id] = StripPast(
             done=tuple((e.at_utc, e) for e in done),
             works=tuple((e.at_utc, e.work) for e in done if isinstance(e, SurfaceWork)),

@@ -71,7 +71,9 @@ class StripDay:
     ]
     litres_told: Annotated[float | None, Column("water told", "L", 0)]
     litres_recorded: Annotated[float, Column("water recorded as put on during the date", "L", 0)]
-    work_recorded: Annotated[str, Column("surface work recorded during the date, in order")]
+    work_recorded: Annotated[
+        str, Column("surface work, and what was seen of the ground, recorded during the date, in order")
+    ]
     lost_h: Annotated[
         float | None, Column("hours of the shift in which it could not be rolled; empty on days off", "h", 1)
     ]

@@ -21,7 +21,7 @@ from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded, Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
-from gonogo.outgoing import delivery
+from gonogo.outgoing import delivery, rounds
 from gonogo.outgoing.frame import RunFrame
 from gonogo.outgoing.rounds import DeliveryReport
 from gonogo.records.outside import Answer, Transport
@@ -105,7 +105,7 @@ def run(folder: Path, *, choice: Choice | None = None, say: Callable[[str], None
     finally:
         store.dispose()
     if not report.is_good:
-        raise GonogoError(delivery.delivery_line(report, loaded.transport))
+        raise GonogoError(rounds.delivery_line(report, loaded.transport))
     return DemoResult(
         table=mornings.table(site, DAY, result.conclusion, speak),
         reply=reply,

@@ -25,6 +25,7 @@ from gonogo.outgoing.folder import Folder, listed
 from gonogo.records.outside import Transport
 from gonogo.store import schema
 from gonogo.store.open import open_store
+from gonogo.store.refusal import translated
 
 FORGOTTEN = "(forgotten)"
 _TO_LINES = re.compile(rb"^To:.*(?:\r\n[ \t].*)*", re.IGNORECASE | re.MULTILINE)
@@ -147,7 +148,7 @@ def _forget_texts(connection: sa.Connection, address: str) -> int:
 
 def _write_anew(store: sa.Engine) -> None:
     """Write the database anew, so that its file holds nothing that was deleted."""
-    with schema.translated(store), store.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+    with translated(store), store.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         if store.dialect.name == "sqlite":
             connection.exec_driver_sql("COMMIT")  # every connection begins with a transaction, and this needs none
             connection.exec_driver_sql("VACUUM")

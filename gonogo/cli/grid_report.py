@@ -14,9 +14,7 @@ from gonogo.download import grid_fetch, grid_files, grid_http
 from gonogo.download.grid_files import RUN_FORM
 from gonogo.errors import WeatherError
 from gonogo.weather.grid import decode
-from gonogo.weather.grid.sources import DEFAULT_SOURCE, RUN_EVERY_H, SOURCES
-
-SERVICE = "grid"
+from gonogo.weather.grid.sources import DEFAULT_SOURCE, RUN_EVERY_H, SERVICE, SOURCES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

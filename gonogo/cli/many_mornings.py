@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 
-from gonogo.errors import GonogoError, StoreError
+from gonogo.errors import GonogoError, StoreBusyError, StoreError
 from gonogo.morning import compute
 from gonogo.morning import run as morning_run
 from gonogo.morning.run import Refusal
@@ -117,6 +117,8 @@ def delivering(worker: Worker, *, is_wanted: bool) -> Iterator[list[DeliveryRepo
         while not is_ended.wait(DELIVERED_EVERY_S):
             try:
                 reports.append(worker.round())
+            except StoreBusyError:
+                continue
             except StoreError:  # the round after the block says so again
                 return
 

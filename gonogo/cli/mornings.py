@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -19,12 +20,11 @@ from gonogo.download.rounds import Rounds
 from gonogo.errors import GonogoError
 from gonogo.morning import compute, previous
 from gonogo.morning import run as morning_run
-from gonogo.outgoing import delivery, mails, notices
-from gonogo.outgoing.delivery import delivery_line
+from gonogo.outgoing import delivery, mails, notices, operator_digest
 from gonogo.outgoing.envelope import plain_text
 from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.frame import RunFrame
-from gonogo.outgoing.rounds import together
+from gonogo.outgoing.rounds import DeliveryReport, delivery_line, together
 from gonogo.page.screen import verdicts
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
@@ -33,6 +33,7 @@ from gonogo.service.due import lead_min
 from gonogo.service.site_process import Made
 from gonogo.store import claims, owner
 from gonogo.store.open import open_store
+from gonogo.store.patience import patiently
 from gonogo.store.queued import Envelope
 from gonogo.wording.language import Speaker, speaker
 
@@ -66,7 +67,7 @@ def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetc
     """
     rounds = Rounds(config, clock_utc=clock.clock_utc, together=lambda _: asked.sites)
     ask, second = (rounds.fetch, rounds.second) if fetch is None else (fetch, None)
-    store = open_store(config)
+    store = patiently(partial(open_store, config))
     try:
         if asked.dry_run or asked.on is not None:
             frames = [replace(_shown_frame(config, site, asked, store, ask), second=second) for site in asked.sites]
@@ -84,7 +85,7 @@ def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], N
     """Run, store, deliver."""
     lines: list[str] = []
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
-    claims.release_dead(store, now_utc=frames[0].now_utc, is_dead=owner.is_dead)
+    patiently(partial(claims.release_dead, store, now_utc=frames[0].now_utc, is_dead=owner.is_dead))
     at_utc = clock.clock_utc()
     worker = delivery.Worker(
         store=store,
@@ -107,9 +108,15 @@ def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], N
             else:
                 lines.append(table(frame.site, frame.day, made))
                 code = code if made.has_verdict or code == Exit.ATTENTION else Exit.NO_VERDICT
-    report = together([*reports, worker.round()])
+    report = together([*reports, patiently(partial(_last_round, worker, config))])
     lines.append(delivery_line(report, config.transport))
     return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
+
+
+def _last_round(worker: delivery.Worker, config: Config) -> DeliveryReport:
+    """Deliver what is left: nobody may be at work later, so mails to the operator do not wait for others."""
+    operator_digest.put_together(worker.store, config, now_utc=worker.now_utc(), at_once=True)
+    return worker.round()
 
 
 def _frame(config: Config, site: Site, now_utc: datetime, store: sa.Engine, fetch: Fetch, me: str) -> RunFrame:

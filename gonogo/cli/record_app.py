@@ -26,7 +26,7 @@ record_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help=(
-        "Record what happened on site: a moisture test, the rain gauge, the water truck, work on the surface.\n\n"
+        "Record what happened on site: a moisture test, the rain gauge, the water truck, work, the ground.\n\n"
         "Nothing is ever overwritten: to correct an entry, record it again with --corrects and its number, or take it "
         "back with `gonogo record withdraw` (`gonogo record list` shows numbers).\n\n"
         "Examples:\n\n"
@@ -36,6 +36,7 @@ record_app = typer.Typer(
         "  gonogo record surface N3 rolled --passes 6\n\n"
         "  gonogo record surface N3 spread --thickness 0.2\n\n"
         "  gonogo record lift N3 accepted\n\n"
+        "  gonogo record ground N3 pond --depth 30\n\n"
         "  gonogo record csv monday.csv"
     ),
 )
@@ -154,6 +155,18 @@ _entry_command(
     strip=(StripArgument, NEEDED),
     result=(Annotated[str, typer.Argument(help="accepted or rework.")], NEEDED),
 )
+_entry_command(
+    "ground",
+    "Snow, water or a bad crust on a strip, and that it is gone.",
+    """Record what lies on a strip: snow or water with its depth, a slick or frozen crust; or that it is gone.
+
+    Cleared snow lets the strip go until snow lies on it again. Water holds it until it is drained or dried off, and a
+    test was made since. A slick or frozen crust holds it until it is firm, disked or covered by a new lift.
+    """,
+    strip=(StripArgument, NEEDED),
+    state=(Annotated[str, typer.Argument(help="snow, cleared, pond, drained, slick, frozen, or firm.")], NEEDED),
+    lying_mm=(Annotated[str, typer.Option("--depth", help="Of snow or water: how deep it lies, mm.")], ""),
+)
 
 
 @record_app.command("withdraw", short_help="Take an entry back that should never have been made.", epilog=EXIT_CODES)
@@ -177,9 +190,9 @@ def record_csv(
 ) -> None:
     """Record every row of a CSV file, or nothing where any row is at fault.
 
-    Columns: kind (reading, rain, watering, surface, lift), strip, at, until, w_pct, dry_density_kg_m3, method, basis,
-    depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied for
-    over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3.
+    Columns: kind (reading, rain, watering, surface, lift, ground), strip, at, until, w_pct, dry_density_kg_m3, method,
+    basis, depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied
+    for over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3; ground: state, lying_mm.
     Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
     """
     from gonogo.config.text_file import text_to_store

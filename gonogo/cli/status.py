@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
+from gonogo import times
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
+from gonogo.download import grid_files
 from gonogo.service import alive
 from gonogo.service.site_state import SiteState, silence, site_state
 from gonogo.store import replies, schema
 from gonogo.store.open import open_store
 from gonogo.store.replies import Poll
+from gonogo.weather.grid.sources import DEFAULT_SOURCE, OLDEST_RUN, SERVICE, SOURCES
+from gonogo.wording import phrases
 from gonogo.wording.language import Speaker
-from gonogo.wording.phrases import Phrase, phrase
+from gonogo.wording.phrases import Gap, Phrase, phrase
 
 BOUNCES_SHOWN = timedelta(days=7)
 READ_LATE = timedelta(minutes=15)  # a mailbox that was not read for so long is a fault
@@ -33,7 +37,9 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
     shown = {state.site_id: [(_label(key, speak), speak.say(said)) for key, said in state.lines] for state in states}
     sender, sender_fault = _sender(config, states, now_utc)
     inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
-    around = [*sender, *(("inbox", said) for said in inbox)] + ([("service", silent)] if silent is not None else [])
+    model_run, run_fault = _model_run(config, now_utc)
+    around = [*model_run, *sender, *(("inbox", said) for said in inbox)]
+    around += [("service", silent)] if silent is not None else []
     of_service = [(_label(key, speak), speak.say(said)) for key, said in around]
     width = max(len(label) for rows in (*shown.values(), of_service) for label, _ in rows) + 2
     lines = []
@@ -41,7 +47,8 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
         lines.append(f"{site.name} ({site.id})")
         lines += [f"  {label:<{width}}{said}" for label, said in shown[site.id]]
     lines += [f"{label:<{width + 2}}{said}" for label, said in of_service]
-    needs_attention = silent is not None or inbox_fault or sender_fault or any(state.faults for state in states)
+    needs_attention = silent is not None or inbox_fault or sender_fault or run_fault
+    needs_attention = needs_attention or any(state.faults for state in states)
     lines.append(speak.word("status.look" if needs_attention else "status.well"))
     return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
 
@@ -56,6 +63,23 @@ def _sender(config: Config, states: Sequence[SiteState], now_utc: datetime) -> t
     if config.store_url.startswith("sqlite"):
         return [("sends", phrase("status.sent_by_nobody"))], True
     return [("sends", phrase("status.sent_elsewhere"))], False
+
+
+def _model_run(config: Config, now_utc: datetime) -> tuple[list[tuple[str, Phrase]], bool]:
+    """Return how old the newest whole model run is, and whether somebody must look; nothing where none are read."""
+    settings = next((service for service in config.services if service.name == SERVICE), None)
+    if settings is None or settings.folder is None:
+        return [], False
+    source = SOURCES[settings.source or DEFAULT_SOURCE]
+    run = next(filter(grid_files.is_whole, grid_files.runs(settings.folder, source, settings.days)), None)
+    if run is None:
+        said = phrase("status.no_whole_run", source=source.title, path=str(settings.folder / source.name))
+        return [("model_run", said)], True
+    age = now_utc - run.run_utc
+    own: dict[str, Gap] = {"source": source.title, "utc": f"{run.run_utc:%Y-%m-%d %H}"}
+    is_stale = age > OLDEST_RUN
+    key = "status.run_is_stale" if is_stale else "status.run_is"
+    return [("model_run", phrase(key, age=phrases.duration(age / times.HOUR), **own))], is_stale
 
 
 def _label(key: str, speak: Speaker) -> str:

@@ -36,6 +36,7 @@ _WAIT = (Verdict.WAIT,)
 _UNSURE = (
     "work_not_recorded",
     "watered_not_tested",
+    "pond_not_tested",
     "no_reading",
     "reading_too_old",
     "too_uncertain",
@@ -45,6 +46,7 @@ _UNSURE = (
     "rain_not_known",
 )
 _WET = ("too_wet",)
+_TOO_THICK = ("lift_too_thick_to_mix",)
 _STRONG: Condition = ("evaporation_mm_h", ">=", "strong_evaporation_mm_h")
 _WEAK: Condition = ("evaporation_mm_h", "<", "strong_evaporation_mm_h")
 _RAIN_NEAR: Condition = ("hours_until_rain_h", "<=", "seal_ahead_h")
@@ -146,15 +148,30 @@ ADVICE_ROWS: tuple[Row, ...] = (
         when=(("rain_today_mm_h", ">=", "light_rain_mm_h"),),
     ),
     Row(key="clear_snow", verdicts=_WAIT, reasons=("snow_lying",)),
-    Row(key="clear_frozen", verdicts=_WAIT, reasons=("frozen",)),
+    Row(key="record_when_clear", verdicts=_WAIT, reasons=("snow_lying",)),
+    Row(key="clear_frozen", verdicts=_WAIT, reasons=("frozen", "frozen_crust")),
+    Row(key="open_slick", verdicts=_WAIT, reasons=("slick_surface",)),
     Row(key="let_water_off", verdicts=_WAIT, reasons=("standing_water",)),
+    Row(
+        key="record_when_drained",
+        verdicts=_WAIT,
+        reasons=("standing_water",),
+        when=(("pond_mm", ">", "no"),),
+    ),
+    Row(
+        key="take_off_soft",
+        verdicts=_WAIT,
+        reasons=("standing_water", "pond_not_tested"),
+        when=(("ponded_h", ">=", "ponded_soft_h"),),
+    ),
     Row(
         key="let_water_off",
         verdicts=_WORK,
         when=(("standing_water_mm", ">=", "ponding_stop_mm"),),
     ),
     Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
-    Row(key="thin_the_lift", verdicts=_WAIT, reasons=("lift_too_thick_to_mix",)),
+    Row(key="thin_the_lift", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "no"),)),
+    Row(key="rip_to_depth", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "yes"),)),
     Row(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
     Row(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
     Row(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),
@@ -176,9 +193,15 @@ ADVICE_ROWS: tuple[Row, ...] = (
 TEST_ROWS: tuple[Row, ...] = (
     Row(key="check_for_frost", verdicts=_WORK, when=(("coldest_12h_degc", "<=", "freeze_temp_degc"),)),
     Row(key="check_for_frost", verdicts=_WORK, when=(("frost_depth_mm", ">", "no"),)),
-    Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen", "snow_lying", "too_cold")),
+    Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen", "frozen_crust", "snow_lying", "too_cold")),
+    Row(key="test_cleared_surface", verdicts=_WORK, when=(("is_cleared_untested", "==", "yes"),)),
     Row(key="look_at_surface", verdicts=_WORK, when=(("rained_before_work_mm", ">=", "look_rain_mm"),)),
-    Row(key="look_at_surface", verdicts=_WAIT, reasons=("standing_water",)),
+    Row(
+        key="look_at_surface",
+        verdicts=_WAIT,
+        reasons=("standing_water",),
+        when=(("rained_before_work_mm", ">=", "look_rain_mm"),),
+    ),
     Row(
         key="more_tests_settle",
         verdicts=_WAIT,
@@ -194,7 +217,7 @@ TEST_ROWS: tuple[Row, ...] = (
         reasons=(*_WET, "rain_too_soon", "rain_will_wet_it", "no_reading", "reading_too_old"),
         when=(("heaviest_rain_mm", ">", "heavy_rain_retest_mm"),),
     ),
-    Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
+    Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered", "pond_not_tested")),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it", "standing_water", "snow_lying")),
     Row(key="test_after_watering", verdicts=(Verdict.WATER,)),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=("density_failed", "lift_in_rework")),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from gonogo import units
-from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GroundSeen, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Why
@@ -40,12 +40,17 @@ class Sides:
 def events(strip_id: str, between: Sequence[Entry]) -> tuple[Why, ...]:
     """Return what was recorded of a strip, as causes, oldest first."""
     found: list[Why] = []
-    own = [e for e in between if isinstance(e, Reading | Watering | SurfaceWork) and e.strip_id == strip_id]
+    own = [
+        e for e in between if isinstance(e, Reading | Watering | SurfaceWork | GroundSeen) and e.strip_id == strip_id
+    ]
     for entry in sorted(own, key=lambda e: e.at_utc):
         if isinstance(entry, Reading):
             found.append(Why(key="reading", numbers={"reading_w_pct": entry.w_pct}, at_utc=entry.at_utc))
         elif isinstance(entry, Watering):
             found.append(Why(key="watered", numbers={"litres": entry.litres}, at_utc=entry.at_utc))
+        elif isinstance(entry, GroundSeen):
+            numbers = {} if entry.lying_mm is None else {"lying_mm": entry.lying_mm}
+            found.append(Why(key=f"ground_{entry.state}", numbers=numbers, at_utc=entry.at_utc))
         else:
             key = entry.work if entry.work in ("rolled", "spread") else "worked"
             found.append(Why(key=key, at_utc=entry.at_utc))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from gonogo.soil.ensemble import StripMoisture
 
 DISK_AT = (time(9), time(13))  # when dew is off, and once more while the sun is high: common practice
 DAYS_AT_MOST = 4  # disked on so many working days ahead at most; more is another plan
+REST_H = 1.0  # a disked lift is tested this long after a disking at the earliest: common practice
 DRY_H = 3  # hours after a disking in which it must be likely dry for it to be worth the diesel: our own choice
 
 
@@ -110,6 +111,14 @@ def chance_inside(inputs: MorningInputs, s: int, path: Disked, from_h: float, ne
     deviation = path.w_pct[rows] - material.omc_pct
     inside = (deviation >= material.window_low_pct) & (deviation <= material.window_high_pct)
     return float(np.mean(inside.all(axis=0)))
+
+
+def ready_from(disked_utc: datetime) -> datetime:
+    """Return when a strip that was disked may be ready at the earliest: the first full hour after its rest.
+
+    Whoever counts on a disked strip, its way back or the second test of one that was found wet, waits as long.
+    """
+    return times.hour_floor(disked_utc + timedelta(hours=REST_H)) + times.HOUR
 
 
 def last_disking_before(path: Disked, at_h: float) -> tuple[datetime, ...]:

@@ -14,6 +14,7 @@ from gonogo.decide.lift_state import NOTHING_KNOWN, LiftState
 from gonogo.decide.machines import roller_of, trucks_on
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
+from gonogo.moisture.ground_state import NOTHING_SEEN, GroundState
 from gonogo.records.site import Crew, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.weather.series import HourlyWeather
 
@@ -48,6 +49,7 @@ class MorningInputs:
     last_water_utc             by strip id, the last water recorded since its last test
     orders                     by strip id, what was told today and has begun or may have
     lifts                      by strip id, what its lift is beyond its moisture; one that is not there: nothing known
+    grounds                    by strip id, how it lies by what was seen; one that is not there: nothing was
     water_unexplained          (S,) 1 where tests find water that rain and truck do not explain; None = nowhere
     last_test_pct              (S,) what the newest test that counts says of the lift [%], NaN where there is none;
                                None = none anywhere
@@ -80,6 +82,7 @@ class MorningInputs:
     last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
     orders: Mapping[str, Standing] = field(default_factory=dict)
     lifts: Mapping[str, LiftState] = field(default_factory=dict)
+    grounds: Mapping[str, GroundState] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
@@ -137,6 +140,10 @@ class MorningInputs:
         """Return what the lift on row s is beyond its moisture."""
         return self.lifts.get(self.strips[s].id, NOTHING_KNOWN)
 
+    def ground(self, s: int) -> GroundState:
+        """Return what was seen of how row s lies."""
+        return self.grounds.get(self.strips[s].id, NOTHING_SEEN)
+
     def binder_hours(self, s: int) -> tuple[datetime, datetime] | None:
         """Return from when and until when the treated lift on row s may be rolled, None where no binder is in it."""
         mixed_utc, binder = self.lift(s).mixed_utc, self.material(self.strips[s]).binder
@@ -184,18 +191,17 @@ def on_hours(inputs: MorningInputs, column: Floats) -> Floats:
     return out
 
 
-def as_tested(inputs: MorningInputs, mean: Floats) -> tuple[Floats, Floats]:
-    """Return the mean of the lift (H, S, M) as its members have it and as its newest test has it: driest and wettest.
+def moved_as_tested(inputs: MorningInputs) -> tuple[Floats, Floats]:
+    """Return by how much each strip's members (S,) are moved to be as its newest test: drier and wetter [% points].
 
     The members weigh a test against weather and earlier tests. One that lies outside the window is not weighed away: by
     as much as the members did not believe it, they are moved, and what weather, water and work did since is kept.
     """
     outside = np.array([inputs.test_outside_pct(s) for s in range(len(inputs.strips))])
-    if inputs.test_apart_pct is None or not np.any(outside):
-        return mean, mean
+    if inputs.test_apart_pct is None:
+        return np.zeros(len(outside)), np.zeros(len(outside))
     apart = np.nan_to_num(inputs.test_apart_pct)
-    wetter, drier = (
-        np.where(outside > 0.0, np.maximum(apart, 0.0), 0.0),
+    return (
         np.where(outside < 0.0, np.minimum(apart, 0.0), 0.0),
+        np.where(outside > 0.0, np.maximum(apart, 0.0), 0.0),
     )
-    return mean + drier[None, :, None], mean + wetter[None, :, None]

@@ -15,12 +15,13 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
-from gonogo.decide.today import prepare
+from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate
+from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate, site_snow
+from gonogo.moisture.strip_snow import is_own, strip_snow
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
@@ -36,6 +37,7 @@ WET = frozenset(("too_wet",))  # reasons from which disking is the way back
 class Judgement:
     """What a site's morning came to.
 
+    prepared          what the decisions were made from, made ready once for all that follows
     reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
     learned           what this morning's readings taught of the strips' soil, to be kept
@@ -46,7 +48,7 @@ class Judgement:
 
     decisions: tuple[Decision, ...]
     outlook: tuple[OutlookDay, ...]
-    inputs: MorningInputs
+    prepared: Prepared
     moisture: StripMoisture
     reading_notes: tuple[tuple[Reading, str, str], ...]
     closure_error_mm: float
@@ -54,6 +56,11 @@ class Judgement:
     histories: tuple[LiftHistory, ...] = ()
     unknown: tuple[tuple[ToldWork, float], ...] = ()
     disked: Mapping[str, Disked] = field(default_factory=dict)
+
+    @property
+    def inputs(self) -> MorningInputs:
+        """Everything that the decisions were made from."""
+        return self.prepared.inputs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +73,15 @@ class SiteDay:
     settings: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """The verdicts of a site, and what they were made from, before anything that only follows from them."""
+
+    decisions: tuple[Decision, ...]
+    prepared: Prepared
+    done: Simulated = field(repr=False)
+
+
 def judge(
     asked: SiteDay,
     *,
@@ -74,7 +90,19 @@ def judge(
     rng: np.random.Generator,
     kept: Kept = NOTHING_KEPT,
 ) -> Judgement:
-    """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead.
+    """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead: as `look`."""
+    return judgement(look(asked, weather=weather, entries=entries, rng=rng, kept=kept))
+
+
+def look(
+    asked: SiteDay,
+    *,
+    weather: HourlyWeather,
+    entries: Sequence[Entry],
+    rng: np.random.Generator,
+    kept: Kept = NOTHING_KEPT,
+) -> Look:
+    """Return the verdicts of every strip of a site for a local date.
 
     entries    readings, waterings and surface work in force, in any order; those after asked.now_utc are left out. The
                gauge's rain is part of `weather` already
@@ -93,13 +121,19 @@ def judge(
     orders = standing(kept.plans, done.unknown, asked.day)
     inputs = replace(_inputs(as_it_lies, done, orders, weather), lifts=lifts)
     prepared = prepare(inputs)
-    decisions = decide(inputs, prepared)
+    return Look(decisions=decide(inputs, prepared), prepared=prepared, done=done)
+
+
+def judgement(seen: Look) -> Judgement:
+    """Return the verdicts of a look with the outlook of the days ahead, and what disking would make of wet strips."""
+    decisions, prepared, done = seen.decisions, seen.prepared, seen.done
+    inputs = prepared.inputs
     # Clean granular soil lets water go by itself: disking is no way back for it.
     wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
     return Judgement(
         decisions=decisions,
         outlook=outlook(inputs, prepared),
-        inputs=inputs,
+        prepared=prepared,
         moisture=done.moisture,
         reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
         closure_error_mm=done.moisture.closure_error_mm,
@@ -150,6 +184,7 @@ def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], wea
         test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
         orders=orders,
+        grounds={strip.id: history.ground for strip, history in zip(site.strips, histories, strict=True)},
     )
 
 
@@ -170,4 +205,8 @@ def _rained_mm(history: LiftHistory, weather: HourlyWeather, now_utc: datetime) 
     A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
     strip must wait for a test.
     """
-    return math.fsum(fallen_mm(weather, history.readings[-1].at_utc, now_utc)) if history.readings else 0.0
+    if not history.readings:
+        return 0.0
+    if is_own(history.ground):
+        weather = replace(weather, melt_mm=strip_snow(site_snow(weather), history.ground)[1])
+    return math.fsum(fallen_mm(weather, history.readings[-1].at_utc, now_utc))

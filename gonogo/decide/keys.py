@@ -217,6 +217,7 @@ ADVICE: dict[str, Key] = {
     "mix_full_depth": Key(meaning="mix through the full depth of the lift (disk, grader or rotary mixer)"),
     "stop_if_it_runs_off": Key(meaning="stop watering where it ponds, runs off the strip or could ice"),
     "thin_the_lift": Key(meaning="spread a thinner lift, no thicker than the mixer reaches"),
+    "rip_to_depth": Key(meaning="ground in place: rip it for a mixer that reaches, or ask the engineer for less depth"),
     "static_only": Key(
         meaning="vibration off, static weight only: a structure is near, or the strip says so; test more",
         gaps=("vibration_caution_m",),

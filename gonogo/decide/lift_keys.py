@@ -10,6 +10,15 @@ LIFT_REASONS: dict[str, tuple[str, tuple[str, ...]]] = {
     "lift_accepted": ("wait: rolled, and its density test reached what is required", _TESTED),
     "density_failed": ("wait: the density test failed; break it up, bring its moisture right, test, roll", _TESTED),
     "lift_in_rework": ("wait: the engineer said that the lift is done again", ()),
+    "slick_surface": (
+        "wait: somebody saw that its surface is slick; look, open or dry it, and record when it is firm",
+        (),
+    ),
+    "frozen_crust": ("wait: somebody saw that its crust is frozen; look, and record when it is firm", ()),
+    "pond_not_tested": (
+        "wait: water stood on it, so deep and so long, and nobody tested it since it is gone",
+        ("pond_mm", "ponded_h"),
+    ),
     "layer_over_method": ("wait: the lift is thicker than its method allows; take it down first", ("layer_max_m",)),
     "crust_roller_full": (
         "wait: right but for a dry top, and the roller has no time for it today; damped on the day it is rolled",
@@ -48,6 +57,10 @@ LIFT_REASONS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 
 LIFT_ADVICE: dict[str, tuple[str, tuple[str, ...]]] = {
+    "record_when_clear": ("record when the snow is cleared off, so that the strip is let go", ()),
+    "record_when_drained": ("record when the water is let off, so that the strip is let go after a test", ()),
+    "open_slick": ("slick surface: scarify it or let it dry, then look; keep the roller off until it is firm", ()),
+    "take_off_soft": ("water stood on it for long: take off what is soft, down to firm ground", ("ponded_h",)),
     "roll_again": (
         "the density test failed at the right moisture: so many passes more, then test again",
         ("n_more_passes", "compaction_pct", "compaction_required_pct"),
@@ -81,6 +94,10 @@ LIFT_ADVICE: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 
 LIFT_TESTS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "test_cleared_surface": (
+        "cleared of snow: look at the surface and test the top before the first pass, melt water wets it",
+        (),
+    ),
     "density_tests_due": ("density tests that the lift needs, by area and volume", ("n_density_tests",)),
     "density_by_method": ("no density test: passes and layer are counted and recorded", ()),
 }

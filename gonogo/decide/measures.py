@@ -29,11 +29,16 @@ class Known:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
-    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
+    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it.
+
+    is_of_day     it is the same for every strip; is_of_water: it asks what the water truck could do
+    """
 
     unit: str
     meaning: str
     of: Callable[[Known, int], float]
+    is_of_day: bool = False
+    is_of_water: bool = False
 
 
 def best(known: Known, s: int, pick: Callable[[Stretch], float]) -> float:
@@ -52,7 +57,7 @@ def chance_of_rain(known: Known, s: int) -> float:
     if np.any(np.isnan(chances)):
         return math.nan
     free = [
-        np.all((prepared.cond.is_unfrozen[part] == 1.0) & (prepared.cond.is_calm[part] == 1.0))
+        np.all((prepared.cond.is_unfrozen[part, s] == 1.0) & (prepared.cond.is_calm[part] == 1.0))
         for c in candidates
         if (part := rows(prepared.cond, c.start_h, c.end_h + prepared.seal_h)) is not None
     ]

@@ -56,6 +56,13 @@ CAUSES: dict[str, Key] = {
     "worked": Key(meaning="it was disked or sealed", gaps=("at_utc",)),
     "reading": Key(meaning="a moisture test came in", gaps=("at_utc", "reading_w_pct", "w_before_pct", "w_now_pct")),
     "watered": Key(meaning="the truck watered it", gaps=("at_utc", "litres")),
+    "ground_snow": Key(meaning="snow was seen on it", gaps=("at_utc", "lying_mm")),
+    "ground_cleared": Key(meaning="it was cleared of snow", gaps=("at_utc",)),
+    "ground_pond": Key(meaning="water was seen on it", gaps=("at_utc", "lying_mm")),
+    "ground_drained": Key(meaning="the water was let off", gaps=("at_utc",)),
+    "ground_slick": Key(meaning="its surface was seen to be slick", gaps=("at_utc",)),
+    "ground_frozen": Key(meaning="its crust was seen to be frozen", gaps=("at_utc",)),
+    "ground_firm": Key(meaning="its surface was seen to be firm", gaps=("at_utc",)),
     "rain_fell": Key(meaning="rain fell since", gaps=("rain_mm",)),
     "rain_and_melt": Key(meaning="rain fell and snow melted since", gaps=("rain_mm",)),
     "rain_more": Key(

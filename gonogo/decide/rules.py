@@ -85,6 +85,9 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "standing_water", ("longest_drained_h", "<", "time_needed_h"), because="standing_water", site_may_change=True
     ),
+    # --- what was seen of its crust: nobody but a person says that it is firm again
+    _wait("slick_surface", ("is_slick", "==", "yes"), because="slick_surface"),
+    _wait("frozen_crust", ("is_crust_frozen", "==", "yes"), because="frozen_crust"),
     # --- weather that a binder does not stand: nothing is mixed into it
     _wait("binder_air_cold", _UNMIXED, ("coldest_today_degc", "<", "binder_air_min_degc"), because="binder_air_cold"),
     _wait(
@@ -119,6 +122,7 @@ RULES: tuple[Rule, ...] = (
         because="watered_not_tested",
         site_may_change=True,
     ),
+    _wait("pond_not_tested", ("is_pond_untested", "==", "yes"), because="pond_not_tested"),
     # --- the lift itself
     _wait("too_wet_or_too_dry", _TOO_WET, _TOO_DRY, _NOT_SETTING, because="too_uncertain", site_may_change=True),
     _wait("binder_too_wet", _TOO_WET, ("is_setting", "==", "yes"), because="binder_too_wet", site_may_change=True),

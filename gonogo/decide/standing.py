@@ -21,6 +21,7 @@ TAKEN_BACK = frozenset(
     (
         "not_knowable", "no_forecast", "forecast_too_old", "rain_not_known", "already_rolled", "day_off", "frozen",
         "stormy", "weather_leaves_no_time", "rain_too_soon", "too_wet", "snow_lying", "too_cold", "standing_water",
+        "slick_surface", "frozen_crust", "pond_not_tested",
         "lift_accepted", "density_failed", "lift_in_rework", "binder_time_over", "binder_too_wet",
     )
 )  # fmt: skip

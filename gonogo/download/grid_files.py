@@ -123,6 +123,15 @@ def require_whole_run(run: RunFolder) -> None:
         )
 
 
+def is_whole(run: RunFolder) -> bool:
+    """Return whether all is there that a run must have."""
+    try:
+        require_whole_run(run)
+    except WeatherError:
+        return False
+    return True
+
+
 def read_sites(
     run: RunFolder,
     sites: Sequence[Site],

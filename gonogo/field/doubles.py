@@ -8,14 +8,21 @@ from datetime import datetime, timedelta
 
 from gonogo.errors import Fault
 from gonogo.field.entries import NewEntry
-from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, StationDay, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, LiftResult, Reading, StationDay, SurfaceWork, Watering
 from gonogo.store.history import StoredEntry
 
 NEAR = timedelta(hours=1)
 AT_ONCE = timedelta(minutes=1)
 CONTRADICT_PCT = 6.0  # two spots of one lift seldom differ by so much at one moment: common practice
 QUESTION = "If it is another one, add --again (in a file: again in the column meant). Nothing was stored."
-VALUE_KEYS = {Reading: "w_pct", GaugeRain: "rain_mm", Watering: "litres", SurfaceWork: "work", LiftResult: "result"}
+VALUE_KEYS = {
+    Reading: "w_pct",
+    GaugeRain: "rain_mm",
+    Watering: "litres",
+    SurfaceWork: "work",
+    LiftResult: "result",
+    GroundSeen: "state",
+}
 
 
 def moment_of(entry: Entry) -> datetime:

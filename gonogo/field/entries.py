@@ -19,7 +19,7 @@ from datetime import datetime, timedelta
 from gonogo.config import dialect
 from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
-from gonogo.field import lifts
+from gonogo.field import lifts, seen
 from gonogo.field.row import Row
 from gonogo.records.field import Entry, GaugeRain, Reading, Watering
 from gonogo.records.ranges import greatest_rain_mm
@@ -49,6 +49,8 @@ COLUMNS = (
     "loads",
     "load_m3",
     "result",
+    "state",
+    "lying_mm",
 )
 OF_EVERY_KIND = ("kind", "at", "corrects", "meant")
 WITH_BASIS = ("carbide", "microwave")  # instruments of both kinds are about: the basis has to be said
@@ -146,6 +148,7 @@ KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
     "watering": (_watering, ("strip", "litres")),
     "surface": (lifts.surface, lifts.SURFACE_COLUMNS),
     "lift": (lifts.result, ("strip", "result")),
+    "ground": (seen.ground, seen.GROUND_COLUMNS),
 }
 
 

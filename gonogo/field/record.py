@@ -10,11 +10,21 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
-from gonogo.field import amounts, doubles
+from gonogo.field import amounts, doubles, nothing_there
 from gonogo.field.entries import NewEntry
 from gonogo.moisture.lift_history import judged, lift_history
 from gonogo.moisture.present_lift import site_as_it_lies
-from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
+from gonogo.records.field import (
+    Entry,
+    GaugeRain,
+    GroundSeen,
+    LiftResult,
+    Reading,
+    Spread,
+    StationDay,
+    SurfaceWork,
+    Watering,
+)
 from gonogo.records.site import Site
 from gonogo.store import history, runs, schema
 from gonogo.store.open import open_store
@@ -48,7 +58,9 @@ def store_entries(config: Config, site: Site, new: Sequence[NewEntry], now_utc: 
             fresh = [entry for entry in new if entry.source_key not in known]
             n_known = len(new) - len(fresh)
             told = told_litres(connection, site, now_utc)
-            if found := [*doubles.faults(fresh, log), *amounts.faults(fresh, site, told)]:
+            in_force = [e for line in doubles.in_force_of(log) if (e := line.entry) and not isinstance(e, StationDay)]
+            gone = nothing_there.faults(fresh, in_force, told_facts(connection, site))
+            if found := [*doubles.faults(fresh, log), *amounts.faults(fresh, site, told), *gone]:
                 raise ConfigError(found)
             for entry in fresh:
                 lines.append(_stored(connection, site, entry, now_utc, by=by))
@@ -63,6 +75,12 @@ def told_litres(connection: sa.Connection, site: Site, now_utc: datetime) -> Map
     run = runs.last_run(connection, site.id, day=times.local_date(now_utc, site.zone))
     found = runs.decisions(connection, run.id) if run is not None else ()
     return {d.strip_id: d.water.litres for d in found if d.water is not None and d.water.litres > 0.0}
+
+
+def told_facts(connection: sa.Connection, site: Site) -> Mapping[str, Mapping[str, float]]:
+    """Return by strip the facts that the last verdicts were made from, of whatever day."""
+    run = runs.last_run(connection, site.id)
+    return {} if run is None else {d.strip_id: d.facts for d in runs.decisions(connection, run.id)}
 
 
 def _stored(connection: sa.Connection, site: Site, new: NewEntry, now_utc: datetime, *, by: str) -> str:
@@ -121,6 +139,9 @@ def entry_text(site: Site, entry: Entry | StationDay) -> str:
             return f"{local(entry.at_utc)} {entry.strip_id} {entry.work}{passes}{spread}"
         case LiftResult():
             return f"{local(entry.at_utc)} {entry.strip_id} lift {entry.result}"
+        case GroundSeen():
+            depth = "" if entry.lying_mm is None else f", {entry.lying_mm:.0f} mm"
+            return f"{local(entry.at_utc)} {entry.strip_id} ground {entry.state}{depth}"
         case StationDay():
             rain = "rain unknown" if entry.rain_mm is None else f"rain {entry.rain_mm:.1f} mm"
             return f"{entry.day:%a %Y-%m-%d} station {entry.station}, {rain}"

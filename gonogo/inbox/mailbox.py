@@ -9,7 +9,6 @@ import contextlib
 import imaplib
 import os
 import re
-import ssl
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -17,14 +16,14 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Protocol
 
-from imap_tools import BaseMailBox, MailBox, MailBoxStartTls, MailBoxUnencrypted
+from imap_tools import BaseMailBox
 from imap_tools.errors import ImapToolsError
 
 from gonogo.errors import GonogoError
+from gonogo.inbox.imap_client import BoundedMailBox
 from gonogo.records.outside import Inbox
 from gonogo.replies.letter import LARGEST_BYTES
 
-TIMEOUT_S = 30.0
 MOST_AT_ONCE = 50
 _UID = re.compile(rb"UID (\d+)")
 
@@ -75,14 +74,7 @@ def opened(inbox: Inbox) -> Iterator[OpenMailbox]:
 
 
 def _login(inbox: Inbox) -> BaseMailBox:
-    if inbox.security == "none":
-        box: BaseMailBox = MailBoxUnencrypted(inbox.host, inbox.port, timeout=TIMEOUT_S)
-    else:
-        trusted = ssl.create_default_context()
-        if inbox.ca_file is not None:
-            trusted.load_verify_locations(inbox.ca_file)
-        kind = MailBoxStartTls if inbox.security == "starttls" else MailBox
-        box = kind(inbox.host, inbox.port, timeout=TIMEOUT_S, ssl_context=trusted)
+    box = BoundedMailBox(inbox)
     try:
         return box.login(inbox.username, inbox.password, initial_folder=None)
     except (ImapToolsError, imaplib.IMAP4.error, OSError):

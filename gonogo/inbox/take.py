@@ -15,19 +15,19 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.config import Config
-from gonogo.field import amounts, doubles
-from gonogo.field.record import told_litres
+from gonogo.field import doubles
 from gonogo.inbox import bounces, writers
+from gonogo.inbox.doubts import doubts_of
 from gonogo.inbox.mailbox import Place
 from gonogo.inbox.writers import VALID, Writer
 from gonogo.mail import token
 from gonogo.mail.letter import Post
 from gonogo.outgoing.message_id import message_id, reply_mark
 from gonogo.records import shift
-from gonogo.records.field import Entry, GaugeRain, Watering
+from gonogo.records.field import Entry, GaugeRain
 from gonogo.replies import letter as letters
 from gonogo.replies import trust
-from gonogo.replies.answer import Doubt, Teller, Written, raw_answer
+from gonogo.replies.answer import Teller, Written, raw_answer
 from gonogo.replies.grammar import Unread
 from gonogo.replies.letter import Letter
 from gonogo.replies.trust import DnsText
@@ -41,7 +41,6 @@ from gonogo.wording.language import speaker
 ANSWERS_AN_HOUR = 10
 LINES_READ = 200  # the newest of the site's log: doubles, the last test, and what may be taken back
 ANSWER_HOURS = 24.0  # after this an answer to an answer is of no more use
-MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 OLDEST_DATE = timedelta(hours=24)  # of a mail whose own date is believed for what it tells without a time
 PLACES = {"waiting": Place.WAITING, "left": Place.OTHER}
 
@@ -129,7 +128,7 @@ def _settled(case: _Case, waiting: StoredReply | None, *, is_proven: bool) -> Pl
         said = Understood(unread=(Unread(line="", key="nothing_waits"),))
     if said.unread:
         return _written(case, case.teller.unread(said.unread), state="refused")
-    doubts = _doubts(case, said)
+    doubts = doubts_of(said, case.connection, case.writer.site, case.background.log, case.desk.now_utc)
     if doubts or not is_proven:
         orders = [line for line in case.letter.lines if said.undo or said.order][:10]
         entries = [meant.new.entry for meant in said.entries]
@@ -198,26 +197,6 @@ def _said(case: _Case, lines: Any, background: Background) -> Understood:
 
 def _is_own(line: StoredEntry, own: set[str]) -> bool:
     return isinstance(line.entry, GaugeRain) or getattr(line.entry, "strip_id", "") in own
-
-
-def _doubts(case: _Case, said: Understood) -> list[Doubt]:
-    """Return what is asked about: likely doubles, contradictions, amounts far outside the plan."""
-    in_force = doubles.in_force_of(case.background.log)
-    is_watered = any(isinstance(meant.new.entry, Watering) for meant in said.entries)
-    told = told_litres(case.connection, case.writer.site, case.desk.now_utc) if is_watered else {}
-    found = []
-    for meant in said.entries:
-        entry = meant.new.entry
-        strip_id = getattr(entry, "strip_id", "")
-        if (like := doubles.likeness_of(meant.new, in_force)) is not None:
-            key = "contradicts" if like.contradicts else "double"
-            before = like.before if isinstance(like.before, float) else 0.0
-            found.append(Doubt(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
-        if (far := amounts.far_amount(meant.new, case.writer.site, told)) is not None:
-            found.append(Doubt(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
-        if isinstance(entry, GaugeRain) and entry.rain_mm > MUCH_RAIN_MM:
-            found.append(Doubt(key="rain", rain_mm=entry.rain_mm))
-    return found
 
 
 def _background(connection: sa.Connection, desk: Desk, writer: Writer, at_utc: datetime) -> Background:

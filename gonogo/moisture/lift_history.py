@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from gonogo.errors import SoilError
+from gonogo.moisture.ground_state import NOTHING_SEEN, GroundState, ground_state
 from gonogo.records.field import ACCEPTED, BORROW, Entry, LiftResult, Reading, Spread, SurfaceWork, Watering
 from gonogo.records.site import Material, Site, Strip, Surface
 from gonogo.soil.density import DensityResult, density_result
@@ -51,6 +52,7 @@ class LiftHistory:
     failed       the density test that it failed since it was last rolled; it is open again
     n_passes     passes that were recorded on it so far; NaN where a rolling was recorded without their number
     is_rework    the engineer said that it is broken up and done again
+    ground       how the strip lies by what was seen of it
     offset_pct   by method of a test, how much higher than the oven it reads in this material [% points]
     """
 
@@ -67,6 +69,7 @@ class LiftHistory:
     failed: FailedTest | None = None
     is_rework: bool = False
     n_passes: float = 0.0
+    ground: GroundState = NOTHING_SEEN
     offset_pct: Mapping[str, float] = field(default_factory=dict)
 
     def as_oven_pct(self, reading: Reading) -> float:
@@ -112,6 +115,7 @@ def lift_history(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site
         failed=reached.failed,
         is_rework=reached.is_rework,
         n_passes=reached.n_passes,
+        ground=ground_state(strip.id, entries, now_utc),
     )
 
 

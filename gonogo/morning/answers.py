@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 
 import numpy as np
 import sqlalchemy as sa
@@ -20,6 +21,7 @@ from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.store import answers as stored_answers
 from gonogo.store import schema
+from gonogo.store.patience import patiently
 from gonogo.weather import forecast_status, past, series
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.frost import frost_of_config
@@ -61,7 +63,7 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
         downloaded = frame.fetch(frame.site, frame.now_utc, stored.answers)
     except NoForecastError as error:
         if frame.keeps:
-            keep_refused(frame.store, frame.site, error)
+            patiently(partial(keep_refused, frame.store, frame.site, error), limit_s=frame.patience_s)
         _require_due(frame, error.told_offset_s)
         if error.passing and frame.may_ask_again:
             raise AskAgainError(str(error)) from error
@@ -70,13 +72,16 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
         _require_due(frame, downloaded.told_offset_s)
     except ClockRefutedError:
         if frame.keeps:
-            _keep_misdated(frame, downloaded)
+            patiently(partial(_keep_misdated, frame, downloaded), limit_s=frame.patience_s)
         raise
     if downloaded.is_last_resort and frame.may_ask_again:
         age_h = forecast_status.age_h(downloaded.answer.fetched_utc, frame.now_utc)
         if forecast_status.status_by_age(age_h) is not ForecastStatus.FRESH:
             raise AskAgainError("\n".join(downloaded.faults))
-    answer_id = keep_answer(frame.store, frame.site, downloaded) if frame.keeps else None
+    answer_id = None
+    if frame.keeps:
+        keep = partial(keep_answer, frame.store, frame.site, downloaded)
+        answer_id = patiently(keep, limit_s=frame.patience_s)
     return Fetched(downloaded=downloaded, answer_id=answer_id)
 
 

@@ -10,7 +10,6 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.decide.plan.as_planned import as_planned, order_as_planned, outlook_as_planned, with_places
 from gonogo.decide.plan.build import build, no_plan
-from gonogo.decide.today import prepare
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
@@ -33,12 +32,11 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
         return replace(conclusion, plan=plan)
     site = judgement.inputs.site  # with the strips as they lie
     done = {strip.id: lifts_done(strip, entries, now_utc, site) for strip in site.strips}
-    prepared = prepare(judgement.inputs)
     proposed = propose.propose(
-        judgement.inputs, judgement.decisions, done=done, before=previous.order, prepared=prepared
+        judgement.inputs, judgement.decisions, done=done, before=previous.order, prepared=judgement.prepared
     )
     decisions = with_places(site, judgement.decisions, proposed)
-    plan = build(judgement, decisions, proposed, edition=frame.edition, done=done, prepared=prepared)
+    plan = build(judgement, decisions, proposed, edition=frame.edition, done=done)
     decisions = as_planned(decisions, plan)
     outlook = outlook_as_planned(judgement.outlook, plan)
     order = order_as_planned(proposed, {d.strip_id: d for d in decisions}, plan, site)

@@ -21,6 +21,7 @@ from gonogo.outgoing import mails
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.work_order import Change
+from gonogo.store.patience import patiently
 from gonogo.weather.series import fallen_mm
 
 
@@ -40,7 +41,7 @@ def run_recheck(frame: RunFrame) -> MorningResult | None:
         return None
     frame = replace(frame, n_void=claim.n_void)
     try:
-        stored = previous.load(frame)
+        stored = patiently(partial(previous.load, frame), limit_s=frame.patience_s)
         conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
         moved, faults = changed(frame, stored, conclusion)
         prepared, mail_faults = mails.some_mails(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import partial
 
 from pydantic_core import to_json
 
 from gonogo import __version__
 from gonogo.decide.conclusion import Conclusion
-from gonogo.errors import GonogoError
+from gonogo.errors import GonogoError, StoreError
 from gonogo.morning import previous
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.morning.compute import conclude, seed, without_verdict
@@ -22,7 +23,8 @@ from gonogo.outgoing.notices import OperatorNotice
 from gonogo.records import shift
 from gonogo.records.site import Site
 from gonogo.store import claims, clock, learned, outbox, schema
-from gonogo.store.claims import Claim, RunRecord
+from gonogo.store.claims import Claim, RunRecord, StillClaimedError
+from gonogo.store.patience import patiently
 from gonogo.store.queued import Envelope
 
 
@@ -73,7 +75,7 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
             conclusion = replace(none, faults=refusal.faults)
             prepared = outgoing_mails.plain_mails(frame, refusal.reason)
         else:
-            stored = previous.load(frame)
+            stored = patiently(partial(previous.load, frame), limit_s=frame.patience_s)
             conclusion = replace(conclude(frame, stored), works_before=stored.previous.works)
             prepared, faults = outgoing_mails.mails(frame, conclusion, before=stored.previous.days_before)
         return finish(frame, claim, conclusion, prepared, mail_faults=faults)
@@ -83,11 +85,17 @@ def run_morning(frame: RunFrame, *, refusal: Refusal | None = None) -> MorningRe
 
 
 def let_go(frame: RunFrame, claim: Claim, error: GonogoError) -> None:
-    """Give up the claim of a run that failed; one whose clock was refuted, or that is put off, was none."""
-    if isinstance(error, (AskAgainError, ClockRefutedError)):
-        claims.drop_claim(frame.store, claim)
-    else:
-        claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
+    """Give up the claim of a run that failed; one whose clock was refuted, or that is put off, was none.
+
+    Raises StillClaimedError where the database refuses that too: whoever called lets go of the claim later.
+    """
+    try:
+        if isinstance(error, (AskAgainError, ClockRefutedError)):
+            claims.drop_claim(frame.store, claim)
+        else:
+            claims.release_run(frame.store, claim, now_utc=frame.now_utc, error=str(error))
+    except StoreError as refusal:
+        raise StillClaimedError(claim, str(refusal)) from refusal
 
 
 def claimed(frame: RunFrame, *, takes_over: bool = False) -> Claim | None:
@@ -95,19 +103,23 @@ def claimed(frame: RunFrame, *, takes_over: bool = False) -> Claim | None:
 
     Raises ClockRefutedError where the database has a clock of its own that says the run is not due.
     """
-    with schema.read(frame.store) as connection:
-        offset = clock.skew(connection)
-    if frame.is_refuted_by(offset):
-        raise ClockRefutedError(offset)
-    return claims.claim_run(
-        frame.store,
-        frame.site.id,
-        frame.day,
-        frame.edition,
-        now_utc=frame.now_utc,
-        owner=frame.owner,
-        takes_over=takes_over,
-    )
+
+    def step() -> Claim | None:
+        with schema.read(frame.store) as connection:
+            offset = clock.skew(connection)
+        if frame.is_refuted_by(offset):
+            raise ClockRefutedError(offset)
+        return claims.claim_run(
+            frame.store,
+            frame.site.id,
+            frame.day,
+            frame.edition,
+            now_utc=frame.now_utc,
+            owner=frame.owner,
+            takes_over=takes_over,
+        )
+
+    return patiently(step, limit_s=frame.patience_s)
 
 
 def finish(
@@ -128,7 +140,7 @@ def finish(
         plan=conclusion.plan,
     )
     envelopes = [*prepared]
-    if frame.tells_operator and (not conclusion.has_verdict or record.error):
+    if not conclusion.has_verdict or record.error:
         # A mail to the operator that fails must not cost the crews theirs.
         notice = _notice(frame, conclusion, record, len(prepared))
         to_operator, _ = first_made(
@@ -136,12 +148,16 @@ def finish(
             what=f"{site.id}: the mail to the operator",
         )
         envelopes += to_operator or ()
-    with schema.begin(frame.store) as connection:
-        claims.finish_run(connection, claim, record, now_utc=now_utc)
-        if conclusion.judgement is not None:
-            taught = conclusion.judgement.learned
-            learned.save(connection, site.id, taught, made_utc=now_utc, run_id=claim.run_id)
-        outbox.put(connection, [replace(e, run_id=claim.run_id) for e in envelopes], now_utc=now_utc)
+
+    def step() -> None:
+        with schema.begin(frame.store) as connection:
+            claims.finish_run(connection, claim, record, now_utc=now_utc)
+            if conclusion.judgement is not None:
+                taught = conclusion.judgement.learned
+                learned.save(connection, site.id, taught, made_utc=now_utc, run_id=claim.run_id)
+            outbox.put(connection, [replace(e, run_id=claim.run_id) for e in envelopes], now_utc=now_utc)
+
+    patiently(step, limit_s=frame.patience_s)
     return MorningResult(site=site, day=frame.day, conclusion=conclusion, mails=tuple(prepared), run_id=claim.run_id)
 
 

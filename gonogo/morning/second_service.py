@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from gonogo.morning.answers import checked, keep_answer
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.verdict import Verdict
+from gonogo.store.patience import patiently
 from gonogo.weather import services, two_forecasts
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.notes import note
@@ -62,4 +64,5 @@ def _keep(frame: RunFrame, downloaded: Downloaded) -> None:
     """Keep a second answer as it came, so that the morning can be made again."""
     if frame.keeps and not downloaded.is_stored:
         headers = {**downloaded.answer.headers, CHECK_HEADER: "1"}
-        keep_answer(frame.store, frame.site, replace(downloaded, answer=replace(downloaded.answer, headers=headers)))
+        second = replace(downloaded, answer=replace(downloaded.answer, headers=headers))
+        patiently(partial(keep_answer, frame.store, frame.site, second), limit_s=frame.patience_s)

@@ -22,11 +22,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
 
-from gonogo.errors import DeliveryError, StoreError, TooManyConnectionsError, TransportError
+from gonogo.errors import DeliveryError, StoreBusyError, StoreError, TooManyConnectionsError, TransportError
 from gonogo.outgoing.connections import Limit
 from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
@@ -35,6 +35,7 @@ from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
 from gonogo.store import alive, endings, outbox, schema
 from gonogo.store.owner import IsDead, is_dead
+from gonogo.store.patience import patiently
 from gonogo.store.queued import Envelope, Fallback, Queued
 
 log = logging.getLogger("gonogo.outgoing.delivery")
@@ -46,6 +47,11 @@ FIRST_WAIT_S = 15.0
 LONGEST_WAIT_S = 300.0
 # Tries to store that a mail has gone, before the process keeps it in mind for the next round.
 TRIES_TO_MARK = 3
+# How long a connection waits with a mail in its hand for another's lock. Servers wait five minutes for its content:
+# RFC 5321, section 4.5.3.2.
+ASKED_FOR_S = 60.0
+
+ReturnT = TypeVar("ReturnT")
 
 
 class OpenTransport(Protocol):
@@ -60,9 +66,11 @@ class Memory:
 
     went    mails that went, but whose mark the database refused
     limit   how many connections the mail server takes
+    may_hold  the last round met a fault of the database: mails may be leased that nobody is at
     """
 
     went: set[str] = field(default_factory=set)
+    may_hold: bool = False
     limit: Limit = field(default_factory=Limit)
 
 
@@ -118,14 +126,12 @@ class Worker:
 
         Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
         """
-        self._settle_remembered()
-        outbox.release_dead(
-            self.store, now_utc=self.now_utc(), is_dead=self.is_dead, is_gone=self._is_gone(), gone_s=MAIL_LIMIT_S
-        )
+        self._unless_busy(self._settle_remembered)
+        self._unless_busy(self._release)
         expired: tuple[Queued, ...] = ()
         if self.may_expire:
-            expired = endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
-        dead_letters = endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_fallback)
+            expired = self._unless_busy(self._expired) or ()
+        dead_letters = self._unless_busy(self._dead_letters) or ()
         going = Round(n_left=limit)
         try:
             self._deliver(going)
@@ -133,7 +139,33 @@ class Worker:
                 self._by_one_connection(going)
         except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
             going.server_fault = str(error)
+        except StoreError:
+            self.memory.may_hold = True
+            raise
         return going.report(expired=expired, dead_letters=dead_letters)
+
+    def _unless_busy(self, step: Callable[[], ReturnT]) -> ReturnT | None:
+        """Do what the next round may do as well where another's lock forbids it: that holds up no mail."""
+        try:
+            return step()
+        except StoreBusyError:
+            log.warning("another session holds a lock of the outbox; what is due goes first", exc_info=True)
+            return None
+
+    def _release(self) -> None:
+        """Let go of what nobody is at: mails of the dead, and those that a round of this worker left behind."""
+        now_utc = self.now_utc()
+        is_gone = self._is_gone()
+        outbox.release_dead(self.store, now_utc=now_utc, is_dead=self.is_dead, is_gone=is_gone, gone_s=MAIL_LIMIT_S)
+        if self.memory.may_hold:
+            outbox.release_own(self.store, self.owner, besides=self.memory.went)
+            self.memory.may_hold = False
+
+    def _expired(self) -> tuple[Queued, ...]:
+        return endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
+
+    def _dead_letters(self) -> tuple[Queued, ...]:
+        return endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_fallback)
 
     def _deliver(self, going: Round) -> None:
         """Deliver by one connection, and by as many more as are wanted once the server has shown that it is there."""
@@ -160,7 +192,8 @@ class Worker:
             leased = self._lease() if self._goes_on(going) else ()
             while leased:
                 queued = leased[0]
-                error = self._tried(transport, queued)
+                has_gone = queued.message_id in self.memory.went
+                error = None if has_gone else self._tried(transport, queued)
                 if isinstance(error, TooManyConnectionsError) and (n_open := going.turned_away()):
                     self.memory.limit.told(n_open)
                     log.info("%s", error)
@@ -194,7 +227,11 @@ class Worker:
 
     def _is_ours(self, queued: Queued) -> bool:
         """Whether a mail is still this worker's, and will be until it has gone: asked before its content goes."""
-        return outbox.renewed(self.store, queued, now_utc=self.now_utc(), least_s=MAIL_LIMIT_S, lease_s=LEASE_S)
+
+        def step() -> bool:
+            return outbox.renewed(self.store, queued, now_utc=self.now_utc(), least_s=MAIL_LIMIT_S, lease_s=LEASE_S)
+
+        return patiently(step, limit_s=ASKED_FOR_S)
 
     def _tried(self, transport: OpenTransport, queued: Queued) -> Exception | None:
         """Deliver a mail; return what went wrong, None where nothing did. Raises StoreError."""
@@ -232,6 +269,8 @@ class Worker:
         for n_left in reversed(range(TRIES_TO_MARK)):
             try:
                 leased = self._settled(queued, takes_next=takes_next)
+            except StoreBusyError:  # it may be this mail alone that is locked: the others go on
+                return self._lease() if takes_next else ()
             except StoreError:
                 if n_left == 0:
                     raise
@@ -255,20 +294,3 @@ class Worker:
         if self.memory.went:
             outbox.settle_sent(self.store, sorted(self.memory.went), now_utc=self.now_utc())
             self.memory.went.clear()
-
-
-def delivery_line(report: DeliveryReport, transport: Transport) -> str:
-    """Return what one round of delivery did, in a line or a few."""
-    where = f"written to {transport.folder}" if transport.kind == "folder" else f"sent through {transport.host}"
-    parts = [f"{len(report.sent)} mails {where}"]
-    for name, what in (
-        ("put_off", "put off, to be tried again"),
-        ("refused", "refused for good"),
-        ("expired", "too late"),
-        ("dead_letters", "given up after many faults"),
-    ):
-        if n := len(getattr(report, name)):
-            parts.append(f"{n} {what}")
-    if report.server_fault:
-        parts.append(f"mail server: {report.server_fault}")
-    return "; ".join(parts) + "."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from gonogo.config import Config
 from gonogo.download.forecasts import Fetch, Second
 from gonogo.records.site import Site
+from gonogo.store import patience
 
 MORNING = "morning"
 CLOCK_WRONG = timedelta(hours=1)  # a clock that is so far off may have brought the wrong day
@@ -30,7 +31,7 @@ class RunFrame:
     n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed
     keeps         False where it is only shown: then nothing of it is stored
-    tells_operator  False where another mail tells the operator of its fault
+    patience_s    how long each step outlasts another's lock of the database; 0 where something better can be done
     """
 
     config: Config
@@ -47,7 +48,7 @@ class RunFrame:
     n_void: int = 0
     owner: str = ""
     keeps: bool = True
-    tells_operator: bool = True
+    patience_s: float = field(default_factory=lambda: patience.LONG_S)
 
     def is_refuted_by(self, offset: timedelta) -> bool:
         """Return whether this run is not due by a clock that is so far ahead of the machine's."""

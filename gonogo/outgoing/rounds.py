@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from gonogo.errors import TransportError
+from gonogo.records.outside import Transport
 from gonogo.store.queued import Queued
 
 # After so many faults of the server in a row the round ends: the rest would only wait for the same fault.
@@ -43,6 +44,23 @@ def together(reports: Sequence[DeliveryReport]) -> DeliveryReport:
         dead_letters=tuple(m for report in reports for m in report.dead_letters),
         server_fault=reports[-1].server_fault if reports else "",
     )
+
+
+def delivery_line(report: DeliveryReport, transport: Transport) -> str:
+    """Return what one round of delivery did, in a line or a few."""
+    where = f"written to {transport.folder}" if transport.kind == "folder" else f"sent through {transport.host}"
+    parts = [f"{len(report.sent)} mails {where}"]
+    for name, what in (
+        ("put_off", "put off, to be tried again"),
+        ("refused", "refused for good"),
+        ("expired", "too late"),
+        ("dead_letters", "given up after many faults"),
+    ):
+        if n := len(getattr(report, name)):
+            parts.append(f"{n} {what}")
+    if report.server_fault:
+        parts.append(f"mail server: {report.server_fault}")
+    return "; ".join(parts) + "."
 
 
 @dataclass(slots=True)

@@ -44,6 +44,7 @@ class SheetView:
     water_unit: str
     density_unit: str
     rain_unit: str
+    depth_unit: str
     rows: tuple[Row, ...]
     contact: str
 
@@ -84,10 +85,11 @@ def sheet(data: SheetData, speak: Speaker) -> str:
         crew=data.crew.name,
         date=speak.say(Day(day=data.day, form="long")),
         paper=data.paper,
-        row_mm=round(min(TALLEST_ROW_MM, ROOM_MM / (len(strips) + 2)), 1),
+        row_mm=round(min(TALLEST_ROW_MM, ROOM_MM / (len(strips) + 3)), 1),
         water_unit=QUANTITIES["litres"][unit].unit,
         density_unit=QUANTITIES["dry_density_kg_m3"][unit].unit,
         rain_unit=QUANTITIES["rain_mm"][unit].unit,
+        depth_unit=QUANTITIES["thickness_m"][unit].unit,
         rows=_rows(strips, data, speak),
         contact=data.contact,
     )

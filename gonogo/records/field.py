@@ -106,4 +106,24 @@ class LiftResult:
     result: str
 
 
-Entry = Reading | GaugeRain | Watering | SurfaceWork | LiftResult
+# How a strip was seen to lie, and what was done about it.
+SNOW, CLEARED, POND, DRAINED, SLICK, FROZEN, FIRM = "snow", "cleared", "pond", "drained", "slick", "frozen", "firm"
+WITH_DEPTH = (SNOW, POND)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundSeen:
+    """What somebody saw on a strip: SNOW or a POND of water on it, that it was CLEARED of snow or DRAINED.
+
+    SLICK and FROZEN are of its crust, FIRM says that neither is there any more.
+
+    lying_mm   how deep snow or water lies [mm], None of the others
+    """
+
+    strip_id: str
+    at_utc: datetime
+    state: str
+    lying_mm: float | None = None
+
+
+Entry = Reading | GaugeRain | Watering | SurfaceWork | LiftResult | GroundSeen

@@ -44,6 +44,7 @@ _CM_M = Slip(5.0, 60.0, "That looks like centimetres: write metres")
 _MM = Slip(20.0, 5000.0, "That looks like millimetres: write metres")
 _CM = Slip(4.0, 49.9, "That looks like centimetres: write millimetres")
 _M = Slip(0.05, 0.6, "That looks like metres: write millimetres")
+_M_MM = Slip(0.005, 0.99, "That looks like metres: write millimetres")
 _TANK_M3 = Slip(1.0, 60.0, "That looks like cubic metres: write litres")
 
 _SMALL_RATIO = Slip(0.001, 0.5, "That looks like a ratio: write percent")
@@ -125,6 +126,7 @@ RANGES: dict[str, Range] = {
     "temp_max_c": Range(-70, 60, "degrees Celsius", "17.5"),
     "wind_max_m_s": Range(0, 110, "m/s", "9.0"),
     "snow_lying_mm": Range(0, 10_000, "mm", "0"),
+    "lying_mm": Range(1, 3000, "mm", "30", (_M_MM,)),
     "adverse_days": Range(0, 31, "days of the month", "[6, 5, 4, 4, 3, 2, 2, 2, 3, 3, 4, 5]"),
     "thickness_m": Range(0.05, 0.6, "m, as spread", "0.25", (_CM_M, _MM, Slip(1, 19.9, "Write metres"))),
     "area_share": Range(0.02, 1, "share of the strip", "0.5", (Slip(1.01, 100, "That looks like percent: write 0.5"),)),

@@ -11,7 +11,7 @@ from datetime import date, datetime
 
 from gonogo.mail.letter import Content, Post, raw_message
 from gonogo.mail.reply_lines import exact_litres, grammar_lines, marker_line
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, SurfaceWork, Watering
 from gonogo.records.site import Recipient, Site
 from gonogo.replies.grammar import Unread
 from gonogo.soil.readings import METHOD_ERROR_PCT
@@ -126,6 +126,10 @@ class Teller:
             case SurfaceWork(passes=int(passes)):
                 work = printed(self.person.language, entry.work)
                 return says.word("reply.work_passes", strip=entry.strip_id, work=work, n=passes, **shown)
+            case GroundSeen():
+                word = printed(self.person.language, entry.state)
+                seen = word if entry.lying_mm is None else f"{word} {says.say(_thickness(entry.lying_mm / 1000.0))}"
+                return says.word("reply.work", strip=entry.strip_id, work=seen, **shown)
             case _:
                 word = printed(self.person.language, str(getattr(entry, "work", getattr(entry, "result", ""))))
                 thickness_m = getattr(getattr(entry, "spread", None), "thickness_m", None)

@@ -7,6 +7,8 @@ N3 11.2 1740 kg/m3               with its dry density; or 95.8% of the maximum
 N2 watered 6950 gal 8:40
 N1 rolled 6          N1 sealed          N1 disked          N3 spread 0.25 m
 N1 accepted          N1 rework
+N1 snow 8 cm         N1 cleared         N1 pond 30 mm      N1 drained
+N1 slick             N1 frozen          N1 firm
 rain 4.5 since 18:00
 undo 17              stop               start              yes
 """
@@ -17,6 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from gonogo.records.field import WITH_DEPTH
 from gonogo.records.site import Strip
 from gonogo.replies.clocks import clocks_of
 from gonogo.replies.parts import (
@@ -31,7 +34,7 @@ from gonogo.replies.parts import (
 )
 from gonogo.replies.tokens import Token, Word, tokens
 from gonogo.soil.readings import METHOD_ERROR_PCT
-from gonogo.wording.reply_words import ACTS, folded
+from gonogo.wording.reply_words import ACTS, GROUND, folded
 
 ALONE = ("undo", "stop", "start", "yes")
 LONGEST_LINE = 200
@@ -41,8 +44,9 @@ LONGEST_LINE = 200
 class Said:
     """One line that was understood.
 
-    kind      "reading", "watering", "surface", "rain", "undo", "stop", "start" or "yes"
-    amounts   SI by name: w_pct, dry_density_kg_m3, compaction_pct, depth_m, litres, rain_m, thickness_m, passes, number
+    kind      "reading", "watering", "surface", "ground", "rain", "undo", "stop", "start" or "yes"
+    amounts   SI by name: w_pct, dry_density_kg_m3, compaction_pct, depth_m, litres, rain_m, thickness_m, lying_m,
+              passes, number
     clocks    wall-clock candidates of when it happened, none where it was not said; several are settled by the day
     since     the same for when a gauge was emptied
     """
@@ -101,6 +105,8 @@ def _read(text: str, line: str, strips: Iterable[Strip], reader: Reader, now_loc
     if act == "watered":
         amounts = {"litres": one_amount(parts, reader, "litres", bare="litres" if reader.units == "metric" else "gal")}
         kind = "watering"
+    elif act in GROUND:
+        amounts, kind = _lying(act, parts, reader), "ground"
     else:
         amounts, kind = _work_amounts(act, parts, reader), "surface"
     parts.require_empty()
@@ -175,6 +181,18 @@ def _work_amounts(act: str, parts: Parts, reader: Reader) -> dict[str, float]:
     if not passes.is_integer():
         raise NotReadError("whole_number", f"{passes:g}")
     return {"passes": passes}
+
+
+def _lying(state: str, parts: Parts, reader: Reader) -> dict[str, float]:
+    """Return how deep snow or a pond lies; nobody guesses whether a bare number is of millimetres or inches."""
+    if state not in WITH_DEPTH:
+        return {}
+    if bare := parts.take_numbers(""):
+        raise NotReadError("no_unit", bare[0].text)
+    found = at_most_one(parts.take_numbers("length"))
+    if not found:
+        raise NotReadError("no_lying")
+    return {"lying_m": value_of(found[0], "lying", reader)}
 
 
 def _rain(line: str, pieces: Sequence[Token], reader: Reader, now_local: datetime) -> Said:

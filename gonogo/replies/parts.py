@@ -19,7 +19,7 @@ BARE = {"litres": ("litres", 1.0), "gal": ("litres", 3.785411784), "mm": ("rain"
 # Why a line is no entry: the sentences reply_fault.<key>.
 FAULTS = tuple(
     """
-    clock_change future half_of_day impossible no_basis no_depth no_method no_number no_strip no_unit no_value
+    clock_change future half_of_day impossible no_basis no_depth no_lying no_method no_number no_strip no_unit no_value
     no_water_content not_kept nothing_found nothing_waits order_alone out_of_range rain_since sign time
     too_long too_many_lines too_many_numbers two_readings two_strips two_things undo_number undo_unknown
     whole_number word
@@ -123,6 +123,8 @@ def _limits(what: str) -> tuple[float, float]:
         return RANGES["rain_mm"].low / 1000.0, RANGES["rain_mm"].high / 1000.0
     if what == "depth":
         return DEPTH_M
+    if what == "lying":
+        return RANGES["lying_mm"].low / 1000.0, RANGES["lying_mm"].high / 1000.0
     row = RANGES["passes" if what == "passes" else RANGE_OF[what]]
     return row.low, row.high
 

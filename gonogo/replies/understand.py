@@ -121,6 +121,9 @@ def _fields(said: Said, background: Background) -> dict[str, str] | Unread:
     fields["strip"] = said.strip_id
     if said.kind == "watering":
         return fields | {"kind": "watering", "litres": _written(said.amounts["litres"])}
+    if said.kind == "ground":
+        depth = {"lying_mm": _written(1000.0 * said.amounts["lying_m"])} if "lying_m" in said.amounts else {}
+        return fields | {"kind": "ground", "state": said.work} | depth
     if said.kind == "surface":
         return _work_fields(said, fields)
     return _reading_fields(said, fields, background)

@@ -31,6 +31,7 @@ log = logging.getLogger("gonogo.service.day_queue")
 PLANNED_EVERY = timedelta(hours=6)
 PLANNED_AHEAD = timedelta(hours=30)
 TRIED_AGAIN = timedelta(seconds=20)  # a run that came to nothing
+PLANNED_AGAIN = timedelta(seconds=30)  # a plan that the database refused
 UNKNOWN_HERE = timedelta(minutes=1)  # a site that stands in another service's config alone
 LOOKED_AT_LEAST = timedelta(minutes=1)
 KEPT = timedelta(days=7)
@@ -57,6 +58,8 @@ class DayQueue:
         self._runner = runner
         self._planned: tuple[Config, str, datetime] | None = None
         self._sites: tuple[Config, dict[str, Site]] | None = None
+        self._plan_refused_utc: datetime | None = None
+        self._owed: dict[PlannedRun, datetime] = {}  # to be given back from a moment on: the database refused it
 
     def plan(self, now_utc: datetime) -> None:
         """Write down the runs ahead unless they are. Raises StoreError."""
@@ -78,17 +81,34 @@ class DayQueue:
         runner = self._runner
         if runner.configs.faults or not runner.trust.may_run:
             return []
+        self.try_plan(now_utc)
         try:
-            self.plan(now_utc)
+            self._give_back_owed()
             planned.release_dead(runner.store, is_dead=alive.is_dead(runner.store))
             rows = planned.take(runner.store, now_utc=now_utc, owner=runner.me, most=BATCH)
-            found = [self._known(row) for row in rows]
-            for row in (row for row, taken in zip(rows, found, strict=True) if taken is None):
-                self._give_back(row, now_utc + UNKNOWN_HERE)
         except StoreError:
             log.exception("no runs could be taken; it is tried again")
             return []
+        found = [self._known(row) for row in rows]
+        for row in (row for row, taken in zip(rows, found, strict=True) if taken is None):
+            self._give_back(row, now_utc + UNKNOWN_HERE)
         return [taken for taken in found if taken is not None]
+
+    def try_plan(self, now_utc: datetime) -> bool:
+        """Plan ahead, and return whether what is due now is known to be planned.
+
+        Where another session holds the plan, what was planned before is run all the same.
+        """
+        refused_utc = self._plan_refused_utc
+        if refused_utc is None or abs(now_utc - refused_utc) >= PLANNED_AGAIN:
+            try:
+                self.plan(now_utc)
+                self._plan_refused_utc = None
+            except StoreError:
+                self._plan_refused_utc = now_utc
+                log.exception("nothing could be planned; it is tried again")
+        known = self._planned
+        return known is not None and known[0] is self._runner.configs.accepted and known[2] > now_utc
 
     def run(self, taken: Taken, now_utc: datetime) -> None:
         """Make a run that was taken, and give it back where it came to nothing."""
@@ -99,10 +119,7 @@ class DayQueue:
         elif taken.at is not None and due.due_recheck(site, now_utc) == (row.day, taken.at):
             runner.run_recheck(site, row.day, taken.at, now_utc)
         if not runner.is_done(site.id, row.day, taken.at):
-            try:
-                self._give_back(row, now_utc + TRIED_AGAIN)
-            except StoreError:
-                log.exception("a run could not be given back; it is once this service ends")
+            self._give_back(row, now_utc + TRIED_AGAIN)
 
     def next_utc(self, now_utc: datetime) -> datetime:
         """Return when to look for runs again: when the next one falls due, and in a minute at most."""
@@ -128,7 +145,17 @@ class DayQueue:
         return None if row.edition != MORNING and at is None else Taken(row, site, at)
 
     def _give_back(self, row: PlannedRun, from_utc: datetime) -> None:
-        planned.give_back(self._runner.store, row, owner=self._runner.me, from_utc=from_utc)
+        """Let others have a run; where the database refuses, with the next batch that is taken."""
+        self._owed[row] = from_utc
+        try:
+            self._give_back_owed()
+        except StoreError:
+            log.exception("a run could not be given back; it is tried again")
+
+    def _give_back_owed(self) -> None:
+        for row, from_utc in tuple(self._owed.items()):
+            planned.give_back(self._runner.store, row, owner=self._runner.me, from_utc=from_utc)
+            self._owed.pop(row, None)
 
 
 def rows_ahead(config: Config, now_utc: datetime, until_utc: datetime) -> Iterator[PlannedRun]:

@@ -1,11 +1,14 @@
 """The last config with which the service ran, and which mornings it made: for a start that cannot run.
 
-Kept beside the database, or in the config folder where the database is on a server; it holds the mail transport with
-its password, so nobody but the service's own user may read it.
+Two files, since mornings are made all the time and the config of many sites is long. They lie beside the database, or
+in the config folder where the database is on a server; it holds the mail transport with its password, so nobody but
+the service's own user may read it.
 """
 
 from __future__ import annotations
 
+import json
+import logging
 import os
 import re
 from collections.abc import Mapping
@@ -20,7 +23,10 @@ from gonogo.config import SERVICE_FILE, Config
 from gonogo.errors import StoreError
 from gonogo.store.encoding import decoded
 
+log = logging.getLogger("gonogo.service.last_good")
+
 FILE = ".gonogo-last-good.json"
+MORNINGS_FILE = ".gonogo-mornings.json"
 _SQLITE = re.compile(rb"""sqlite:///([^"'\n]+)""")
 
 
@@ -41,9 +47,50 @@ def place(config: Config) -> Path:
 
 def keep(last: LastGood) -> None:
     """Write the copy, readable for its owner alone. Raises OSError."""
-    path = place(last.config)
-    part = path.with_name(f"{FILE}.{os.getpid()}.part")
-    whole = to_json(replace(last, config=replace(last.config, warnings=())), inf_nan_mode="strings", fallback=str)
+    keep_config(last.config)
+    keep_mornings(last.config, last.mornings)
+
+
+def keep_config(config: Config) -> None:
+    """Write a config. Raises OSError."""
+    bare = LastGood(config=replace(config, warnings=()))
+    _write(place(config), to_json(bare, inf_nan_mode="strings", fallback=str))
+
+
+def keep_mornings(config: Config, mornings: Mapping[str, date]) -> None:
+    """Write which mornings of a config's sites were made last. Raises OSError."""
+    by_day: dict[str, list[str]] = {}
+    for site_id, day in mornings.items():
+        by_day.setdefault(day.isoformat(), []).append(site_id)
+    _write(place(config).with_name(MORNINGS_FILE), to_json(by_day))
+
+
+class Keeper:
+    """Keeps of a running service what changed; that it cannot is logged once."""
+
+    def __init__(self) -> None:
+        self._config: Config | None = None
+        self._mornings: dict[str, date] | None = None
+        self._said = ""
+
+    def keep(self, config: Config, mornings: Mapping[str, date]) -> None:
+        """Write the config where it is another, and the mornings where more are made."""
+        try:
+            if self._config is not config:
+                keep_config(config)
+                self._config = config
+            if self._mornings != mornings:
+                keep_mornings(config, mornings)
+                self._mornings = dict(mornings)
+        except OSError as error:
+            if self._said != str(error):  # once: it is tried again every few seconds
+                log.error("the copy of the last good config could not be written: %s", error.strerror)
+            self._said = str(error)
+
+
+def _write(path: Path, whole: bytes) -> None:
+    """Write a file, readable for its owner alone, so that a reader finds the old or the new one. Raises OSError."""
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
         with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
             file.write(whole)
@@ -68,5 +115,14 @@ def find(folder: Path) -> LastGood | None:
         except (OSError, ValueError, StoreError):
             continue
         if found.config.folder.resolve() == folder.resolve():
-            return found
+            return replace(found, mornings={**found.mornings, **_mornings(parent)})
     return None
+
+
+def _mornings(parent: Path) -> dict[str, date]:
+    """Return by site the last morning that was made, nothing where that was not kept or cannot be read."""
+    try:
+        by_day = json.loads((parent / MORNINGS_FILE).read_text(encoding="utf-8"))
+        return {str(site_id): date.fromisoformat(day) for day, ids in by_day.items() for site_id in ids}
+    except (OSError, ValueError, AttributeError, TypeError):
+        return {}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
 from datetime import datetime
 
 from gonogo import times
@@ -15,18 +14,6 @@ from gonogo.service.runner import Runner
 from gonogo.store import outbox, schema
 
 log = logging.getLogger("gonogo.service.operator_mail")
-
-SITES_NAMED = 50
-
-
-def late_lines(names: Sequence[str]) -> tuple[str, ...]:
-    """Return what the operator is told of sites that were given up for want of time, by their names."""
-    shown = ", ".join(names[:SITES_NAMED]) + (" and others" if len(names) > SITES_NAMED else "")
-    return (
-        f"{len(names)} more sites had no verdict in time; their crews got plain notices at the mail time: {shown}.",
-        "There is more to do than the machines have time for: add workers (`gonogo serve --workers`, or another "
-        "machine on PostgreSQL), or spread the mail times.",
-    )
 
 
 class OperatorMail:

@@ -23,7 +23,11 @@ START_LIMIT_S = 120.0  # of a fresh process, its imports included, on a machine 
 
 
 class WorkerLostError(GonogoError):
-    """The process died over what was asked of it, or took so long that it was killed."""
+    """The process died over what was asked of it, or took so long that it was killed: then it `hung`."""
+
+    def __init__(self, text: str, *, hung: bool = False) -> None:
+        super().__init__(text)
+        self.hung = hung
 
 
 class OwnProcess:
@@ -48,12 +52,12 @@ class OwnProcess:
         except BrokenProcessPool as error:
             raise self._lost("died") from error
         except TimeoutError as error:
-            raise self._lost(f"was killed: it took longer than {limit_s:.0f} s") from error
+            raise self._lost(f"was killed: it took longer than {limit_s:.0f} s", hung=True) from error
 
-    def _lost(self, how: str) -> WorkerLostError:
+    def _lost(self, how: str, *, hung: bool = False) -> WorkerLostError:
         which = self._pid or "that was starting"
         self.close()
-        return WorkerLostError(f"The worker process {which} {how}.")
+        return WorkerLostError(f"The worker process {which} {how}.", hung=hung)
 
     def close(self) -> None:
         """Kill the process, whatever it is at."""

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
-import time as time_module
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 
 from gonogo import __version__
@@ -20,6 +20,7 @@ from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
 from gonogo.records.site import Site
 from gonogo.service import clock, due, workers
+from gonogo.service.asked_again import AskedAgain
 from gonogo.service.clock_trust import ClockTrust
 from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
@@ -29,30 +30,12 @@ from gonogo.service.site_process import Made, Task
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
+from gonogo.store.claims import Claim
 from gonogo.store.open import open_for_service
 
 log = logging.getLogger("gonogo.service.runner")
 
 Run = Callable[[RunFrame], MorningResult | None]
-
-ASKED_AGAIN_S, ASKED_AGAIN_MOST_S = 15.0, 100.0  # pauses between tries while no forecast comes; our own choice
-
-
-@dataclass(frozen=True, slots=True)
-class AskedAgain:
-    """How often a run was put off because no forecast came, when its last try began, and when the next one is due."""
-
-    n_tries: int = 0
-    begun_utc: datetime | None = None
-    next_s: float = 0.0
-
-    def is_time(self, frame: RunFrame) -> bool:
-        """Whether the next try is due; the last one always is."""
-        return time_module.monotonic() >= self.next_s or not frame.may_ask_again
-
-    def once_more(self, frame: RunFrame) -> AskedAgain:
-        wait_s = min(ASKED_AGAIN_S * 2.0**self.n_tries, ASKED_AGAIN_MOST_S)
-        return AskedAgain(self.n_tries + 1, frame.now_utc, time_module.monotonic() + wait_s)
 
 
 class Runner:
@@ -74,8 +57,10 @@ class Runner:
         members.join(self.store, self.me, __version__, now_utc=clock.clock_utc())
         self.trust = ClockTrust()
         self.questions = Questions(self.configs, lambda offset: self.trust.note_offset(offset), fetch)
+        self.ended: set[str] = set()  # ids of sites with runs of which the health file does not tell yet
         self._done: set[tuple[str, date, str]] = set()
         self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
+        self._still_claimed: list[Claim] = []  # of runs that failed and whose claims the database kept
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
     def end(self) -> None:
@@ -142,22 +127,13 @@ class Runner:
         self._run(replace(frame, fetch=self.questions.kept_or_asked), self._made_here(recheck.run_recheck))
         return (site.id, day, frame.edition) in self._done
 
-    def refuse(
-        self,
-        site: Site,
-        day: date,
-        now_utc: datetime,
-        refusal: Refusal,
-        *,
-        is_missed: bool = False,
-        tells_operator: bool = True,
-    ) -> None:
+    def refuse(self, site: Site, day: date, now_utc: datetime, refusal: Refusal, *, is_missed: bool = False) -> None:
         """Take the morning from whoever is at it, and tell every crew that there is no verdict. Raises StoreError.
 
-        is_missed        its deadline is over: the notices are of use until the end of the shift
-        tells_operator   False where one mail tells of many sites
+        is_missed   its deadline is over: the notices are of use until the end of the shift
         """
-        frame = replace(self.morning_frame(site, day, now_utc), tells_operator=tells_operator)
+        # Another's lock is not outlasted: where the database cannot be had the notices go without it.
+        frame = replace(self.morning_frame(site, day, now_utc), patience_s=0.0)
         if is_missed:
             frame = replace(frame, deadline_utc=shift.shift_utc(site, day)[1])
         try:
@@ -166,6 +142,7 @@ class Runner:
             self._note_refuted(frame, error)
             return
         self._done.add((site.id, day, MORNING))
+        self.ended.add(site.id)
         if result is not None:
             self._note_made(frame, result)
             log.error("%s", refusal.reason, extra={"site": site.id, "day": day, "run": result.run_id})
@@ -223,7 +200,7 @@ class Runner:
         came = self.processes.made(
             Task.of(frame, self.questions.batch(frame.site, frame.now_utc)),
             run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
-            lost=lambda: claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=alive.is_dead(self.store)),
+            lost=lambda: self.release(frame.now_utc),
         )
         self.questions.note_offset(came.told_offset_s)
         return came.checked()
@@ -238,7 +215,7 @@ class Runner:
             self._asked_again[key] = replace(before, begun_utc=frame.now_utc)
         noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
-            claims.release_dead(self.store, now_utc=frame.now_utc, is_dead=alive.is_dead(self.store))
+            self.release(frame.now_utc)
             result = run(frame)
             is_done = result is not None or self._is_finished(frame)
         except ClockRefutedError as error:
@@ -248,17 +225,33 @@ class Runner:
             log.warning("no forecast yet, it is asked for again: %s", str(error).splitlines()[-1], extra=noted)
         except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
-        except StoreError:
+        except StoreError as error:
+            if isinstance(error, claims.StillClaimedError):
+                self._still_claimed.append(error.claim)
             log.exception("the run could not be stored; it is tried again", extra=noted)
         except WorkerLostError as error:
             log.error("the run is made once more a little later: %s", error, extra=noted)
         else:
             if is_done:
                 self._done.add(key)
+                self.ended.add(frame.site.id)
             if result is not None:
                 self._note_made(frame, result)
                 what = result.reason or f"verdicts made, {result.n_mails} mails"
                 log.info("%s", what, extra=noted | {"run": result.run_id})
+
+    def release(self, now_utc: datetime) -> None:
+        """Let go of what the dead had claimed, and of claims that could not be let go before. Raises StoreError."""
+        claims.release_dead(self.store, now_utc=now_utc, is_dead=alive.is_dead(self.store))
+        self.release_failed(now_utc)
+
+    def release_failed(self, now_utc: datetime) -> None:
+        """Let go of the claims of runs that failed where the database kept them then. Raises StoreError."""
+        while self._still_claimed:
+            claim = self._still_claimed[0]
+            claims.release_run(self.store, claim, now_utc=now_utc, error="The database kept the claim of a failed run.")
+            with contextlib.suppress(ValueError):  # another thread did it meanwhile
+                self._still_claimed.remove(claim)
 
     def _is_finished(self, frame: RunFrame) -> bool:
         """Whether another service has finished a run that this one was not let to."""

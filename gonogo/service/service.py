@@ -10,9 +10,9 @@ from datetime import date, datetime
 
 from gonogo.config import Config
 from gonogo.download.forecasts import Fetch
-from gonogo.errors import StoreError
-from gonogo.outgoing import delivery, notices
-from gonogo.outgoing.delivery import delivery_line
+from gonogo.errors import StoreBusyError, StoreError
+from gonogo.outgoing import delivery, notices, operator_digest
+from gonogo.outgoing.rounds import delivery_line
 from gonogo.service import clock, due, schedule, site_processes
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
@@ -20,7 +20,7 @@ from gonogo.service.runner import Runner
 from gonogo.service.watch import Watch
 from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
-from gonogo.store import thinning
+from gonogo.store import patience, thinning
 
 log = logging.getLogger("gonogo.service.service")
 
@@ -138,14 +138,20 @@ class Service:
             may_go_on=lambda: not self.halt.is_set(),
             may_expire=self.runner.trust.may_expire,
         )
-        try:
-            report = worker.round()
-        except StoreError as error:
-            log.exception("the outbox could not be used; it is tried again")
-            self._watch.operator.tell_store_fault(error, now_utc)
+        while not self.halt.is_set():
+            try:
+                operator_digest.put_together(self.store, config, now_utc=now_utc)
+                report = worker.round()
+            except StoreError as error:
+                log.exception("the outbox could not be used; it is tried again")
+                self._watch.operator.tell_store_fault(error, now_utc)
+                if isinstance(error, StoreBusyError):  # at once: whoever waits for a lock has it as soon as it is free
+                    self.halt.wait(patience.PAUSE_S)
+                    continue
+                return
+            if not report.is_good:
+                log.warning("%s", delivery_line(report, config.transport))
             return
-        if not report.is_good:
-            log.warning("%s", delivery_line(report, config.transport))
 
     def _thin(self, config: Config, now_utc: datetime) -> None:
         """Once a day let go of what is old and neither an export nor a score needs."""

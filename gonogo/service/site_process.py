@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded, NoForecastError
 from gonogo.download.rounds import Rounds
-from gonogo.errors import StoreError
+from gonogo.errors import StoreBusyError, StoreError
 from gonogo.morning import recheck
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
@@ -30,9 +30,9 @@ from gonogo.records.verdict import Decision
 from gonogo.service import clock, logs
 from gonogo.store import schema
 from gonogo.store.alive import SignOfLife
-from gonogo.store.claims import TakenOverError
+from gonogo.store.claims import Claim, StillClaimedError, TakenOverError
 
-FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "store": StoreError}
+FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "busy": StoreBusyError, "store": StoreError}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +94,8 @@ class Made:
 class Came:
     """What a process answers: a run that was made, or that was done already, or why there is none.
 
-    fault         "" or a key of FAULTS, or "clock"; text: its words
+    fault         "" or a key of FAULTS, or "clock", or "claimed"; text: its words
+    claim         of a run that failed, where it could not be let go
     offset_s      of a clock that refutes the machine's [s]
     told_offset_s   clock of the weather services that were asked less the machine's [s], NaN where none told it
     """
@@ -104,6 +105,7 @@ class Came:
     text: str = ""
     offset_s: float = 0.0
     told_offset_s: float = math.nan
+    claim: Claim | None = None
 
     def checked(self) -> Made | None:
         """Return the run, None where it was done or another is at it. Raises as run_morning and run_recheck do."""
@@ -114,6 +116,8 @@ class Came:
     def _fail(self) -> NoReturn:
         if self.fault == "clock":
             raise ClockRefutedError(timedelta(seconds=self.offset_s))
+        if self.claim is not None:
+            raise StillClaimedError(self.claim, self.text)
         raise FAULTS[self.fault](self.text)
 
 
@@ -167,15 +171,18 @@ def run(task: Task) -> Came:
     held.told_offset_s = math.nan
     make = morning_run.run_morning if task.edition == MORNING else recheck.run_recheck
     made: Made | None = None
-    fault, text, offset_s = "", "", 0.0
+    fault, text, offset_s, claim = "", "", 0.0, None
     try:
         made = Made.of(make(_frame(held, task)))
     except ClockRefutedError as error:
         fault, offset_s = "clock", error.offset.total_seconds()
+    except StillClaimedError as error:
+        fault, text, claim = "claimed", str(error), error.claim
     except (AskAgainError, TakenOverError, StoreError) as error:
         fault = next(name for name, kind in FAULTS.items() if isinstance(error, kind))
         text = str(error)
-    return Came(made=made, fault=fault, text=text, offset_s=offset_s, told_offset_s=held.told_offset_s)
+    told_offset_s = held.told_offset_s
+    return Came(made=made, fault=fault, text=text, offset_s=offset_s, told_offset_s=told_offset_s, claim=claim)
 
 
 def _frame(held: _Held, task: Task) -> RunFrame:

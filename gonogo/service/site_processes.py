@@ -17,7 +17,8 @@ log = logging.getLogger("gonogo.service.site_processes")
 SHARED_FROM = 5  # sites; fewer are made in the service's own process: to start others takes longer than it saves
 SHARE_OF_LIMIT = 0.5  # of the time a run may take: a process that hangs is killed early enough for another try
 LEAST_LIMIT_S = 60.0
-TRIES = 3
+TRIES = 6  # of processes that died, whoever killed them: a fresh one costs seconds
+TRIES_HUNG = 2  # of processes that hung: each costs its share of the limit
 
 
 def n_wanted(n_workers: int | None, n_sites: int) -> int:
@@ -50,10 +51,13 @@ class SiteProcesses:
         lost   called when a process was lost: what it held can be let go
         """
         limit_s = max(LEAST_LIMIT_S, SHARE_OF_LIMIT * 60.0 * run_limit_min)
+        n_hung = 0
         for n_left in reversed(range(TRIES)):
             try:
                 return self._process().ask(site_process.run, task, limit_s=limit_s)
             except WorkerLostError as error:
+                n_hung += error.hung
+                n_left = 0 if n_hung >= TRIES_HUNG else n_left
                 noted = {"site": task.site_id, "day": task.day, "edition": task.edition}
                 log.error("%s %s", error, "The run is tried again." if n_left else "It is given up.", extra=noted)
                 lost()

@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 import logging
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from functools import partial
 
-from gonogo.errors import StoreError
+from gonogo.errors import StoreBusyError, StoreError
 from gonogo.morning import compute
 from gonogo.morning.run import Refusal
 from gonogo.outgoing import mails
@@ -19,18 +19,16 @@ from gonogo.records.site import Site
 from gonogo.service import alive, due, health, last_good, logs
 from gonogo.service.clock_trust import CLOCKS_APART
 from gonogo.service.day_queue import DayQueue
-from gonogo.service.last_good import LastGood
-from gonogo.service.operator_mail import OperatorMail, late_lines
+from gonogo.service.operator_mail import OperatorMail
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning
-from gonogo.service.workers import Workers
+from gonogo.service.workers import Workers, live_on
 from gonogo.store import ahead, planned, runs, schema
 
 log = logging.getLogger("gonogo.service.watch")
 
 MISSED_TEXT = "This morning's run was not made in time; the operator has been told."
-TOLD_ONE_BY_ONE = 3  # sites an hour that are given up: the operator has a mail for each, and one for all others
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
@@ -44,32 +42,34 @@ class Watch:
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
         self._mark = alive.Mark()
-        self._cannot_keep = ""
-        self._kept: LastGood | None = None
+        self._last_good = last_good.Keeper()
+        self._states = health.States()
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
         self._missed: set[tuple[str, date]] = set()
         self._settled: set[tuple[str, date]] = set()
         self._told_faults: tuple[str, ...] = ()
-        self._told_late: dict[str, int] = {}  # by UTC hour: how many sites were given up
-        self._late_together: list[str] = []
+        # When the plan was read last, and which mornings that were due then were not made.
+        self._looked: tuple[datetime, frozenset[tuple[str, date]]] | None = None
+        self._busy: StoreBusyError | None = None  # the lock of another session that this check has met
 
     def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
+        self._busy = None
         steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
         steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
         if self._queue is None:
             steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
         else:
             steps.append(partial(self._look_at_queue, self._queue, now_utc, workers))
-        steps.append(partial(self._tell_late_together, now_utc))
-        steps += [self._keep_last_good, partial(self._forget_old, now_utc), partial(self._write_health, now_utc)]
+        steps += [
+            lambda: self._last_good.keep(self._runner.configs.accepted, self._mornings),
+            partial(self._forget_old, now_utc),
+            partial(self._write_health, now_utc),
+        ]
         steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
-        for step in steps:
-            try:
-                step()
-            except Exception:  # the one broad catch of the watch: no fault keeps a site from its notices
-                log.exception("the watch met a fault")
+        for step in steps:  # no fault of one keeps a site from its notices
+            live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
         """Count anew how long runs take: the clock was set."""
@@ -78,13 +78,18 @@ class Watch:
 
     def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
         """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
+        is_planned = False
+        rows: Sequence[tuple[str, date, bool]] = ()
         try:
-            queue.plan(now_utc)
+            self._require_free()
+            is_planned = queue.try_plan(now_utc)
             rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
-        except StoreError:
-            rows = ()
-            for known in self._runner.sites():  # there is no plan, or it cannot be read: each site by its calendar
-                self._look_at(known, now_utc, workers)
+            self._looked = (now_utc, frozenset((site_id, day) for site_id, day, is_done in rows if not is_done))
+        except StoreError as error:
+            self._note(error)
+            is_planned = False
+        for known in () if is_planned else self._runner.sites():  # there is no plan, or it cannot be read
+            self._look_at(known, now_utc, workers)
         seen = []
         for site_id, day, is_done in rows:
             site = queue.site(site_id)
@@ -98,6 +103,26 @@ class Watch:
                 seen.append((site_id, day, MORNING))
         if seen:
             planned.mark_seen(self._runner.store, seen)
+
+    def _may_be_unmade(self, site: Site, day: date) -> bool:
+        """Whether a morning was not made by the last look: a fault that came later tells its crews nothing else."""
+        if self._runner.is_done(site.id, day, None) or self._mornings.get(site.id) == day:
+            return False
+        if self._looked is None:
+            return True
+        looked_utc, unmade = self._looked
+        start_utc, _ = due.run_window_utc(site, day, self._runner.lead_min(site))
+        return looked_utc < start_utc or (site.id, day) in unmade
+
+    def _note(self, error: StoreError) -> None:
+        """Keep in mind that another session holds a lock: who asks next in this check would wait as long."""
+        if isinstance(error, StoreBusyError):
+            self._busy = error
+
+    def _require_free(self) -> None:
+        """Raise the StoreBusyError that this check has met: the notices of many sites cannot wait for it one by one."""
+        if self._busy is not None:
+            raise self._busy
 
     def _is_late(self, site: Site, day: date, now_utc: datetime) -> bool:
         """Whether a morning that is not done is given up, so that its crews get their notices on time."""
@@ -114,6 +139,7 @@ class Watch:
             return
         is_late = self._is_late(site, day, now_utc)
         try:
+            self._require_free()
             with schema.read(runner.store) as connection:
                 run = runs.last_run(connection, site.id, day=day, edition=MORNING)
                 is_good = run is not None and is_good_morning(connection, run)
@@ -124,8 +150,9 @@ class Watch:
             if run is not None:
                 self._mornings[site.id] = day
         except StoreError as error:
+            self._note(error)
             self.operator.tell_store_fault(error, now_utc)
-            if is_late and not runner.is_done(site.id, day, None):
+            if is_late and self._may_be_unmade(site, day):
                 log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
                 self._notify_directly(site, day, now_utc)
             return
@@ -149,10 +176,12 @@ class Watch:
         if day is None or (site.id, day) in self._missed or is_doubtful:
             return
         try:
+            self._require_free()
             with schema.read(self._runner.store) as connection:
                 is_made = runs.last_run(connection, site.id, day=day, edition=MORNING) is not None
                 is_new = runs.last_run(connection, site.id) is None
         except StoreError as error:
+            self._note(error)
             self.operator.tell_store_fault(error, now_utc)
             return
         self._missed.add((site.id, day))
@@ -174,24 +203,11 @@ class Watch:
             self._pinged.discard((site_id, day))  # asked again at the next check
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
-        """Tell a site's crews that there is no verdict; the operator of the first few sites, of the rest together."""
+        """Tell a site's crews and the operator that there is no verdict."""
         faults = self._runner.configs.faults
         reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
         refusal = Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",))
-        hour = f"{now_utc:%Y-%m-%d %H}"
-        self._told_late = {hour: self._told_late.get(hour, 0) + 1}
-        tells = self._told_late[hour] <= TOLD_ONE_BY_ONE
-        self._runner.refuse(site, day, now_utc, refusal, tells_operator=tells)
-        if not tells:
-            self._late_together.append(site.name)
-
-    def _tell_late_together(self, now_utc: datetime) -> None:
-        """Write to the operator once about all sites that were given up in this check, beyond the first few."""
-        names, self._late_together = self._late_together, []
-        if not names:
-            return
-        about = f"{len(names)} more sites without a verdict"
-        self.operator.tell(f"late {now_utc:%H:%M}", about, late_lines(names), now_utc)
+        self._runner.refuse(site, day, now_utc, refusal)
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
@@ -227,24 +243,13 @@ class Watch:
         )
         self.operator.tell(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)
 
-    def _keep_last_good(self) -> None:
-        """Keep beside the database what a start that cannot run needs to tell those who wait."""
-        last = LastGood(config=self._runner.configs.accepted, mornings=dict(self._mornings))
-        if last == self._kept:
-            return
-        try:
-            last_good.keep(last)
-            self._kept = last
-        except OSError as error:
-            if self._cannot_keep != str(error):  # once: it is tried again every few seconds
-                log.error("the copy of the last good config could not be written: %s", error.strerror)
-            self._cannot_keep = str(error)
-
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""
         try:
+            self._runner.release_failed(now_utc)
             is_needed = ahead.holds_future_runs(self._runner.store, now_utc=now_utc)
-        except StoreError:
+        except StoreError as error:
+            self._note(error)
             return  # whatever needs the database says so
         if is_needed:
             if self._runner.trust.is_back:
@@ -268,7 +273,9 @@ class Watch:
         if path is None:
             return
         try:
-            state = health.snapshot(self._runner.store, configs.accepted, now_utc=now_utc, config_faults=configs.faults)
+            self._require_free()
+            self._states.look(self._runner.store, configs.accepted, self._runner.ended, now_utc=now_utc)
+            state = health.snapshot(self._states, now_utc=now_utc, config_faults=configs.faults)
         except StoreError as error:
             state = health.without_store(now_utc=now_utc, fault=str(error))
         try:

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from gonogo.book import evidence, weekly
 from gonogo.book.score import scored
 from gonogo.config import Config
-from gonogo.errors import GonogoError
+from gonogo.errors import GonogoError, StoreBusyError
 from gonogo.records.site import Site
 from gonogo.store import outbox, schema
 
@@ -33,6 +33,10 @@ class WeeklyScore:
             self._done.add((site.id, day))
             try:
                 n_put = self._put(config, site, day, now_utc)
+            except StoreBusyError:  # every other site would wait for the same lock, and the mails behind it
+                log.exception("the scores wait for another's lock", extra={"site": site.id, "day": day})
+                self._done.discard((site.id, day))
+                return
             except GonogoError:
                 log.exception("this week's score could not be made", extra={"site": site.id, "day": day})
                 continue

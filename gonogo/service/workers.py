@@ -16,6 +16,14 @@ WORKERS = 2  # threads of a service that makes its runs itself: one may wait for
 MOST_SPARE_WORKERS = 8
 
 
+def live_on(step: Callable[[], None], *, fault_text: str) -> None:
+    """Take a step of a thread that must live on for the next one, whatever fault this one meets: it is logged."""
+    try:
+        step()
+    except Exception:  # the one broad catch of the service's threads
+        log.exception(fault_text)
+
+
 class Workers:
     """A few threads that run what is put to them, each key once at a time.
 
@@ -74,10 +82,7 @@ class Workers:
     def _work(self) -> None:
         while True:
             key, work = self._taken()
-            try:
-                work()
-            except Exception:  # the thread must live for the next run; the watch tells the crews of this one
-                log.exception("a run ended in a fault")
+            live_on(work, fault_text="a run ended in a fault")  # the watch tells its crews
             with self._is_idle:
                 self._under_way.discard(key)
                 is_replaced = key in self._given_up

@@ -151,9 +151,10 @@ def _require_shapes(sky: Sky, n_strips: int, n_members: int) -> None:
     n_steps, of_rain = len(sky.frozen), sky.rain_mm.shape
     is_right = of_rain in ((n_steps, n_members), (n_steps, n_strips, n_members))
     _require(is_right, f"rain_mm of shape {of_rain}.", "It must be (H, M) or (H, S, M).")
-    for name in ("watering_mm", "surface"):
-        shape = getattr(sky, name).shape
-        _require(shape == (n_steps, n_strips), f"{name} of shape {shape}.", "It must be (H, S).")
+    for name in ("watering_mm", "surface", "turned", "moist"):
+        series = getattr(sky, name)
+        if series is not None:
+            _require(series.shape == (n_steps, n_strips), f"{name} of shape {series.shape}.", "It must be (H, S).")
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,11 +213,17 @@ class _Run:
         rains = _steps_with(_of(sky.rain_mm, part))
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(sky.surface[1:, part] != sky.surface[:-1, part], axis=1)
+        turned = None if sky.turned is None else sky.turned[:, part]
+        moist = None if sky.moist is None else sky.moist[:, part]
+        turns = np.zeros(n_steps, dtype=np.bool_) if turned is None else np.asarray(np.any(turned, axis=1))
+        if moist is not None:
+            changes[1:] |= np.any(moist[1:] != moist[:-1], axis=1)
         demand, rain, watering = _of(self.demand_mm, part), _of(sky.rain_mm, part), sky.watering_mm[:, part]
         for h in range(n_steps):
+            if turned is not None and turns[h]:
+                block.turn_over(turned[h])
             if changes[h]:
-                before = sky.surface[h - 1] if h else sky.surface_before
-                block.set_surface(sky.surface[h, part], None if before is None else before[part])
+                block.set_surface(sky.surface[h, part], None if moist is None else moist[h])
             is_wet = bool(rains[h] or waters[h])
             if sky.frozen[h]:
                 if is_wet:

@@ -19,7 +19,7 @@ STILL_DRAINING_MM = 1e-9  # excess over field capacity below which nothing is dr
 _INTAKE = np.array([s.intake_factor for s in SURFACES.values()])
 _EVAPORATION = np.array([s.evaporation_factor for s in SURFACES.values()])
 _MIXES_WATER = np.array([s.mixes_water for s in SURFACES.values()])
-_MIXES_ON_CHANGE = np.array([s.mixes_on_change for s in SURFACES.values()])
+_TURNED_MORE = np.array([s.turned_factor for s in SURFACES.values()]) - _EVAPORATION
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,16 +83,17 @@ class Block:
         self.mixes = np.ones((shape[0], 1), dtype=np.bool_)
         self.may_drain = True
 
-    def set_surface(self, state: npt.NDArray[np.int64], before: npt.NDArray[np.int64] | None) -> None:
-        """Take the surface states (K,) of the step; turning a lift over evens out its layers."""
-        if before is not None:
-            turned = (state != before) & _MIXES_ON_CHANGE[state]
-            if turned.any():
-                total = self.top[turned] + self.base[turned]
-                self.top[turned] = total * self.top_share[turned]
-                self.base[turned] = total - self.top[turned]
-                self.may_drain = True
-        self.evaporation = self.factor * _EVAPORATION[state][:, None]
+    def turn_over(self, turned: npt.NDArray[np.bool_]) -> None:
+        """Even out the layers of the lifts (K,) that are turned over."""
+        total = self.top[turned] + self.base[turned]
+        self.top[turned] = total * self.top_share[turned]
+        self.base[turned] = total - self.top[turned]
+        self.may_drain = True
+
+    def set_surface(self, state: npt.NDArray[np.int64], moist: Floats | None) -> None:
+        """Take the surface states (K,) of the step, and what is left of the moist soil that was turned up (K,)."""
+        factor = _EVAPORATION[state] if moist is None else _EVAPORATION[state] + _TURNED_MORE[state] * moist
+        self.evaporation = self.factor * factor[:, None]
         self.intake = self.intake_loose if self.takes_all else self.intake_loose * _INTAKE[state][:, None]
         self.mixes = _MIXES_WATER[state][:, None]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,15 @@ HOLDS_MM: dict[str, float] = {"loose": 5.0, "scarified": 6.0, "sealed": 1.5}
 SOAKED_SHARE = 0.25  # of the first hour's intake is left to ground that has been wet for hours: our own choice
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Water that somebody saw standing on a strip at the start of an hour [mm]; 0 = it was let off."""
+
+    hour: int
+    strip: int
+    depth_mm: float
+
+
 def standing_water_mm(
     rain_mm: Floats,
     et0_mm: Floats,
@@ -25,30 +35,65 @@ def standing_water_mm(
     *,
     soil_classes: Sequence[str],
     surfaces: Sequence[str],
+    melt_mm: Floats | None = None,
+    seen: Sequence[Seen] = (),
 ) -> Floats:
     """Return the water that stands on each strip at the start of each hour [mm], (H, S, M).
 
     rain_mm   water at the ground in the hour (H, M); NaN runs through to every later hour of its member
     et0_mm    (H,); frozen (H,): nothing soaks in, nothing dries, and what does not run off stays as ice
     soil_classes, surfaces   of the S strips, a key of SOIL_CLASSES and of HOLDS_MM each
+    melt_mm   (H, S) what melts on each strip, on top of the rain; None = nothing
+    seen      in the order of their hours; what was seen lies in hollows that hold as much, until it is let off
 
     Source: balance of a depression store with the intake of soil/rain.py. Checked in tests/soil/test_ponding.py.
     """
-    intake = np.array(
-        [
-            SOAKED_SHARE * loose_intake_mm_h(SOIL_CLASSES[soil]) * SURFACES[surface].intake_factor
-            for soil, surface in zip(soil_classes, surfaces, strict=True)
-        ]
-    )[:, None]
-    holds = np.array([HOLDS_MM[surface] for surface in surfaces])[:, None]
+    intake = np.array([_intake_mm_h(*kind) for kind in zip(soil_classes, surfaces, strict=True)])[:, None]
+    usual = np.array([HOLDS_MM[surface] for surface in surfaces])[:, None]
+    holds = usual.copy()
+    events = {hour: [e for e in seen if e.hour == hour] for hour in {e.hour for e in seen}}
     n_hours, n_members = rain_mm.shape
     out = np.zeros((n_hours, len(surfaces), n_members))
     lying = np.zeros((len(surfaces), n_members))
     for h in range(n_hours):
+        for event in events.get(h, ()):
+            lying[event.strip] = event.depth_mm
+            holds[event.strip] = np.maximum(usual[event.strip], event.depth_mm)
         if lying.any():
             out[h] = lying
         supply = lying + rain_mm[h]
+        if melt_mm is not None and melt_mm[h].any():
+            supply = supply + melt_mm[h][:, None]
         if not frozen[h] and supply.any():
             supply = np.maximum(supply - taken_in_mm(supply, intake) - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
         lying = np.minimum(supply, holds)
     return out
+
+
+def soaked_in_mm(
+    depth_mm: float,
+    hours: range,
+    et0_mm: Floats,
+    frozen: npt.NDArray[np.bool_],
+    *,
+    soil_class: str,
+    surface: str,
+) -> Floats:
+    """Return what water that was seen standing gives to the ground in each hour [mm], (H,).
+
+    depth_mm  at the start of the first of the hours; after the last one what is left was let off
+
+    As `standing_water_mm` has it soak in and dry off. Checked in tests/soil/test_ponding.py.
+    """
+    soaked, intake, lying_mm = np.zeros(len(et0_mm)), _intake_mm_h(soil_class, surface), depth_mm
+    for h in hours:
+        if frozen[h]:
+            continue
+        soaked[h] = float(taken_in_mm(np.float64(lying_mm), np.float64(intake)))
+        lying_mm = max(lying_mm - soaked[h] - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
+    return soaked
+
+
+def _intake_mm_h(soil_class: str, surface: str) -> float:
+    """What ground that has been wet for hours takes in [mm/h]."""
+    return SOAKED_SHARE * loose_intake_mm_h(SOIL_CLASSES[soil_class]) * SURFACES[surface].intake_factor

@@ -23,41 +23,45 @@ class SurfaceState:
     """One state of a strip's surface.
 
     intake_factor       what the first wet hour takes in, against a loose surface [-]
-    evaporation_factor  evaporation against bare loose soil [-]
+    evaporation_factor  evaporation against bare loose soil whose surface has dried [-]
+    turned_factor       the same while all of the moist soil that disking turned up is still there [-]
     mixes_water         truck water is worked into the whole lift rather than left on top
-    mixes_on_change     getting into this state turns the lift over, so that top and base even out
     """
 
     intake_factor: float
     evaporation_factor: float
+    turned_factor: float
     mixes_water: bool
-    mixes_on_change: bool
     source: str
 
 
 # A compacted surface has two to three orders less conductivity than the same soil in place. Early intake grows with its
-# root (Green and Ampt), so a sealed surface takes in sqrt(0.005) = 0.07 of a loose one. Evaporation factors are our own
-# assumption in the direction of common practice (sealing slows drying, disking speeds it); no source gives a number.
+# root (Green and Ampt), so a sealed surface takes in sqrt(0.005) = 0.07 of a loose one. How much slower a sealed one
+# dries is our own assumption: common practice, no source. Loose soil that has dried on top gives OPEN_SHARE of the
+# bare-soil limit, our own choice. Disking turns moist soil up: it gives all of the limit, as in stage one of FAO-56,
+# and less and less of it until the demand of the air has been that of its readily evaporable water; then a dry layer
+# lies on it again, as before.
+OPEN_SHARE = 0.7
 SURFACES: dict[str, SurfaceState] = {
     "loose": SurfaceState(
         intake_factor=1.0,
         evaporation_factor=1.0,
+        turned_factor=1.0,
         mixes_water=True,
-        mixes_on_change=False,
         source="Rawls et al. 1983 by soil class",
     ),
     "scarified": SurfaceState(
         intake_factor=1.0,
-        evaporation_factor=1.15,
+        evaporation_factor=1.0,
+        turned_factor=1.0 / OPEN_SHARE,
         mixes_water=True,
-        mixes_on_change=True,
-        source="as loose; evaporation assumed, common practice",
+        source="as loose; moist soil turned up dries at the bare-soil limit: FAO-56, ch. 7, stage one",
     ),
     "sealed": SurfaceState(
         intake_factor=0.07,
         evaporation_factor=0.75,
+        turned_factor=0.75,
         mixes_water=False,
-        mixes_on_change=False,
         source="compacted clays conduct two to three orders less than in place (tests in a Colorado mine permit); "
         "evaporation assumed, common practice",
     ),

@@ -18,7 +18,7 @@ from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.compaction import porosity, theta_from_w_pct, w_pct_from_theta
 from gonogo.soil.drainage import share_of_hour
 from gonogo.soil.layers import SoilParams, SoilState
-from gonogo.soil.rain import loose_intake_mm_h
+from gonogo.soil.rain import OPEN_SHARE, loose_intake_mm_h
 
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
@@ -66,9 +66,9 @@ LEARNABLE: dict[str, Learnable] = {
 # it dries less than the bare-soil limit of FAO-56 by our own choice, and exchanges little. Of one that nobody recorded
 # it is not known how long it has lain, nor on what: it is taken to dry and to be fed as measured ground is (chosen on
 # stations of the U.S. Climate Reference Network; see README.md of this room).
-FRESH_EVAPORATION, LONG_LAID_EVAPORATION = 0.7, 0.4  # against the bare-soil limit
+FRESH_EVAPORATION, LONG_LAID_EVAPORATION = OPEN_SHARE, 0.4  # against the bare-soil limit
 EVAPORATION_RANGE = (0.15, 2.5)  # sealed, crusted, mulched and fed ground
-FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H = 0.005, 0.02  # of the difference to what lies below, an hour
+FRESH_BELOW_FRAC_H, LONG_LAID_BELOW_FRAC_H = 0.005, 0.005  # of the difference to what lies below, an hour
 FRESH_SHARED_DEPTH, LONG_LAID_SHARED_DEPTH = 0.0, 1.2  # of the lift's thickness, below it
 SCORE_LIMIT = 3.0  # a member stays within three standard deviations of the default
 

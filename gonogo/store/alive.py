@@ -20,6 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from gonogo.errors import StoreError
 from gonogo.store import owner, schema
 from gonogo.store.owner import IsDead
+from gonogo.store.refusal import translated
 
 log = logging.getLogger("gonogo.store.alive")
 
@@ -92,7 +93,7 @@ class SignOfLife:
 
     def _opened(self) -> sa.Connection:
         """Return a session that holds the lock. Raises StoreError."""
-        with schema.translated(self._store):
+        with translated(self._store):
             connection = self._store.connect().execution_options(isolation_level="AUTOCOMMIT")
             self._driver = connection.connection.driver_connection
             connection.detach()  # of no pool: it lives as long as this does
@@ -114,7 +115,7 @@ class SignOfLife:
                 if self._connection is None:
                     self._connection = self._opened()
                     log.warning("the sign of life was lost and is given again")
-                with schema.translated(self._store):
+                with translated(self._store):
                     self._listen(self._connection)
             except StoreError as error:
                 log.error("the sign of life cannot be given now: %s", error)

@@ -47,6 +47,14 @@ class Claim:
     n_void: int = 0
 
 
+class StillClaimedError(StoreError):
+    """A run failed, and its claim could not be let go: nobody else gets the run until it is."""
+
+    def __init__(self, claim: Claim, text: str) -> None:
+        super().__init__(text)
+        self.claim = claim
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
     """Everything that a run came to, enough to repeat it.

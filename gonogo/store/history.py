@@ -15,7 +15,17 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, StationDay, SurfaceWork, Watering
+from gonogo.records.field import (
+    Entry,
+    GaugeRain,
+    GroundSeen,
+    LiftResult,
+    Reading,
+    Spread,
+    StationDay,
+    SurfaceWork,
+    Watering,
+)
 from gonogo.store import schema
 from gonogo.store.encoding import decoded, encoded
 
@@ -25,6 +35,7 @@ KINDS = {
     "watering": Watering,
     "surface_work": SurfaceWork,
     "lift_result": LiftResult,
+    "ground_seen": GroundSeen,
 }
 STATION_DAY = "station_day"  # kept in the same log, but no entry that a verdict is made from
 RECORDS: dict[str, type[Entry | StationDay]] = {**KINDS, STATION_DAY: StationDay}

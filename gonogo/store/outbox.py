@@ -1,10 +1,11 @@
 """The outbox: mails wait here, are held by lease while one worker delivers them, and keep their outcome.
 
 States: waiting -> sent | expired (deadline passed) | refused (for good, by the server) | set_aside (a dead letter: our
-own fault, or it killed its worker again and again) | withdrawn (its reader was removed). A mail is never deleted.
+own fault, or it killed its worker again and again) | withdrawn (its reader was removed, or one mail to the operator
+tells what many did). A mail is never deleted.
 
-A worker that dies leaves its lease behind; when that runs out, another worker takes the mail. Marks are set by id and
-only by the worker that still holds the lease, so a worker that was away too long changes nothing.
+A worker that dies leaves its lease behind; when that runs out, another takes the mail. Marks are set by id and only by
+the worker that still holds the lease, so one that was away too long changes nothing.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from gonogo.store import alive, replies, schema
+from gonogo.store import alive, operator_hour, replies, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.owner import IsDead
@@ -30,16 +31,22 @@ CREW_KINDS = ("morning", "recheck", "notice", "score")
 HeldT = TypeVar("HeldT", sa.Update, sa.Select[Any])
 
 
-def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: datetime) -> int:
+def put(
+    connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: datetime, waits_for_hour: bool = True
+) -> int:
     """Put mails into the outbox, in the caller's transaction, and return how many are new.
 
     A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
-    Whoever wrote "stop" is put no mail of a crew.
+    Whoever wrote "stop" is put no mail of a crew. Of many mails to the operator about one kind of fault the later ones
+    wait for the end of the hour, to be told together; not so where waits_for_hour is False.
     """
     n_new, judged, stopped = 0, judged_utc(connection, now_utc), replies.stopped(connection)
     for envelope in envelopes:
         if envelope.kind in CREW_KINDS and envelope.address.lower() in stopped:
             continue
+        send_utc = envelope.send_utc
+        if envelope.kind == operator_hour.KIND and waits_for_hour:
+            send_utc = operator_hour.held_until_utc(connection, envelope.subject, judged)
         statement = schema.insert_new(connection, message, ["message_id"]).values(
             message_id=envelope.message_id,
             run_id=envelope.run_id,
@@ -54,7 +61,7 @@ def put(connection: sa.Connection, envelopes: Iterable[Envelope], *, now_utc: da
             put_utc=judged,
             deadline_utc=envelope.deadline_utc,
             state="waiting",
-            next_try_utc=envelope.send_utc or judged,
+            next_try_utc=send_utc or judged,
             n_tries=0,
             n_crashes=0,
             last_error="",
@@ -127,6 +134,19 @@ def release_dead(
         return connection.execute(sa.update(message).where(*held, theirs).values(lease_until_utc=judged)).rowcount
 
 
+def release_own(store: sa.Engine, owner: str, *, besides: Iterable[str]) -> int:
+    """Give back what a worker has leased and is not at, as if it had never been tried; return how many mails.
+
+    besides   Message-IDs of mails that have gone, and whose mark is still to be stored
+    """
+    held = (message.c.state == "waiting", message.c.lease_owner == owner)
+    with schema.begin(store) as connection:
+        ours = sa.select(message.c.id).where(*held, message.c.message_id.not_in(list(besides)))
+        ids = connection.scalars(ours.with_for_update(skip_locked=True)).all()
+        back = sa.update(message).where(message.c.id.in_(ids)).values(lease_owner=None, lease_until_utc=None)
+        return connection.execute(back).rowcount if ids else 0
+
+
 def renewed(store: sa.Engine, queued: Queued, *, now_utc: datetime, least_s: float, lease_s: float = LEASE_S) -> bool:
     """Return whether a leased mail is still this worker's for least_s; a lease that is nearly over is renewed first.
 
@@ -182,8 +202,6 @@ def refused(store: sa.Engine, queued: Queued, *, now_utc: datetime, error: str, 
 def settle_sent(store: sa.Engine, message_ids: Iterable[str], *, now_utc: datetime) -> int:
     """Mark messages as sent, whoever holds them: for mails that went but whose mark could not be stored then."""
     wanted = list(message_ids)
-    if not wanted:
-        return 0
     with schema.begin(store) as connection:
         return _settle_sent(connection, wanted, now_utc=now_utc)
 

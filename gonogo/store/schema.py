@@ -13,13 +13,18 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError
 
 from gonogo.errors import StoreError
 from gonogo.store import fleet_tables, reply_tables, sqlite_file
 from gonogo.store.moment import UtcDateTime
+from gonogo.store.refusal import translated
 
-LOCK_TIMEOUT_MS = 10_000  # PostgreSQL, as SQLite: who waits longer for another's lock has a StoreError and tries again
+# PostgreSQL, as SQLite: who waits longer for another's lock has a StoreBusyError and tries again.
+LOCK_TIMEOUT_MS = 10_000
+# A process of ours that is stopped in the middle of a transaction must not hold up the others.
+IDLE_TIMEOUT_MS = 120_000
+CONNECT_TIMEOUT_S = 10
 MOST_CONNECTIONS = 60  # of one process, beyond the few that are kept: more than it has threads
 
 # Numbers of rows. SQLite gives out 64 bits by itself, and numbers only columns that are called INTEGER.
@@ -221,7 +226,11 @@ def engine(url: str) -> sa.Engine:
     try:
         named: dict[str, Any] = {
             "pool_pre_ping": True,
-            "connect_args": {"options": f"-c lock_timeout={LOCK_TIMEOUT_MS}"},
+            "connect_args": {
+                "options": f"-c lock_timeout={LOCK_TIMEOUT_MS:.0f} "
+                f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS}",
+                "connect_timeout": CONNECT_TIMEOUT_S,
+            },
         }
         own = named if backend == "postgresql" and "options" not in parsed.query else {}
         made = sa.create_engine(parsed, hide_parameters=True, max_overflow=MOST_CONNECTIONS, **own)
@@ -257,17 +266,3 @@ def insert_new(connection: sa.Connection, table: Table, unique: list[str]) -> po
     if connection.dialect.name == "postgresql":
         return postgresql.insert(table).on_conflict_do_nothing(index_elements=unique)
     return sqlite.insert(table).on_conflict_do_nothing(index_elements=unique)
-
-
-@contextmanager
-def translated(store: sa.Engine) -> Iterator[None]:
-    """Turn every fault of the database library inside the block into a StoreError."""
-    try:
-        yield
-    except SQLAlchemyError as error:
-        # Only the driver's first line: what follows may quote the row, with addresses.
-        cause = error.orig if isinstance(error, DBAPIError) else error
-        lines = str(cause).splitlines()
-        said = (lines[0] if lines else type(cause).__name__).rstrip(".")
-        place = store.url.render_as_string(hide_password=True)
-        raise StoreError(f"{place}: the database refused: {said}. Nothing of this step was stored.") from error

@@ -21,13 +21,12 @@ import numpy.typing as npt
 
 from gonogo.errors import WeatherError
 from gonogo.records.site import Site
-from gonogo.weather import air_agreement
+from gonogo.weather import air_agreement, rain_agreement
 from gonogo.weather.own_days import DAYS_OF_A_BROKEN_COLUMN, Contradiction, OwnDays, own_days
 
 if TYPE_CHECKING:
     import pandas as pd  # takes long to import: where a table is at hand
 
-WET_CODE = 51.0  # WMO 4677: from drizzle on
 DRY_CODE = 3.0  # WMO 4677: clear to overcast
 SURE_CHANCE = 0.85
 TRACE_MM = 0.05  # less than any service rounds to
@@ -50,13 +49,13 @@ def _rain_against_sky(t: OwnDays) -> Contradiction | None:
     """Amounts of nothing under a sure chance or a code of rain, and rain out of a sky of which neither speaks."""
     rain, chance, code = t.column("precip_mm"), t.column("rain_chance"), t.column("weather_code")
     span_h = np.nan_to_num(t.column("chance_span_h"), nan=1.0)
-    is_wet_code = (code >= WET_CODE) & ~np.isnan(code)
+    is_wet_code = (code >= rain_agreement.WET_CODE) & ~np.isnan(code)
     is_known = ~np.isnan(rain)
     amount = t.by_day(np.nan_to_num(rain))
-    # A chance of a period counts once, not for each of its hours.
+    # A chance of a period counts once, not for each of its hours, and a code of a period speaks of its whole amount.
     n_sure = t.by_day(np.where((chance >= SURE_CHANCE) & is_known, 1.0 / span_h, 0.0))
-    n_coded = t.by_day((is_wet_code & (rain < TRACE_MM)).astype(np.float64))
-    n_wet = t.by_day((is_wet_code & (rain >= TRACE_MM)).astype(np.float64))
+    n_coded = t.by_day((is_wet_code & (rain * span_h < TRACE_MM)).astype(np.float64))
+    n_wet = t.by_day((is_wet_code & (rain * span_h >= TRACE_MM)).astype(np.float64))
     dry = ((n_sure >= LEAST_HOURS) & (amount < TRACE_MM)) | ((n_coded >= LEAST_HOURS + 1) & (n_coded > 2.0 * n_wet))
     is_denied = (rain >= SHOWER_MM) & (code <= DRY_CODE) & ~(chance > 0.3)
     wet = t.by_day(is_denied.astype(np.float64)) >= LEAST_HOURS + 1
@@ -92,6 +91,21 @@ AGREEMENTS: tuple[Agreement, ...] = (
     ),
     Agreement(id="rain_running", holds="the amount of an hour against a running total", run=_rain_not_running),
     Agreement(
+        id="rain_strength",
+        holds="the amount of an hour against codes of moderate and heavy rain",
+        run=rain_agreement.rain_against_strength,
+        rain_only=True,
+    ),
+    Agreement(
+        id="rain_hour", holds="the hours of amounts against those of codes", run=rain_agreement.rain_beside_codes
+    ),
+    Agreement(
+        id="snow_warmth",
+        holds="what falls as snow against the warmth of the air",
+        run=rain_agreement.snow_against_warmth,
+        rain_only=True,
+    ),
+    Agreement(
         id="light_sun", holds="the light of a day against the sun above the air", run=air_agreement.light_against_sun
     ),
     Agreement(id="light_noon", holds="the middle of the light against the sun's noon", run=air_agreement.light_at_noon),
@@ -100,6 +114,7 @@ AGREEMENTS: tuple[Agreement, ...] = (
     Agreement(
         id="et0_own", holds="our reference evapotranspiration against the service's", run=air_agreement.et0_against_own
     ),
+    Agreement(id="wind_land", holds="the mean wind against that of any land", run=air_agreement.wind_over_land),
 )
 
 

@@ -21,6 +21,9 @@ WARMEST_H = (11.5, 19.0)  # hour of the sun at which the middle of the day's war
 LEAST_SWING_DEGC = 1.5  # of the days' course of temperature, below which it says nothing of the hour
 HUMIDITY_APART_PCT = 12.0  # relative humidity against that of dew point and temperature, mean of a day
 ET0_APART_SHARE, ET0_APART_MM = 0.3, 1.0  # ours against the service's own, sum of a day
+# The same of all days together: FAO-56's hourly form lies up to a tenth below ours (Cd 0.34 for 0.24 by day).
+ET0_ALL_SHARE, ET0_ALL_DAYS = 0.2, 10
+WINDIEST_2M_M_S, WIND_DAYS = 9.0, 7  # no land has so much wind on the mean of a week and more; common practice
 
 
 def light_against_sun(t: OwnDays) -> Contradiction | None:
@@ -125,6 +128,8 @@ def et0_against_own(t: OwnDays) -> Contradiction | None:
     apart = np.abs(own - said)
     odd = is_day & (apart > ET0_APART_MM) & (apart > ET0_APART_SHARE * np.maximum(own, said))
     if odd.sum() < DAYS_OF_A_BROKEN_COLUMN:
+        odd = is_day if is_day.sum() >= ET0_ALL_DAYS and _is_apart(own[is_day].sum(), said[is_day].sum()) else odd
+    if odd.sum() < DAYS_OF_A_BROKEN_COLUMN:
         return None
     first = int(np.argmax(odd))
     return Contradiction(
@@ -132,4 +137,24 @@ def et0_against_own(t: OwnDays) -> Contradiction | None:
         days=odd,
         found=f"{said[first]:.1f} mm on {t.date(first)}",
         wrong=f"its other columns make {own[first]:.1f} mm of it.",
+    )
+
+
+def _is_apart(own_mm: float, said_mm: float) -> bool:
+    """Return whether two sums of evapotranspiration differ by more than their formulas do."""
+    return abs(own_mm - said_mm) > max(ET0_ALL_SHARE * max(own_mm, said_mm), ET0_ALL_DAYS * 0.5 * ET0_APART_MM)
+
+
+def wind_over_land(t: OwnDays) -> Contradiction | None:
+    """More wind on the mean of all days than any land has: km/h or knots under the name of m/s."""
+    if t.is_whole.sum() < WIND_DAYS:
+        return None
+    mean_m_s = float(t.column("wind_2m_m_s")[t.is_whole[t.day]].mean())
+    if mean_m_s <= WINDIEST_2M_M_S:
+        return None
+    return Contradiction(
+        column="wind_2m_m_s",
+        days=np.ones(len(t.is_whole), dtype=bool),
+        found=f"{mean_m_s:.1f} m/s on the mean of {int(t.is_whole.sum())} days",
+        wrong=f"no land has more than {WINDIEST_2M_M_S:g}: a unit is wrong.",
     )

@@ -29,6 +29,7 @@ PAST_APART_DEGC, AHEAD_APART_DEGC = 2.5, 6.0
 AHEAD_H, BACK_DAYS = 36, 10  # what a second service is compared over
 BLOCK_H = 6
 BLOCK_MM, BLOCK_SHARE = 1.0, 0.25  # a block that one sees so wet is seen by the other with less than that share
+DAY_MM, DAY_SHARE = 6.0, 0.4  # the same of the day ahead as a whole: a little more or less of it is one weather
 SECOND_APART_DEGC = 4.0
 SECOND_ET0_MM, SECOND_ET0_SHARE = 1.0, 0.35
 
@@ -60,7 +61,7 @@ def unlike_before(
 
 
 def differs(weather: HourlyWeather, second: HourlyWeather, *, place: Place, now_utc: datetime) -> bool:
-    """Return whether a second service's weather is another: rain by blocks of hours, warmth, evapotranspiration.
+    """Return whether a second service's weather is another: rain by blocks of hours and of the day, warmth, ET.
 
     Compared are ten days back, as far as both reach, and 36 hours ahead.
     """
@@ -74,6 +75,9 @@ def differs(weather: HourlyWeather, second: HourlyWeather, *, place: Place, now_
             mm = [float((w.rain_mm[at][block] * known[block]).sum()) for w, at in ((weather, ours), (second, theirs))]
             if max(mm) >= BLOCK_MM * (block_h / BLOCK_H) and min(mm) < BLOCK_SHARE * max(mm):
                 return True
+    day = [float((w.rain_mm[at] * known)[is_ahead][:24].sum()) for w, at in ((weather, ours), (second, theirs))]
+    if max(day) >= DAY_MM and min(day) < DAY_SHARE * max(day):
+        return True
     degc = np.abs(weather.temp_degc[ours] - second.temp_degc[theirs])[is_ahead]
     if len(degc) >= 12 and float(degc.mean()) > SECOND_APART_DEGC:
         return True

@@ -8,7 +8,8 @@ import unicodedata
 from collections.abc import Mapping
 from importlib import resources
 
-ACTS = ("watered", "rolled", "sealed", "disked", "spread", "accepted", "rework")
+GROUND = ("snow", "cleared", "pond", "drained", "slick", "frozen", "firm")
+ACTS = ("watered", "rolled", "sealed", "disked", "spread", "accepted", "rework", *GROUND)
 
 
 @functools.cache

@@ -10,9 +10,8 @@ void simulate(long n_hours, long n_strips, long n_members,
            const double *top_thick, const double *base_thick, const double *fc, const double *sat, const double *tew,
            const double *rew, const double *factor, const double *drain, const double *drain_base, const double *level,
            const double *fed, const double *below, const double *intake, const double *demand, const double *rain,
-           const double *watering, const long *surface,
-           const double *intake_factor, const double *evaporation_factor, const unsigned char *mixes,
-           const unsigned char *mixes_on_change)
+           const double *watering, const long *surface, const unsigned char *turned,
+           const double *intake_factor, const double *evaporation_factor, const unsigned char *mixes)
 {
     for (long s = 0; s < n_strips; s++) for (long m = 0; m < n_members; m++) {
         const long i = s * n_members + m;
@@ -21,15 +20,13 @@ void simulate(long n_hours, long n_strips, long n_members,
         const double fc_top = fc[i] * top_thick[i], fc_base = fc[i] * base_thick[i];
         const double sat_top = sat[i] * top_thick[i], sat_base = sat[i] * base_thick[i];
         const double dry = fc_top - tew[i], range = tew[i] - rew[i];
-        long before = surface[s];
         for (long h = 0; h < n_hours; h++) {
             const long state = surface[h * n_strips + s];
-            if (state != before && mixes_on_change[state]) {
+            if (turned[h * n_strips + s]) {
                 const double total = top + base;
                 top = total * share;
                 base = total - top;
             }
-            before = state;
             const double fallen = rain[h * n_members + m], put_on = watering[h * n_strips + s];
             if (fallen + put_on > 0.0) {
                 const double mixed = mixes[state] ? put_on : 0.0, supply = fallen + put_on - mixed;

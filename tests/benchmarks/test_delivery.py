@@ -31,6 +31,7 @@ from messages import MORNING, envelope
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
+from gonogo.decide.today import prepare
 from gonogo.outgoing import delivery, mails
 from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
@@ -121,7 +122,9 @@ def repeated(loaded: Config, conclusion: Conclusion, n_crews: int) -> tuple[Conf
         decisions=tuple(decisions),
         outlook=tuple(outlook),
         order=None if conclusion.order is None else replace(conclusion.order, works=tuple(order), unplanned=()),
-        judgement=replace(judgement, inputs=replace(inputs, site=made, strips=made.strips, **by_strip_arrays)),
+        judgement=replace(
+            judgement, prepared=prepare(replace(inputs, site=made, strips=made.strips, **by_strip_arrays))
+        ),
     )
     return replace(loaded, sites=(made,)), conclusion
 

@@ -48,7 +48,10 @@ def weather(n_strips: int) -> dict[str, Any]:
     rng, hours = np.random.default_rng(1), np.arange(N_HOURS)
     surface = np.zeros((N_HOURS, n_strips), dtype=np.int64)
     surface[200:] = 2
+    turned = np.zeros((N_HOURS, n_strips), dtype=np.bool_)
+    turned[9:200:24] = True
     return {
+        "turned": turned,
         "et0_mm": np.maximum(0.5 * np.sin((hours % 24 - 6) / 12 * np.pi), 0.0),
         "kc_max": np.full(N_HOURS, 1.15),
         "frozen": np.zeros(N_HOURS, dtype=np.bool_),
@@ -163,10 +166,10 @@ class CompiledLoop:
             np.ascontiguousarray(sky["rain_mm"]),
             np.ascontiguousarray(sky["watering_mm"]),
             np.ascontiguousarray(sky["surface"]),
+            np.ascontiguousarray(sky["turned"], dtype=np.uint8),
             np.array([state.intake_factor for state in states]),
             np.array([state.evaporation_factor for state in states]),
             np.array([state.mixes_water for state in states], dtype=np.uint8),
-            np.array([state.mixes_on_change for state in states], dtype=np.uint8),
         ]
         self.compiled, self.shape = library, shape
 

@@ -77,6 +77,7 @@ def test_the_screen_gets_no_escape_of_a_name(tmp_path: Path, capsys: pytest.Capt
 
 
 def test_what_a_command_writes_is_for_its_owner_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "1")
     monkeypatch.setattr(sys, "argv", ["gonogo", "--version"])
     before = os.umask(0o022)
     try:
@@ -87,6 +88,19 @@ def test_what_a_command_writes_is_for_its_owner_alone(tmp_path: Path, monkeypatc
         os.umask(before)
     assert stat.S_IMODE(made.stat().st_mode) == 0o700
     assert stat.S_IMODE((made / "a.eml").stat().st_mode) == 0o600
+
+
+def test_the_command_does_its_linear_algebra_in_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "argv", ["gonogo", "--version"])
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "")
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    before = os.umask(0o077)
+    try:
+        with pytest.raises(SystemExit):
+            __main__.main()
+    finally:
+        os.umask(before)
+    assert os.environ["OPENBLAS_NUM_THREADS"] == "1"
 
 
 def _made(tmp_path: Path) -> Path:

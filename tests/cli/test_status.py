@@ -16,7 +16,7 @@ from gonogo.cli import demo, status
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.service import alive
-from gonogo.store import owner
+from gonogo.store import endings, owner, schema
 from gonogo.wording.language import speaker
 
 EN = speaker("en", "metric")
@@ -74,3 +74,17 @@ def test_the_mark_of_a_dead_process_or_of_another_hand_is_none(loaded: Config) -
     for text in ("{", "[]", '{"at_utc": "2026-05-12T10:35:00", "owner": "x"}'):
         alive.place(loaded).write_text(text)
         assert alive.seen(loaded, now_utc=LATER_UTC) is None
+
+
+def test_a_mail_that_killed_its_workers_is_named_with_that_reason_and_not_with_its_deadline(
+    loaded: Config, store: sa.Engine
+) -> None:
+    run_example(loaded, store)
+    with schema.begin(store) as connection:
+        doomed = connection.scalar(sa.select(schema.message.c.id).limit(1))
+        connection.execute(sa.update(schema.message).where(schema.message.c.id == doomed).values(n_crashes=5))
+    assert len(endings.dead_letters(store, now_utc=LATER_UTC, tell=lambda _: ())) == 1
+    dead = said(loaded)
+    assert "died over it" in dead.text
+    assert "deadline passed" not in dead.text
+    assert dead.exit_code is Exit.ATTENTION

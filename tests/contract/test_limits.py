@@ -25,8 +25,7 @@ BROAD_EXCEPTS: dict[str, str] = {
     "morning/compute.py:conclude": "whatever failed, every crew is told to test; without a plan the verdicts stand",
     "outgoing/attempts.py:first_made": "a part of a mail that fails costs only itself: a plainer one goes in its place",
     "outgoing/delivery.py:_tried": "a fault of our own over one mail must not stop the others",
-    "service/watch.py:check": "no fault keeps a site from its notices",
-    "service/workers.py:_work": "the thread must live for the next run; the watch tells the crews of this one",
+    "service/workers.py:live_on": "a thread must live for its next run or look: no site is without its notices",
 }
 
 

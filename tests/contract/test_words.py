@@ -143,7 +143,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     }
     made |= {"order.sealing", "form.day_and_span"}
     made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
-    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "rain")}
+    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "gone", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "reading")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}
@@ -156,7 +156,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     made |= {
         f"status.{name}" for name in ("last_run", "failed", "note", "missed", "mails", "next_run", "service", "inbox")
     }
-    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends")}
+    made |= {f"status.{name}" for name in ("rechecked", "next_recheck", "waits", "sends", "model_run")}
     made |= {f"pause.{kind}{named}" for kind in ("off", "long", "stop", "stop_open") for named in ("", "_named")}
     made |= {"pause.end", "status.site"}
     assert made - sentences == set(), "made by the view but not in the catalogue"

@@ -15,6 +15,7 @@ from gonogo.decide.facts import FACTS
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS
 from gonogo.decide.rules import RULES, Rule
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
+from gonogo.moisture.ground_state import GroundState
 from gonogo.records.site import Surface
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
@@ -79,6 +80,12 @@ DECIDED_BY: dict[str, dict[str, object]] = {
     "reading_too_old": {"reading_age_h": 73.0},
     "reading_doubtful": {"reading_doubtful": 1.0},
     "work_not_recorded": {"work_unknown": 1.0},
+    "slick_surface": {"grounds": {"N1": GroundState(slick_utc=at(4))}},
+    "frozen_crust": {"grounds": {"N1": GroundState(frozen_utc=at(4))}},
+    "pond_not_tested": {
+        "reading_age_h": 24.0,
+        "grounds": {"N1": GroundState(ponded_utc=at(-10), pond_utc=at(-10), pond_mm=20.0, drained_utc=at(-2))},
+    },
     "watered_not_tested": {"untested_water_litres_m2": 5.0},
     "too_wet_or_too_dry": {"w_pct": HALF_WET[None, None, :]},
     "too_wet": {"w_pct": 17.0},

@@ -98,8 +98,8 @@ def test_a_recorded_disking_dries_a_lift_by_the_sun_that_came_after_it_and_by_no
 
 def test_a_lift_that_was_spread_before_the_weather_begins_is_loose_in_every_hour() -> None:
     long_ago = SurfaceWork(strip_id="N1", at_utc=hand_made.FIRST_UTC - timedelta(days=2), work="disked")
-    at_the_start = replace(long_ago, at_utc=hand_made.FIRST_UTC)
-    before, from_then = (simulated(entry).moisture for entry in (long_ago, at_the_start))
+    just_before = replace(long_ago, at_utc=hand_made.FIRST_UTC - timedelta(hours=1))
+    before, from_then = (simulated(entry).moisture for entry in (long_ago, just_before))
     np.testing.assert_array_equal(before.w_pct, from_then.w_pct)
     assert mean_pct(before)[-1] < mean_pct(simulated().moisture)[-1] - 0.5
 
@@ -125,3 +125,20 @@ def test_the_way_back_of_a_wet_lift_begins_where_the_lift_is() -> None:
     inside = dry_back.chance_inside(judgement.inputs, 0, path, path.disk_utc[0].timestamp() / 3600.0, 0.0)
     w_pct = judgement.inputs.w_pct[first : first + 1, 0]
     assert inside == np.mean((w_pct >= 12.0) & (w_pct <= 16.0))
+
+
+def test_the_second_disking_of_a_day_dries_the_lift_further_and_leaves_its_layers_alike() -> None:
+    done = simulated()
+    once = imagined(done, work("disked", 9.0))
+    twice = imagined(done, work("disked", 9.0), work("disked", 13.0))
+    assert np.all(mean_pct(twice)[row(14.0) :] <= mean_pct(once)[row(14.0) :] + 1e-9)
+    assert mean_pct(once)[row(24.0)] - mean_pct(twice)[row(24.0)] > 0.02
+    apart = [np.abs(m.w_top_pct - m.w_base_pct)[row(14.0), 0].mean() for m in (once, twice)]
+    assert apart[1] < 0.5 * apart[0]
+
+
+def test_a_lift_that_is_disked_every_day_is_ahead_of_one_that_was_disked_once() -> None:
+    done = simulated()
+    once = imagined(done, work("disked", 9.0))
+    daily = imagined(done, *(work("disked", 24.0 * day + hour) for day in range(4) for hour in (9.0, 13.0)))
+    assert mean_pct(once)[row(96.0)] - mean_pct(daily)[row(96.0)] > 0.5

@@ -16,7 +16,7 @@ from gonogo.errors import ConfigError
 from gonogo.inbox.read import note_reading
 from gonogo.records.field import LiftResult, Reading, SurfaceWork
 from gonogo.records.outside import Inbox, Transport
-from gonogo.store import schema
+from gonogo.store import replies, schema
 from gonogo.store.open import open_store
 from gonogo.wording.language import speaker
 
@@ -78,6 +78,17 @@ def test_status_says_when_the_mailbox_was_last_read(loaded: Config) -> None:
     assert soon.exit_code == Exit.OK
     assert status.status(loaded, now_utc=NOW + timedelta(minutes=30), speak=EN).exit_code == Exit.ATTENTION
     assert "last read" not in status.status(replace(loaded, inbox=None), now_utc=NOW, speak=EN).text
+
+
+def test_status_names_an_address_whose_mail_came_back(loaded: Config) -> None:
+    store = open_store(loaded)
+    note_reading(store, NOW, "")
+    with schema.begin(store) as connection:
+        replies.note_address(connection, "ana@example.com", "bounce", at_utc=NOW, source_key="1")
+    store.dispose()
+    said = status.status(loaded, now_utc=NOW + timedelta(minutes=1), speak=EN)
+    assert "ana@example.com" in said.text
+    assert said.exit_code == Exit.ATTENTION
 
 
 def test_who_is_forgotten_is_in_no_answer_any_more(loaded: Config) -> None:

@@ -20,6 +20,7 @@ from sites import small_site
 
 from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded, NoForecastError
+from gonogo.outgoing import operator_digest
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.service import day_queue, service
@@ -150,10 +151,12 @@ def test_of_many_late_mornings_the_operator_has_one_mail_beyond_the_first_few(tm
     running.watch(now_utc, Workers(1))
     running.watch(now_utc + timedelta(minutes=6), Workers(1))
     assert len(mails(running.store)) == 6 * N_SITES, "everybody of every crew is told on time"
+    operator_digest.put_together(running.store, running.configs.accepted, now_utc=now_utc, at_once=True)
     with schema.read(running.store) as connection:
-        told = [m.subject for m in outcomes.outcomes(connection) if m.kind == "operator"]
+        waiting = outcomes.outcomes(connection, states=("waiting",))
+    told = [m.subject for m in waiting if m.kind == "operator"]
     assert len(told) == 4
-    assert sum("3 more sites without a verdict" in subject for subject in told) == 1
+    assert sum("no verdict, morning - 3 more" in subject for subject in told) == 1
 
 
 def test_two_services_make_and_mail_every_morning_once(tmp_path: Path, postgresql_url: str) -> None:

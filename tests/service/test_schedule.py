@@ -190,7 +190,9 @@ def test_a_letter_brings_its_answer_at_once_and_a_mailbox_that_is_waited_on_hold
 
 
 @pytest.mark.parametrize("back", [timedelta(minutes=10), timedelta(hours=3), timedelta(days=400)])
-def test_a_clock_set_back_stops_neither_the_watch_nor_the_delivery(back: timedelta) -> None:
+def test_a_clock_set_back_stops_neither_the_watch_nor_the_delivery(
+    back: timedelta, caplog: pytest.LogCaptureFixture
+) -> None:
     site = small_site()
     with clock_at(TUESDAY, time(10, 0), site) as clock, Bench(site) as bench:
         bench.drained()
@@ -200,6 +202,7 @@ def test_a_clock_set_back_stops_neither_the_watch_nor_the_delivery(back: timedel
         for told in (bench.delivered, bench.watched):  # what was begun before the step may come first
             while told.get(timeout=60) >= ten_utc:
                 pass
+    assert "the clock was set back by" in caplog.text
 
 
 def test_a_clock_set_back_to_the_night_and_right_again_runs_the_morning_in_its_time() -> None:

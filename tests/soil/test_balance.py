@@ -57,7 +57,10 @@ def test_a_sealed_surface_takes_in_less_rain_and_dries_more_slowly_than_a_loose_
     assert np.all(wet.infiltration_mm[1] < 0.3 * wet.infiltration_mm[0])
     dry = run(soil, et0_mm=np.full(48, 0.3), surface=surface)
     assert np.all(dry.evaporation_mm[1] < dry.evaporation_mm[0])
-    assert np.all(dry.evaporation_mm[0] < dry.evaporation_mm[2])
+    assert np.all(dry.evaporation_mm[0] == dry.evaporation_mm[2])
+    turned_up = run(soil, et0_mm=np.full(48, 0.3), surface=surface, moist=np.full((48, lifts.N_STRIPS), 0.5))
+    assert np.all(dry.evaporation_mm[:2] == turned_up.evaporation_mm[:2])
+    assert np.all(dry.evaporation_mm[2] < turned_up.evaporation_mm[2])
 
 
 @pytest.mark.parametrize("name", list(SURFACES))
@@ -130,6 +133,7 @@ def test_a_day_in_two_halves_is_two_steps_of_half_the_day() -> None:
     soil = lifts.drawn_params(rng)
     start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
     halves = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
+    halves["turned"][1::2] = False  # once, at the start of the day
     for depth in ("et0_mm", "rain_mm", "watering_mm"):
         halves[depth] = halves[depth] / 2.0
     within = lifts.run(start, soil, **weather, step=Step(length_h=24.0, n_parts=2))
@@ -184,19 +188,22 @@ def test_disking_turns_the_lift_over_at_its_hour() -> None:
     surface = np.full((48, lifts.N_STRIPS), SEALED)
     surface[10:, 1] = SCARIFIED
     surface[10:, 2] = LOOSE
-    path = lifts.run(start, soil, **lifts.weather(surface=surface))
+    turned = np.zeros((48, lifts.N_STRIPS), dtype=np.bool_)
+    turned[10, 1] = True
+    path = lifts.run(start, soil, **lifts.weather(surface=surface, turned=turned))
     assert path.top_mm[10] == pytest.approx(8.0)
     assert path.top_mm[11, 1] == pytest.approx(20.0)
     assert path.base_mm[11, 1] == pytest.approx(24.0)
     assert path.top_mm[11, [0, 2]] == pytest.approx(8.0)
 
 
-def test_a_change_before_the_first_step_counts_too() -> None:
+def test_a_lift_is_turned_over_in_the_first_step_too_and_by_work_alone() -> None:
     soil = lifts.params(**STILL)
     start = SoilState(top_mm=np.full((3, 4), 8.0), base_mm=np.full((3, 4), 36.0))
     weather = lifts.weather(surface=np.full((48, lifts.N_STRIPS), SCARIFIED))
-    turned = lifts.run(start, soil, **weather, surface_before=np.full(lifts.N_STRIPS, SEALED))
-    assert turned.top_mm[1] == pytest.approx(20.0)
+    turned = np.zeros((48, lifts.N_STRIPS), dtype=np.bool_)
+    turned[0] = True
+    assert lifts.run(start, soil, **weather, turned=turned).top_mm[1] == pytest.approx(20.0)
     assert lifts.run(start, soil, **weather).top_mm[1] == pytest.approx(8.0)
 
 
@@ -220,7 +227,7 @@ def test_halving_the_step_changes_a_day_by_little(seed: int) -> None:
     weather = lifts.drawn_weather(rng, 24)
     soil = lifts.params(evaporation_factor=rng.uniform(0.7, 1.4, (3, 4)), theta_fc=rng.uniform(0.2, 0.3, (3, 4)))
     start = lifts.drawn_state(soil, rng)
-    weather["surface"][:] = weather["surface"][0]
+    weather["surface"][:], weather["turned"][:] = weather["surface"][0], False
     whole = lifts.run(start, soil, **weather)
     twice = {name: np.repeat(series, 2, axis=0) for name, series in weather.items()}
     for depth in ("et0_mm", "rain_mm", "watering_mm"):

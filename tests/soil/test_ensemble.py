@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from gonogo.errors import SoilError
-from gonogo.soil import ensemble, ground
+from gonogo.soil import ensemble, ground, natural
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import FILL, NATURAL, SCORE_NAMES, Ground, Tables
 from gonogo.soil.knowledge import Knowledge, nothing_known
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import CONFIRMED, FAR, IMPOSSIBLE, METHOD_ERROR_PCT, SPOT_SCATTER_PCT, ReadingAt, together
-from gonogo.soil.season import season
+from gonogo.soil.season import predictors, season
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import LEARNABLE, StripSoil, strip_soil
 
@@ -161,6 +161,13 @@ def test_an_impossible_reading_is_flagged_and_changes_nothing(w_pct: float) -> N
     assert np.all(moisture.w_pct == run([at(0, 24, 13.0)]).w_pct)
 
 
+@pytest.mark.parametrize(("errors_beyond", "is_used"), [(1.9, True), (2.1, False)])
+def test_a_reading_may_lie_twice_its_error_beyond_full_pores(errors_beyond: float, is_used: bool) -> None:
+    full_pct = float(soil().saturated_w_pct[0])
+    moisture = run([at(0, 24, 13.0), at(0, 48, full_pct + errors_beyond * METHOD_ERROR_PCT["oven"])])
+    assert (IMPOSSIBLE not in [key for _, key, _ in moisture.reading_flags]) == is_used
+
+
 def test_a_far_off_reading_widens_the_members_and_does_not_vanish() -> None:
     plain, moisture = run([at(0, 24, 13.0)]), run([at(0, 24, 13.0), at(0, 48, 20.0)])
     ((index, key, text),) = moisture.reading_flags
@@ -179,10 +186,36 @@ def test_a_second_reading_on_the_same_side_is_believed_whenever_it_comes(hour: i
     assert moisture.closure_error_mm < 1e-9
 
 
+@pytest.mark.parametrize(
+    ("first_pct", "second_pct", "third_pct", "flag"), [(12.0, 18.0, 29.0, CONFIRMED), (15.0, 21.0, 2.0, FAR)]
+)
+def test_a_far_off_reading_is_believed_whole_only_on_the_side_of_the_one_before(
+    first_pct: float, second_pct: float, third_pct: float, flag: str
+) -> None:
+    moisture = run([at(1, 24, first_pct), at(1, 48, second_pct), at(1, 50, third_pct)])
+    assert {i: key for i, key, _ in moisture.reading_flags} == {1: FAR, 2: flag}
+    assert (abs(moisture.w_pct[50, 1].mean() - third_pct) < 1.0) == (flag == CONFIRMED)
+
+
 def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_way() -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, 50, 12.6)])
     assert CONFIRMED not in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[50, 0].mean() == pytest.approx(12.6, abs=0.9)
+
+
+def test_natural_ground_is_looked_up_among_first_readings_until_there_is_a_second() -> None:
+    tables, n = Tables(), len(SCORE_NAMES[NATURAL])
+    so_far = season(np.zeros(N_HOURS), np.full(N_HOURS, 0.2), np.full(N_HOURS, 15.0))
+    of_kind = ground.Natural(strips=soil(), season=so_far, table=tables.population, growth=tables.growth[NATURAL])
+    known = [replace(nothing_known(n), n_readings=k) for k in (0, 1, 2)]
+    theta, scores = np.full(3, 0.2), np.zeros((n, 3, 1))
+    p = of_kind.params(scores, theta, [48] * 3, known, np.zeros(3, dtype=np.bool_))
+    for s, name in enumerate(("first", "first", "later")):
+        row = predictors(so_far.at(48), 0.2, float(soil().lift_thickness_mm[s]), 0.2, 0.2)
+        by_name = natural.scores(tables.population, row[None], name)[:, :, None]
+        wanted = natural.params(by_name, soil().lift_thickness_mm[s, None, None], soil().theta_sat[s, None, None])
+        assert p.theta_fc[s].item() == pytest.approx(wanted.theta_fc.item())
+        assert p.tew_mm[s].item() == pytest.approx(wanted.tew_mm.item())
 
 
 def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
@@ -196,7 +229,9 @@ def test_readings_teach_the_strip_that_it_dries_slowly() -> None:
 def test_disking_in_the_hour_of_a_reading_still_turns_the_lift_over() -> None:
     surface = np.full((N_HOURS, 3), SURFACE_INDEX["sealed"])
     surface[96:] = SURFACE_INDEX["scarified"]
-    moisture = run([at(0, 24, 13.0), at(0, 96, 12.0)], surface=surface, et0_mm=np.zeros(N_HOURS))
+    turned = np.zeros((N_HOURS, 3), dtype=np.bool_)
+    turned[96] = True
+    moisture = run([at(0, 24, 13.0), at(0, 96, 12.0)], surface=surface, turned=turned, et0_mm=np.zeros(N_HOURS))
     apart = np.abs(moisture.w_top_pct - moisture.w_base_pct)[:, 0]
     assert apart[96].mean() > 0.1
     assert apart[97].mean() < 0.2 * apart[96].mean() + 0.05

@@ -83,3 +83,10 @@ def test_the_error_grows_with_days_content_and_what_is_not_known(ground: str) ->
     assert steps.mean() == pytest.approx(0.0, abs=1e-12)
     assert np.all(np.diff(steps) >= 0.0)
     assert len(TERMS) == len(growth.scale)
+
+
+def test_field_capacity_stays_below_full_pores_by_a_twentieth() -> None:
+    scores = np.zeros((len(natural.PARAMETERS), 1, 1))
+    scores[list(natural.PARAMETERS).index("field_capacity")] = 9.0
+    p = natural.params(scores, np.full((1, 1), 150.0), np.full((1, 1), 0.40))
+    assert p.theta_fc.item() == pytest.approx(0.38)

@@ -14,7 +14,7 @@ def test_a_compacted_surface_lets_less_water_in_than_a_loose_one() -> None:
     """Common practice, no source."""
     assert rain.SURFACES["sealed"].intake_factor < rain.SURFACES["loose"].intake_factor
     assert rain.SURFACES["sealed"].evaporation_factor < rain.SURFACES["loose"].evaporation_factor
-    assert rain.SURFACES["scarified"].evaporation_factor > rain.SURFACES["loose"].evaporation_factor
+    assert rain.SURFACES["scarified"].turned_factor > rain.SURFACES["loose"].evaporation_factor
 
 
 def test_every_surface_says_where_its_numbers_come_from() -> None:
@@ -77,6 +77,12 @@ def test_a_sealed_surface_takes_in_a_fourteenth_of_a_loose_one() -> None:
     assert rain.SURFACES["sealed"].intake_factor == pytest.approx(0.005**0.5, abs=0.001)
     assert rain.SURFACES["loose"].intake_factor == rain.SURFACES["scarified"].intake_factor == 1.0
     assert all(0.75 <= state.evaporation_factor <= 1.25 for state in rain.SURFACES.values())
+
+
+def test_only_what_disking_turned_up_dries_faster_and_no_faster_than_the_bare_soil_limit() -> None:
+    for name, state in rain.SURFACES.items():
+        assert (state.turned_factor > state.evaporation_factor) == (name == "scarified")
+        assert state.turned_factor * rain.OPEN_SHARE <= 1.0
 
 
 def test_melted_snow_is_gone_and_frost_melts_nothing() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
-from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed, row, weather_of
+from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed, fixture_body, row, weather_of
 from notes import english
 
 from gonogo.download.usable import usable
@@ -37,7 +38,42 @@ def running_total(values: list[float]) -> list[float]:
     return [round(float(total), 2) for total in np.cumsum(np.array(values) + 0.02)]
 
 
+def as_snow(body: dict[str, Any]) -> None:
+    """All rain under the name of snow, by the service's own ratio of 0.7 cm a millimetre of water."""
+    body["hourly"]["snowfall"] = [round(0.7 * mm, 2) for mm in body["hourly"]["precipitation"]]
+
+
+def windy(body: dict[str, Any]) -> None:
+    """A windy month in km/h under the name of m/s, from a service without evapotranspiration."""
+    del body["hourly"]["et0_fao_evapotranspiration"]
+    scaled("wind_speed_10m", 1.5 * 3.6)(body)
+
+
+def coded(mm: float) -> int:
+    """Return the service's code of an hour's rain."""
+    return next((code for least, code in ((7.6, 65), (2.5, 63), (1.3, 61), (0.1, 51)) if mm >= least), 3)
+
+
+def wet_week(change: Callable[[list[float]], list[float]]) -> Change:
+    """Showers on six days gone by, coded as they are, and their amounts changed after that."""
+
+    def apply(body: dict[str, Any]) -> None:
+        hourly = body["hourly"]
+        mm = hourly["precipitation"]
+        for day in range(2, 8):
+            first = NOW - 24 * day
+            mm[first : first + 6] = [0.4, 1.5, 3.2, 4.8, 2.9, 0.3]
+            hourly["precipitation_probability"][first - 1 : first + 7] = [95] * 8
+            hourly["weather_code"][first : first + 6] = [coded(v) for v in mm[first : first + 6]]
+        hourly["precipitation"] = change(mm)
+
+    return apply
+
+
 BROKEN: dict[str, Change] = {
+    "rain in cm under codes of moderate rain": wet_week(lambda values: [round(v * 0.1, 2) for v in values]),
+    "amounts three hours beside their codes": wet_week(lambda values: values[-3:] + values[:-3]),
+    "summer rain as snow": as_snow,
     "amounts in metres": scaled("precipitation", 0.001),
     "no amount at all": scaled("precipitation", 0.0),
     "a running total": column("precipitation", running_total),
@@ -49,6 +85,8 @@ BROKEN: dict[str, Change] = {
     "temperature in reverse": column("temperature_2m", lambda values: values[::-1]),
     "humidity as a fraction": scaled("relative_humidity_2m", 0.01),
     "warmer by 8 degrees": column("temperature_2m", lambda values: [value + 8.0 for value in values]),
+    "wind in km/h under the name of m/s": windy,
+    "evapotranspiration of a quarter less": scaled("et0_fao_evapotranspiration", 0.75),
     "evapotranspiration of another place": scaled("et0_fao_evapotranspiration", 1.6),
 }
 
@@ -63,6 +101,27 @@ def test_a_column_that_the_others_contradict_rejects_the_answer(fault: str) -> N
 def test_the_sound_answer_agrees_with_itself() -> None:
     assert not weather_of(HARROW_FLATS_BODY).rain_unknown.any()
     assert len({agreement.id for agreement in AGREEMENTS}) == len(AGREEMENTS)
+
+
+def test_showers_that_fit_their_codes_are_sound() -> None:
+    """What the broken ones are changed from; an hour beside is how codes of a moment lie beside sums of an hour."""
+    for change in (lambda values: values, lambda values: values[-1:] + values[:-1]):
+        assert not weather_of(changed(wet_week(change))).rain_unknown.any()
+
+
+def test_a_little_rain_in_a_step_of_six_hours_fits_its_picture() -> None:
+    """0.2 mm are 0.03 mm in each of its hours, and rain all the same."""
+    body = json.loads(fixture_body("met_norway"))
+    steps = [s for s in body["properties"]["timeseries"] if set(s["data"]) == {"instant", "next_6_hours"}]
+    for number, step in enumerate(steps):
+        period, rains = step["data"]["next_6_hours"], number == 4
+        period["summary"]["symbol_code"] = "lightrain" if rains else "fair_day"
+        period["details"] |= {
+            "precipitation_amount": 0.2 * rains,
+            "probability_of_precipitation": 40.0 * rains,
+        }
+    weather = weather_of(json.dumps(body).encode(), service="met_norway")
+    assert not weather.rain_unknown.any()
 
 
 def rainless_today(body: dict[str, Any]) -> None:

@@ -224,6 +224,8 @@ def test_snow_and_rain_of_an_hour_make_up_what_falls() -> None:
             everywhere(b, slice(NOW - 5, NOW + 1), 2.0, "precipitation")
             or everywhere(b, slice(NOW - 5, NOW + 1), 0.7, "snowfall")
             or everywhere(b, slice(NOW - 5, NOW + 1), 68, "weather_code")
+            or everywhere(b, slice(NOW - 7, NOW + 3), 1.0, "temperature_2m", "dew_point_2m")
+            or everywhere(b, slice(NOW - 7, NOW + 3), 100, "relative_humidity_2m")
         )
     )
     weather = weather_of(body)

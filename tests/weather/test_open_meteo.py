@@ -77,6 +77,7 @@ def test_snow_is_taken_out_of_rain_as_water() -> None:
     def change(body: dict[str, Any]) -> None:
         body["hourly"]["precipitation"][NOON_AT] = 3.0
         body["hourly"]["snowfall"][NOON_AT] = 1.4  # cm; 7 cm are 10 mm of water, so 2.0 mm
+        body["hourly"]["temperature_2m"][NOON_AT] = 1.5  # in warm air it would not be believed
 
     weather = weather_of(changed(change))
     eleven = row(weather, NOON_UTC - timedelta(hours=1))

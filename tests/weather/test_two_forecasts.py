@@ -61,6 +61,12 @@ def test_rain_of_six_hours_that_the_other_hardly_sees_is_another_weather(
     assert differs(ours, theirs, place=PLACE, now_utc=NOW_UTC) is is_another
 
 
+@pytest.mark.parametrize(("theirs_mm", "is_another"), [(0.7, True), (0.9, False)])
+def test_a_day_of_which_the_other_sees_a_third_is_another_weather(theirs_mm: float, is_another: bool) -> None:
+    ours, theirs = (weather(sum((rain_at(hour, mm) for hour in (8, 14, 20)), hourly(0.0))) for mm in (2.2, theirs_mm))
+    assert differs(ours, theirs, place=PLACE, now_utc=NOW_UTC) is is_another
+
+
 def test_another_warmth_is_another_weather_and_rain_beyond_the_hours_compared_is_not() -> None:
     dry = weather()
     assert differs(dry, weather(temp_degc=dry.temp_degc + 4.5), place=PLACE, now_utc=NOW_UTC)

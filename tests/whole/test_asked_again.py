@@ -14,7 +14,7 @@ from example_mornings import example_config, recorded
 from gonogo.cli import demo
 from gonogo.download.forecasts import NoForecastError
 from gonogo.records.verdict import Verdict
-from gonogo.service import due, runner
+from gonogo.service import asked_again, due
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
 from gonogo.store import outcomes, runs, schema
@@ -38,7 +38,7 @@ class Outage:
 
 @pytest.fixture
 def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Service]:
-    monkeypatch.setattr(runner, "ASKED_AGAIN_S", 0.0)
+    monkeypatch.setattr(asked_again, "ASKED_AGAIN_S", 0.0)
     made = Service(example_config(tmp_path), halt=threading.Event(), fetch=Outage(0), environ={})
     yield made
     made.store.dispose()
@@ -70,7 +70,7 @@ def test_a_service_that_is_down_for_some_tries_costs_nobody_the_verdict(service:
 
 
 def test_between_two_tries_there_is_a_pause(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(runner, "ASKED_AGAIN_S", 60.0)
+    monkeypatch.setattr(asked_again, "ASKED_AGAIN_S", 60.0)
     outage, site = down(service, 9), service.sites()[0]
     for _ in range(3):
         service.run_morning(site, demo.DAY, demo.MORNING_UTC)

@@ -199,7 +199,7 @@ def test_a_folder_that_may_not_be_written_is_logged_once(
     def refuses(*_: object, **__: object) -> None:
         raise OSError(30, "Read-only file system")
 
-    monkeypatch.setattr(last_good, "keep", refuses)
+    monkeypatch.setattr(last_good, "keep_config", refuses)
     monkeypatch.setattr("gonogo.service.alive.note", refuses)
     running = service()
     for minute in (0, 2, 4):

@@ -16,13 +16,14 @@ import pytest
 from example_mornings import ROOT, opened, run_example
 
 from gonogo import config as configs
-from gonogo.cli import app, demo, grid_report, mornings
+from gonogo.cli import app, demo, grid_report, mornings, status
 from gonogo.cli.outcome import Exit
 from gonogo.config import Config
 from gonogo.download.rounds import Rounds
 from gonogo.errors import ConfigError
 from gonogo.store import outcomes, schema
 from gonogo.weather.grid import sources
+from gonogo.wording.language import speaker
 
 STEPS_H = (0, 3, 6, 9, 12, 18, 24, 30, 36)
 GRID = 'service = "grid"\nsource = "ecmwf"\nfolder = "runs"\ndays = 2\nbase_url = "{root}"\n'
@@ -96,6 +97,28 @@ def test_a_morning_is_fetched_made_mailed_and_made_again_without_the_run(tmp_pat
     # The example's people read two languages; the credit stands in each with the words of its own.
     words = {word for word in ("Source:", "Fuente:") if any(word in mail for mail in shown[0].values())}
     assert words == {"Source:", "Fuente:"}
+
+
+def test_status_says_how_old_the_newest_whole_run_is(tmp_path: Path, say: object) -> None:
+    def told(hours: float) -> tuple[str, int]:
+        at_utc = demo.MORNING_UTC.replace(hour=0, minute=0) + timedelta(hours=hours)
+        outcome = status.status(loaded, now_utc=at_utc, speak=speaker("en", "metric"))
+        return next(line for line in outcome.text.splitlines() if line.startswith("model run")), outcome.exit_code
+
+    with grib.serving(grib.whole_run("ecmwf").files) as served:
+        folder = with_grid(tmp_path, served.root)
+        loaded = loaded_config(tmp_path)
+        line, code = told(10.0)
+        assert "no whole run of ECMWF IFS open data lies in" in line
+        assert code == Exit.ATTENTION
+        grid_report.fetched(loaded, asked(), say=lambda _: None)
+    (folder / "ecmwf" / "2026051206").mkdir()  # one that is just being brought
+    line, code = told(10.0)
+    assert line.endswith("ECMWF IFS open data, 2026-05-12 00 UTC, 10 h old")
+    assert code == Exit.OK
+    line, code = told(27.0)
+    assert "27 h old: too old to be used. Bring a newer one" in line
+    assert code == Exit.ATTENTION
 
 
 def mornings_again(loaded: Config, folder: Path) -> dict[str, str]:

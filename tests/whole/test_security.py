@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 import gonogo
 from gonogo.cli import demo, status
 from gonogo.config import Config
-from gonogo.outgoing import delivery, mails
+from gonogo.outgoing import delivery, mails, rounds
 from gonogo.records.outside import Transport
 from gonogo.store import open as store_open
 from gonogo.store import outcomes, schema
@@ -176,7 +176,7 @@ def test_a_refused_login_leaves_the_password_in_no_log_no_database_no_error_and_
         report.server_fault,
         repr(report),
         repr(loaded),
-        delivery.delivery_line(report, transport),
+        rounds.delivery_line(report, transport),
         status.status(loaded, now_utc=demo.MORNING_UTC, speak=speaker("en", "metric")).text,
         *errors,
     ]

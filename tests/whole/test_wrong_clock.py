@@ -37,6 +37,7 @@ from gonogo.service import due
 from gonogo.service.clock_trust import ClockTrust
 from gonogo.service.service import Service
 from gonogo.store import ahead, outcomes, runs, schema
+from gonogo.store import clock as database_clock
 
 MINUTE, HOUR, ONE_DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 N_SEEDS = int(os.environ.get("GONOGO_CLOCK_SEEDS", "8"))
@@ -185,8 +186,8 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[
     monkeypatch.setattr(delivery.Folder, "deliver", deliver)
     with time_machine.travel(demo.MORNING_UTC, tick=False) as clock:
 
-        def make(at_utc: datetime) -> World:
-            made.append(World(loaded, clock, at_utc))
+        def make(at_utc: datetime, operator: str | None = None) -> World:
+            made.append(World(replace(loaded, operator_address=operator), clock, at_utc))
             return made[-1]
 
         yield make
@@ -233,6 +234,32 @@ def test_a_clock_a_day_ahead_for_a_while_does_not_spend_tomorrow_s_morning(
     assert run.claimed_utc >= it.local(WEDNESDAY, time(4, 0))
     if has_network and has_date:
         assert not it.voided()
+
+
+def test_the_operator_is_told_once_that_another_clock_refutes_the_machine_s(world: Callable[..., World]) -> None:
+    it = world(times.moment_utc(TUESDAY, time(5, 0), demo_zone()), "operator@example.com")
+    it.until(it.local(TUESDAY, time(5, 45)))
+    it.set_clock(ONE_DAY)
+    it.until(it.at_utc + 40 * MINUTE)
+    with schema.read(it.service.store) as connection:
+        told = [mail.subject for mail in outcomes.outcomes(connection) if mail.kind == "operator"]
+    assert len([subject for subject in told if "clock is wrong" in subject]) == 1
+
+
+def test_the_database_s_own_clock_refutes_a_morning_where_no_service_tells_the_time(
+    world: Callable[..., World], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    it = world(times.moment_utc(TUESDAY, time(5, 0), demo_zone()))
+    monkeypatch.setattr(database_clock, "skew", lambda _connection: -it.set_by)  # as PostgreSQL's would
+    it.has_date = False
+    it.until(it.local(TUESDAY, time(5, 45)))
+    it.set_clock(ONE_DAY)
+    it.until(it.at_utc + 40 * MINUTE)
+    assert not it.mails_of(WEDNESDAY)
+    it.set_clock(timedelta())
+    it.until(it.local(WEDNESDAY, time(10, 0)))
+    assert not it.voided()
+    one_mail_each(it, WEDNESDAY)
 
 
 def test_an_answer_that_cannot_be_used_still_tells_that_a_morning_is_not_due(world: Callable[..., World]) -> None:

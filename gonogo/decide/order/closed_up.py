@@ -121,7 +121,7 @@ def _moved(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -
 def _chance(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -> float:
     rolling_h = prepared.rolling_h[lift.s]
     if not lift.is_present:
-        held = weather_chance(prepared, start_h, rolling_h + prepared.seal_h)
+        held = weather_chance(prepared, lift.s, start_h, rolling_h + prepared.seal_h)
         return held * prepared.inputs.setting("fresh_lift_chance")
     if option.litres > 0.0:
         litres_m2 = option.litres / prepared.inputs.strips[lift.s].area_m2

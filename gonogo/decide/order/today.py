@@ -14,6 +14,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
+from gonogo.decide.ground_facts import is_fit_to_spread_on
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
@@ -28,8 +29,9 @@ from gonogo.records.verdict import Decision, Verdict
 # Verdicts "wait" that a test can release today: the weather and the hours allow work, only the moisture is not known.
 TESTABLE = frozenset(
     (
-        "work_not_recorded", "watered_not_tested", "no_reading", "reading_too_old", "reading_doubtful",
-        "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered", "density_failed", "lift_in_rework",
+        "work_not_recorded", "watered_not_tested", "pond_not_tested", "no_reading", "reading_too_old",
+        "reading_doubtful", "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered",
+        "density_failed", "lift_in_rework",
     )
 )  # fmt: skip
 # These too, where the lift is as likely inside as the site's test_worth_chance.
@@ -120,14 +122,14 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
             yield replace(option, chance=chance, litres=plan.litres, at_h=at_h, done_h=done_h, is_after_test=True)
 
 
-def weather_chance(prepared: Prepared, start_h: float, needed_h: float) -> float:
+def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) -> float:
     """Return the chance that hours are dry, unfrozen and calm, NaN where the table does not hold them."""
     cond = prepared.cond
     part = rows(cond, start_h, start_h + needed_h)
     if part is None:
         return math.nan
     dry = float(cond.is_rainless[part].min(axis=0).mean())
-    return dry * float(cond.is_unfrozen[part].min() * cond.is_calm[part].min())
+    return dry * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
 
 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
@@ -137,7 +139,7 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
         return
     start_h = test_done_h(prepared, s)
     while start_h + needed_h <= prepared.today.until_h + SECOND_H:
-        if weather_chance(prepared, start_h, needed_h) >= prepared.chance_needed:
+        if weather_chance(prepared, s, start_h, needed_h) >= prepared.chance_needed:
             chance = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
             if not math.isnan(chance):
                 yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
@@ -199,13 +201,13 @@ test_done_h.__test__ = False  # type: ignore[attr-defined]
 def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float) -> Iterator[Option]:
     """Yield the starts of a lift that is spread this morning: after its test, before it leaves its window."""
     inputs = prepared.inputs
-    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
+    opening = opening_of_new_lift(prepared, s, mass_kg_m2) if is_fit_to_spread_on(prepared, s) else None
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
     start_h = opening.from_h
     while start_h + rolling_h <= opening.until_h + SECOND_H:
-        chance = weather_chance(prepared, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
+        chance = weather_chance(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
         if chance >= inputs.setting("plan_chance_min"):
             yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
         start_h += step_h
@@ -247,11 +249,13 @@ def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
         return "day_off"
     if prepared.inputs.day in prepared.inputs.roller(prepared.inputs.strips[s]).away:
         return "roller_away"
+    if not is_fit_to_spread_on(prepared, s):
+        return "ground_not_fit"
     opening = opening_of_new_lift(prepared, s, mass_kg_m2)
     if opening is None:
         return "borrow_not_right" if today.hours > 0.0 else "day_over"
     needed_h = prepared.rolling_h[s] + prepared.seal_h
     starts = np.arange(opening.from_h, opening.until_h - prepared.rolling_h[s] + SECOND_H, STEP_BACK_H)
-    if not any(weather_chance(prepared, float(h), needed_h) >= prepared.chance_needed for h in starts):
+    if not any(weather_chance(prepared, s, float(h), needed_h) >= prepared.chance_needed for h in starts):
         return "weather"
     return ""

@@ -12,7 +12,6 @@ from gonogo.decide.plan import rain, sealing
 from gonogo.decide.plan.basis import Basis, last_shift_end_utc, next_shift_utc
 from gonogo.decide.plan.jobs import jobs as jobs_of_today
 from gonogo.decide.plan.strips import strip_plan, waiting
-from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.windows import epoch_h
 from gonogo.moisture.lift_history import lift_history, lifts_done
 from gonogo.records import shift
@@ -32,7 +31,6 @@ def build(
     *,
     edition: str,
     done: Mapping[str, int],
-    prepared: Prepared | None = None,
 ) -> DayPlan:
     """Return the day plan of a morning that has a verdict.
 
@@ -40,11 +38,10 @@ def build(
     order   the proposed order of work, whose part of today the plan spells out
     edition   "morning", or the name of a re-check
     done    by strip id, how many of its lifts were rolled
-    prepared   from the judgement's inputs, where somebody made it already
     """
     inputs = judgement.inputs
     site = inputs.site
-    prepared = prepared or prepare(inputs)
+    prepared = judgement.prepared
     basis = Basis(
         prepared=prepared,
         decisions={d.strip_id: d for d in decisions},

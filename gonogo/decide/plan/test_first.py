@@ -9,7 +9,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from gonogo.decide.dry_back import disk_hours
+from gonogo.decide.dry_back import disk_hours, ready_from
 from gonogo.decide.order.today import TEST_H, is_testable, test_done_h, weather_chance
 from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, limits
@@ -20,9 +20,9 @@ from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Job, Task, TestFirst, Then
 from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.soil.rain import SURFACES
+from gonogo.soil.bare_soil import KC_MAX_WET_SOMETIMES
+from gonogo.soil.rain import OPEN_SHARE, SURFACES
 
-AFTER_DISK_H = 2.5  # disking itself, and the sun on what it turned up: common practice
 AFTER_LAST_DISK_H = 1.5  # after the last disking of a day, so that the lift can still be rolled: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice
 
@@ -94,12 +94,13 @@ def _worth_again_pct(
 ) -> float:
     """Return the highest result after which another test, once it was disked, may release the lift [%].
 
-    Up to then it dries as bare disked soil does; the test is worth it from the site's test_worth_chance on.
+    Up to then it dries as the moist soil does that was turned up, at the bare-soil limit; the test is worth it from the
+    site's test_worth_chance on.
     """
     if again_utc is None or by_utc is None:
         return math.nan
-    scarified = SURFACES["scarified"].evaporation_factor
-    dried_mm = scarified * float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(again_utc)))
+    turned_up = KC_MAX_WET_SOMETIMES * OPEN_SHARE * SURFACES["scarified"].turned_factor
+    dried_mm = turned_up * float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(again_utc)))
     worth = min(max(basis.inputs.setting("test_worth_chance"), 0.01), 0.5)
     spare_pct = -NormalDist().inv_cdf(worth) * TEST_ERROR_PCT
     return material.omc_pct + material.window_high_pct + 100.0 * dried_mm / mass + spare_pct
@@ -150,7 +151,7 @@ def tests_after(basis: Basis, strip: Strip, hours: Sequence[datetime]) -> tuple[
     if not hours or not math.isfinite(lasts_h):
         return None, None
     last_utc = last_pass_utc(basis.prepared) - timedelta(hours=TEST_H + lasts_h)
-    first = hours[0] + timedelta(hours=AFTER_DISK_H if len(hours) > 1 else AFTER_LAST_DISK_H)
+    first = ready_from(hours[0]) if len(hours) > 1 else hours[0] + timedelta(hours=AFTER_LAST_DISK_H)
     late = hours[-1] + timedelta(hours=AFTER_LAST_DISK_H)
     return first if first <= last_utc else None, late if len(hours) > 1 and first < late <= last_utc else None
 
@@ -186,7 +187,7 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     starts = np.arange(start_h, last_h + 1e-6, TEST_H).tolist()
     return (
         Then.WATER
-        if any(weather_chance(prepared, h, needed_h) >= prepared.chance_needed for h in starts)
+        if any(weather_chance(prepared, s, h, needed_h) >= prepared.chance_needed for h in starts)
         else Then.HOLD
     )
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from gonogo import times
-from gonogo.decide.dry_back import Disked, chance_inside, last_disking_before
+from gonogo.decide.dry_back import REST_H, Disked, chance_inside, last_disking_before
 from gonogo.decide.order.today import weather_chance
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
@@ -20,7 +20,6 @@ from gonogo.records.shift import half_of
 
 READY_CHANCE = 0.5  # from here on a test is as likely to release a strip as not
 SOME_CHANCE = 0.2  # a lift that never reaches this is not brought back by disking
-REST_H = 1.0  # a disked lift is tested this long after the last disking at the earliest
 
 
 def way_back(basis: Basis, s: int) -> DryBack | None:
@@ -37,7 +36,7 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
             continue
         for start_h in starts_h(hours, needed_h):
             before = last_disking_before(path, start_h - REST_H)
-            if not before or not weather_chance(prepared, start_h, needed_h) >= READY_CHANCE:
+            if not before or not weather_chance(prepared, s, start_h, needed_h) >= READY_CHANCE:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)

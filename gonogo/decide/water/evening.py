@@ -48,7 +48,7 @@ def planned(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Wa
     if at_h + spray_h > today.until_h + 1e-9 or not given.litres_m2 >= inputs.setting("dose_min_litres_m2"):
         return None
     soaked_h = at_h + spray_h + soak_h
-    if not _is_kept_dry_and_unfrozen(prepared, at_h, soaked_h) or not _has_hours(prepared, s, following, soaked_h):
+    if not _is_kept_dry_and_unfrozen(prepared, s, at_h, soaked_h) or not _has_hours(prepared, s, following, soaked_h):
         return None
     return plan, at_h + spray_h + leave_h
 
@@ -64,11 +64,11 @@ def next_working(prepared: Prepared) -> Working | None:
     return None
 
 
-def _is_kept_dry_and_unfrozen(prepared: Prepared, from_h: float, until_h: float) -> bool:
+def _is_kept_dry_and_unfrozen(prepared: Prepared, s: int, from_h: float, until_h: float) -> bool:
     """Whether neither rain nor frost is likely while water is put on and soaks in."""
     cond = prepared.cond
     part = rows(cond, from_h, until_h)
-    if part is None or float(cond.is_unfrozen[part].min()) != 1.0:
+    if part is None or float(cond.is_unfrozen[part, s].min()) != 1.0:
         return False
     rained = 1.0 - float(np.mean(cond.is_rainless[part].min(axis=0)))
     return rained <= prepared.inputs.setting("water_rain_chance_max")
@@ -84,7 +84,7 @@ def _has_hours(prepared: Prepared, s: int, following: Working, soaked_h: float) 
         if part is None:
             return False
         dry = float(np.mean(cond.is_rainless[part].min(axis=0)))
-        if dry * float(cond.is_unfrozen[part].min() * cond.is_calm[part].min()) >= prepared.chance_needed:
+        if dry * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min()) >= prepared.chance_needed:
             return True
         start_h += 1.0
     return False

@@ -65,7 +65,7 @@ def _weather_window(prepared: Prepared, s: int, from_h: float) -> tuple[float, f
         chance = math.nan
         if part is not None:
             rainless = float(np.mean(cond.is_rainless[part].min(axis=0)))
-            chance = rainless * float(cond.is_unfrozen[part].min() * cond.is_calm[part].min())
+            chance = rainless * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
         if math.isnan(chance):
             return math.nan, math.nan
         if chance >= prepared.chance_needed:
@@ -139,10 +139,10 @@ def _sprayed(prepared: Prepared, strip: Strip, material: Material, truck: Truck,
     return spray(litres_m2, limit, truck, strip.width_m)
 
 
-def _unfrozen(prepared: Prepared, from_h: float, until_h: float) -> float:
+def _unfrozen(prepared: Prepared, s: int, from_h: float, until_h: float) -> float:
     """Return 1 where no hour freezes, 0 where one does, NaN where one is unknown: no water where it can ice."""
     part = rows(prepared.cond, from_h, until_h)
-    return math.nan if part is None else float(prepared.cond.is_unfrozen[part].min())
+    return math.nan if part is None else float(prepared.cond.is_unfrozen[part, s].min())
 
 
 def soaking_h(inputs: MorningInputs, strip: Strip, *, is_crust: bool) -> float:
@@ -199,7 +199,7 @@ def _watered_at(
         roll_h, last_h = found
         if settled:
             break
-    icing = _unfrozen(prepared, at_h, finish_h + soak_h)
+    icing = _unfrozen(prepared, s, at_h, finish_h + soak_h)
     if icing != 1.0:
         return Outcome(dose_litres_m2=given.litres_m2, is_in_time=icing), None, None
     until_h = max(min(last_h, _dry_again_h(prepared, s, plan, roll_h)), roll_h + prepared.rolling_h[s])
@@ -258,6 +258,6 @@ def maintain(
     planned = plan_of(prepared, s, truck, given, at_h, "maintain")
     if planned is None or not at_h + planned[1].spray_h <= window.end_h + 1e-9:
         return None
-    if _unfrozen(prepared, at_h, window.end_h) != 1.0:
+    if _unfrozen(prepared, s, at_h, window.end_h) != 1.0:
         return None
     return planned[0], at_h + planned[1].spray_h + planned[1].leave_h

@@ -15,6 +15,7 @@ from enum import StrEnum
 
 from gonogo.weather.grid.quantities import AMOUNTS, FIXED, RAIN, STATES
 
+SERVICE = "grid"  # how [[weather]] names it
 RUN_EVERY_H = 6
 MOST_DAYS = 10  # what every source can reach from 0 and 12 UTC
 LATE_H = 6.0  # a run may come so much later than usual before an older one is taken for stale; our own choice

@@ -27,6 +27,7 @@ from pydantic_core import from_json
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
+from gonogo.weather.answer_size import require_modest, require_rows
 from gonogo.weather.table import ParsedForecast
 
 Floats = npt.NDArray[np.float64]
@@ -125,6 +126,7 @@ def first_of(service: str) -> str:
 
 def json_slices(service: str, body: bytes) -> list[bytes]:
     """Return the elements of a JSON list, each with the very bytes that came; of an object the whole body."""
+    require_modest(service, body)
     try:
         text = body.decode("utf-8")
         at = _past_space(text, 0)
@@ -153,6 +155,7 @@ def _past_space(text: str, at: int) -> int:
 
 def json_body(service: str, body: bytes) -> Any:
     """Return a JSON body. What is no JSON was broken on its way (cut off, or a proxy's HTML page): a passing fault."""
+    require_modest(service, body)
     try:
         return from_json(body)  # the standard library's reader takes five times as long
     except ValueError as error:
@@ -204,6 +207,7 @@ def stamps(service: str, times: object, unit: object, offset_s: object) -> npt.N
     """Return stamps as datetime64[s] UTC: unixtime is true UTC, iso8601 a local time with one offset for all."""
     if not isinstance(times, list) or not times:
         raise refused(service, "hourly.time", repr(times)[:40], "there are no times.", "An array of times is right.")
+    require_rows(service, "hourly.time", len(times))
     if unit == "unixtime":
         if not all(type(stamp) is int and 0 <= stamp < LAST_STAMP_S for stamp in times):
             raise refused(

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from gonogo.records.site import Site
 from gonogo.times import as_datetime
 from gonogo.units import wind_2m_m_s
+from gonogo.weather.answer_size import require_rows
 from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Floats, Request, WeatherService, json_body, numbers, refused, truncated_deg
 from gonogo.weather.sunlight import completed
@@ -158,6 +159,7 @@ def _steps(series: object) -> list[_Step]:
     """Return the entries of the series in the order in which they came."""
     if not isinstance(series, list) or not series:
         raise refused(NAME, "properties.timeseries", repr(series)[:40], "there are no times.", "A list is right.")
+    require_rows(NAME, "timeseries", len(series))
     steps = []
     for entry in series:
         data = entry.get("data") if isinstance(entry, dict) else None

@@ -17,6 +17,7 @@ from gonogo.errors import WeatherError
 from gonogo.records.foreign_text import one_line
 from gonogo.records.site import Site
 from gonogo.units import M_S_PER_KM_H, degc_from_degf, wind_2m_m_s
+from gonogo.weather.answer_size import require_rows
 from gonogo.weather.notes import Note, note
 from gonogo.weather.services import Request, WeatherService, json_body, refused, truncated_deg
 from gonogo.weather.sunlight import completed
@@ -208,6 +209,7 @@ def _intervals(name: str, layer: object) -> list[tuple[int, int, Any]]:
             raise refused(NAME, f"{name}.validTime", repr(valid)[:60], "not a full hour of UTC.", "12:00:00+00:00 is.")
         if entry.get("value") is not None:
             found.append((int(start_utc.timestamp()), length_h, entry["value"]))
+    require_rows(NAME, f"{name}.values", sum(length_h for _, length_h, _ in found))
     return found
 
 
