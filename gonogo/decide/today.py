@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date
 
 from gonogo.decide import rolling
 from gonogo.decide.conditions import Conditions, conditions
@@ -19,8 +20,30 @@ from gonogo.decide.windows import (
     stretches,
     working,
 )
+from gonogo.records.site import Strip, Truck
 
 _NUDGE_H = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruckTime:
+    """A truck's time for one dose.
+
+    first_h   from the call until the first drop [h]; spray_h  first drop to last; leave_h  until it can be called again
+    """
+
+    first_h: float
+    spray_h: float
+    leave_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dosed:
+    """A dose [L/m2] by a truck, and that truck's time for it."""
+
+    truck: Truck
+    litres_m2: float
+    took: TruckTime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +54,7 @@ class Prepared:
     rolling_h      (S,) rolling time of each strip [h]
     rained         running sum of the members' rain [mm]; evaporated: of reference evapotranspiration
     candidates     by strip, today's stretches; best: the best of them, None where none fits
+    doses          by row and date, the doses that were asked for so far (see water/forecast.py)
     """
 
     inputs: MorningInputs
@@ -43,6 +67,7 @@ class Prepared:
     evaporated: RunningSum
     candidates: tuple[tuple[Stretch, ...], ...]
     best: tuple[Stretch | None, ...]
+    doses: dict[tuple[int, date], tuple[Dosed, ...]] = field(init=False, default_factory=dict, repr=False)
 
     def row_at(self, at_h: float) -> int | None:
         """Return the row whose hour holds a moment, None outside the table."""
@@ -97,14 +122,17 @@ def chance_needed(inputs: MorningInputs) -> float:
     return math.nan if math.isnan(failed + idle) else inputs.setting("compact_chance_min")
 
 
+def rolling_h_on(inputs: MorningInputs, strip: Strip, day: date) -> float:
+    """Return how long a strip takes to roll on a day [h], with the roller that it has then."""
+    fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
+    return rolling.rolling_time_h(strip, inputs.roller_on(strip, day), fastest_km_h, turn_min)
+
+
 def prepare(inputs: MorningInputs) -> Prepared:
     """Return the morning with its conditions, working hours and today's stretches of every strip."""
     cond, today = conditions(inputs), working(inputs, inputs.day)
     seal_h = inputs.setting("seal_time_h")
-    fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
-    rolling_h = tuple(
-        rolling.rolling_time_h(strip, inputs.roller(strip), fastest_km_h, turn_min) for strip in inputs.strips
-    )
+    rolling_h = tuple(rolling_h_on(inputs, strip, inputs.day) for strip in inputs.strips)
     candidates = tuple(
         tuple(c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h))
         for s, time_h in enumerate(rolling_h)

@@ -61,13 +61,12 @@ def is_testable(prepared: Prepared, decision: Decision) -> bool:
         return True
     if decision.reason not in TESTABLE_IF_LIKELY:
         return False
+    least = prepared.inputs.setting("test_worth_chance")
     if decision.reason == "too_wet" and disked_this_morning(prepared):
         strip = prepared.inputs.site.strip(decision.strip_id)
         material = prepared.inputs.material(strip)
         is_vague = decision.w_p90_pct - decision.w_p10_pct > material.window_high_pct - material.window_low_pct
-        least = 0.0 if is_vague else LIKELY  # else it is disked first, and the test comes after it
-    else:
-        least = prepared.inputs.setting("test_worth_chance")
+        least = least if is_vague else LIKELY  # else it is disked first, and the test comes after it
     return decision.facts.get("chance_in_window", 0.0) >= least
 
 
