@@ -196,7 +196,12 @@ TEST_ROWS: tuple[Row, ...] = (
     Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen", "frozen_crust", "snow_lying", "too_cold")),
     Row(key="test_cleared_surface", verdicts=_WORK, when=(("is_cleared_untested", "==", "yes"),)),
     Row(key="look_at_surface", verdicts=_WORK, when=(("rained_before_work_mm", ">=", "look_rain_mm"),)),
-    Row(key="look_at_surface", verdicts=_WAIT, reasons=("standing_water",)),
+    Row(
+        key="look_at_surface",
+        verdicts=_WAIT,
+        reasons=("standing_water",),
+        when=(("rained_before_work_mm", ">=", "look_rain_mm"),),
+    ),
     Row(
         key="more_tests_settle",
         verdicts=_WAIT,

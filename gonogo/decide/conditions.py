@@ -32,6 +32,7 @@ class Conditions:
     is_unfrozen    (H, S) neither frozen nor freezing, and no snow lies on the strip
     is_bare        (H, S) no snow lies on the strip
     snow_mm        (H, S) depth of the snow on the strip, at the start of the hour
+    melt_mm        (H, S) water that snow on the strip gives off in the hour
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
     standing_mm    (H, S, M) water that stands on the strip, at the start of the hour
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
@@ -48,6 +49,7 @@ class Conditions:
     is_unfrozen: Flags
     is_bare: Flags
     snow_mm: Floats
+    melt_mm: Floats
     is_calm: Flags
     standing_mm: Floats
     is_drained: Flags
@@ -112,6 +114,7 @@ def conditions(inputs: MorningInputs) -> Conditions:
         is_unfrozen=is_unfrozen,
         is_bare=is_bare,
         snow_mm=lying_mm,
+        melt_mm=melted_mm,
         standing_mm=standing,
         is_drained=is_drained,
         is_calm=is_calm,

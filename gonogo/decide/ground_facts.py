@@ -8,6 +8,7 @@ from collections.abc import Callable
 from gonogo import times
 from gonogo.decide.lying import pond_end_row
 from gonogo.decide.measures import Fact, Known
+from gonogo.decide.today import Prepared
 from gonogo.decide.windows import epoch_h
 from gonogo.moisture.ground_state import GroundState
 
@@ -49,6 +50,20 @@ def is_cleared_untested(known: Known, s: int) -> float:
     if cleared_utc is None:
         return 0.0
     return float(not float(inputs.reading_age_h[s]) < (inputs.now_utc - cleared_utc) / times.HOUR)
+
+
+def is_fit_to_spread_on(prepared: Prepared, s: int) -> bool:
+    """Whether nothing that was seen speaks against a lift on top: no crust that is slick or frozen, no pond today.
+
+    Source: no fill under water, on frozen or on unstable ground, specifications in tests/published/weather_stops.toml.
+    """
+    ground = prepared.inputs.ground(s)
+    if ground.slick_utc is not None or ground.frozen_utc is not None:
+        return False
+    row = prepared.row_at(prepared.today.from_h)
+    if ground.pond_utc is None or row is None:
+        return True
+    return bool(prepared.cond.standing_mm[row, s].mean() < prepared.inputs.setting("ponding_stop_mm"))
 
 
 GROUND_FACTS: dict[str, Fact] = {

@@ -166,7 +166,11 @@ class MorningInputs:
 
     def roller(self, strip: Strip) -> Roller:
         """Return the roller that rolls a strip, of those that are on site on the morning's day."""
-        return roller_of(self.site, strip, self.day)
+        return self.roller_on(strip, self.day)
+
+    def roller_on(self, strip: Strip, day: date) -> Roller:
+        """Return the roller that rolls a strip on a day, of those that are on site then."""
+        return roller_of(self.site, strip, day)
 
     def trucks(self, strip: Strip) -> tuple[Truck, ...]:
         """Return the water trucks that the strip's crew has on the morning's day."""

@@ -20,7 +20,8 @@ from gonogo.decide.verdict import decide
 from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate
+from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate, site_snow
+from gonogo.moisture.strip_snow import is_own, strip_snow
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
@@ -204,4 +205,8 @@ def _rained_mm(history: LiftHistory, weather: HourlyWeather, now_utc: datetime) 
     A reading from before the weather table begins could not start the members, and what fell since is unknown: such a
     strip must wait for a test.
     """
-    return math.fsum(fallen_mm(weather, history.readings[-1].at_utc, now_utc)) if history.readings else 0.0
+    if not history.readings:
+        return 0.0
+    if is_own(history.ground):
+        weather = replace(weather, melt_mm=strip_snow(site_snow(weather), history.ground)[1])
+    return math.fsum(fallen_mm(weather, history.readings[-1].at_utc, now_utc))

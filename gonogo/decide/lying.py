@@ -2,59 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from datetime import datetime
-
 import numpy as np
 
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
+from gonogo.moisture.strip_snow import SiteSnow, row_of, strip_snow
 from gonogo.soil.ponding import Seen, standing_water_mm
-from gonogo.soil.rain import FRESH_SNOW_MM_PER_MM, SETTLED_SNOW_MM_PER_MM, melt_mm
 from gonogo.weather.frost import FROZEN_FROM_MM
 
 
-def row_of(inputs: MorningInputs, at_utc: datetime) -> int:
-    """Return the row whose hour holds a moment; it may lie off the table."""
-    first_h = int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64))
-    return math.floor(at_utc.timestamp() / 3600.0 + 1e-9) - first_h
-
-
 def snow(inputs: MorningInputs) -> tuple[Floats, Floats]:
-    """Return snow on each strip at the start of each hour and what melts of it in the hour, (H, S) [mm] each.
-
-    The site's snow lies on a strip of which nothing else is recorded. On one that was cleared lies what fell since, or
-    by what the service's depth has grown since; snow from before the table that was cleared then is the site's again.
-    Snow that was seen lies until it has melted by degree days, and never less than the site's.
-    """
+    """Return snow on each strip at the start of each hour and what melts of it in the hour, (H, S) [mm] each."""
     weather = inputs.weather
-    site = on_hours(inputs, weather.snow_lying_mm)
-    fallen, degc = on_hours(inputs, weather.snow_mm), on_hours(inputs, weather.temp_degc)
-    melted = np.nan_to_num(on_hours(inputs, weather.melt_mm), nan=0.0)
-    n_strips = len(inputs.strips)
-    depths, melts = np.repeat(site[:, None], n_strips, axis=1), np.repeat(melted[:, None], n_strips, axis=1)
-    for s in range(n_strips):
-        ground = inputs.ground(s)
-        if ground.cleared_utc is not None and 0 <= (row := row_of(inputs, ground.cleared_utc)) < len(site):
-            own, own_melt = _balance(fallen[row:], degc[row:], 0.0, FRESH_SNOW_MM_PER_MM)
-            grown = site[row:] - np.minimum.accumulate(site[row:])
-            depths[row:, s], melts[row:, s] = np.maximum(own, grown), own_melt
-        elif ground.snow_utc is not None and (row := max(row_of(inputs, ground.snow_utc), 0)) < len(site):
-            before = ground.snow_mm / SETTLED_SNOW_MM_PER_MM
-            own, own_melt = _balance(fallen[row:], degc[row:], before, SETTLED_SNOW_MM_PER_MM)
-            depths[row:, s] = np.maximum(own, site[row:])
-            melts[row:, s] = np.maximum(own_melt, melted[row:])
-    return depths, melts
-
-
-def _balance(fallen_mm: Floats, degc: Floats, before_mm: float, depth_per_mm: float) -> tuple[Floats, Floats]:
-    """Return depth at the start of each hour and melt of it [mm] of snow that lies or falls; NaN from an unknown on."""
-    unknown = np.maximum.accumulate(np.isnan(fallen_mm) | np.isnan(degc))
-    fallen, warm = np.nan_to_num(fallen_mm, nan=0.0), np.nan_to_num(degc, nan=0.0)
-    melted = melt_mm(fallen, warm, before_mm)
-    # Snow of the hour in which it was cleared counts as fallen after that.
-    lying = np.maximum(before_mm + np.cumsum(fallen) - np.concatenate([[0.0], np.cumsum(melted)[:-1]]), 0.0)
-    lying = np.where(lying > 1e-6, lying, 0.0)
-    return np.where(unknown, np.nan, depth_per_mm * lying), melted
+    site = SiteSnow(
+        hour_utc=inputs.hour_utc,
+        depth_mm=on_hours(inputs, weather.snow_lying_mm),
+        melt_mm=np.nan_to_num(on_hours(inputs, weather.melt_mm), nan=0.0),
+        fallen_mm=on_hours(inputs, weather.snow_mm),
+        temp_degc=on_hours(inputs, weather.temp_degc),
+    )
+    of_strips = [strip_snow(site, inputs.ground(s)) for s in range(len(inputs.strips))]
+    return np.stack([depth for depth, _ in of_strips], axis=1), np.stack([melt for _, melt in of_strips], axis=1)
 
 
 def standing_mm(inputs: MorningInputs, rain_mm: Floats, melted_mm: Floats) -> Floats:
@@ -83,11 +50,11 @@ def _pond(inputs: MorningInputs, s: int) -> list[Seen]:
     if ground.pond_utc is None:
         return []
     last = len(inputs.hour_utc) - 1
-    row = min(max(row_of(inputs, ground.pond_utc), 0), last)
+    row = min(max(row_of(ground.pond_utc, inputs.hour_utc), 0), last)
     stood = Seen(hour=row, strip=s, depth_mm=ground.pond_mm)
     if ground.drained_utc is None:
         return [stood]
-    drained = row_of(inputs, ground.drained_utc)
+    drained = row_of(ground.drained_utc, inputs.hour_utc)
     return [] if drained <= row else [stood, Seen(hour=min(drained, last), strip=s, depth_mm=0.0)]
 
 
@@ -99,7 +66,7 @@ def pond_end_row(inputs: MorningInputs, standing: Floats, s: int) -> int | None:
     ground = inputs.ground(s)
     if ground.pond_utc is None:
         return None
-    row = max(row_of(inputs, ground.pond_utc), 0)
+    row = max(row_of(ground.pond_utc, inputs.hour_utc), 0)
     mean = standing[row:, s].mean(axis=1)
     gone = np.flatnonzero(mean < inputs.setting("ponding_stop_mm"))
     return row + int(gone[0]) if len(gone) else None

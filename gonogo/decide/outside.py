@@ -21,11 +21,10 @@ def work_begins_h(known: Known, s: int) -> float:
     return known.prepared.today.from_h if chosen is None else chosen.start_h
 
 
-def _water_mm(known: Known) -> Floats:
-    """Return expected rain and melt of each hour of the table, (H,) [mm]."""
+def _water_mm(known: Known, s: int) -> Floats:
+    """Return expected rain and melt of each hour of the table on a strip, (H,) [mm]."""
     inputs = known.prepared.inputs
-    weather = inputs.weather
-    return on_hours(inputs, weather.rain_mm) + np.nan_to_num(on_hours(inputs, weather.melt_mm), nan=0.0)
+    return on_hours(inputs, inputs.weather.rain_mm) + known.prepared.cond.melt_mm[:, s]
 
 
 def rain_to_start_mm(known: Known, s: int) -> float:
@@ -33,7 +32,7 @@ def rain_to_start_mm(known: Known, s: int) -> float:
     prepared = known.prepared
     now_h = epoch_h(prepared.inputs.now_utc)
     begins_h = max(work_begins_h(known, s), now_h)
-    return float(amount_between(prepared.cond, _water_mm(known), now_h, begins_h))
+    return float(amount_between(prepared.cond, _water_mm(known, s), now_h, begins_h))
 
 
 def heaviest_rain_mm(known: Known, s: int) -> float:
@@ -51,7 +50,7 @@ def heaviest_rain_mm(known: Known, s: int) -> float:
         return math.nan
     tested = math.floor(epoch_h(inputs.now_utc) - age_h + 1e-9) - cond.first_h
     until = math.ceil(work_begins_h(known, s) - 1e-9) - cond.first_h
-    water = _water_mm(known)
+    water = _water_mm(known, s)
     if until > len(water):
         return math.nan
     if tested < 0:  # of the time before the table only the sum is known, if that
@@ -68,7 +67,7 @@ def rained_before_work_mm(known: Known, s: int) -> float:
     """Return expected rain and melt of SURFACE_LOOK_H up to the start of rolling [mm], 0 outside the table."""
     prepared = known.prepared
     begins_h = work_begins_h(known, s)
-    fell = amount_between(prepared.cond, _water_mm(known), begins_h - SURFACE_LOOK_H, begins_h)
+    fell = amount_between(prepared.cond, _water_mm(known, s), begins_h - SURFACE_LOOK_H, begins_h)
     return float(np.nan_to_num(fell, nan=0.0))
 
 

@@ -39,6 +39,7 @@ SEAL_CAUSES: dict[str, Key] = {
 SPREAD_STOPS: dict[str, Key] = {
     "day_off": Key(meaning="the site does not work today"),
     "roller_away": Key(meaning="no roller of the crew is on site today"),
+    "ground_not_fit": Key(meaning="water stands below it, or its crust was seen to be slick or frozen"),
     "borrow_not_right": Key(meaning="the borrow would arrive outside the window, or leave it before it can be rolled"),
     "day_over": Key(meaning="too little is left of the shift"),
     "weather": Key(meaning="no stretch of today's weather is likely enough to roll it"),

@@ -20,7 +20,7 @@ from gonogo.decide.windows import (
     stretches,
     working,
 )
-from gonogo.records.site import Truck
+from gonogo.records.site import Strip, Truck
 
 _NUDGE_H = 1e-9
 
@@ -122,14 +122,17 @@ def chance_needed(inputs: MorningInputs) -> float:
     return math.nan if math.isnan(failed + idle) else inputs.setting("compact_chance_min")
 
 
+def rolling_h_on(inputs: MorningInputs, strip: Strip, day: date) -> float:
+    """Return how long a strip takes to roll on a day [h], with the roller that it has then."""
+    fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
+    return rolling.rolling_time_h(strip, inputs.roller_on(strip, day), fastest_km_h, turn_min)
+
+
 def prepare(inputs: MorningInputs) -> Prepared:
     """Return the morning with its conditions, working hours and today's stretches of every strip."""
     cond, today = conditions(inputs), working(inputs, inputs.day)
     seal_h = inputs.setting("seal_time_h")
-    fastest_km_h, turn_min = inputs.setting("rolling_speed_max_km_h"), inputs.setting("roller_turn_min")
-    rolling_h = tuple(
-        rolling.rolling_time_h(strip, inputs.roller(strip), fastest_km_h, turn_min) for strip in inputs.strips
-    )
+    rolling_h = tuple(rolling_h_on(inputs, strip, inputs.day) for strip in inputs.strips)
     candidates = tuple(
         tuple(c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h))
         for s, time_h in enumerate(rolling_h)

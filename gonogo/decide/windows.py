@@ -180,7 +180,7 @@ def row_ends(cond: Conditions, from_h: Floats, until_h: Floats) -> tuple[Rows, R
     return np.where(holds, first, 0.0).astype(np.int64), np.where(holds, stop, 0.0).astype(np.int64), holds
 
 
-def window_chances(cond: Conditions, s: int, start_h: Floats, rolling_h: float, seal_h: float) -> Floats:
+def window_chances(cond: Conditions, s: int, start_h: Floats, rolling_h: Floats | float, seal_h: float) -> Floats:
     """Return the chances (N,) that strip s, rolled from each start on, is in its window all the time, dry, unfrozen and
     calm.
 

@@ -42,6 +42,7 @@ class Entry:
                    then
     is_cancelled   it was planned once, its hours are still to come, and it is planned no more
     is_if_dry      too far ahead, or too unlikely, to be promised
+    trucks_before  by which trucks it was to be watered before, other than the one of now
     again          how often the same work stood in calendars before, and its hours passed: those entries stay
     """
 
@@ -49,6 +50,7 @@ class Entry:
     sequence: int
     is_cancelled: bool
     is_if_dry: bool = False
+    trucks_before: tuple[str, ...] = ()
     again: int = 0
 
 
@@ -81,12 +83,15 @@ def _next_entry(old: Entry | None, work: PlannedWork, at_utc: datetime, zone: Zo
     """Return the entry of a work that a run plans, after the one that calendars hold."""
     is_far = is_beyond(local_date(work.start_utc, zone), local_date(at_utc, zone))
     is_if_dry = work.work == Work.ROLLING and (is_far or "unsure" in work.flags)
-    new = Entry(work=work, sequence=0, is_cancelled=False, is_if_dry=is_if_dry)
+    trucks = () if old is None else dict.fromkeys((*old.trucks_before, old.work.truck_id))
+    before = tuple(truck_id for truck_id in trucks if truck_id not in ("", work.truck_id))
+    new = Entry(work=work, sequence=0, is_cancelled=False, is_if_dry=is_if_dry, trucks_before=before)
     if old is None:
         return replace(new, sequence=_number(at_utc, None))
     if old.work.end_utc <= at_utc and _hours(old.work) != _hours(work):
         return replace(new, sequence=_number(at_utc, None), again=old.again + 1)
-    is_same = not old.is_cancelled and _shown(old) == _shown(new)
+    is_moved = old.work.truck_id not in ("", work.truck_id)
+    is_same = not old.is_cancelled and not is_moved and _shown(old) == _shown(new)
     return replace(new, sequence=old.sequence if is_same else _number(at_utc, old), again=old.again)
 
 
@@ -123,12 +128,18 @@ def entries_now(
     return entries([*earlier, (now_utc, works)], now_utc, site.zone)
 
 
-def entry_views(found: Sequence[Entry], own: Mapping[str, Strip], site: Site) -> tuple[EntryView, ...]:
-    """Return the entries of some crews' strips, with the times that their mails show."""
+def entry_views(
+    found: Sequence[Entry], own: Mapping[str, Strip], site: Site, truck_id: str = ""
+) -> tuple[EntryView, ...]:
+    """Return the entries of some crews' strips, with the times that their mails show.
+
+    truck_id   of the truck whose driver reads: what another waters is none of his, and cancelled if it was; "" for all
+    """
     views = []
     for entry in found:
         work = entry.work
-        if work.strip_id not in own:
+        is_others = "" not in (truck_id, work.truck_id) and truck_id != work.truck_id
+        if work.strip_id not in own or (is_others and truck_id not in entry.trucks_before):
             continue
         name, crew = own[work.strip_id].name, site.crew(work.crew_id)
         day = local_date(work.start_utc, site.zone)
@@ -141,7 +152,7 @@ def entry_views(found: Sequence[Entry], own: Mapping[str, Strip], site: Site) ->
                 day=day,
                 kind=work.work.value,
                 sequence=entry.sequence,
-                is_cancelled=entry.is_cancelled,
+                is_cancelled=entry.is_cancelled or is_others,
                 start_utc=span.start.at_local.astimezone(UTC),
                 end_utc=max(span.end.at_local, span.start.at_local).astimezone(UTC),
                 title=_title(entry, name, crew.name),

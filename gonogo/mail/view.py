@@ -18,7 +18,7 @@ from gonogo.mail.morning import Morning
 from gonogo.mail.panels import paths_view
 from gonogo.mail.planner import planner_view
 from gonogo.mail.rows import strip_row
-from gonogo.records.day_plan import Badge, DayPlan, StripPlan, Task, TestFirst, Then
+from gonogo.records.day_plan import Badge, DayPlan, StripPlan, TestFirst, Then
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
@@ -83,7 +83,7 @@ def build(morning: Morning) -> MorningView:
         rain_floor=phrases.amount("rain_mm", RAIN_DAY_MM),
         changes=_changes(morning),
         paths=paths_view(morning) if morning.paths else None,
-        entries=entry_views(morning.entries, _of_own_truck(morning), site),
+        entries=entry_views(morning.entries, morning.strips, site, morning.truck_id),
         weather=sky_today,
         unsure=(*unsure(morning, decisions), *assumed(morning)),
         materials=tuple(
@@ -103,16 +103,6 @@ def _done(morning: Morning, row: StripRow) -> Phrase:
     """Return a finished strip with the count of its lifts."""
     plan = morning.plan.strip(row.instruction.strip_id)
     return phrase("row.done_strip", strip=row.instruction.short, n=1 if plan is None else plan.lifts)
-
-
-def _of_own_truck(morning: Morning) -> dict[str, Strip]:
-    """The strips by id; of a driver of one truck without those that another truck waters today."""
-    others = {
-        job.strip_id
-        for job in morning.plan.jobs
-        if job.task in (Task.WATER, Task.DAMP) and morning.truck_id not in ("", job.machine_id)
-    }
-    return {strip_id: strip for strip_id, strip in morning.strips.items() if strip_id not in others}
 
 
 def _rows(morning: Morning, decisions: Mapping[str, Decision]) -> Sequence[StripRow]:

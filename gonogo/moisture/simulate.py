@@ -14,6 +14,7 @@ from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.method_offset import method_offsets_pct, of_material
 from gonogo.moisture.present_lift import site_as_it_lies
+from gonogo.moisture.strip_snow import SiteSnow
 from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips, strip_rng
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
@@ -92,7 +93,15 @@ def simulate(
     sky = _sky(site, weather, np.maximum(et0_mm, 0.0), settings)  # dew is a few hundredths of a millimetre: left out
     so_far = _season(weather, sky.et0_mm, lifts, kept.learned)
     prior = learned.prior(lifts, kept.learned, share_next_lift=settings["learned_share_next_lift"])
-    start = Start(site=site, hour_utc=hour_utc, sky=sky, season=so_far, prior=prior, root=int(rng.integers(2**62)))
+    start = Start(
+        site=site,
+        hour_utc=hour_utc,
+        sky=sky,
+        snow=site_snow(weather),
+        season=so_far,
+        prior=prior,
+        root=int(rng.integers(2**62)),
+    )
     told = unknown_work.told_work(site, histories, kept.plans, now_utc, settings["told_is_done_chance"])
     run, unknown = _run(start, histories, told, len(placed_from))
     last = [hour_index(lift.readings_utc[-1], hour_utc) if lift.readings_utc else 0 for lift in lifts]
@@ -109,6 +118,17 @@ def simulate(
         learned=taught,
         resimulate=lambda rows, happened: run_strips(start, rows, happened).moisture,
         unknown=unknown,
+    )
+
+
+def site_snow(weather: HourlyWeather) -> SiteSnow:
+    """Return the snow of a site by the hours of its weather."""
+    return SiteSnow(
+        hour_utc=weather.hour_utc,
+        depth_mm=weather.snow_lying_mm,
+        melt_mm=weather.melt_mm,
+        fallen_mm=weather.snow_mm,
+        temp_degc=weather.temp_degc,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -13,11 +13,13 @@ import numpy.typing as npt
 from gonogo import times
 from gonogo.moisture.learned import Prior
 from gonogo.moisture.lift_history import SURFACE_AFTER, LiftHistory
+from gonogo.moisture.strip_snow import SiteSnow, is_own, row_of, strip_snow
 from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import Ground, Tables
+from gonogo.soil.ponding import soaked_in_mm
 from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import (
     BORROW_ERROR_PCT,
@@ -44,6 +46,7 @@ class Start:
 
     sky      of the site; its watering and surface are put in for the strips of a run
     season   the weather so far at every hour
+    snow     of the site; a strip that was cleared, or on which snow was seen, has its own melt water
     prior    what is known of each strip of the site before its first reading
     root     of the random numbers; each strip has a stream of its own
     """
@@ -51,6 +54,7 @@ class Start:
     site: Site
     hour_utc: npt.NDArray[np.datetime64]
     sky: Sky
+    snow: SiteSnow
     season: Season
     prior: Prior
     root: int
@@ -104,16 +108,13 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
     parts: list[tuple[list[int], StripMoisture]] = []
     flags: list[tuple[int, str, str]] = []
     expected_pct: dict[int, tuple[float, float]] = {}
-    for kind in ground.SCORE_NAMES:
-        own = [i for i, strip in enumerate(strips) if strip.ground == kind]
-        if not own:
-            continue
-        soil = whole.only(own)
+    for kind, own in _groups(strips, histories):
+        soil, above = whole.only(own), _above(start, sky, strips[own[0]], histories[own[0]])
         mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
         found = ensemble.run(
             soil,
             _ground(kind, soil, start, [histories[i] for i in own]),
-            sky.of_strips(own),
+            above.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
             rngs=[strip_rng(start.root, strips[i].id) for i in own],
@@ -124,10 +125,41 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
         expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
         if kind == ground.FILL:
             barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
-            wet = unexplained.flags(soil, sky, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
+            wet = unexplained.flags(soil, above, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
             flags += [(mine[i][0], key, text) for i, key, text in wet]
     moisture = replace(_together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
+
+
+def _groups(strips: Sequence[Strip], histories: Sequence[LiftHistory]) -> Iterator[tuple[str, list[int]]]:
+    """Yield the strips that run together, with their kind of ground; one with snow or a pond of its own runs alone."""
+    for kind in ground.SCORE_NAMES:
+        of_kind = [i for i, strip in enumerate(strips) if strip.ground == kind]
+        if common := [i for i in of_kind if not is_own(histories[i].ground)]:
+            yield kind, common
+        for i in of_kind:
+            if is_own(histories[i].ground):
+                yield kind, [i]
+
+
+def _above(start: Start, sky: Sky, strip: Strip, history: LiftHistory) -> Sky:
+    """Return what comes from above on the strips of a group: rain, melt water of a strip's own snow, its pond."""
+    seen = history.ground
+    if not is_own(seen):
+        return sky
+    more_mm = strip_snow(start.snow, seen)[1] - start.snow.melt_mm
+    if seen.pond_utc is not None:
+        first, n_hours = max(row_of(seen.pond_utc, start.hour_utc), 0), len(start.hour_utc)
+        end = n_hours if seen.drained_utc is None else row_of(seen.drained_utc, start.hour_utc)
+        more_mm = more_mm + soaked_in_mm(
+            seen.pond_mm,
+            range(first, min(end, n_hours)),
+            sky.et0_mm,
+            sky.frozen,
+            soil_class=start.site.material(strip.material_id).soil_class,
+            surface=history.surface(strip),
+        )
+    return replace(sky, rain_mm=np.maximum(sky.rain_mm + more_mm[:, None], 0.0))
 
 
 def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMoisture:

@@ -99,10 +99,12 @@ class TestFirst:
     why               a key of decide/plan_keys.TEST_CAUSES
     by_utc            when its result is needed, None where the day does not say
     low_pct, high_pct limits of the result [%]: between them the lift is inside its window with the chance that the site
-                      asks for, the error of one gauge test considered; a little narrower than the window itself. A
-                      result between a limit and the window's edge is at the edge: a second test is made beside it
-    mean_low_pct, mean_high_pct   limits of the mean of both [%]: nearer to the edges, since its error is smaller; NaN
-                      where a single result decides
+                      asks for, the error of one gauge test considered; a little narrower than the window itself
+    again_from_pct, again_to_pct   a result outside those limits and inside these is at the edge [%]: a second test is
+                      made beside it; at the dry edge that reaches below the window where water would follow
+    mean_low_pct, mean_high_pct   limits of the mean of both [%]; NaN, all four, where a single result decides
+    damp_from_pct, damp_litres   a mean from here to its limit is inside at the dry edge: the strip is rolled with so
+                      much water on its top, which is not mixed in; NaN where it is not
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not
@@ -126,6 +128,10 @@ class TestFirst:
     litres_most: float = math.nan
     mean_low_pct: float = math.nan
     mean_high_pct: float = math.nan
+    again_from_pct: float = math.nan
+    again_to_pct: float = math.nan
+    damp_from_pct: float = math.nan
+    damp_litres: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
     again_utc: datetime | None = None
     again_late_utc: datetime | None = None

@@ -26,6 +26,7 @@ class PlannedWork:
     area_m2            of the strip
     expected_area_m2   rolling: chance x area; else 0
     litres             watering: for the strip; else 0
+    truck_id           watering: the truck that does it; else ""
     flags              keys.PLAN_FLAGS: "today" (as this morning's verdict says), "test_first", "next_lift", "late"...
     """
 
@@ -39,6 +40,7 @@ class PlannedWork:
     area_m2: float
     expected_area_m2: float
     litres: float = 0.0
+    truck_id: str = ""
     flags: tuple[str, ...] = ()
 
 

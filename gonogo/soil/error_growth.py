@@ -1,8 +1,9 @@
 """How far the content may lie from what was simulated, by the time since the last reading; fitted on measured soil.
 
 The half width grows with the days, the content, the rain since the reading and what the soil's unknown parameters do to
-the simulation, and is smaller the more readings have taught. The shape of the distribution is that of measured errors,
-so a share of members within a window is a frequency.
+the simulation, and is smaller the more readings have taught. Rain widens it most in dry soil whose parameters are
+known: wet soil drains back to where it was, whatever fell. The shape of the distribution is that of measured errors, so
+a share of members within a window is a frequency.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 
 TERMS = (
     "one", "lead", "lead2", "soil", "content", "content2", "rain", "thickness", "soil_lead", "content_lead",
-    "rain_lead", "taught",
+    "rain_lead", "taught", "rain_content", "rain_soil",
 )  # fmt: skip
 LEAD_LEAST_D = 0.125  # a reading is not known to the hour
 SOIL_LEAST = 0.0015  # [m3/m3]
@@ -100,7 +101,7 @@ def terms(
     out = np.empty((*shape, len(TERMS)))
     columns = (
         1.0, lead, lead**2, soil, content, content**2, rain, np.log(np.asarray(thickness_mm) / 150.0),
-        soil * lead, content * lead, rain * lead, 1.0 / (1.0 + np.asarray(n_taught)),
+        soil * lead, content * lead, rain * lead, 1.0 / (1.0 + np.asarray(n_taught)), rain * content, rain * soil,
     )  # fmt: skip
     for k, column in enumerate(columns):
         out[..., k] = column

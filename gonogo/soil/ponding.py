@@ -80,12 +80,7 @@ def _standing_mm(
     seen: Sequence[Seen],
 ) -> Floats:
     """Return what stands on strips that differ; arguments as of `standing_water_mm`."""
-    intake = np.array(
-        [
-            SOAKED_SHARE * loose_intake_mm_h(SOIL_CLASSES[soil]) * SURFACES[surface].intake_factor
-            for soil, surface in zip(soil_classes, surfaces, strict=True)
-        ]
-    )[:, None]
+    intake = np.array([_intake_mm_h(*kind) for kind in zip(soil_classes, surfaces, strict=True)])[:, None]
     usual = np.array([HOLDS_MM[surface] for surface in surfaces])[:, None]
     holds = usual.copy()
     events = {hour: [e for e in seen if e.hour == hour] for hour in {e.hour for e in seen}}
@@ -108,3 +103,32 @@ def _standing_mm(
             supply = np.maximum(supply - taken_in_mm(supply, intake) - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
         lying = np.minimum(supply, holds)
     return out
+
+
+def soaked_in_mm(
+    depth_mm: float,
+    hours: range,
+    et0_mm: Floats,
+    frozen: npt.NDArray[np.bool_],
+    *,
+    soil_class: str,
+    surface: str,
+) -> Floats:
+    """Return what water that was seen standing gives to the ground in each hour [mm], (H,).
+
+    depth_mm  at the start of the first of the hours; after the last one what is left was let off
+
+    As `standing_water_mm` has it soak in and dry off. Checked in tests/soil/test_ponding.py.
+    """
+    soaked, intake, lying_mm = np.zeros(len(et0_mm)), _intake_mm_h(soil_class, surface), depth_mm
+    for h in hours:
+        if frozen[h]:
+            continue
+        soaked[h] = float(taken_in_mm(np.float64(lying_mm), np.float64(intake)))
+        lying_mm = max(lying_mm - soaked[h] - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
+    return soaked
+
+
+def _intake_mm_h(soil_class: str, surface: str) -> float:
+    """What ground that has been wet for hours takes in [mm/h]."""
+    return SOAKED_SHARE * loose_intake_mm_h(SOIL_CLASSES[soil_class]) * SURFACES[surface].intake_factor

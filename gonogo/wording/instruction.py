@@ -20,7 +20,8 @@ SURE_DAYS = 3  # a day farther ahead is less sure: its chance is told in steps o
 class TestView:
     """A test that decides, with what each result means. low, high: its limits; per_point: water for each point below.
 
-    mean_low, mean_high   limits of the mean of two tests, None where one decides
+    again_from, again_to, mean_low, mean_high   what is tested twice, and limits of the mean; None where one decides
+    damp_from, damp   from which mean on the strip is rolled with so much water on its top; None where it is not
 
     inside, below, above, if_done   as in TestFirst
     """
@@ -33,6 +34,10 @@ class TestView:
     high: Number
     mean_low: Number | None
     mean_high: Number | None
+    again_from: Number | None
+    again_to: Number | None
+    damp_from: Number | None
+    damp: Amount | None
     inside: Then
     below: Then
     above: Then
@@ -194,6 +199,10 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         high=pct(test.high_pct),
         mean_low=None if math.isnan(test.mean_low_pct) else pct(test.mean_low_pct),
         mean_high=None if math.isnan(test.mean_high_pct) else pct(test.mean_high_pct),
+        again_from=None if math.isnan(test.again_from_pct) else pct(test.again_from_pct),
+        again_to=None if math.isnan(test.again_to_pct) else pct(test.again_to_pct),
+        damp_from=None if math.isnan(test.damp_from_pct) else pct(test.damp_from_pct),
+        damp=None if math.isnan(test.damp_litres) else phrases.amount("litres", test.damp_litres),
         inside=test.inside,
         below=test.below,
         above=test.above,

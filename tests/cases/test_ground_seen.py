@@ -11,6 +11,8 @@ import pytest
 from hand_made import N_HOURS, NOW_UTC, at, material, morning, row, strip
 
 from gonogo.decide.conditions import conditions
+from gonogo.decide.order.today import new_lift_today, spread_stop
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.ground_state import GroundState
 from gonogo.records.site import Surface
@@ -134,3 +136,21 @@ def test_a_bad_crust_waits_for_somebody_to_say_that_it_is_firm(state: GroundStat
     assert (made["N1"].verdict, made["N1"].reason) == (Verdict.WAIT, reason)
     assert advice in made["N1"].advice
     assert made["N2"].verdict == Verdict.COMPACT
+
+
+@pytest.mark.parametrize(
+    ("state", "stop"),
+    [
+        (GroundState(), ""),
+        (GroundState(cleared_utc=at(4)), ""),
+        (GroundState(slick_utc=at(4)), "ground_not_fit"),
+        (GroundState(frozen_utc=at(4)), "ground_not_fit"),
+        (GroundState(ponded_utc=at(-6), pond_utc=at(-6), pond_mm=40.0), "ground_not_fit"),
+        (GroundState(ponded_utc=at(-6), pond_utc=at(-6), pond_mm=40.0, drained_utc=at(4)), ""),
+    ],
+)
+def test_no_lift_is_spread_on_a_pond_or_a_bad_crust(state: GroundState, stop: str) -> None:
+    prepared = prepare(morning(grounds={"N1": state}, rolled=np.ones(1), **ON_CLAY))
+    mass_kg_m2 = SEALED.dry_mass_kg_m2
+    assert spread_stop(prepared, 0, mass_kg_m2) == stop
+    assert bool(list(new_lift_today(prepared, 0, mass_kg_m2, 0.25))) == (stop == "")

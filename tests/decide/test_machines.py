@@ -11,7 +11,7 @@ from hand_made import DAY, crew, material, morning, roller, site, strip, truck
 from gonogo.decide.machines import roller_of, trucks_on
 from gonogo.decide.order.propose import propose
 from gonogo.decide.plan.sealing import sealing_roller
-from gonogo.decide.today import prepare
+from gonogo.decide.today import prepare, rolling_h_on
 from gonogo.decide.verdict import decide
 from gonogo.decide.water.forecast import doses_on
 from gonogo.decide.windows import working
@@ -100,3 +100,17 @@ def test_lifts_are_closed_by_the_sealing_roller_else_by_one_that_closes(its_crew
     other = crew(id="south", roller=replace(SMOOTH, id="other"))
     its = site([strip()], crews=(its_crew, other))
     assert sealing_roller(its, its_crew, DAY).id == closes
+
+
+def test_a_later_day_is_planned_with_the_roller_that_is_there_then() -> None:
+    """Today its own roller is away and a slow one stands in; from tomorrow on its own one rolls it."""
+    slow = replace(SMOOTH, id="slow", speed_km_h=1.0)
+    own = replace(SMOOTH, id="own", away=(DAY,))
+    strips = [strip(id="A", length_m=150.0, lifts=2)]
+    inputs = morning(14.0, strips=strips, on_site={"crews": (crew(roller=own, more_rollers=(slow,)),)})
+    works = [w for w in propose(inputs, decide(inputs), done={}, before=None).works if w.work == Work.ROLLING]
+    hours = {w.lift: (w.end_utc - w.start_utc) / timedelta(hours=1) for w in works}
+    assert works[0].start_utc.date() == DAY < works[1].start_utc.date()
+    assert hours[1] == pytest.approx(rolling_h_on(inputs, strips[0], DAY), abs=0.01)
+    assert hours[2] == pytest.approx(rolling_h_on(inputs, strips[0], DAY + timedelta(days=1)), abs=0.01)
+    assert hours[2] < 0.5 * hours[1]

@@ -2,6 +2,7 @@
 
     python tests/guide_table table.csv              all 1,638 mornings; a quarter of an hour
     python tests/guide_table table.csv clay "mild"  of some soil classes and weathers
+    python tests/guide_table --resume table.csv     what the file does not hold yet, after a run that was ended
 
 Every morning goes from config, weather and entries to its day plan. A row of the CSV is a morning; the text shows a
 grid of each soil class, lift and weather by deviation. What differs from the guide is counted under its explanation in
@@ -11,6 +12,7 @@ explained.toml, and listed where it has none: then the exit code is 1.
 from __future__ import annotations
 
 import csv
+import io
 import sys
 import tomllib
 from collections import Counter
@@ -78,34 +80,47 @@ def explained(morning: Morning, rows: Sequence[dict[str, object]]) -> str:
 
 def main(arguments: Sequence[str]) -> int:
     """Write the table and show it; return the exit code."""
-    out, *chosen = arguments
+    resumes = "--resume" in arguments
+    out, *chosen = (argument for argument in arguments if argument != "--resume")
     soils = [s for s in SOILS if s in chosen] or list(SOILS)
     skies = [s for s in SKIES if s in chosen] or list(SKIES)
-    rows, counts, bare = explanations(), Counter[str](), []
-    n = 0
-    with Path(out).open("w", newline="", encoding="utf-8") as file:
+    path, rows = Path(out), explanations()
+    done = {(r["soil"], r["sky"]) for r in _read(path)} if resumes and path.exists() else set()
+    with path.open("a" if done else "w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(HEAD)
+        if not done:
+            writer.writerow(HEAD)
         for soil in soils:
             for sky in skies:
+                if (soil, sky) in done:
+                    continue
                 made = list(mornings(soil, sky))
-                n += len(made)
                 _show(made)
+                whole = io.StringIO()
                 for morning in made:
                     differs = not guide.agrees(morning)
-                    why = explained(morning, rows) if differs else ""
-                    counts[why or ("no explanation" if differs else "as the guide")] += 1
-                    if differs and not why:
-                        bare.append(morning)
-                    writer.writerow(row(morning, why))
+                    csv.writer(whole).writerow(row(morning, explained(morning, rows) if differs else ""))
+                file.write(whole.getvalue())  # a cell of the table is there whole or not at all
                 file.flush()
-    print(f"\n{n} mornings")
+    return _summed_up(_read(path))
+
+
+def _read(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def _summed_up(found: Sequence[dict[str, str]]) -> int:
+    """Show how many mornings are as the guide has them, and which differ for no reason given; return the exit code."""
+    print(f"\n{len(found)} mornings")
+    counts = Counter("as the guide" if r["agrees"] == "1" else r["explained"] or "no explanation" for r in found)
     for title, count in counts.most_common():
         print(f"{count:6d}  {title}")
-    for morning in bare:
-        wanted = " or ".join(dict.fromkeys(a for s in guide.states(morning) for a in guide.GUIDE[s][morning.sky]))
-        print(f"differs: {morning.soil}, {morning.lift_mm} mm, {morning.sky}, {morning.deviation:+d}: "
-              f"{guide.answer(morning)} ({morning.decision.reason}), the guide: {wanted}")  # fmt: skip
+    bare = [r for r in found if r["agrees"] == "0" and not r["explained"]]
+    for r in bare:
+        wanted = " or ".join(dict.fromkeys(a for s in r["states"].split("/") for a in guide.GUIDE[s][r["sky"]]))
+        print(f"differs: {r['soil']}, {r['lift_mm']} mm, {r['sky']}, {int(r['deviation']):+d}: "
+              f"{r['answer']} ({r['reason']}), the guide: {wanted}")  # fmt: skip
     return 1 if bare else 0
 
 

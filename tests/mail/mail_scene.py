@@ -496,6 +496,8 @@ def testing(**changes: object) -> TestFirst:
         "high_pct": 18.1,
         "mean_low_pct": 15.2,
         "mean_high_pct": 18.3,
+        "again_from_pct": 14.9,
+        "again_to_pct": 18.5,
         "inside": Then.ROLL,
         "below": Then.WATER,
         "above": Then.DISK,

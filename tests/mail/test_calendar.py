@@ -73,6 +73,29 @@ def test_an_unchanged_plan_keeps_its_number_and_a_changed_one_gets_a_higher_one(
     assert not told(moved)[key][1]
 
 
+def test_a_strip_that_moves_to_another_truck_is_cancelled_in_the_calendar_of_the_first() -> None:
+    first = scene.planned("N2", Work.WATERING, 6, 8, day=scene.DAY + DAY, litres=18432.0, truck_id="big")
+    other = replace(first, truck_id="small")
+    runs = [(MORNING, [first]), (MORNING + HOUR, [other]), (MORNING + 2 * HOUR, [first])]
+    own = {s.id: s for s in scene.STRIPS}
+
+    def held(n_runs: int, truck_id: str) -> list[tuple[int, bool]]:
+        found = calendar.entries(runs[:n_runs], MORNING, scene.ZONE)
+        return [(v.sequence, v.is_cancelled) for v in calendar.entry_views(found, own, scene.site(), truck_id)]
+
+    ((number, _),) = held(1, "big")
+    assert held(1, "big") == held(1, "") == [(number, False)]
+    assert held(1, "small") == []
+    ((later, is_gone),) = held(2, "big")
+    assert is_gone
+    assert later > number
+    assert held(2, "small") == held(2, "") == [(later, False)]
+    ((latest, is_gone_again),) = held(3, "big")
+    assert not is_gone_again
+    assert latest > later
+    assert held(3, "small") == [(latest, True)]
+
+
 def test_other_litres_and_a_test_before_it_are_changes_and_a_few_litres_that_are_not_shown_are_none() -> None:
     def number(litres: float, flags: tuple[str, ...] = ()) -> int:
         watering = scene.planned("N2", Work.WATERING, 6, 8, day=scene.DAY + DAY, litres=18432.0)

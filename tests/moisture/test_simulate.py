@@ -12,7 +12,7 @@ import pytest
 from hand_made import N_HOURS, SETTINGS, at, row
 
 from gonogo.moisture.simulate import Simulated, simulate
-from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GroundSeen, Reading, SurfaceWork, Watering
 
 STRIP = hand_made.strip()
 # No sun, no wind, air full of vapour: nothing evaporates, so that water moves only where it is brought.
@@ -132,3 +132,24 @@ def test_a_lift_of_half_the_thickness_gains_twice_the_points() -> None:
     thin, thick = of_both([*tests, *trucks]) - of_both(tests)
     assert thin / thick == pytest.approx(2.0, rel=0.02)
     assert thick == pytest.approx(1.0, abs=0.03)  # a little is on its way to what lies below
+
+
+COLD = {"temp_degc": np.where(np.arange(N_HOURS) < row(-8), -1.0, 4.0), "surface_temp_degc": 2.0}
+
+
+def test_melt_water_wets_a_strip_with_snow_and_none_that_was_cleared_of_it() -> None:
+    snow = {"snow_mm": in_hour(-20, 30.0), "snow_lying_mm": np.full(N_HOURS, 150.0), "melt_mm": np.zeros(N_HOURS)}
+    snow["melt_mm"][row(-8) :] = 0.4
+    cleared = GroundSeen(strip_id=STRIP.id, at_utc=at(-9), state="cleared")
+    lying, bare, none = simulated(**COLD, **snow), simulated(cleared, **COLD, **snow), simulated(**COLD)
+    assert added_pct(lying, none)[row(6)] > 1.0
+    assert added_pct(bare, none)[row(6)] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_pond_soaks_in_until_it_is_drained() -> None:
+    pond = GroundSeen(strip_id=STRIP.id, at_utc=at(-10), state="pond", lying_mm=8.0)
+    drained = GroundSeen(strip_id=STRIP.id, at_utc=at(-9), state="drained")
+    stood, let_off = added_pct(simulated(pond), simulated()), added_pct(simulated(pond, drained), simulated())
+    assert np.all(stood[: row(-10) + 1] == 0.0)
+    assert stood[row(-9)] == pytest.approx(let_off[row(-9)])
+    assert 0.3 < let_off[row(-4)] < stood[row(-4)] < 2.01  # 8 mm on 400 kg/m2 are two points

@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hand_made import N_HOURS, morning, row
+from hand_made import N_HOURS, at, morning, row
 
 from gonogo.decide.verdict import decide
+from gonogo.moisture.ground_state import GroundState
 from gonogo.records.verdict import Decision
 
 TABLE = tomllib.loads(Path(__file__).with_name("weather_stops.toml").read_text("utf-8"))
@@ -32,8 +33,15 @@ def judged(given: Mapping[str, float]) -> Decision:
     rain[row(7.0) : row(17.0)] = given.get("rain_shift_mm_h", 0.0)
     rain[row(18.0) : row(20.0)] = given.get("rain_evening_mm", 0.0) / 2.0
     halves = {name: given.get(name) for name in ("top_pct", "base_pct")}
-    (made,) = decide(morning(rain_mm=rain, sky=sky, **halves))
+    (made,) = decide(morning(rain_mm=rain, sky=sky, grounds={"N1": seen(given)}, **halves))
     return made
+
+
+def seen(given: Mapping[str, float]) -> GroundState:
+    """Return what was seen of the strip in a case, at hours of the day."""
+    cleared, pond, drained = (at(given[k]) if k in given else None for k in ("cleared_h", "pond_h", "drained_h"))
+    depth_mm = given.get("pond_mm", 0.0)
+    return GroundState(cleared_utc=cleared, ponded_utc=pond, pond_utc=pond, pond_mm=depth_mm, drained_utc=drained)
 
 
 @pytest.mark.parametrize("case", TABLE["case"], ids=lambda case: case["id"])

@@ -14,7 +14,7 @@ from messages import envelope
 from gonogo.inbox import take
 from gonogo.inbox.mailbox import Place
 from gonogo.mail import token
-from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, SurfaceWork, Watering
 from gonogo.store import outbox, replies, schema
 from gonogo.wording.language import speaker
 
@@ -135,6 +135,15 @@ def test_a_contradiction_of_one_moment_is_asked_about(desk: Desk_) -> None:
     desk.take(answer(["N3 11.2"]))
     assert desk.take(answer(["N3 22.4"])) == Place.WAITING
     assert "entry 1" in desk.mails()[-1][2]
+
+
+def test_a_clearing_where_no_snow_is_known_is_asked_about_and_stored_by_yes(desk: Desk_) -> None:
+    assert desk.take(answer(["N3 cleared"])) == Place.WAITING
+    assert "neither snow nor standing water is known" in desk.mails()[-1][2]
+    desk.take(answer_to_last(desk, ["yes"], "ana"))
+    assert [type(entry) for entry in desk.entries()] == [GroundSeen]
+    assert desk.take(answer(["N2 snow 3 in", "N2 cleared"])) == Place.DONE
+    assert "N2: snow 3.0 in" in desk.mails()[-1][2].replace("\u00a0", " ")
 
 
 def test_undo_takes_back_what_stands_and_only_of_own_strips(desk: Desk_) -> None:

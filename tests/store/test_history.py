@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from messages import MORNING
 
 from gonogo.errors import StoreError
-from gonogo.records.field import Entry, GaugeRain, LiftResult, Reading, Spread, SurfaceWork, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, LiftResult, Reading, Spread, SurfaceWork, Watering
 from gonogo.records.outside import Answer
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, schema
@@ -253,8 +253,10 @@ def test_a_stored_record_that_cannot_be_read_is_named(store: sa.Engine) -> None:
         ),
         SurfaceWork(strip_id="N2", at_utc=MORNING, work="mixed"),
         LiftResult(strip_id="N2", at_utc=MORNING, result="rework"),
+        GroundSeen(strip_id="N2", at_utc=MORNING, state="pond", lying_mm=40.0),
+        GroundSeen(strip_id="N2", at_utc=MORNING, state="firm"),
     ],
-    ids=["a spread lift", "a binder", "a result"],
+    ids=["a spread lift", "a binder", "a result", "a pond", "a firm crust"],
 )
 def test_what_is_known_of_a_lift_comes_back(store: sa.Engine, entry: Entry) -> None:
     add(store, entry)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from datetime import UTC, datetime, timedelta
 
 import grib
@@ -166,6 +167,18 @@ def test_json_lines_tell_the_members() -> None:
 def test_an_index_that_is_none_or_another_run_s_is_refused(text: str, kind: IndexKind, said: str) -> None:
     with pytest.raises(WeatherError, match=said):
         index.wanted_messages(text, kind, part(9, "precip_mm"), grib.RUN_UTC, "i")
+
+
+def test_an_index_without_end_is_refused_before_it_is_cut_into_cells() -> None:
+    tracemalloc.start()
+    try:
+        with pytest.raises(WeatherError, match="no index has so many"):
+            index.wanted_messages(
+                "1:1:d=2026:a:b:c\n" * 1_000_000, IndexKind.INVENTORY, part(9, "precip_mm"), grib.RUN_UTC, "i"
+            )
+        assert tracemalloc.get_traced_memory()[1] < 50_000_000
+    finally:
+        tracemalloc.stop()
 
 
 @pytest.mark.parametrize("source", SOURCES.values(), ids=SOURCES.keys())

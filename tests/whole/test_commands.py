@@ -295,6 +295,23 @@ def test_what_is_typed_of_a_lift_is_about_the_lift_that_lies_there(say: Callable
     assert "thickness_m = 0.7: lies outside 0.05 to 0.6" in faults
 
 
+def test_what_lies_on_a_strip_is_typed_asked_about_and_withdrawn(say: Callable[..., tuple[int, str, str]]) -> None:
+    code, _, faults = say("record", "ground", "N3", "cleared")
+    assert code == Exit.CONFIG
+    assert "state = cleared: no snow is known on N3" in faults
+    code, shown, _ = say("record", "ground", "N3", "snow", "--depth", "80")
+    assert (code, "N3 ground snow, 80 mm" in shown) == (Exit.OK, True)
+    code, shown, _ = say("record", "ground", "N3", "cleared")
+    assert (code, "N3 ground cleared" in shown) == (Exit.OK, True)
+    code, _, faults = say("record", "ground", "N3", "pond", "--depth", "800")
+    assert code == Exit.CONFIG
+    assert "is more than 500 mm of water" in faults
+    number = shown.partition(":")[0]
+    code, _, _ = say("record", "withdraw", number)
+    assert code == Exit.OK
+    assert f"corrected by {int(number) + 1}" in say("record", "list")[1]
+
+
 def test_a_csv_is_stored_whole_or_not_at_all(say: Callable[..., tuple[int, str, str]], tmp_path: Path) -> None:
     good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
     good.write_text(

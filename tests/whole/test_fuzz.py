@@ -164,6 +164,7 @@ ARGUMENTS = st.one_of(
     st.tuples(st.just("rain"), NUMBERS),
     st.tuples(st.just("watering"), STRIPS, NUMBERS),
     st.tuples(st.just("surface"), STRIPS, st.sampled_from(["rolled", "spread", "disked", "sealed"]) | WORDS),
+    st.tuples(st.just("ground"), STRIPS, st.sampled_from(["snow", "cleared", "pond", "firm"]) | WORDS),
     st.tuples(st.just("lift"), STRIPS, st.sampled_from(["accepted", "rework"]) | WORDS),
     st.tuples(st.just("withdraw"), st.integers(-5, 10**12).map(str) | WORDS),
     st.tuples(st.just("list"), st.just("--days"), NUMBERS),

@@ -10,7 +10,7 @@ from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.machines import trucks_on
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import new_lift_today
-from gonogo.decide.order.ways import present, starts_by_day, watered_ways
+from gonogo.decide.order.ways import later_starts, present, watered_ways
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Dosed, Prepared
@@ -140,12 +140,8 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
     if math.isnan(litres_m2):
         return
     took = {t.id: truck_time(prepared, strip, t, litres_m2) for t in inputs.crew(strip).trucks if litres_m2 > 0.0}
-    away = inputs.roller(strip).away
-    rolling_h = prepared.rolling_h[s]
     chances: dict[tuple[int, int], float] = {}
-    for day_n, hours, start_h in starts_by_day(ahead, rolling_h + prepared.seal_h, step_h):
-        if hours.day == inputs.day or hours.day in away:
-            continue
+    for day_n, hours, start_h, rolling_h in later_starts(prepared, s, ahead, step_h):
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
             continue

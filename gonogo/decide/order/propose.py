@@ -36,9 +36,8 @@ from gonogo.decide.windows import Working
 from gonogo.records.verdict import Decision
 from gonogo.records.work_order import PlannedWork, WorkOrder
 
-# Weights of what is maximised: our own choices. A lift after its date is worth a third;
-# water costs a hundredth. What a crew is told today wants its place today, the more so where it is watered and soaked
-# by then. Each hour later costs a little, more where the strip closes early.
+# Weights of what is maximised: our own choices. A lift after its date is worth a third, water costs a hundredth. What
+# is told today wants its place today, the more so where it is watered. An hour later costs, more where a strip closes.
 LATE_SHARE = 1.0 / 3.0
 DAY_SHARE = 0.005
 NEXT_DAY_SHARE = 0.04  # more than the latest start of a day costs: nothing is put off because it would start late
@@ -211,15 +210,16 @@ def _part(
     for job, lift in enumerate(lifts):
         strip = inputs.strips[lift.s]
         trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
-        rolled_by = inputs.roller(strip)
-        roller = slots.machine("roller", rolled_by.id, rolled_by.count)
         by_day = _best_by_day(lift)
+        rollers = {n: inputs.roller_on(strip, ahead[n].day) for n in by_day}
         for option in lift.options:
+            rolled_by = rollers[option.day_n]
             if option.is_standing and rolled_by.count == 1:
                 uses = []  # nothing else gets these hours
             elif _is_in(option, kept.get(rolled_by.id, ())):
                 continue
             else:
+                roller = slots.machine("roller", rolled_by.id, rolled_by.count)
                 uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
             if option.truck_id and not math.isnan(option.called_h):
                 truck = slots.machine("truck", option.truck_id, trucks[option.truck_id].count)

@@ -127,6 +127,7 @@ def watered_today(prepared: Prepared, decisions: Sequence[Decision], works: Sequ
             area_m2=strip.area_m2,
             expected_area_m2=0.0,
             litres=decision.water.litres,
+            truck_id=decision.water.truck_id,
             flags=_watering_flags(strip.id in today, decision),
         )
         for strip, decision in zip(inputs.strips, decisions, strict=True)

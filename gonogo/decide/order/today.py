@@ -14,6 +14,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
+from gonogo.decide.ground_facts import is_fit_to_spread_on
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
@@ -60,13 +61,12 @@ def is_testable(prepared: Prepared, decision: Decision) -> bool:
         return True
     if decision.reason not in TESTABLE_IF_LIKELY:
         return False
+    least = prepared.inputs.setting("test_worth_chance")
     if decision.reason == "too_wet" and disked_this_morning(prepared):
         strip = prepared.inputs.site.strip(decision.strip_id)
         material = prepared.inputs.material(strip)
         is_vague = decision.w_p90_pct - decision.w_p10_pct > material.window_high_pct - material.window_low_pct
-        least = 0.0 if is_vague else LIKELY  # else it is disked first, and the test comes after it
-    else:
-        least = prepared.inputs.setting("test_worth_chance")
+        least = least if is_vague else LIKELY  # else it is disked first, and the test comes after it
     return decision.facts.get("chance_in_window", 0.0) >= least
 
 
@@ -201,7 +201,7 @@ test_done_h.__test__ = False  # type: ignore[attr-defined]
 def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float) -> Iterator[Option]:
     """Yield the starts of a lift that is spread this morning: after its test, before it leaves its window."""
     inputs = prepared.inputs
-    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
+    opening = opening_of_new_lift(prepared, s, mass_kg_m2) if is_fit_to_spread_on(prepared, s) else None
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
@@ -249,6 +249,8 @@ def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
         return "day_off"
     if prepared.inputs.day in prepared.inputs.roller(prepared.inputs.strips[s]).away:
         return "roller_away"
+    if not is_fit_to_spread_on(prepared, s):
+        return "ground_not_fit"
     opening = opening_of_new_lift(prepared, s, mass_kg_m2)
     if opening is None:
         return "borrow_not_right" if today.hours > 0.0 else "day_over"

@@ -10,7 +10,7 @@ import numpy as np
 
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import options_today, soaked_over_night
-from gonogo.decide.today import Dosed, Prepared
+from gonogo.decide.today import Dosed, Prepared, rolling_h_on
 from gonogo.decide.water.forecast import CHANCE_GAIN_MIN, chance_watered, chances_watered, doses_on
 from gonogo.decide.windows import Working, row_ends, window_chances
 from gonogo.records.verdict import Decision
@@ -19,14 +19,27 @@ LAGS_H = (0.0, 1.0, 3.0)  # how long watered soil may lie beyond soaking in befo
 _NUDGE_H = 1e-9
 
 
-def starts_by_day(ahead: Sequence[Working], needed_h: float, step_h: float) -> Iterator[tuple[int, Working, float]]:
-    """Yield (day, its hours, start) of everything of a length that fits into a working day, on the steps of the day."""
+def starts_on(hours: Working, needed_h: float, step_h: float) -> Iterator[float]:
+    """Yield the start of everything of a length that fits into a working day, on the steps of the day."""
+    if not hours.is_working_day or not math.isfinite(needed_h):
+        return
+    last_h = hours.until_h - needed_h
+    for k in range(math.floor((last_h - hours.from_h) / step_h + _NUDGE_H) + 1):
+        yield hours.from_h + k * step_h
+
+
+def later_starts(
+    prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float
+) -> Iterator[tuple[int, Working, float, float]]:
+    """Yield (day, its hours, start, rolling time) of the days after this one on which a roller of the crew is there."""
+    inputs = prepared.inputs
+    strip = inputs.strips[s]
     for day_n, hours in enumerate(ahead):
-        if not hours.is_working_day or not math.isfinite(needed_h):
+        if hours.day == inputs.day or hours.day in inputs.roller_on(strip, hours.day).away:
             continue
-        last_h = hours.until_h - needed_h
-        for k in range(math.floor((last_h - hours.from_h) / step_h + _NUDGE_H) + 1):
-            yield day_n, hours, hours.from_h + k * step_h
+        rolling_h = rolling_h_on(inputs, strip, hours.day)
+        for start_h in starts_on(hours, rolling_h + prepared.seal_h, step_h):
+            yield day_n, hours, start_h, rolling_h
 
 
 def present(
@@ -73,29 +86,26 @@ class _Way:
 
 def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> list[_Way]:
     """Return every start of the lift that lies there on days after today, of hours that the table holds."""
-    inputs, cond, rolling_h, seal_h = prepared.inputs, prepared.cond, prepared.rolling_h[s], prepared.seal_h
+    inputs, cond, seal_h = prepared.inputs, prepared.cond, prepared.seal_h
     strip = inputs.strips[s]
-    away, soak_h = inputs.roller(strip).away, inputs.soak_h(strip)
-    starts = [
-        (day_n, hours, start_h)
-        for day_n, hours, start_h in starts_by_day(ahead, rolling_h + seal_h, step_h)
-        if hours.day != inputs.day and hours.day not in away
-    ]
+    soak_h = inputs.soak_h(strip)
+    starts = list(later_starts(prepared, s, ahead, step_h))
     if not starts:
         return []
-    start = np.array([start_h for _, _, start_h in starts])
+    start, rolling_h = np.array([(start_h, takes_h) for _, _, start_h, takes_h in starts]).T
     first, sealed, holds = row_ends(cond, start, start + rolling_h + seal_h)
     _, rolled, _ = row_ends(cond, start, start + rolling_h)
     chances = window_chances(cond, s, start, rolling_h, seal_h).tolist()
     rows = zip(first.tolist(), sealed.tolist(), rolled.tolist(), strict=True)
     by_day: dict[int, tuple[Dosed, ...]] = {}
     found: list[_Way] = []
-    for (day_n, hours, start_h), own, is_held, chance in zip(starts, rows, holds.tolist(), chances, strict=True):
+    of_start = zip(starts, rows, holds.tolist(), chances, strict=True)
+    for (day_n, hours, start_h, takes_h), own, is_held, chance in of_start:
         if not is_held:
             continue
         if day_n not in by_day:
             by_day[day_n] = doses_on(prepared, s, hours)
-        dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chance)
+        dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + takes_h, chance=chance)
         doses = by_day[day_n] if chance < prepared.chance_needed else ()
         watered = tuple((by, tuple(_ends_h(hours, start_h, by, soak_h))) for by in doses)
         found.append(_Way(dry=dry, rows=own, watered=watered))

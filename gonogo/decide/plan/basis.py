@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from gonogo import times
 from gonogo.decide.dry_back import Disked
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
@@ -15,7 +16,7 @@ from gonogo.records import shift
 from gonogo.records.days_off import next_working_day
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
-from gonogo.records.work_order import WorkOrder
+from gonogo.records.work_order import PlannedWork, Work, WorkOrder
 
 NEXT_SHIFT_WITHIN_DAYS = 21  # a longer break is nobody's next working morning
 
@@ -51,6 +52,20 @@ class Basis:
     @property
     def site(self) -> Site:
         return self.prepared.inputs.site
+
+
+def rolling_today(basis: Basis, strip_id: str) -> PlannedWork | None:
+    """Return the rolling of a strip that the order of work has today."""
+    return next(
+        (
+            w
+            for w in basis.order.works
+            if w.strip_id == strip_id
+            and w.work == Work.ROLLING
+            and times.local_date(w.start_utc, basis.site.zone) == basis.inputs.day
+        ),
+        None,
+    )
 
 
 def next_shift_utc(site: Site, day: date) -> datetime | None:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from gonogo import times
 from gonogo.decide import rolling
 from gonogo.decide.order.today import BREAK_UP_H, SPREAD_H, TEST_H, is_broken_up_first, is_testable
-from gonogo.decide.plan.basis import Basis
+from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
@@ -17,7 +17,7 @@ from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.watering import DRY_CRUST, soaking_h
 from gonogo.records.day_plan import Job, Task
 from gonogo.records.verdict import Decision, Verdict
-from gonogo.records.work_order import PlannedWork, Work
+from gonogo.records.work_order import PlannedWork
 
 DISK_H = 0.75  # a strip of usual size is disked in about so long: common practice
 
@@ -26,20 +26,6 @@ def jobs(basis: Basis) -> tuple[Job, ...]:
     """Return today's work by start. An order of this day that stands keeps its jobs as they were told."""
     found = [job for s in range(len(basis.inputs.strips)) for job in _of_strip(basis, s)]
     return tuple(sorted(found, key=lambda j: (j.start_utc, j.end_utc, j.crew_id, j.strip_id)))
-
-
-def rolling_today(basis: Basis, strip_id: str) -> PlannedWork | None:
-    """Return the rolling of a strip that the order of work has today."""
-    return next(
-        (
-            w
-            for w in basis.order.works
-            if w.strip_id == strip_id
-            and w.work == Work.ROLLING
-            and times.local_date(w.start_utc, basis.site.zone) == basis.inputs.day
-        ),
-        None,
-    )
 
 
 def _of_strip(basis: Basis, s: int) -> Iterator[Job]:

@@ -6,8 +6,10 @@ without such rain a loose lift may lie. All of it is closed before the rain and 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import date, timedelta
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
@@ -46,7 +48,37 @@ def sealings(basis: Basis, jobs: Sequence[Job]) -> tuple[Sealing, ...]:
                 rain_utc=moment(rain_h),
             )
         )
-    return tuple(found)
+    counts = {roller.id: roller.count for crew in basis.site.crews for roller in crew.rollers}
+    from_utc = moment(max(epoch_h(basis.inputs.now_utc), today.from_h))
+    return one_after_another(found, counts, jobs, from_utc)
+
+
+def one_after_another(
+    found: Sequence[Sealing], counts: Mapping[str, int], jobs: Sequence[Job], from_utc: datetime
+) -> tuple[Sealing, ...]:
+    """Return the sealings with their hours apart where crews share a machine: it closes one crew's lifts at a time.
+
+    counts   by roller id, how many of that kind there are; one where it is not named
+
+    from_utc   before which none begins
+
+    The first crew's begins earlier by the time of each that follows, though not before the machine has rolled what it
+    rolls until then; where that leaves less time, it is shared evenly.
+    """
+    shifted = {}
+    for roller_id in dict.fromkeys(sealing.roller_id for sealing in found):
+        own = [sealing for sealing in found if sealing.roller_id == roller_id]
+        n_turns = math.ceil(len(own) / counts.get(roller_id, 1))
+        by_utc, lasts = own[0].by_utc, own[0].by_utc - own[0].start_utc
+        rolled = [job.end_utc for job in jobs if job.task == Task.ROLL and job.machine_id == roller_id]
+        begins_utc = max(
+            by_utc - n_turns * lasts, min(from_utc, own[0].start_utc), *(at for at in rolled if at <= own[0].start_utc)
+        )
+        turn = (by_utc - begins_utc) / n_turns
+        for k, sealing in enumerate(own):
+            end_utc = by_utc - (n_turns - 1 - k * n_turns // len(own)) * turn
+            shifted[sealing.crew_id] = replace(sealing, start_utc=end_utc - turn, by_utc=end_utc)
+    return tuple(shifted.get(sealing.crew_id, sealing) for sealing in found)
 
 
 def rain_before_next_shift_h(basis: Basis) -> float | None:

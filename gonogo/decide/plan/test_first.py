@@ -11,8 +11,8 @@ import numpy as np
 
 from gonogo.decide.dry_back import disk_hours, ready_from
 from gonogo.decide.order.today import TEST_H, is_testable, test_done_h, weather_chance
-from gonogo.decide.plan.basis import Basis
-from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, limits_pct
+from gonogo.decide.plan.basis import Basis, rolling_today
+from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, limits
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.dose import target_w_pct
 from gonogo.decide.water.forecast import truck_time
@@ -56,27 +56,37 @@ def by_result(
     hours = () if material.is_granular else disk_hours_after(basis, by_utc)
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
-    needed = basis.prepared.chance_needed
-    low_pct, high_pct = limits_pct(material, needed, before, drift_pct)
-    mean_low_pct, mean_high_pct = limits_pct(material, needed, before, drift_pct, n_tests=2)
+    worth = basis.inputs.setting("test_worth_chance") if below == Then.WATER else math.nan
+    found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth)
+    damp_litres = _damp_litres(basis, found, litres_per_pct, strip) if below == Then.WATER else 0.0
     return TestFirst(
         why=why,
         by_utc=by_utc,
-        low_pct=low_pct,
-        high_pct=high_pct,
+        low_pct=found.low_pct,
+        high_pct=found.high_pct,
         inside=Then.ROLL,
         below=below,
         above=Then.DISK if hours else Then.HOLD,
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
-        mean_low_pct=min(mean_low_pct, low_pct),
-        mean_high_pct=max(mean_high_pct, high_pct),
+        mean_low_pct=found.mean_low_pct,
+        mean_high_pct=found.mean_high_pct,
+        again_from_pct=found.again_low_pct,
+        again_to_pct=found.again_high_pct,
+        damp_from_pct=found.damp_low_pct if damp_litres > 0.0 else math.nan,
+        damp_litres=damp_litres if damp_litres > 0.0 else math.nan,
         disk_utc=hours,
         again_utc=again_utc,
         again_late_utc=again_late_utc,
         again_up_to_pct=_worth_again_pct(basis, material, mass, by_utc, again_utc or again_late_utc),
     )
+
+
+def _damp_litres(basis: Basis, found: Limits, litres_per_pct: float, strip: Strip) -> float:
+    """Return the water that takes a lift from the dry edge to what releases it, on its top; 0 where it is little."""
+    litres = (found.mean_low_pct - found.damp_low_pct) * litres_per_pct
+    return litres if litres >= basis.inputs.setting("dose_min_litres_m2") * strip.area_m2 else 0.0
 
 
 def _worth_again_pct(
@@ -107,10 +117,10 @@ def _thought_before(
     s = inputs.strips.index(strip)
     if why == "new_lift":
         if material.borrow_w_pct is None:
-            return None, 0.0
+            return None, _dried_pct(basis, strip, by_utc)
         low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
         spread = arrival_sd_pct(material.borrow_w_pct, low, high, inputs.setting("fresh_lift_chance"))
-        return (material.borrow_w_pct, spread), 0.0
+        return (material.borrow_w_pct, spread), _dried_pct(basis, strip, by_utc)
     row = basis.prepared.row_at(epoch_h(inputs.now_utc if by_utc is None else by_utc))
     if row is None:
         return None, 0.0
@@ -120,6 +130,16 @@ def _thought_before(
     rolling_h = basis.prepared.rolling_h[s]
     last = min(row + math.ceil(rolling_h), len(inputs.w_pct) - 1) if math.isfinite(rolling_h) else row
     return (float(np.mean(members)), float(np.std(members))), float(np.mean(inputs.w_pct[last, s]) - np.mean(members))
+
+
+def _dried_pct(basis: Basis, strip: Strip, by_utc: datetime | None) -> float:
+    """Return by how much a lift that is spread and tested today dries until it is rolled as planned, negative [%]."""
+    rolling = rolling_today(basis, strip.id)
+    if rolling is None or by_utc is None or not rolling.end_utc > by_utc:
+        return 0.0
+    evaporated_mm = float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(rolling.end_utc)))
+    lost_mm = basis.inputs.setting("watered_surface_kc") * evaporated_mm
+    return -100.0 * lost_mm / strip.following_dry_mass_kg_m2 if math.isfinite(lost_mm) else 0.0
 
 
 def tests_after(basis: Basis, strip: Strip, hours: Sequence[datetime]) -> tuple[datetime | None, datetime | None]:

@@ -1,8 +1,9 @@
-"""Between which results of one test a lift is inside its window as likely as the site asks."""
+"""Which results of a test release a lift, which ask for a second test, and what the mean of both then says."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
@@ -14,6 +15,73 @@ from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
 TEST_ERROR_PCT = math.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT)
 STEP_PCT = 0.05
 LEAST_SD_PCT = TEST_ERROR_PCT  # what was thought before is never trusted more than the test itself
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Limits of a test's result [%].
+
+    low_pct, high_pct              between them one result releases the lift
+    mean_low_pct, mean_high_pct    between them the mean of two does
+    again_low_pct, again_high_pct  what lies between these and a limit of one result is tested once more
+    damp_low_pct                   a mean between this and its limit is inside, but at the dry edge: by the difference
+                                   the lift is damped, and rolled
+    """
+
+    low_pct: float
+    high_pct: float
+    mean_low_pct: float
+    mean_high_pct: float
+    again_low_pct: float
+    again_high_pct: float
+    damp_low_pct: float
+
+
+def limits(
+    material: Material,
+    chance_needed: float,
+    before: tuple[float, float] | None = None,
+    drift_pct: float = 0.0,
+    *,
+    worth_chance: float = math.nan,
+) -> Limits:
+    """Return all limits of a test; before and drift_pct as in limits_pct.
+
+    worth_chance   from this chance of lying inside on, a lift below its window is tested once more before water goes on
+                   it; NaN where no water would
+    """
+    low, high = limits_pct(material, chance_needed, before, drift_pct)
+    mean_low, mean_high = limits_pct(material, chance_needed, before, drift_pct, n_tests=2)
+    dry, wet = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    low, high = _in_tenths(low, high)
+    mean_low, mean_high = _in_tenths(min(mean_low, low), max(mean_high, high))
+    return Limits(
+        low_pct=low,
+        high_pct=high,
+        mean_low_pct=mean_low,
+        mean_high_pct=mean_high,
+        again_low_pct=min(_lowest_worth(dry, wet, before, worth_chance), mean_low),
+        again_high_pct=wet,
+        damp_low_pct=min(_in_tenths(dry, wet)[0], mean_low),
+    )
+
+
+def _in_tenths(low_pct: float, high_pct: float) -> tuple[float, float]:
+    """Return limits as they are read and printed, never wider than they are; unchanged where no tenth lies between."""
+    low, high = math.ceil(10.0 * low_pct - 1e-6) / 10.0, math.floor(10.0 * high_pct + 1e-6) / 10.0
+    return (low, high) if low <= high else (low_pct, high_pct)
+
+
+def _lowest_worth(low_pct: float, high_pct: float, before: tuple[float, float] | None, worth_chance: float) -> float:
+    """Return the lowest result that leaves a lift a chance of lying inside; the edge itself where none does."""
+    if math.isnan(worth_chance):
+        return low_pct
+    results = np.arange(low_pct - 0.25 * (high_pct - low_pct), low_pct + 0.5 * STEP_PCT, STEP_PCT)
+    chances = np.minimum(
+        chances_inside(results, low_pct, high_pct, None), chances_inside(results, low_pct, high_pct, before)
+    )
+    worth = results[chances >= worth_chance]
+    return min(math.ceil(10.0 * float(worth[0]) - 1e-6) / 10.0, low_pct) if len(worth) else low_pct
 
 
 def limits_pct(

@@ -12,6 +12,7 @@ from gonogo.weather.grid.quantities import ESSENTIAL, QUANTITIES, Quantity
 from gonogo.weather.grid.sources import CONTROL, IndexKind, Part
 
 MOST_MESSAGE_BYTES = 20_000_000  # a global field at a quarter of a degree has about 1 MB; common sense
+MOST_LINES = 50_000  # an ensemble's index has some 9,000; a great one would fill the memory once it is cut into cells
 _PERIOD = re.compile(r"(\d+)-(\d+) (hour|day) (?:acc|ave)")
 _MEMBER = re.compile(r"ENS=\+(\d+)")
 
@@ -42,6 +43,8 @@ def wanted_messages(text: str, kind: IndexKind, part: Part, run_utc: datetime, p
     Raises WeatherError: passing where the index is no index or lacks a message (it may still be written), not passing
     where it is another run's.
     """
+    if (n_lines := text.count("\n")) > MOST_LINES:
+        raise WeatherError(f"{place}: {n_lines:,} lines: no index has so many. It is not used.", passing=False)
     lines = (_json_lines if kind is IndexKind.JSON_LINES else _inventory_lines)(text, part, run_utc, place)
     chosen: dict[tuple[str, int], _Line] = {}
     for line in lines:

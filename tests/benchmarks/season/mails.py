@@ -200,6 +200,8 @@ class Mails:
         low_pct, high_pct = (told.limits_of_mean if is_mean else told.limits)(lot.low_pct, lot.high_pct)
         if low_pct <= w_pct <= high_pct:
             return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
+        if is_mean and told.edge_damp_pct is not None and told.edge_damp_pct <= w_pct < low_pct:
+            return [replace(self._rolling(work, strip, told), when=None, litres=told.edge_damp_litres)]
         if w_pct > high_pct:
             is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
             return self._disking(work, strip, told, told.above_disk_at_h, is_tested=is_worth)
@@ -228,9 +230,8 @@ class Mails:
         )
 
     def _watering(self, work: Work, strip: StripNow, told: Instruction, litres: float) -> list[Step]:
-        water = Step(
-            kind="water", from_h=told.water_from_h or 0.0, litres=litres, when=lambda: self._fits(strip, "water")
-        )
+        kind = "water" if told.is_mixed else "damp"
+        water = Step(kind=kind, from_h=told.water_from_h or 0.0, litres=litres, when=lambda: self._fits(strip, "water"))
         if told.test_after_water:
             return [water, Step(kind="test", then=lambda w: self._after_water(work, strip, told, w))]
         return [water, self._rolling(work, strip, told)]
@@ -258,9 +259,9 @@ class Mails:
         before = [h for h in at_h if h < tests_h[0]]
         rest = at_h[len(before) :]
         lot = strip.lot
-        low_pct, high_pct = told.limits(lot.low_pct, lot.high_pct)
 
-        def decide(w_pct: float) -> list[Step]:
+        def decide(w_pct: float, *, is_mean: bool = False) -> list[Step]:
+            low_pct, high_pct = (told.limits_of_mean if is_mean else told.limits)(lot.low_pct, lot.high_pct)
             if low_pct <= w_pct <= high_pct:
                 return [replace(self._rolling(work, strip, told), when=None)] if told.rolls_after_disk else []
             is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
@@ -269,7 +270,7 @@ class Mails:
 
         def then(w_pct: float) -> list[Step]:
             if told.is_at_edge(lot.low_pct, lot.high_pct, w_pct):
-                return [Step(kind="test", then=lambda second: decide(0.5 * (w_pct + second)))]
+                return [Step(kind="test", then=lambda second: decide(0.5 * (w_pct + second), is_mean=True))]
             return decide(w_pct)
 
         return [*(Step(kind="disk", from_h=h) for h in before), Step(kind="test", from_h=tests_h[0], then=then)]

@@ -198,6 +198,7 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
         said |= {
             "verdict": "water",
             "litres": water.litres,
+            "is_mixed": strip.reason != "dry_crust",
             "water_from_h": hour(water.start_utc),
             "roll_from_h": None if rolling is None else hour(rolling.start_utc),
             "roll_until_h": hour(strip.roll_by_utc),
@@ -229,6 +230,10 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "test_high_pct": test.high_pct,
         "test_mean_low_pct": None if math.isnan(test.mean_low_pct) else test.mean_low_pct,
         "test_mean_high_pct": None if math.isnan(test.mean_high_pct) else test.mean_high_pct,
+        "edge_from_pct": None if math.isnan(test.again_from_pct) else test.again_from_pct,
+        "edge_damp_pct": None if math.isnan(test.damp_from_pct) else test.damp_from_pct,
+        "edge_damp_litres": 0.0 if math.isnan(test.damp_litres) else test.damp_litres,
+        "edge_to_pct": None if math.isnan(test.again_to_pct) else test.again_to_pct,
         "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
         "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,
         "above_disk_at_h": [hour(at) for at in test.disk_utc] if test.above == Then.DISK else [],

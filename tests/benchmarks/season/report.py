@@ -25,6 +25,7 @@ HEADS = {
     "rolled_again": "rolled again",
     "diskings": "diskings",
     "without_word": "without word",
+    "damped": "damped tops",
 }
 REFERENCE = "habit"
 

@@ -12,6 +12,7 @@ from benchmarks.season.place import Lot
 MACHINES = {
     "test": "gauge",
     "water": "truck",
+    "damp": "truck",
     "mix": "disk",
     "disk": "disk",
     "roll": "roller",
@@ -27,7 +28,7 @@ class Step:
     """One thing to do on a strip.
 
     from_h, until_h   hours of the local day between which it may begin
-    litres            water: for the strip; roll: put on meanwhile, to keep it damp
+    litres            water: for the strip; damp: for its top, not mixed; roll: put on meanwhile, to keep it damp
     then              test: from its result to the steps that follow
     when              what must hold as well when it begins
     """
@@ -84,7 +85,7 @@ class StripNow:
         """Return how long a step takes here, in quarter hours."""
         if step.kind == "roll":
             return max(rolling_quarters(self.lot) - self.rolled_quarters, 1)
-        if step.kind == "water":
+        if step.kind in ("water", "damp"):
             loads = math.ceil(step.litres / TANK_LITRES - 1e-9)
             return max(1, math.ceil((loads * 27.0 + step.litres / 900.0) / 0.85 / 15.0))
         return {"mix": 2, "disk": 3, "spread": 3}.get(step.kind, 1)

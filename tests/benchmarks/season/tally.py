@@ -13,6 +13,7 @@ class Tally:
     waited_inside      strip-days on which a lift lay inside its window for 3 dry hours of the shift and was not rolled
     doses, doses_inside, doubled_doses   of water to be mixed in; on strips truly inside; on strips watered
                        before, where no test since found them below the window
+    damped             light waterings of a top, not mixed in: of a dry one, at the dry edge, or to keep it damp
     caught_loose       lifts that a rain of 3 mm or more found neither rolled nor sealed
     rolled_again       rollings of a lift that had been rolled before
     without_word       strip-days on which a lift lay there and the mail had no instruction for it
@@ -30,3 +31,4 @@ class Tally:
     rolled_again: int = 0
     diskings: int = 0
     without_word: int = 0
+    damped: int = 0

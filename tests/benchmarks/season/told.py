@@ -21,15 +21,17 @@ class Instruction:
     rank                place in the order in which the mail has the crew work
     roll_from_h, roll_until_h   between which it is to be rolled
     damp_litres         put on while it is rolled, only to keep it damp
-    litres, water_from_h        water to be mixed in before rolling
+    litres, water_from_h        water to be mixed in before rolling; is_mixed False: put on a dry top, and not mixed
     test_first          a test comes before the first pass or the first drop; it decides
     test_after_water    so does one after mixing and soaking
     disk_at_h           hours of disking; test_after_disk_h: of the test after it, test_late_h: of the one after the
                         last disking; rolls_after_disk: roll if inside
     below_litres_point  where a test lies below the window: times the litres that lead to optimum; None = call, wait
     above_disk_at_h     where a test lies above the window: hours of disking
-    test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's. Between
-                        such a limit and the window's edge a second test is made, and the mean of both decides
+    test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's
+    edge_from_pct, edge_to_pct   a result outside those and between these is tested once more, and the mean of both
+                        decides; None = the window's edges
+    edge_damp_pct       a mean from here to its limit: rolled with edge_damp_litres on the top; None = not
     test_mean_low_pct, test_mean_high_pct   limits of that mean; None = those of a single result
     test_again_up_to_pct   the highest result after which it is tested again once it was disked; None = any
     seal_by_h           to be sealed by then if it lies loose
@@ -46,6 +48,7 @@ class Instruction:
     damp_litres: float = 0.0
     litres: float = 0.0
     water_from_h: float | None = None
+    is_mixed: bool = True
     test_first: bool = False
     test_after_water: bool = False
     disk_at_h: tuple[float, ...] = ()
@@ -59,6 +62,10 @@ class Instruction:
     test_mean_low_pct: float | None = None
     test_mean_high_pct: float | None = None
     test_again_up_to_pct: float | None = None
+    edge_from_pct: float | None = None
+    edge_to_pct: float | None = None
+    edge_damp_pct: float | None = None
+    edge_damp_litres: float = 0.0
     seal_by_h: float | None = None
     stop_if_watered: bool = False
     is_said_rolled: bool = False
@@ -81,9 +88,11 @@ class Instruction:
         )
 
     def is_at_edge(self, low_pct: float, high_pct: float, w_pct: float) -> bool:
-        """Whether a result lies between the window's edge, which is given, and the limit that the mail says."""
+        """Whether a result has the strip tested once more, of which the window's edges are given."""
         low, high = self.limits(low_pct, high_pct)
-        return low_pct <= w_pct < low or high < w_pct <= high_pct
+        first = low_pct if self.edge_from_pct is None else self.edge_from_pct
+        last = high_pct if self.edge_to_pct is None else self.edge_to_pct
+        return first <= w_pct < low or high < w_pct <= last
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

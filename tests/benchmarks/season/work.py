@@ -19,6 +19,7 @@ from benchmarks.season.tally import Tally
 RAIN_STOPS_MM = 0.12  # in a quarter hour: machines stand
 RETEST_MM = 3.0  # fallen since the last test, from which no crew rolls before a new one
 SOAK_H = 1.0  # from the last drop to the first pass, mixing included
+SOAK_TOP_H = 0.5  # of a light dose on a dry top, which is not mixed
 
 Record = Callable[[dict[str, Any]], None]
 
@@ -172,29 +173,33 @@ class Work:
             self._start(crew, strip, replace(step, quarters=quarters))
 
     def _was_rained_on(self, strip: StripNow) -> bool:
-        """Whether so much fell on a tested strip today that every specification asks for a new test."""
-        if not strip.tests:
-            return False
-        since_h = max(strip.tests[-1][0], self.now_h - self.hour + SHIFT_START_H)
+        """Whether so much fell on a strip today, since its last test, that every specification asks for a new one."""
+        tested_h = strip.tests[-1][0] if strip.tests else strip.laid_h
+        since_h = max(tested_h, self.now_h - self.hour + SHIFT_START_H)
         return self.rained_mm(since_h, self.now_h) >= RETEST_MM and not self.is_raining
 
     def _start(self, crew: str, strip: StripNow, step: Step) -> None:
-        if step.kind == "water":
+        if step.kind in ("water", "damp"):
             self._count_dose(strip, step)
+        if step.kind == "water":
             if not self.is_loose(strip):  # opened before the first drop, as every crew knows
                 self.ground.mix(self.index(strip), 0.0)
                 self.enter(strip, "disked")
         if step.kind == "roll":
             strip.was_rolled_today = True
             if step.litres:
+                self.tally.damped += 1
                 self.ground.water(self.index(strip), step.litres / strip.lot.area_m2)
                 self.enter(strip, "watered", litres=round(step.litres))
         strip.is_busy = True
         self.busy[crew, step.machine] = (strip, step, step.quarters)
 
     def _count_dose(self, strip: StripNow, step: Step) -> None:
-        self.tally.doses += 1
-        if strip.lot.is_inside(self.true_pct(strip)):
+        if step.kind == "damp":
+            self.tally.damped += 1
+        else:
+            self.tally.doses += 1
+        if step.kind == "water" and strip.lot.is_inside(self.true_pct(strip)):
             self.tally.doses_inside += 1
             self.say(strip, f"watered though inside, {self.true_pct(strip):.1f}")
         if strip.is_watered:
@@ -220,7 +225,7 @@ class Work:
         s = self.index(strip)
         if step.kind == "test":
             self._tested(strip, step)
-        elif step.kind == "water":
+        elif step.kind in ("water", "damp"):
             self._watered(strip, step)
         elif step.kind == "mix":
             self.ground.mix(s, 0.85)
@@ -254,6 +259,9 @@ class Work:
         self.ground.water(self.index(strip), factor * step.litres / strip.lot.area_m2)
         self.enter(strip, "watered", litres=round(step.litres))
         self.say(strip, f"watered {step.litres:.0f} L, {step.litres / strip.lot.area_m2:.1f} L/m2")
+        if step.kind == "damp":
+            strip.soaked_h = self.now_h + SOAK_TOP_H
+            return
         strip.soaked_h = self.now_h + SOAK_H
         strip.queue.insert(0, Step(kind="mix"))
 

@@ -10,7 +10,7 @@ import pytest
 from hand_made import material
 from scipy.stats import norm
 
-from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, chances_inside, limits_pct
+from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, chances_inside, limits, limits_pct
 
 
 def test_a_result_releases_a_lift_that_is_inside_as_likely_as_is_asked() -> None:
@@ -66,3 +66,34 @@ def test_lifts_arrive_as_widely_spread_as_the_site_says_they_arrive_right() -> N
     assert norm.cdf((16.0 - 13.5) / sd) - norm.cdf((12.0 - 13.5) / sd) == pytest.approx(0.85, abs=1e-6)
     assert arrival_sd_pct(11.0, 12.0, 16.0, 0.85) == 2.0
     assert arrival_sd_pct(13.5, 12.0, 16.0, 1.0) == 2.0
+
+
+def test_a_dry_result_that_may_well_be_right_is_tested_once_more_before_water_goes_on_it() -> None:
+    found = limits(material(), 0.7, worth_chance=0.25)
+    edge = 12.0 + norm.ppf(0.25) * TEST_ERROR_PCT  # of 12 to 16 %: below it one in four such lifts is inside
+    assert found.again_low_pct == pytest.approx(edge, abs=0.1)
+    assert found.again_low_pct >= edge
+    assert found.again_high_pct == 16.0
+    assert limits(material(), 0.7).again_low_pct == 12.0  # where no water would follow
+    doubted = limits(material(), 0.7, (10.0, 1.0), worth_chance=0.25)
+    assert found.again_low_pct < doubted.again_low_pct <= doubted.damp_low_pct == 12.0
+
+
+def test_limits_are_the_tenths_that_are_printed_and_never_wider() -> None:
+    found = limits(material(omc_pct=14.03), 0.7, worth_chance=0.25)
+    sides = ((found.low_pct, found.mean_low_pct, found.again_low_pct), (found.high_pct, found.mean_high_pct))
+    shown = (*sides[0], *sides[1], found.damp_low_pct)
+    assert shown == tuple(round(value, 1) for value in shown)
+    assert limits_pct(material(omc_pct=14.03), 0.7)[0] <= found.low_pct
+    assert found.high_pct <= limits_pct(material(omc_pct=14.03), 0.7)[1]
+    assert found.damp_low_pct == 12.1
+    assert found.again_high_pct == 16.03  # the window's own edge, shown as the window is
+    narrow = limits(material(window_low_pct=-0.02, window_high_pct=0.02), 0.7)
+    assert narrow.low_pct <= 14.0 <= narrow.high_pct
+
+
+def test_a_mean_inside_that_does_not_release_is_damped_by_what_it_lacks() -> None:
+    found = limits(material(), 0.7)
+    assert found.damp_low_pct < found.mean_low_pct < found.low_pct < found.high_pct < found.mean_high_pct < 16.0
+    dries = limits(material(), 0.7, None, -0.5)
+    assert dries.mean_low_pct - dries.damp_low_pct > found.mean_low_pct - found.damp_low_pct

@@ -1,0 +1,64 @@
+"""A test is asked where its result can change the day, and says what each result has the crew do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hand_made import morning, strip
+from views_of_plan import scene
+
+from gonogo.decide.order.today import is_testable
+from gonogo.decide.today import prepare
+from gonogo.decide.verdict import decide
+from gonogo.records.day_plan import StripPlan, TestFirst, Then
+from gonogo.records.verdict import Verdict
+
+
+@pytest.mark.parametrize(("w_pct", "sd_pct", "is_asked"), [(17.0, 2.5, True), (20.0, 2.5, False), (17.5, 1.0, False)])
+def test_a_wet_strip_that_is_disked_anyhow_is_tested_only_where_it_may_well_be_inside(
+    w_pct: float, sd_pct: float, is_asked: bool
+) -> None:
+    """However little is known: where it is most likely wet, a test before disking settles nothing."""
+    prepared = prepare(morning(w_pct, sd_pct=sd_pct))
+    (decision,) = decide(prepared.inputs)
+    assert (decision.verdict, decision.reason) == (Verdict.WAIT, "too_wet")
+    assert is_testable(prepared, decision) == is_asked
+
+
+def told(*args: object, **changes: object) -> StripPlan:
+    plan = scene(morning(*args, **changes)).plan.strip("N1")  # type: ignore[arg-type]
+    assert plan is not None
+    return plan
+
+
+def spread(et0_mm: float) -> TestFirst:
+    two_lifts = [strip(id="N1", name="N1 field", lifts=2)]
+    plan = told(14.0, strips=two_lifts, rolled=np.array([1.0]), et0_mm=et0_mm)
+    assert plan.new_lift is not None
+    assert plan.new_lift.test is not None
+    return plan.new_lift.test
+
+
+def test_two_results_at_the_dry_edge_put_no_more_water_on_than_the_edge_lacks() -> None:
+    test = told(14.0, sd_pct=3.0, strips=[strip(id="N1", name="N1 field")]).test
+    assert test is not None
+    assert test.below == Then.WATER
+    assert test.again_from_pct < test.damp_from_pct == 12.0 < test.mean_low_pct <= test.low_pct
+    lacks_pct = test.mean_low_pct - 12.0
+    assert test.damp_litres == pytest.approx(lacks_pct / 100.0 * 400.0 * 800.0)  # dry mass of 800 m2
+
+
+def test_where_no_truck_comes_in_time_no_result_orders_water() -> None:
+    late = [strip(id="N1", name="N1 field", lift_thickness_m=0.6)]  # thicker than any mixer reaches
+    test = told(14.0, sd_pct=3.0, strips=late).test
+    assert test is not None
+    assert test.below == Then.HOLD
+    assert np.isnan([test.damp_from_pct, test.damp_litres]).all()
+    assert test.again_from_pct == 12.0
+
+
+def test_a_lift_that_dries_from_its_test_to_its_rolling_needs_a_wetter_result() -> None:
+    calm, strong = spread(0.0), spread(0.9)
+    assert strong.low_pct > calm.low_pct
+    assert strong.mean_low_pct > calm.mean_low_pct
+    assert strong.high_pct == calm.high_pct
