@@ -173,7 +173,7 @@ def test_a_recheck_without_a_forecast_or_with_a_failed_model_tells_the_operator_
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
-    monkeypatch.setattr(compute, "judge", broken)
+    monkeypatch.setattr(compute, "look", broken)
     recheck(at=time(11, 0))
     assert mails(store, "recheck") == []
     words = mails(store, "operator")
