@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -48,23 +48,25 @@ def present(
     """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
     if ahead and ahead[0].day == prepared.inputs.day:
         yield from options_today(prepared, s, decision, step_h)
+    area_m2 = prepared.inputs.strips[s].area_m2
     ways = _ways(prepared, s, ahead, step_h)
     first = _first_chances(prepared, s, ways)
     wet: dict[tuple[int, int, int, int], float] = {}  # weather is hourly: ways within the same hours share a chance
     for way in ways:
         yield way.dry
         yield from soaked_over_night(prepared, s, decision, way.dry)
-        for litres_m2, options in way.watered:
-            for option in options:
-                key = (*way.rows, math.floor(option.at_h))
+        for by, ends_h in way.watered:
+            for done_h in ends_h:
+                at_h = done_h - by.took.spray_h
+                key = (*way.rows, math.floor(at_h))
                 if key not in wet:
-                    own = first.get((option.at_h, option.start_h))
+                    own = first.get((at_h, way.dry.start_h))
                     if own is None:  # the first within its hours of those that are looked at, not of all
-                        own = chance_watered(prepared, s, litres_m2, option.at_h, option.start_h)
+                        own = chance_watered(prepared, s, by.litres_m2, at_h, way.dry.start_h)
                     wet[key] = own
                 if not wet[key] > way.dry.chance + CHANCE_GAIN_MIN:
                     break  # lying longer makes it no better
-                yield replace(option, chance=wet[key])
+                yield _watered(way.dry, by, done_h, by.litres_m2 * area_m2, wet[key])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,13 +75,13 @@ class _Way:
 
     dry       as it lies
     rows      first row of its hours, and the rows after the last of rolling and sealing, and of rolling
-    watered   by each truck of the day: the dose [L/m2], and the option with it as late as it may be and earlier; none
+    watered   the dose by each truck of the day, and when its last drop may fall, the latest first [epoch h]; none
               where it is likely right as it lies
     """
 
     dry: Option
     rows: tuple[int, int, int]
-    watered: tuple[tuple[float, tuple[Option, ...]], ...]
+    watered: tuple[tuple[Dosed, tuple[float, ...]], ...]
 
 
 def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> list[_Way]:
@@ -105,9 +107,7 @@ def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -
             by_day[day_n] = doses_on(prepared, s, hours)
         dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + takes_h, chance=chance)
         doses = by_day[day_n] if chance < prepared.chance_needed else ()
-        watered = tuple(
-            (by.litres_m2, tuple(watered_ways(hours, dry, by.litres_m2 * strip.area_m2, by, soak_h))) for by in doses
-        )
+        watered = tuple((by, tuple(_ends_h(hours, start_h, by, soak_h))) for by in doses)
         found.append(_Way(dry=dry, rows=own, watered=watered))
     return found
 
@@ -119,9 +119,10 @@ def _first_chances(prepared: Prepared, s: int, ways: Sequence[_Way]) -> dict[tup
     """
     first: dict[tuple[int, int, int, int], tuple[float, float, float]] = {}
     for way in ways:
-        for litres_m2, options in way.watered:
-            for option in options:
-                first.setdefault((*way.rows, math.floor(option.at_h)), (litres_m2, option.at_h, option.start_h))
+        for by, ends_h in way.watered:
+            for done_h in ends_h:
+                at_h = done_h - by.took.spray_h
+                first.setdefault((*way.rows, math.floor(at_h)), (by.litres_m2, at_h, way.dry.start_h))
     if not first:
         return {}
     litres_m2, at_h, start_h = np.array(list(first.values())).T
@@ -131,17 +132,30 @@ def _first_chances(prepared: Prepared, s: int, ways: Sequence[_Way]) -> dict[tup
 
 def watered_ways(hours: Working, dry: Option, litres: float, by: Dosed, soak_h: float) -> Iterator[Option]:
     """Yield an option with the watering before it, as late as soaking in allows and some hours earlier."""
+    for done_h in _ends_h(hours, dry.start_h, by, soak_h):
+        yield _watered(dry, by, done_h, litres, dry.chance)
+
+
+def _ends_h(hours: Working, start_h: float, by: Dosed, soak_h: float) -> Iterator[float]:
+    """Yield when the last drop of a dose may fall before rolling at start_h, the latest first [epoch h]."""
     for lag_h in LAGS_H:
-        done_h = dry.start_h - soak_h - lag_h
-        at_h = done_h - by.took.spray_h
-        called_h = at_h - by.took.first_h
+        done_h = start_h - soak_h - lag_h
+        called_h = done_h - by.took.spray_h - by.took.first_h
         if called_h >= hours.from_h - _NUDGE_H:
-            yield replace(
-                dry,
-                litres=litres,
-                at_h=at_h,
-                done_h=done_h,
-                called_h=called_h,
-                free_h=done_h + by.took.leave_h,
-                truck_id=by.truck.id,
-            )
+            yield done_h
+
+
+def _watered(dry: Option, by: Dosed, done_h: float, litres: float, chance: float) -> Option:
+    at_h = done_h - by.took.spray_h
+    return Option(
+        day_n=dry.day_n,
+        start_h=dry.start_h,
+        end_h=dry.end_h,
+        chance=chance,
+        litres=litres,
+        at_h=at_h,
+        done_h=done_h,
+        called_h=at_h - by.took.first_h,
+        free_h=done_h + by.took.leave_h,
+        truck_id=by.truck.id,
+    )
