@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails
 from gonogo.config.broken_toml import read_broken
 from gonogo.config.broken_values import decimal_commas, in_other_form
 from gonogo.config.examples import example
-from gonogo.config.lines import Loc, line_of
+from gonogo.config.lines import Lines, Loc
 from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.values import FAULT, NO_TIME_OF_DAY, choose_from, near
 from gonogo.errors import Fault, printable
@@ -87,6 +87,7 @@ class ConfigFile:
             self._unreadable(error.wrong, error.right, error.line)
         except (RecursionError, ValueError):  # not TOML; brackets nested too deep; numbers or dates beyond Python's
             self._read_broken()
+        self._lines = Lines(self.text)
         self._note_decimal_commas()
 
     def _read_broken(self) -> None:
@@ -105,7 +106,7 @@ class ConfigFile:
         """Note each list that reads as twice as many numbers as its writer meant."""
         said = {found[0]: found[1:] for line in self.text.split("\n") if (found := decimal_commas(line)) is not None}
         for loc in _lists_called(self.raw, set(said)) if said else ():
-            if decimal_commas(self.text.split("\n")[(line_of(self.text, loc) or 1) - 1]) is not None:
+            if decimal_commas(self.text.split("\n")[(self._lines.line_of(loc) or 1) - 1]) is not None:
                 self.add_fault(loc, *said[str(loc[-1])])
                 self._lost = (*self._lost, loc)
 
@@ -153,7 +154,7 @@ class ConfigFile:
         for depth in range(len(loc), 0, -1):
             if loc[:depth] in self._elsewhere:
                 return self._elsewhere[loc[:depth]][0]
-        line = line_of(self.text, loc)
+        line = self._lines.line_of(loc)
         return f"{self.path}:{line}" if line else str(self.path)
 
     def _fault(self, loc: Loc, wrong: str, right: str, *, is_shown: bool) -> Fault:

@@ -13,12 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.decide.inputs import Floats, MorningInputs, moved_as_tested, on_hours
+from gonogo.decide.lasting import Flags, Lasting, lasting
 from gonogo.decide.lying import snow, standing_mm
 from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
 from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
-
-Flags = npt.NDArray[np.float64] | npt.NDArray[np.bool_]  # 1, 0 and NaN, or true and false
 
 FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
 
@@ -41,6 +40,7 @@ class Conditions:
                    newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
+    rainless, unfrozen, calm, inside   how long is_rainless, is_unfrozen, is_calm and is_inside go on to hold
     """
 
     first_h: int
@@ -58,6 +58,10 @@ class Conditions:
     is_too_dry: Flags
     is_split: Flags
     is_crusted: Flags
+    rainless: Lasting
+    unfrozen: Lasting
+    calm: Lasting
+    inside: Lasting
 
 
 def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Flags:
@@ -99,22 +103,30 @@ def conditions(inputs: MorningInputs) -> Conditions:
     is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
 
     of_lifts = _of_lifts(inputs)
+    is_rainless = flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop)
+    is_unfrozen = flagged(unfrozen, temp, falling, frost, freeze, snow_stop)[:, None] * is_bare
+    is_calm = flagged(calm, wind, wind_stop)
+    is_inside = is_drained * of_lifts["inside"]
     return Conditions(
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
         rain_mm=rain,
-        is_rainless=flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop),
-        is_unfrozen=flagged(unfrozen, temp, falling, frost, freeze, snow_stop)[:, None] * is_bare,
+        is_rainless=is_rainless,
+        is_unfrozen=is_unfrozen,
         is_bare=is_bare,
         snow_mm=lying_mm,
         melt_mm=melted_mm,
         standing_mm=standing,
         is_drained=is_drained,
-        is_calm=flagged(calm, wind, wind_stop),
-        is_inside=is_drained * of_lifts["inside"],
+        is_calm=is_calm,
+        is_inside=is_inside,
         is_too_wet=of_lifts["too_wet"],
         is_too_dry=of_lifts["too_dry"],
         is_split=of_lifts["split"],
         is_crusted=of_lifts["crusted"],
+        rainless=lasting(is_rainless),
+        unfrozen=lasting(is_unfrozen[:, :, None]),
+        calm=lasting(is_calm[:, None]),
+        inside=lasting(is_inside),
     )
 
 

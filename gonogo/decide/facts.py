@@ -6,14 +6,14 @@ A yes/no fact is 1 or 0. NaN = unknown; "not applicable" is 0, 1 or infinity, as
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
 from gonogo.decide import measures, more_tests, rolling
-from gonogo.decide.conditions import Flags
 from gonogo.decide.ground_facts import GROUND_FACTS
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lasting import Flags
 from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.measures import Fact, Known
 from gonogo.decide.outside import OUTSIDE_FACTS
@@ -27,17 +27,12 @@ from gonogo.weather.forecast_status import ForecastStatus
 __all__ = ["FACTS", "Fact", "Known", "MorningInputs", "collect"]
 
 
-def _strip(known: Known, s: int, pick: Callable[[MorningInputs, int], float | bool]) -> float:
-    """Return a number that follows from the strip's own records."""
-    return float(pick(known.prepared.inputs, s))
-
-
 def _of_strip(unit: str, meaning: str, pick: Callable[[MorningInputs, int], float | bool]) -> Fact:
-    return Fact(unit=unit, meaning=meaning, of=lambda k, s: _strip(k, s, pick))
+    return Fact(unit=unit, meaning=meaning, of=lambda k, s: float(pick(k.prepared.inputs, s)))
 
 
 def _of_day(unit: str, meaning: str, pick: Callable[[Prepared], float | bool]) -> Fact:
-    return Fact(unit=unit, meaning=meaning, of=lambda k, _s: float(pick(k.prepared)))
+    return Fact(unit=unit, meaning=meaning, of=lambda k, _s: float(pick(k.prepared)), is_of_day=True)
 
 
 def _of_best(meaning: str, pick: Callable[[Stretch], float]) -> Fact:
@@ -50,8 +45,13 @@ def _longest(prepared: Prepared, holds: Flags) -> float:
     return longest_run_h(holds, prepared.cond, prepared.today)
 
 
-def _watered(known: Known, s: int, pick: Callable[[Outcome], float], otherwise: float) -> float:
-    return pick(known.watered[s]) if s in known.watered else otherwise
+def _of_water(unit: str, meaning: str, pick: Callable[[Outcome], float], otherwise: float) -> Fact:
+    return Fact(
+        unit=unit,
+        meaning=meaning,
+        of=lambda k, s: pick(k.watered[s]) if s in k.watered else otherwise,
+        is_of_water=True,
+    )
 
 
 FACTS: dict[str, Fact] = {
@@ -106,6 +106,7 @@ FACTS: dict[str, Fact] = {
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",
         of=lambda k, _s: measures.hours_until_rain(k, k.prepared.today.from_h),
+        is_of_day=True,
     ),
     "rain_free_h": Fact(
         unit="h", meaning="hours from the start of the best stretch until likely rain", of=measures.rain_free
@@ -120,6 +121,7 @@ FACTS: dict[str, Fact] = {
         unit="-",
         meaning="greatest chance of thunder in the working hours left; 0 where no service speaks of it",
         of=measures.thunder,
+        is_of_day=True,
     ),
     "evaporation_mm_h": Fact(
         unit="mm/h", meaning="mean reference evapotranspiration of the working hours left", of=measures.evaporation
@@ -217,25 +219,26 @@ FACTS: dict[str, Fact] = {
         meaning="chance that rain within rain_wait_h brings the water missing",
         of=measures.chance_rain_does_it,
     ),
-    "dose_litres_m2": Fact(
-        unit="L/m2",
-        meaning="water to put on; infinite where none is asked for",
-        of=lambda k, s: _watered(k, s, lambda o: o.dose_litres_m2, math.inf),
+    "dose_litres_m2": _of_water(
+        "L/m2", "water to put on; infinite where none is asked for", lambda o: o.dose_litres_m2, math.inf
     ),
-    "is_water_in_time": Fact(
-        unit="yes/no",
-        meaning="the water can be put on, soak in and be rolled today; yes where none is asked for",
-        of=lambda k, s: _watered(k, s, lambda o: o.is_in_time, 1.0),
+    "is_water_in_time": _of_water(
+        "yes/no",
+        "the water can be put on, soak in and be rolled today; yes where none is asked for",
+        lambda o: o.is_in_time,
+        1.0,
     ),
-    "is_water_rained_on": Fact(
-        unit="yes/no",
-        meaning="there would be time for the water, did rain not fall into watering and soaking",
-        of=lambda k, s: _watered(k, s, lambda o: o.is_rained_on, 0.0),
+    "is_water_rained_on": _of_water(
+        "yes/no",
+        "there would be time for the water, did rain not fall into watering and soaking",
+        lambda o: o.is_rained_on,
+        0.0,
     ),
-    "is_water_for_tomorrow": Fact(
-        unit="yes/no",
-        meaning="not in time today, but it can be watered this afternoon and soak until the next working day",
-        of=lambda k, s: _watered(k, s, lambda o: float(o.tomorrow is not None), 0.0),
+    "is_water_for_tomorrow": _of_water(
+        "yes/no",
+        "not in time today, but it can be watered this afternoon and soak until the next working day",
+        lambda o: float(o.tomorrow is not None),
+        0.0,
     ),
     "borrow_litres_m3": _of_strip(
         "L/m3",
@@ -244,10 +247,11 @@ FACTS: dict[str, Fact] = {
             borrow_litres_m3(i.material(i.strips[s]), i.strips[s].dry_density_kg_m3) if i.strips[s].lifts > 1 else 0.0
         ),
     ),
-    "is_truck_taken": Fact(
-        unit="yes/no",
-        meaning="there would be time for the water, were the truck not needed by other strips",
-        of=lambda k, s: _watered(k, s, lambda o: o.is_taken, 0.0),
+    "is_truck_taken": _of_water(
+        "yes/no",
+        "there would be time for the water, were the truck not needed by other strips",
+        lambda o: o.is_taken,
+        0.0,
     ),
     # --- for sentences
     "is_rolled": _of_strip("yes/no", "the present lift has been rolled", lambda i, s: i.is_rolled(s)),
@@ -278,7 +282,19 @@ FACTS: dict[str, Fact] = {
 }
 
 
-def collect(known: Known) -> dict[str, Floats]:
-    """Return every fact by name, (S,); NaN = unknown."""
+def collect(known: Known, before: Mapping[str, Floats] | None = None) -> dict[str, Floats]:
+    """Return every fact by name, (S,); NaN = unknown.
+
+    before   of the same morning, before it was known what the water truck could do: the rest stands as it is there
+    """
     n_strips = len(known.prepared.inputs.strips)
-    return {name: np.array([fact.of(known, s) for s in range(n_strips)]) for name, fact in FACTS.items()}
+    return {
+        name: before[name] if before is not None and not fact.is_of_water else _column(fact, known, n_strips)
+        for name, fact in FACTS.items()
+    }
+
+
+def _column(fact: Fact, known: Known, n_strips: int) -> Floats:
+    if fact.is_of_day and n_strips:
+        return np.full(n_strips, fact.of(known, 0))
+    return np.array([fact.of(known, s) for s in range(n_strips)])

@@ -73,6 +73,15 @@ class SiteDay:
     settings: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """The verdicts of a site, and what they were made from, before anything that only follows from them."""
+
+    decisions: tuple[Decision, ...]
+    prepared: Prepared
+    done: Simulated = field(repr=False)
+
+
 def judge(
     asked: SiteDay,
     *,
@@ -81,7 +90,19 @@ def judge(
     rng: np.random.Generator,
     kept: Kept = NOTHING_KEPT,
 ) -> Judgement:
-    """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead.
+    """Return the verdicts of every strip of a site for a local date, and the outlook of the days ahead: as `look`."""
+    return judgement(look(asked, weather=weather, entries=entries, rng=rng, kept=kept))
+
+
+def look(
+    asked: SiteDay,
+    *,
+    weather: HourlyWeather,
+    entries: Sequence[Entry],
+    rng: np.random.Generator,
+    kept: Kept = NOTHING_KEPT,
+) -> Look:
+    """Return the verdicts of every strip of a site for a local date.
 
     entries    readings, waterings and surface work in force, in any order; those after asked.now_utc are left out. The
                gauge's rain is part of `weather` already
@@ -100,7 +121,13 @@ def judge(
     orders = standing(kept.plans, done.unknown, asked.day)
     inputs = replace(_inputs(as_it_lies, done, orders, weather), lifts=lifts)
     prepared = prepare(inputs)
-    decisions = decide(inputs, prepared)
+    return Look(decisions=decide(inputs, prepared), prepared=prepared, done=done)
+
+
+def judgement(seen: Look) -> Judgement:
+    """Return the verdicts of a look with the outlook of the days ahead, and what disking would make of wet strips."""
+    decisions, prepared, done = seen.decisions, seen.prepared, seen.done
+    inputs = prepared.inputs
     # Clean granular soil lets water go by itself: disking is no way back for it.
     wet = [s for s, d in enumerate(decisions) if d.reason in WET and not inputs.material(inputs.strips[s]).is_granular]
     return Judgement(

@@ -29,11 +29,16 @@ class Known:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
-    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it."""
+    """One fact: its unit, what it means, and the function of (Known, row of the strip) that gives it.
+
+    is_of_day     it is the same for every strip; is_of_water: it asks what the water truck could do
+    """
 
     unit: str
     meaning: str
     of: Callable[[Known, int], float]
+    is_of_day: bool = False
+    is_of_water: bool = False
 
 
 def best(known: Known, s: int, pick: Callable[[Stretch], float]) -> float:

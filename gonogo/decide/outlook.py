@@ -12,7 +12,7 @@ from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared, is_in_binder_time, prepare
 from gonogo.decide.water.forecast import day_chance
-from gonogo.decide.windows import Working, epoch_h, moment, rows, starts_h, window_chance, working
+from gonogo.decide.windows import Working, chances_inside, epoch_h, moment, rows, starts_h, window_chances, working
 from gonogo.records.verdict import OutlookDay
 from gonogo.weather.forecast_status import ForecastStatus
 
@@ -34,12 +34,11 @@ def days(prepared: Prepared) -> Iterator[Working]:
 def chances(prepared: Prepared, s: int, hours: Working) -> Iterator[tuple[float, float]]:
     """Yield (start [epoch h], chance) of every stretch of a day of which the chance is known."""
     rolling_h, seal_h = prepared.rolling_h[s], prepared.seal_h
-    for start_h in starts_h(hours, rolling_h + seal_h):
-        if not is_in_binder_time(prepared.inputs, s, start_h, start_h + rolling_h):
-            continue
-        chance = window_chance(prepared.cond, s, start_h, rolling_h, seal_h)
-        if not math.isnan(chance):
-            yield start_h, chance
+    starts = starts_h(hours, rolling_h + seal_h)
+    starts = tuple(h for h in starts if is_in_binder_time(prepared.inputs, s, h, h + rolling_h))
+    if starts:
+        found = window_chances(prepared.cond, s, np.array(starts), rolling_h, seal_h).tolist()
+        yield from ((start_h, chance) for start_h, chance in zip(starts, found, strict=True) if not math.isnan(chance))
 
 
 def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
@@ -56,10 +55,17 @@ def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
 
 def band_pct(members: Floats) -> tuple[float, float, float]:
     """Return (mean, 10 %, 90 %) of members, all NaN where one is unknown."""
-    if not members.size or bool(np.any(np.isnan(members))):
-        return math.nan, math.nan, math.nan
-    p10, p90 = np.percentile(members, (10.0, 90.0))
-    return float(np.mean(members)), float(p10), float(p90)
+    return bands_pct(members[None])[0]
+
+
+def bands_pct(members: Floats) -> list[tuple[float, float, float]]:
+    """Return (mean, 10 %, 90 %) of members of several hours (N, M), all NaN where one is unknown."""
+    if not members.size:
+        return [(math.nan, math.nan, math.nan)] * len(members)
+    is_known = ~np.isnan(members).any(axis=1)
+    p10, p90 = np.percentile(members, (10.0, 90.0), axis=1)
+    bands = np.where(is_known, np.stack([members.mean(axis=1), p10, p90]), np.nan)
+    return [(mean, low, high) for mean, low, high in bands.T.tolist()]
 
 
 def _workable_h(prepared: Prepared, s: int, hours: Working) -> float:
@@ -67,13 +73,12 @@ def _workable_h(prepared: Prepared, s: int, hours: Working) -> float:
     cond = prepared.cond
     first = math.floor(hours.from_h) - cond.first_h
     last = min(math.ceil(hours.until_h) - cond.first_h, len(cond.is_calm))
+    part = np.arange(max(first, 0), last)
+    found = chances_inside(cond, s, part, np.minimum(part + 2, len(cond.is_calm)), part + 1)
     total = 0.0
-    for row in range(max(first, 0), last):
-        inside = cond.is_inside[row : row + 2, s].min(axis=0) * cond.is_rainless[row]
-        chance = float(np.mean(inside) * cond.is_unfrozen[row, s] * cond.is_calm[row])
-        if chance >= prepared.chance_needed:
-            h = float(cond.first_h + row)
-            total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)
+    for row in part[found >= prepared.chance_needed].tolist():
+        h = float(cond.first_h + row)
+        total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)
     return total
 
 
@@ -103,16 +108,16 @@ def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Ou
     prepared = prepared or prepare(inputs)
     usable = inputs.weather.status != ForecastStatus.NONE
     ahead = [(hours, *_rain(prepared, hours.day)) for hours in days(prepared)]
+    begins = [row for hours, _, _ in ahead if (row := prepared.row_at(hours.from_h)) is not None]  # as `days` has it
     found = []
     for s, strip in enumerate(inputs.strips):
         rolled = inputs.is_rolled(s) == 1.0
-        for hours, rain_mm, rain_chance in ahead:
+        held_pct = bands_pct(inputs.w_pct[begins, s])
+        for (hours, rain_mm, rain_chance), (mean, p10, p90) in zip(ahead, held_pct, strict=True):
             may_roll = usable and not rolled
             best = max(chances(prepared, s, hours), key=lambda c: c[1], default=None) if may_roll else None
             fits = math.isfinite(prepared.rolling_h[s]) and hours.hours >= prepared.rolling_h[s] + prepared.seal_h
             nothing = 0.0 if usable and (rolled or not fits) else math.nan
-            row = prepared.row_at(hours.from_h)
-            mean, p10, p90 = band_pct(inputs.w_pct[row, s]) if row is not None else (math.nan,) * 3
             window = best if best is not None and best[1] > 0.0 else None
             found.append(
                 OutlookDay(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from gonogo.decide import rolling
@@ -20,9 +20,30 @@ from gonogo.decide.windows import (
     stretches,
     working,
 )
-from gonogo.records.site import Strip
+from gonogo.records.site import Strip, Truck
 
 _NUDGE_H = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruckTime:
+    """A truck's time for one dose.
+
+    first_h   from the call until the first drop [h]; spray_h  first drop to last; leave_h  until it can be called again
+    """
+
+    first_h: float
+    spray_h: float
+    leave_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dosed:
+    """A dose [L/m2] by a truck, and that truck's time for it."""
+
+    truck: Truck
+    litres_m2: float
+    took: TruckTime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +54,7 @@ class Prepared:
     rolling_h      (S,) rolling time of each strip [h]
     rained         running sum of the members' rain [mm]; evaporated: of reference evapotranspiration
     candidates     by strip, today's stretches; best: the best of them, None where none fits
+    doses          by row and date, the doses that were asked for so far (see water/forecast.py)
     """
 
     inputs: MorningInputs
@@ -45,6 +67,7 @@ class Prepared:
     evaporated: RunningSum
     candidates: tuple[tuple[Stretch, ...], ...]
     best: tuple[Stretch | None, ...]
+    doses: dict[tuple[int, date], tuple[Dosed, ...]] = field(init=False, default_factory=dict, repr=False)
 
     def row_at(self, at_h: float) -> int | None:
         """Return the row whose hour holds a moment, None outside the table."""

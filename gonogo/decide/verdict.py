@@ -119,7 +119,7 @@ def decide(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Dec
     ]
     free = _trucks_at_work(inputs)
     watered = trucks.plan(prepared, wanted, free)
-    columns = facts.collect(facts.Known(prepared=prepared, watered=watered)) if watered else dry_run
+    columns = facts.collect(facts.Known(prepared=prepared, watered=watered), dry_run) if watered else dry_run
     decisions = tuple(
         as_told(
             _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free),

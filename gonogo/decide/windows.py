@@ -13,8 +13,9 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.conditions import Conditions, Flags
+from gonogo.decide.conditions import Conditions
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lasting import Flags, Rows
 from gonogo.records import shift
 
 _NUDGE_H = 1e-9
@@ -113,6 +114,24 @@ class RunningSum:
             return np.full(self.total.shape[1:], np.nan)
         return self._at(ends[1]) - self._at(ends[0])
 
+    def between_many(self, from_h: Floats, until_h: Floats) -> Floats:
+        """Return the sums (N, ...) over many [from_h, until_h), as `between`."""
+        last = len(self.total) - 1
+        lower_h, upper_h = from_h - self.first_h, until_h - self.first_h
+        holds = (lower_h + _NUDGE_H >= 0.0) & (lower_h <= upper_h) & (upper_h <= last + _NUDGE_H)
+        lower_h, upper_h = np.where(holds, lower_h, 0.0), np.where(holds, upper_h, 0.0)
+        lower = np.floor(lower_h + _NUDGE_H).astype(np.int64)
+        upper = np.minimum(np.ceil(upper_h - _NUDGE_H).astype(np.int64), last)
+        holds &= (upper <= lower) | (self.n_unknown[np.maximum(upper, 0)] <= self.n_unknown[lower])
+        found = self._at_many(upper_h) - self._at_many(lower_h)
+        found[~holds] = np.nan
+        return found
+
+    def _at_many(self, place: Floats) -> Floats:
+        row = np.clip(np.floor(place).astype(np.int64), 0, len(self.total) - 2)
+        share = (place - row).reshape(-1, *(1,) * (self.total.ndim - 1))
+        return np.asarray(self.total[row] * (1.0 - share) + self.total[row + 1] * share)
+
     def _at(self, place: float) -> Floats:
         row = min(max(math.floor(place), 0), len(self.total) - 2)
         share = place - row
@@ -139,17 +158,44 @@ def _parts(cond: Conditions, start_h: float, rolling_h: float, seal_h: float) ->
     return slice(rolled.start, min(rolled.stop + 1, len(cond.is_calm))), sealed
 
 
-def window_chance(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> float:
-    """Return the chance that strip s, rolled from start_h on, is in its window all the time, dry, unfrozen and calm.
+def chances_inside(cond: Conditions, s: int, first: Rows, path_stop: Rows, sealed_stop: Rows) -> Floats:
+    """Return the chances (N,) that strip s is in its window in rows from `first` to before `path_stop`, and that it is
+    dry, unfrozen and calm from `first` to before `sealed_stop`; NaN where any of it is unknown.
+    """
+    inside = cond.inside.fails_at[first, s] >= path_stop[:, None]
+    inside &= cond.rainless.fails_at[first] >= sealed_stop[:, None]
+    held = (cond.unfrozen.fails_at[first, s, 0] >= sealed_stop) & (cond.calm.fails_at[first, 0] >= sealed_stop)
+    is_known = (cond.inside.unknown_at[first, s] >= path_stop) & (cond.unfrozen.unknown_at[first, s] >= sealed_stop)
+    is_known &= (cond.rainless.unknown_at[first] >= sealed_stop) & (cond.calm.unknown_at[first] >= sealed_stop)
+    return np.where(is_known, inside.mean(axis=1) * held, np.nan)
+
+
+def row_ends(cond: Conditions, from_h: Floats, until_h: Floats) -> tuple[Rows, Rows, npt.NDArray[np.bool_]]:
+    """Return what `rows` does for many [from_h, until_h) at once: first row, row after the last, and whether the table
+    holds them all; where it does not, the rows are 0.
+    """
+    first = np.floor(from_h + _NUDGE_H) - cond.first_h
+    stop = np.maximum(np.ceil(until_h - _NUDGE_H) - cond.first_h, first + 1.0)
+    holds = np.isfinite(from_h + until_h) & (first >= 0.0) & (stop <= len(cond.is_calm))
+    return np.where(holds, first, 0.0).astype(np.int64), np.where(holds, stop, 0.0).astype(np.int64), holds
+
+
+def window_chances(cond: Conditions, s: int, start_h: Floats, rolling_h: Floats | float, seal_h: float) -> Floats:
+    """Return the chances (N,) that strip s, rolled from each start on, is in its window all the time, dry, unfrozen and
+    calm.
 
     Rain, frost and storm count until it is sealed, too. NaN where the table does not hold all those hours.
+    Rows hold the moisture at the START of an hour, so the path goes on to the row after the last hour: its end.
     """
-    parts = _parts(cond, start_h, rolling_h, seal_h)
-    if parts is None:
-        return math.nan
-    path, sealed = parts
-    inside = cond.is_inside[path, s].min(axis=0) * cond.is_rainless[sealed].min(axis=0)
-    return float(inside.mean() * cond.is_unfrozen[sealed, s].min() * cond.is_calm[sealed].min())
+    first, rolled, holds = row_ends(cond, start_h, start_h + rolling_h)
+    _, sealed, is_sealed = row_ends(cond, start_h, start_h + rolling_h + seal_h)
+    chances = chances_inside(cond, s, first, np.minimum(rolled + 1, len(cond.is_calm)), sealed)
+    return np.where(holds & is_sealed, chances, np.nan)
+
+
+def window_chance(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> float:
+    """Return the chance of one start, as `window_chances`."""
+    return float(window_chances(cond, s, np.array([start_h]), rolling_h, seal_h)[0])
 
 
 def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: float) -> Stretch:

@@ -103,4 +103,4 @@ def _panel(
 
 def _rounded(values: Floats) -> tuple[float, ...]:
     """Return a path to two decimals: finer than any eye, and equal for equal pictures."""
-    return tuple(round(float(v), 2) for v in values)
+    return tuple(round(v, 2) for v in values.tolist())

@@ -13,7 +13,7 @@ import numpy as np
 
 from gonogo.decide.closeness import is_close
 from gonogo.decide.conclusion import Conclusion
-from gonogo.decide.judge import Judgement, SiteDay, judge
+from gonogo.decide.judge import Judgement, Look, SiteDay, judgement, look
 from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded
 from gonogo.errors import StoreBusyError, WeatherError
@@ -56,8 +56,7 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
         rng = _rng(frame)
         weather = checked(frame, stored, answer.downloaded, rng)
         came = replace(came, weather=weather)
-        came = _judged(frame, stored, came, rng)
-        came = _more_surely(frame, stored, answer.downloaded, came)
+        came = _as_surely_as_wanted(frame, stored, answer.downloaded, came, rng)
         came = _with_notes(_by_a_second(frame, stored, came))
         return plan.planned(frame, came, stored)
     except (AskAgainError, ClockRefutedError, StoreBusyError):
@@ -111,14 +110,34 @@ def n_members_wanted(came: Conclusion) -> int | None:
     return most if most > came.weather.rain_members_mm.shape[1] else None
 
 
-def _more_surely(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, came: Conclusion) -> Conclusion:
-    """A conclusion judged again with more members where a chance lies close to a threshold."""
-    n_members = n_members_wanted(came)
+def _as_surely_as_wanted(
+    frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, came: Conclusion, rng: np.random.Generator
+) -> Conclusion:
+    """A conclusion with the verdicts on its weather, judged again with more members where a chance lies close.
+
+    What only follows from verdicts is made of the last look alone. Where the second look fails, the first one stands.
+    """
+    assert came.weather is not None, "verdicts rest on weather"
+    drawn_with = rng.bit_generator.state
+    first = _looked(frame, stored, came.weather, drawn_with)
+
+    def as_first_seen() -> Conclusion:
+        return _with_judgement(came, judgement(first), drawn_with)
+
+    n_members = n_members_wanted(replace(came, decisions=first.decisions))
     if n_members is None:
-        return came
-    rng = _rng(frame)
-    weather = checked(frame, stored, downloaded, rng, n_members=n_members)
-    return _judged(frame, stored, replace(came, weather=weather), rng)
+        return as_first_seen()
+
+    def more_surely() -> Conclusion:
+        again = _rng(frame)
+        weather = checked(frame, stored, downloaded, again, n_members=n_members)
+        return _judged(frame, stored, replace(came, weather=weather), again)
+
+    what = f"{frame.site.id}: judging with {n_members} members"
+    surer, faults = first_made((more_surely,), what=what)
+    if surer is not None:
+        return surer
+    return replace(as_first_seen(), faults=(*came.faults, *(f"{what}: {f.splitlines()[-1]}" for f in faults)))
 
 
 def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Conclusion:
@@ -138,10 +157,17 @@ def judge_again(
     frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, drawn_with: Mapping[str, Any] | None = None
 ) -> Judgement:
     """Return a site judged on other weather or entries with members drawn as those of a conclusion were."""
+    return judgement(_looked(frame, stored, weather, drawn_with))
+
+
+def _looked(
+    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, drawn_with: Mapping[str, Any] | None
+) -> Look:
+    """The verdicts of a site on some weather, before what only follows from them."""
     rng = _rng(frame)
     if drawn_with is not None:
         rng.bit_generator.state = drawn_with
-    return judge(
+    return look(
         SiteDay(site=frame.site, day=frame.day, now_utc=frame.now_utc, settings=frame.config.settings[frame.site.id]),
         weather=weather,
         entries=stored.entries,
@@ -154,14 +180,11 @@ def _judged(frame: RunFrame, stored: StoredInputs, came: Conclusion, rng: np.ran
     """A conclusion with the verdicts on its weather."""
     assert came.weather is not None, "verdicts rest on weather"
     drawn_with = rng.bit_generator.state
-    judgement = judge_again(frame, stored, came.weather, drawn_with)
-    return replace(
-        came,
-        decisions=judgement.decisions,
-        outlook=judgement.outlook,
-        judgement=judgement,
-        drawn_with=drawn_with,
-    )
+    return _with_judgement(came, judge_again(frame, stored, came.weather, drawn_with), drawn_with)
+
+
+def _with_judgement(came: Conclusion, judged: Judgement, drawn_with: Mapping[str, Any]) -> Conclusion:
+    return replace(came, decisions=judged.decisions, outlook=judged.outlook, judgement=judged, drawn_with=drawn_with)
 
 
 def _with_notes(came: Conclusion) -> Conclusion:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import astral
 import astral.sun
@@ -29,13 +31,20 @@ def daylight_utc(site: Site, day: date) -> tuple[datetime, datetime] | None:
 
     Source: the astral library; civil twilight is the sun 6 degrees below the horizon.
     """
-    observer = astral.Observer(site.latitude_deg, site.longitude_deg, site.elevation_m)
+    return _daylight_utc(site.latitude_deg, site.longitude_deg, site.elevation_m, site.zone, day)
+
+
+@functools.lru_cache(maxsize=1024)  # the days of a horizon are asked for some hundred times in a morning
+def _daylight_utc(
+    latitude_deg: float, longitude_deg: float, elevation_m: float, zone: ZoneInfo, day: date
+) -> tuple[datetime, datetime] | None:
+    observer = astral.Observer(latitude_deg, longitude_deg, elevation_m)
     try:
         # Asked in the site's own zone, so that dawn and dusk belong to this local date.
-        dawn = astral.sun.dawn(observer, day, tzinfo=site.zone)
-        dusk = astral.sun.dusk(observer, day, tzinfo=site.zone)
+        dawn = astral.sun.dawn(observer, day, tzinfo=zone)
+        dusk = astral.sun.dusk(observer, day, tzinfo=zone)
     except ValueError:  # the sun does not pass that height: polar summer or polar night
-        noon = moment_utc(day, time(12), site.zone)
+        noon = moment_utc(day, time(12), zone)
         is_light = max(_sun_deg(observer, noon + timedelta(hours=h)) for h in range(-12, 13)) >= -CIVIL_DEG
         return None if is_light else (noon, noon)
     return dawn.astimezone(UTC), dusk.astimezone(UTC)

@@ -1,9 +1,9 @@
 """How far the content may lie from what was simulated, by the time since the last reading; fitted on measured soil.
 
 The half width grows with the days, the content, the rain since the reading and what the soil's unknown parameters do to
-the simulation, and is smaller the more readings have taught. Rain widens it most in dry soil whose parameters are known:
-wet soil drains back to where it was, whatever fell. The shape of the distribution is that of measured errors,
-so a share of members within a window is a frequency.
+the simulation, and is smaller the more readings have taught. Rain widens it most in dry soil whose parameters are
+known: wet soil drains back to where it was, whatever fell. The shape of the distribution is that of measured errors, so
+a share of members within a window is a frequency.
 """
 
 from __future__ import annotations

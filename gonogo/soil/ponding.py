@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -48,6 +48,38 @@ def standing_water_mm(
 
     Source: balance of a depression store with the intake of soil/rain.py. Checked in tests/soil/test_ponding.py.
     """
+    # Strips of the same soil and surface, with the same melt and nothing seen of their own, are alike.
+    melt = np.zeros((len(rain_mm), len(surfaces))) if melt_mm is None else melt_mm
+    own = {event.strip for event in seen}
+    kinds = [
+        (soil, surface, melt[:, s].tobytes(), s if s in own else -1)
+        for s, (soil, surface) in enumerate(zip(soil_classes, surfaces, strict=True))
+    ]
+    first = [kinds.index(kind) for kind in dict.fromkeys(kinds)]
+    row_of = {kinds[s]: row for row, s in enumerate(first)}
+    alike = _standing_mm(
+        rain_mm,
+        et0_mm,
+        frozen,
+        soil_classes=[soil_classes[s] for s in first],
+        surfaces=[surfaces[s] for s in first],
+        melt_mm=melt[:, first],
+        seen=[replace(event, strip=row_of[kinds[event.strip]]) for event in seen],
+    )
+    return alike if len(first) == len(kinds) else alike[:, [row_of[kind] for kind in kinds]]
+
+
+def _standing_mm(
+    rain_mm: Floats,
+    et0_mm: Floats,
+    frozen: npt.NDArray[np.bool_],
+    *,
+    soil_classes: Sequence[str],
+    surfaces: Sequence[str],
+    melt_mm: Floats,
+    seen: Sequence[Seen],
+) -> Floats:
+    """Return what stands on strips that differ; arguments as of `standing_water_mm`."""
     intake = np.array([_intake_mm_h(*kind) for kind in zip(soil_classes, surfaces, strict=True)])[:, None]
     usual = np.array([HOLDS_MM[surface] for surface in surfaces])[:, None]
     holds = usual.copy()
@@ -55,14 +87,17 @@ def standing_water_mm(
     n_hours, n_members = rain_mm.shape
     out = np.zeros((n_hours, len(surfaces), n_members))
     lying = np.zeros((len(surfaces), n_members))
+    is_wet = np.asarray(np.concatenate([rain_mm, melt_mm], axis=1).any(axis=1))
     for h in range(n_hours):
         for event in events.get(h, ()):
             lying[event.strip] = event.depth_mm
             holds[event.strip] = np.maximum(usual[event.strip], event.depth_mm)
         if lying.any():
             out[h] = lying
+        elif not is_wet[h]:
+            continue
         supply = lying + rain_mm[h]
-        if melt_mm is not None and melt_mm[h].any():
+        if melt_mm[h].any():
             supply = supply + melt_mm[h][:, None]
         if not frozen[h] and supply.any():
             supply = np.maximum(supply - taken_in_mm(supply, intake) - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)

@@ -114,10 +114,11 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
 
 def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
     """Cut hours before the first and after the last that are whole; reject a table without an essential column."""
-    for name in ESSENTIAL:
-        if table[name].isna().all():
+    is_told = ~np.isnan(table[list(ESSENTIAL)].to_numpy(dtype=np.float64))
+    for name, told in zip(ESSENTIAL, is_told.T, strict=True):
+        if not told.any():
             raise asked.rejected(name, "nothing", "the service gave no value of it.", "It cannot be done without.")
-    whole = np.flatnonzero(table[list(ESSENTIAL)].notna().all(axis=1).to_numpy())
+    whole = np.flatnonzero(is_told.all(axis=1))
     if not len(whole):
         raise asked.rejected("hourly", "nothing", "no hour has all its values.", "Whole hours are right.")
     first, last = int(whole[0]), int(whole[-1])

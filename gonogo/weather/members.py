@@ -128,12 +128,11 @@ class Drawn:
         The same amount on more members is less for each: a greater chance would thin the rain below a stop. What is
         stopped for is judged by these, so that a greater chance never opens an hour. Hours gone by are as they are.
         """
-        peaks = self.amounts_mm()
+        peaks, ranks = self.amounts_mm(), self.ranks.astype(np.int64)
         for n in range(int(self.n_alone.min(initial=0)), int(self.n_wet.max(initial=0))):
             thin = (self.n_alone <= n) & (n < self.n_wet) & (lead_h >= 0.0) & (self.rain_mm > 0.0)
             if thin.any():
-                fewer = np.full(int(thin.sum()), n, dtype=np.int64)
-                thicker = _amounts_mm(self.rain_mm[thin], self.ranks[thin], fewer, self.shape[thin])
+                thicker = _amounts_of_mm(self.rain_mm[thin], ranks[thin], n, self.shape[thin])
                 peaks[thin] = np.maximum(peaks[thin], thicker)
         return peaks
 
@@ -167,9 +166,21 @@ def draw(
 
 def _amounts_mm(rain_mm: Floats, ranks: Floats, n_wet: npt.NDArray[np.int64], shape: Floats) -> Floats:
     """Return amounts (H, M) whose mean is rain_mm, of which n_wet members in each hour have any."""
-    wet = n_wet[:, None]
-    place = (ranks - (ranks.shape[1] - wet) + 0.5) / wet  # of a wet member among the wet
-    raw = np.where(place > 0.0, -np.log1p(-np.clip(place, 0.0, 1.0 - 1e-12)), 0.0) ** (1.0 / shape[:, None])
+    amounts = np.zeros_like(ranks)
+    some = np.flatnonzero(rain_mm != 0.0)
+    for n in np.unique(n_wet[some]).tolist():
+        rows = some[n_wet[some] == n]
+        amounts[rows] = _amounts_of_mm(rain_mm[rows], ranks[rows].astype(np.int64), n, shape[rows])
+    return amounts
+
+
+def _amounts_of_mm(rain_mm: Floats, ranks: npt.NDArray[np.int64], n_wet: int, shape: Floats) -> Floats:
+    """Return amounts (H, M) of hours in which n_wet members have any: those of the highest ranks."""
+    n_members = ranks.shape[1]
+    place = (np.arange(n_wet) + 0.5) / n_wet  # of a wet member among the wet
+    by_rank = np.zeros(ranks.shape)
+    by_rank[:, n_members - n_wet :] = (-np.log1p(-np.minimum(place, 1.0 - 1e-12))) ** (1.0 / shape[:, None])
+    raw = np.take_along_axis(by_rank, ranks, axis=1)
     return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
 
 

@@ -37,9 +37,7 @@ PARTS = (
     (previous, "load", "store read"),
     (compute, "fetched", "weather asked for"),
     (compute, "checked", "weather checked"),
-    (compute, "_more_surely", "judged with more members"),
-    (compute, "_judged", "judged"),
-    (compute, "_by_a_second", "second service"),
+    (compute, "_as_surely_as_wanted", "judged"),
     (plan, "planned", "order of work and day plan"),
     (mails, "mails", "mails"),
     (run, "finish", "stored"),
@@ -118,7 +116,7 @@ def measure(args: argparse.Namespace, folder: Path, port: int) -> None:
     run.run_morning(frames[0])
     for module, name, part in PARTS:
         setattr(module, name, clocks.timed(part, getattr(module, name)))
-    profile = cProfile.Profile()
+    profile = cProfile.Profile(time.process_time)
     came: list[Any] = []
     began = time.process_time()
     if args.profile:

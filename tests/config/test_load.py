@@ -12,7 +12,7 @@ from config_copy import SITE, WORDS, Copy
 
 from gonogo.config import fault_report, load
 from gonogo.config.kinds import BINDERS
-from gonogo.config.lines import line_of
+from gonogo.config.lines import Lines
 from gonogo.decide.water.dose import target_w_pct
 from gonogo.errors import ConfigError
 from gonogo.records.site import Drum, Method, Surface
@@ -309,4 +309,4 @@ e.f = 5
     ],
 )
 def test_the_line_of_a_key_is_found_or_its_table(loc: tuple[str | int, ...], line: int | None) -> None:
-    assert line_of(TEXT, loc) == line
+    assert Lines(TEXT).line_of(loc) == line

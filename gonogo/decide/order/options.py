@@ -4,29 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.machines import trucks_on
 from gonogo.decide.order.option import Option
-from gonogo.decide.order.today import new_lift_today, options_today, soaked_over_night
+from gonogo.decide.order.today import new_lift_today
+from gonogo.decide.order.ways import later_starts, present, watered_ways
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
-from gonogo.decide.today import Prepared, rolling_h_on
-from gonogo.decide.water.forecast import (
-    CHANCE_GAIN_MIN,
-    Dosed,
-    borrow_dose_litres_m2,
-    chance_watered,
-    doses_on,
-    truck_time,
-)
-from gonogo.decide.windows import Working, rows, window_chance
+from gonogo.decide.today import Dosed, Prepared
+from gonogo.decide.water.forecast import borrow_dose_litres_m2, truck_time
+from gonogo.decide.windows import Working, rows
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
-
-LAGS_H = (0.0, 1.0, 3.0)  # how long watered soil may lie beyond soaking in before it is rolled
-_NUDGE_H = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +60,7 @@ def lifts_to_do(
         n_done = done.get(strip.id, 0)
         first = n_done + 1
         if lies_rolled != 1.0:
-            options = () if math.isnan(lies_rolled) else tuple(_present(prepared, s, decision, ahead, step_h[strip.id]))
+            options = () if math.isnan(lies_rolled) else tuple(present(prepared, s, decision, ahead, step_h[strip.id]))
             if options or not _is_under_way(prepared, decision):
                 found.append(_lift(prepared, s, first, options, decision))
             first += 1
@@ -82,30 +73,6 @@ def lifts_to_do(
                 today = tuple(new_lift_today(prepared, s, mass, step)) if is_next else ()
                 found.append(_lift(prepared, s, number, (*today, *later), None))
     return tuple(found)
-
-
-def starts_by_day(ahead: Sequence[Working], needed_h: float, step_h: float) -> Iterator[tuple[int, Working, float]]:
-    """Yield (day, its hours, start) of everything of a length that fits into a working day, on the steps of the day."""
-    for day_n, hours in enumerate(ahead):
-        if not hours.is_working_day or not math.isfinite(needed_h):
-            continue
-        last_h = hours.until_h - needed_h
-        for k in range(math.floor((last_h - hours.from_h) / step_h + _NUDGE_H) + 1):
-            yield day_n, hours, hours.from_h + k * step_h
-
-
-def _later_starts(
-    prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float
-) -> Iterator[tuple[int, Working, float, float]]:
-    """Yield (day, its hours, start, rolling time) of the days after this one on which a roller of the crew is there."""
-    inputs = prepared.inputs
-    strip = inputs.strips[s]
-    for day_n, hours in enumerate(ahead):
-        if hours.day == inputs.day or hours.day in inputs.roller_on(strip, hours.day).away:
-            continue
-        rolling_h = rolling_h_on(inputs, strip, hours.day)
-        for _, _, start_h in starts_by_day((hours,), rolling_h + prepared.seal_h, step_h):
-            yield day_n, hours, start_h, rolling_h
 
 
 def _is_under_way(prepared: Prepared, decision: Decision) -> bool:
@@ -156,60 +123,6 @@ def _no_way(prepared: Prepared, s: int, options: Sequence[Option], best: Option 
     return "no_likely_hour"
 
 
-def _present(
-    prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Working], step_h: float
-) -> Iterator[Option]:
-    """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
-    if ahead and ahead[0].day == prepared.inputs.day:
-        yield from options_today(prepared, s, decision, step_h)
-    chances: dict[tuple[int, int, int], float] = {}  # weather is hourly: starts within the same hours share a chance
-    wet: dict[tuple[int, int, int, int], float] = {}
-    by_day: dict[int, tuple[Dosed, ...]] = {}
-    soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
-    for day_n, hours, start_h, rolling_h in _later_starts(prepared, s, ahead, step_h):
-        part = rows(prepared.cond, start_h, start_h + rolling_h + prepared.seal_h)
-        if part is None:
-            continue
-        rolled = rows(prepared.cond, start_h, start_h + rolling_h)
-        key = (part.start, part.stop, part.stop if rolled is None else rolled.stop)
-        if key not in chances:
-            chances[key] = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
-        dry_chance = chances[key]
-        dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=dry_chance)
-        yield dry
-        yield from soaked_over_night(prepared, s, decision, dry)
-        if day_n not in by_day:
-            by_day[day_n] = tuple(doses_on(prepared, s, hours))
-        if not dry_chance < prepared.chance_needed:
-            continue  # what is likely right as it lies is not watered
-        for needed in by_day[day_n]:
-            for option in _watered(hours, dry, needed.litres_m2 * prepared.inputs.strips[s].area_m2, needed, soak_h):
-                wet_key = (*key, math.floor(option.at_h))
-                if wet_key not in wet:
-                    wet[wet_key] = chance_watered(prepared, s, needed.litres_m2, option.at_h, start_h)
-                if not wet[wet_key] > dry_chance + CHANCE_GAIN_MIN:
-                    break  # lying longer makes it no better
-                yield replace(option, chance=wet[wet_key])
-
-
-def _watered(hours: Working, dry: Option, litres: float, by: Dosed, soak_h: float) -> Iterator[Option]:
-    """Yield an option with the watering before it, as late as soaking in allows and some hours earlier."""
-    for lag_h in LAGS_H:
-        done_h = dry.start_h - soak_h - lag_h
-        at_h = done_h - by.took.spray_h
-        called_h = at_h - by.took.first_h
-        if called_h >= hours.from_h - _NUDGE_H:
-            yield replace(
-                dry,
-                litres=litres,
-                at_h=at_h,
-                done_h=done_h,
-                called_h=called_h,
-                free_h=done_h + by.took.leave_h,
-                truck_id=by.truck.id,
-            )
-
-
 def following_mass_kg_m2(strip: Strip) -> float:
     """Return the dry mass under a square metre of a lift still to come [kg/m2]."""
     return strip.following_dry_mass_kg_m2
@@ -228,7 +141,7 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
         return
     took = {t.id: truck_time(prepared, strip, t, litres_m2) for t in inputs.crew(strip).trucks if litres_m2 > 0.0}
     chances: dict[tuple[int, int], float] = {}
-    for day_n, hours, start_h, rolling_h in _later_starts(prepared, s, ahead, step_h):
+    for day_n, hours, start_h, rolling_h in later_starts(prepared, s, ahead, step_h):
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         if part is None:
             continue
@@ -245,7 +158,7 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
             their = took[truck.id]
             if their is not None:
                 by = Dosed(truck=truck, litres_m2=litres_m2, took=their)
-                yield from _watered(hours, option, litres_m2 * strip.area_m2, by, inputs.soak_h(strip))
+                yield from watered_ways(hours, option, litres_m2 * strip.area_m2, by, inputs.soak_h(strip))
 
 
 def steps_h(inputs: MorningInputs, done: Mapping[str, int], finest: int) -> dict[str, float]:

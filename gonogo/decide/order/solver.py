@@ -6,15 +6,17 @@ The library is imported where it is used: it costs a tenth of a second that most
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from gonogo.decide.order.timetable import Problem, improved, inserted, objective
 from gonogo.errors import GonogoError
 
+Columns = list[int] | npt.NDArray[np.int64]
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
 
 
@@ -107,25 +109,34 @@ def _rounded(
     return found
 
 
-def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[list[int], list[float], float]], int]:
+def _slot_columns(problem: Problem, worthy: Sequence[int]) -> Iterator[tuple[npt.NDArray[np.int64], float]]:
+    """Yield, for each slot of a machine that more choices want than it can serve, their columns and its capacity."""
+    uses = [(column, u.machine, u.first, u.last) for column, k in enumerate(worthy) for u in problem.choices[k].uses]
+    if not uses:
+        return
+    column, machine, first, last = np.array(uses).T
+    n_slots = last - first + 1
+    within = np.arange(n_slots.sum()) - np.repeat(np.cumsum(n_slots) - n_slots, n_slots)
+    place = np.repeat(machine * problem.n_slots + first, n_slots) + within
+    order = np.argsort(place, kind="stable")
+    columns = np.repeat(column, n_slots)[order]
+    starts = np.flatnonzero(np.diff(place[order], prepend=-1))
+    for begin, end in zip(starts.tolist(), [*starts[1:].tolist(), len(columns)], strict=True):
+        capacity = problem.capacity[int(place[order[begin]]) // problem.n_slots]
+        if end - begin > capacity:
+            yield columns[begin:end], float(capacity)
+
+
+def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[Columns, list[float], float]], int]:
     """Return rows (columns, coefficients, upper bound) of the programme, and the number of columns.
 
     Columns: one for each worthy choice, then for each (lower, upper) pair running sums over the slots.
     """
     jobs: dict[int, list[int]] = {}
-    slots: dict[tuple[int, int], list[int]] = {}
     for column, k in enumerate(worthy):
-        choice = problem.choices[k]
-        jobs.setdefault(choice.job, []).append(column)
-        for use in choice.uses:
-            for slot in range(use.first, use.last + 1):
-                slots.setdefault((use.machine, slot), []).append(column)
-    rows = [(columns, [1.0] * len(columns), 1.0) for columns in jobs.values()]
-    rows += [
-        (columns, [1.0] * len(columns), float(problem.capacity[machine]))
-        for (machine, _), columns in sorted(slots.items())
-        if len(columns) > problem.capacity[machine]
-    ]
+        jobs.setdefault(problem.choices[k].job, []).append(column)
+    rows: list[tuple[Columns, list[float], float]] = [(own, [1.0] * len(own), 1.0) for own in jobs.values()]
+    rows += [(wanting, [1.0] * len(wanting), capacity) for wanting, capacity in _slot_columns(problem, worthy)]
     n_columns = len(worthy)
     for lower, upper in problem.after:
         starts: dict[int, list[int]] = {}
@@ -220,7 +231,7 @@ def _programme(problem: Problem, columns: Sequence[int], is_whole: bool) -> Any:
     lp.row_upper_ = np.array([upper for _, _, upper in rows])
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
     lp.a_matrix_.start_ = np.cumsum([0, *(len(entries) for entries, _, _ in rows)])
-    lp.a_matrix_.index_ = np.concatenate([np.array(entries) for entries, _, _ in rows])
+    lp.a_matrix_.index_ = np.concatenate([np.asarray(entries) for entries, _, _ in rows])
     lp.a_matrix_.value_ = np.concatenate([np.array(factors) for _, factors, _ in rows])
     if is_whole:
         kinds = (highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous)

@@ -4,33 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
+from gonogo.decide.inputs import Floats
 from gonogo.decide.machines import trucks_on
-from gonogo.decide.today import Prepared
+from gonogo.decide.today import Dosed, Prepared, TruckTime
 from gonogo.decide.water import dose
 from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
-from gonogo.decide.windows import Working, rows, working
+from gonogo.decide.windows import Working, row_ends, working
 from gonogo.records.site import Material, Strip, Truck
 
 CHANCE_GAIN_MIN = (
     0.05  # watering counts only where it raises the chance by more, which 50 members can tell: our own choice
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TruckTime:
-    """A truck's time for one dose.
-
-    first_h   from the call until the first drop [h]; spray_h  first drop to last; leave_h  until it can be called again
-    """
-
-    first_h: float
-    spray_h: float
-    leave_h: float
 
 
 def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float) -> TruckTime | None:
@@ -54,21 +42,20 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
     return TruckTime(first_h=took.first_h, spray_h=took.spray_h, leave_h=took.leave_h)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dosed:
-    """A dose [L/m2] by a truck, and that truck's time for it."""
-
-    truck: Truck
-    litres_m2: float
-    took: TruckTime
-
-
-def doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
-    """Yield the dose of strip s on a day by each truck that its crew has then; nothing where it gets none.
+def doses_on(prepared: Prepared, s: int, hours: Working) -> tuple[Dosed, ...]:
+    """Return the dose of strip s on a day by each truck that its crew has then; nothing where it gets none.
 
     Nothing: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or
     outside what is put on. The dose is that of the middle of the day; the morning computes its own to the minute.
+    Outlook and order of work ask for the same days: each is reckoned once.
     """
+    key = (s, hours.day)
+    if key not in prepared.doses:
+        prepared.doses[key] = tuple(_doses_on(prepared, s, hours))
+    return prepared.doses[key]
+
+
+def _doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
     inputs = prepared.inputs
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     trucks, soak_h = trucks_on(inputs.crew(strip), hours.day), min(inputs.soak_h(strip), hours.hours)
@@ -85,28 +72,41 @@ def doses_on(prepared: Prepared, s: int, hours: Working) -> Iterator[Dosed]:
             yield Dosed(truck=truck, litres_m2=given.litres_m2, took=took)
 
 
-def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, roll_h: float) -> float:
-    """Return the chance that strip s, given a dose at at_h and rolled from roll_h on, is right all the time.
+def chances_watered(prepared: Prepared, s: int, litres_m2: Floats, at_h: Floats, roll_h: Floats) -> Floats:
+    """Return the chances (N,) that strip s, given each dose at its at_h and rolled from its roll_h on, is right all the
+    time.
 
     Each member keeps its own rain and loses what a watered surface loses. NaN where the table does not hold the hours.
     """
     inputs, cond = prepared.inputs, prepared.cond
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     rolling_h = prepared.rolling_h[s]
-    begin, whole = prepared.row_at(at_h), rows(cond, at_h, roll_h + rolling_h + prepared.seal_h)
-    sealed = rows(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
-    if begin is None or whole is None or sealed is None:
-        return math.nan
-    held = float(cond.is_unfrozen[whole, s].min() * cond.is_calm[sealed].min())
-    inside = cond.is_rainless[sealed].min(axis=0)
+    begin, whole, holds = row_ends(cond, at_h, roll_h + rolling_h + prepared.seal_h)
+    first, sealed, is_sealed = row_ends(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
+    held = (cond.unfrozen.fails_at[begin, s, 0] >= whole) & (cond.calm.fails_at[first, 0] >= sealed)
+    is_known = holds & is_sealed & (cond.unfrozen.unknown_at[begin, s] >= whole)
+    is_known &= (cond.calm.unknown_at[first] >= sealed) & (cond.rainless.unknown_at[first] >= sealed)
+    inside = cond.rainless.fails_at[first] >= sealed[:, None]
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     factor, mass = inputs.setting("watered_surface_kc"), strip.dry_mass_kg_m2
     for moment_h in (roll_h, roll_h + rolling_h):
-        lost_mm = factor * float(prepared.evaporated.between(at_h, moment_h))
-        gained_mm = prepared.rained.between(at_h, moment_h) + (litres_m2 - lost_mm)
+        lost_mm = factor * prepared.evaporated.between_many(at_h, moment_h)
+        gained_mm = prepared.rained.between_many(at_h, moment_h) + (litres_m2 - lost_mm)[:, None]
         w_pct = inputs.w_pct[begin, s] + (100.0 / mass) * gained_mm
-        inside = inside * np.where(np.isnan(w_pct), np.nan, (w_pct >= low) & (w_pct <= high))
-    return float(inside.mean()) * held
+        is_known &= ~np.isnan(w_pct).any(axis=1)
+        inside &= (w_pct >= low) & (w_pct <= high)
+    return np.where(is_known, inside.mean(axis=1) * held, np.nan)
+
+
+def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, roll_h: float) -> float:
+    """Return the chance of one dose and start, as `chances_watered`."""
+    return float(chances_watered(prepared, s, np.array([litres_m2]), np.array([at_h]), np.array([roll_h]))[0])
+
+
+def _best_chance(prepared: Prepared, s: int, litres_m2: float, at_h: Floats, roll_h: Floats) -> float:
+    """Return the best known chance of a dose at one of several hours, NaN where none is known."""
+    chances = chances_watered(prepared, s, np.full(len(at_h), litres_m2), at_h, roll_h)
+    return max((c for c in chances.tolist() if not math.isnan(c)), default=math.nan)
 
 
 def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
@@ -124,9 +124,8 @@ def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
     if not first_h <= last_h:
         return _chance_over_night(prepared, s, hours, litres_m2, took)
-    starts = (first_h, *map(float, np.arange(math.floor(first_h) + 1, last_h + 1e-9, 1.0)))
-    chances = [chance_watered(prepared, s, litres_m2, h - soak_h - took.spray_h, h) for h in starts]
-    return max((c for c in chances if not math.isnan(c)), default=math.nan)
+    starts = np.concatenate([[first_h], np.arange(math.floor(first_h) + 1, last_h + 1e-9, 1.0)])
+    return _best_chance(prepared, s, litres_m2, starts - soak_h - took.spray_h, starts)
 
 
 def _chance_over_night(prepared: Prepared, s: int, hours: Working, litres_m2: float, took: TruckTime) -> float:
@@ -138,9 +137,10 @@ def _chance_over_night(prepared: Prepared, s: int, hours: Working, litres_m2: fl
     at_h = eve.until_h - took.spray_h
     first_h = max(hours.from_h, eve.until_h + inputs.soak_h(inputs.strips[s]))
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
-    starts = np.arange(first_h, last_h + 1e-9, 1.0) if first_h <= last_h else ()
-    chances = [chance_watered(prepared, s, litres_m2, at_h, float(h)) for h in starts]
-    return max((c for c in chances if not math.isnan(c)), default=math.nan)
+    if not first_h <= last_h:
+        return math.nan
+    starts = np.arange(first_h, last_h + 1e-9, 1.0)
+    return _best_chance(prepared, s, litres_m2, np.full(len(starts), at_h), starts)
 
 
 def borrow_litres_m3(material: Material, dry_density_kg_m3: float) -> float:

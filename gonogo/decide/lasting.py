@@ -1,0 +1,41 @@
+"""How long a condition goes on to hold from each hour: the chance of a stretch is then one look at its first hour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Flags = npt.NDArray[np.float64] | npt.NDArray[np.bool_]  # 1, 0 and NaN, or true and false
+Rows = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lasting:
+    """How long a condition (H, ..., M) goes on to hold.
+
+    fails_at     (H, ..., M) the first row, from each row on, in which it does not; H where it holds to the end
+    unknown_at   (H, ...) the first row, from each row on, in which it is not known of a member; H where it always is
+    """
+
+    fails_at: npt.NDArray[np.int32]
+    unknown_at: npt.NDArray[np.int32]
+
+
+def lasting(flags: Flags) -> Lasting:
+    """Return how long a condition (H, ..., M), kept as by `conditions.flagged`, goes on to hold."""
+    fails_at = _first(np.asarray(flags == 0))
+    if flags.dtype == np.bool_:
+        return Lasting(fails_at=fails_at, unknown_at=np.full(flags.shape[:-1], len(flags), dtype=np.int32))
+    return Lasting(fails_at=fails_at, unknown_at=_first(np.asarray(np.isnan(flags).any(axis=-1))))
+
+
+def _first(found: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
+    """Return the first row, from each row on, in which something is found, H where nothing is."""
+    out = np.empty(found.shape, dtype=np.int32)
+    later = np.full(found.shape[1:], len(found), dtype=np.int32)
+    for row in range(len(found) - 1, -1, -1):
+        later = np.where(found[row], np.int32(row), later)
+        out[row] = later
+    return out
