@@ -5,19 +5,19 @@ The season knows nothing of the product. Sky, soil, machines and crews are equat
 
 Measured, of 80 lifts, twelve seeds (0 to 11); differences are paired by seed, with their standard errors:
 
-    policy               accepted  failed  waited  doses  on inside  tests  seals  caught  lifts against habit
-    habit                  68.9      7.3    11.4   12.2      2.9     113.9    -     18.8
-    habit, sealing         72.5      7.6    12.2   12.1      2.9     111.2   25.2    9.4      +3.6 (1.4)
-    who knows the truth    77.3      0.7     1.8   13.5      4.3       2.3    7.8    5.9      +8.4 (2.4)
-    mails, all recorded    73.2      3.6     7.4    9.3      2.2     123.3    5.5    7.6      +4.3 (1.8)
-    mails, half            73.4      3.9     9.2    9.1      1.8     131.0    6.8    8.1      +4.5 (2.0)
-    mails, none            73.1      4.3     9.2    9.1      1.8     130.6    5.6    7.0      +4.2 (2.0)
+    policy              accepted  failed  waited  doses  on inside  tests  seals  caught  against habit
+    habit                   68.9     7.3    11.4   12.2        2.9  113.9      -    18.8
+    habit, sealing          72.5     7.6    12.2   12.1        2.9  111.2   25.2     9.4  +3.6 (1.4)
+    who knows the truth     77.3     0.7     1.8   13.5        4.3    2.3    7.8     5.9  +8.4 (2.4)
+    mails, all recorded     73.2     3.6     7.4    9.3        2.2  123.3    5.5     7.6  +4.3 (1.8)
+    mails, half             73.4     3.9     9.2    9.1        1.8  131.0    6.8     8.1  +4.5 (2.0)
+    mails, none             73.1     4.3     9.2    9.1        1.8  130.6    5.6     7.0  +4.2 (2.0)
 
-"waited" are strip-days inside the window on which it was not rolled, "on inside" doses on strips inside, "caught" lifts
-that rain found loose. Against all recorded half comes to +0.2 lifts (0.6) and nothing to -0.2 (0.6); all recorded against
-the habit that seals to +0.8 (1.4). No dose was doubled.
-Of what was asked one is missed: tests are 108 % of habit's, not 70 % (80). Each lift that is spread is tested once, which
-alone is 64 of the 123; 24 follow a disking, 12 stand beside another at a window's edge, 10 follow water. Failed lifts are
-just within half of habit's (3.7) with all recorded, and just not with half or nothing. Light waterings of a top, 13 a
-season, are no doses: they have a column of their own.
+"waited" are strip-days inside the window on which it was not rolled, "on inside" doses on strips inside, "caught"
+lifts that rain found loose. Against all recorded half comes to +0.2 lifts (0.6) and nothing to -0.2 (0.6); all
+recorded against the habit that seals to +0.8 (1.4). No dose was doubled.
+Of what was asked one is missed: tests are 108 % of habit's, not 70 % (80). Each lift that is spread is tested once,
+which alone is 64 of the 123; 24 follow a disking, 12 stand beside another at a window's edge, 10 follow water. Failed
+lifts are just within half of habit's (3.7) with all recorded, and just not with half or nothing. Light waterings of a
+top, 13 a season, are no doses: they have a column of their own.
 """
