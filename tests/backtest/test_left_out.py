@@ -1,4 +1,4 @@
-"""Whoever fits tables puts others into force for the time of a forecast: they must be those the forecast is made with."""
+"""Tables that are put into force for the time of a forecast must be those that the forecast is made with."""
 
 from __future__ import annotations
 
