@@ -173,7 +173,7 @@ def main(arguments: Sequence[str]) -> int:
     port = int(weather.stdout.readline())
     try:
         cases = [
-            Case(folder / f"c{n}", place, new_database(asked.url, f"lock{n}") if asked.url else "", port)
+            Case(folder / f"c{n}", place, new_database(asked.url, f"lock_{os.getpid()}_{n}") if asked.url else "", port)
             for n, place in enumerate(places)
         ]
         threads = [threading.Thread(target=case.run) for case in cases]
