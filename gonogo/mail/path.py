@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,3 +51,21 @@ def moisture_paths(inputs: MorningInputs, strip_ids: Sequence[str]) -> dict[str,
             rain_mm=rain_mm,
         )
     return paths
+
+
+class PathsOnce:
+    """The moisture paths of a run's strips, each found when it is first asked for: several mails show the same one.
+
+    inputs   None where there is no path to show
+    """
+
+    def __init__(self, inputs: MorningInputs | None) -> None:
+        self._inputs = inputs
+        self._known: dict[str, MoisturePath] = {}
+
+    def of(self, strip_ids: Collection[str]) -> dict[str, MoisturePath]:
+        """Return the paths of some strips, in the order of their ids."""
+        new = sorted(set(strip_ids) - set(self._known))
+        if self._inputs is not None and new:
+            self._known |= moisture_paths(self._inputs, new)
+        return {strip_id: self._known[strip_id] for strip_id in sorted(strip_ids) if strip_id in self._known}

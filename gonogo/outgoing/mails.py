@@ -18,7 +18,7 @@ from gonogo.mail.calendar import entries_now
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import Post, RenderedMail, plain_notice
 from gonogo.mail.morning import Morning
-from gonogo.mail.path import MoisturePath, moisture_paths
+from gonogo.mail.path import PathsOnce
 from gonogo.mail.role import load_role
 from gonogo.outgoing import wishes, workers
 from gonogo.outgoing.attempts import first_made
@@ -70,6 +70,7 @@ def some_mails(
     faults = list(calendar_faults)
     crews = [crew for crew in frame.site.crews if crew.id in changes]
 
+    judgement = conclusion.judgement
     wanted = partial(_is_wanted, frame, conclusion, changes, first_mailed)
     batches = _batches(frame, crews, wanted)
     views = _Views(
@@ -79,6 +80,7 @@ def some_mails(
         changes=changes,
         first_mailed=first_mailed,
         calendar=calendar or (),
+        paths=PathsOnce(judgement.inputs if judgement is not None and conclusion.has_verdict else None),
     )
 
     def jobs() -> Iterator[Job]:
@@ -205,6 +207,7 @@ class _Views:
     changes: Mapping[str, tuple[Change, ...] | None]
     first_mailed: Collection[str]
     calendar: tuple[CalendarEntry, ...]
+    paths: PathsOnce
 
     def makers(self, crews: tuple[Crew, ...], truck_id: str = "") -> tuple[Callable[[], MorningView], ...]:
         """What makes the view of some crews: whole, else without what only picture and calendar need."""
@@ -228,7 +231,7 @@ class _Views:
                 # A re-check tells what changed since this morning; the first mail of a day, since the day before.
                 changes=conclusion.changes if is_first and conclusion.changes is not None else self._changes(crews),
                 order=conclusion.order,
-                paths=_paths(conclusion, strips) if has_extras else {},
+                paths=self.paths.of(strips) if has_extras else {},
                 entries=self.calendar if has_extras else (),
                 truck_id=truck_id,
                 truck_efficiency=frame.config.settings[frame.site.id]["truck_efficiency"],
@@ -274,13 +277,6 @@ def _notice(frame: RunFrame, person: Recipient, reason: str, message_id: str) ->
         date_utc=frame.now_utc,
     )
     return plain_notice(post, site=frame.site.name, day=frame.day, reason=reason)
-
-
-def _paths(conclusion: Conclusion, strip_ids: Collection[str]) -> Mapping[str, MoisturePath]:
-    """Return the moisture path of some strips, none where there was no verdict."""
-    if not conclusion.has_verdict or conclusion.judgement is None:
-        return {}
-    return moisture_paths(conclusion.judgement.inputs, sorted(strip_ids))
 
 
 def _changes(frame: RunFrame, conclusion: Conclusion, before: PreviousRun | None) -> tuple[Change, ...] | None:

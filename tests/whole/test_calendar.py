@@ -125,7 +125,7 @@ def test_a_morning_without_forecast_cancels_what_was_planned_for_it(
     "place",
     [
         "gonogo.mail.picture.pngs",
-        "gonogo.outgoing.mails.moisture_paths",
+        "gonogo.mail.path.moisture_paths",
         "gonogo.outgoing.mails.entries_now",
         "gonogo.mail.calendar.files",
         "gonogo.mail.view.paths_view",
