@@ -154,8 +154,10 @@ def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
     now_utc = datetime.now(UTC)
     for taken in queue_of(first).take(now_utc)[:2]:
         queue_of(first).run(taken, now_utc)
-    first.watch(now_utc, Workers(1))
-    second.watch(now_utc, Workers(1))
+    workers = Workers(1)
+    first.watch(now_utc, workers)
+    second.watch(now_utc, workers)
+    assert workers.wait(60.0)  # they try to make the mornings good
     found = last_good.find(loaded.folder)
     assert found is not None
     assert len(found.mornings) == 2
