@@ -50,7 +50,7 @@ def _made_in_processes(
     batches = deque(frames[first : first + size] for first in range(0, len(frames), size))
     done: queue.SimpleQueue[tuple[RunFrame, Outcome]] = queue.SimpleQueue()
     processes = SiteProcesses(lambda: frames[0].config, is_scheduled=False)
-    is_ended = threading.Event()
+    is_ended, put_back = threading.Event(), set[str]()
 
     def lane() -> None:
         while not is_ended.is_set():
@@ -61,7 +61,14 @@ def _made_in_processes(
             for n, frame in enumerate(batch):
                 if is_ended.is_set():
                     return
-                done.put((frame, _one(processes, frame, batch[n:])))
+                try:
+                    done.put((frame, _one(processes, frame, batch[n:])))
+                except WorkerLostError as error:
+                    if frame.site.id in put_back:
+                        done.put((frame, _refused(frame, error)))
+                    else:  # once more when all others are made: whatever killed the processes may have passed
+                        put_back.add(frame.site.id)
+                        batches.append([frame])
 
     with ThreadPoolExecutor(n_processes, thread_name_prefix="gonogo-lane") as pool:
         lanes = [pool.submit(lane) for _ in range(n_processes)]
@@ -82,7 +89,7 @@ def _made_in_processes(
 
 
 def _one(processes: SiteProcesses, frame: RunFrame, batch: Sequence[RunFrame]) -> Outcome:
-    """Make one morning. One that cost every process that tried it is told to its crews as no verdict."""
+    """Make one morning. Raises WorkerLostError where it cost every process that tried it."""
 
     def release() -> None:  # by the clock of the run: its next try asks whether the claim has run out by that clock
         claims.release_dead(frame.store, now_utc=frame.now_utc, is_dead=alive.is_dead(frame.store))
@@ -94,14 +101,19 @@ def _one(processes: SiteProcesses, frame: RunFrame, batch: Sequence[RunFrame]) -
             lost=release,
         )
         return came.checked()
-    except WorkerLostError as error:
-        refusal = Refusal(reason=compute.COMPUTATION_TEXT, faults=(str(error),))
-        try:
-            return Made.of(morning_run.run_morning(frame, refusal=refusal))
-        except StoreError as fault:
-            return fault
+    except WorkerLostError:
+        raise
     except GonogoError as error:
         return error
+
+
+def _refused(frame: RunFrame, error: WorkerLostError) -> Outcome:
+    """Tell the crews of a morning that there is no verdict."""
+    refusal = Refusal(reason=compute.COMPUTATION_TEXT, faults=(str(error),))
+    try:
+        return Made.of(morning_run.run_morning(frame, refusal=refusal))
+    except StoreError as fault:
+        return fault
 
 
 @contextmanager

@@ -107,13 +107,13 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
     else:
         yield phrase("branch.inside", low=test.low, high=test.high)
+    is_damped = test.damp is not None and test.damp_from is not None
+    if test.damp is not None and test.damp_from is not None:
+        yield phrase("branch.damp", damp_from=test.damp_from, damp=test.damp)
     first, last, low, high = test.again_from, test.again_to, test.mean_low, test.mean_high
     if first is not None and last is not None and low is not None and high is not None:
-        gaps = {"first": first, "last": last, "low": low, "high": high}
-        if test.damp is not None and test.damp_from is not None:
-            yield phrase("branch.edge_damp", **gaps, damp_from=test.damp_from, damp=test.damp)
-        else:
-            yield phrase("branch.edge", **gaps)
+        key = "branch.edge_damp" if is_damped else "branch.edge"
+        yield phrase(key, first=first, last=last, low=low, high=high)
     if test.below == Then.WATER and test.per_point is not None:
         yield phrase("branch.below_water", litres=test.per_point, target=test.target)
     else:

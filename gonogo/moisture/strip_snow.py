@@ -43,6 +43,12 @@ def is_own(ground: GroundState) -> bool:
     return ground.cleared_utc is not None or ground.snow_utc is not None or ground.pond_utc is not None
 
 
+def hour_of_snow(ground: GroundState) -> tuple[bool, int] | None:
+    """Return whether snow was cleared or seen last, and in which hour [epoch h]: strips alike in it have one snow."""
+    at_utc = ground.cleared_utc or ground.snow_utc
+    return None if at_utc is None else (ground.cleared_utc is not None, math.floor(at_utc.timestamp() / 3600.0 + 1e-9))
+
+
 def strip_snow(site: SiteSnow, ground: GroundState) -> tuple[Floats, Floats]:
     """Return snow on a strip at the start of each hour and what melts of it in the hour, (H,) [mm] each.
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from gonogo import times
 from gonogo.moisture.learned import Prior
 from gonogo.moisture.lift_history import SURFACE_AFTER, LiftHistory
-from gonogo.moisture.strip_snow import SiteSnow, is_own, row_of, strip_snow
+from gonogo.moisture.strip_snow import SiteSnow, hour_of_snow, is_own, row_of, strip_snow
 from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
@@ -132,14 +132,16 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
 
 
 def _groups(strips: Sequence[Strip], histories: Sequence[LiftHistory]) -> Iterator[tuple[str, list[int]]]:
-    """Yield the strips that run together, with their kind of ground; one with snow or a pond of its own runs alone."""
+    """Yield the strips that run together, with their kind of ground; one with a pond runs alone."""
     for kind in ground.SCORE_NAMES:
-        of_kind = [i for i, strip in enumerate(strips) if strip.ground == kind]
-        if common := [i for i in of_kind if not is_own(histories[i].ground)]:
-            yield kind, common
-        for i in of_kind:
-            if is_own(histories[i].ground):
-                yield kind, [i]
+        groups: dict[object, list[int]] = {}
+        for i, strip in enumerate(strips):
+            if strip.ground == kind:
+                seen = histories[i].ground
+                alone = i if seen.pond_utc is not None else None
+                groups.setdefault((hour_of_snow(seen), seen.snow_mm, alone), []).append(i)
+        for own in groups.values():
+            yield kind, own
 
 
 def _above(start: Start, sky: Sky, strip: Strip, history: LiftHistory) -> Sky:

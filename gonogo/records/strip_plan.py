@@ -103,8 +103,8 @@ class TestFirst:
     again_from_pct, again_to_pct   a result outside those limits and inside these is at the edge [%]: a second test is
                       made beside it; at the dry edge that reaches below the window where water would follow
     mean_low_pct, mean_high_pct   limits of the mean of both [%]; NaN, all four, where a single result decides
-    damp_from_pct, damp_litres   a mean from here to its limit is inside at the dry edge: the strip is rolled with so
-                      much water on its top, which is not mixed in; NaN where it is not
+    damp_from_pct, damp_litres   a result, or a mean, from here to low_pct is inside at the dry edge: the strip is
+                      rolled with so much water on its top, which is not mixed in; NaN where it is not
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     disk_utc          above: when it is disked, empty where it is not

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import logging
-import multiprocessing
 import os
 import signal
 import threading
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import Any, TypeVar
 
 from gonogo.errors import GonogoError
@@ -39,6 +39,7 @@ class OwnProcess:
     def __init__(self, begin: Callable[..., None], *arguments: Any) -> None:
         self._begin, self._arguments = begin, arguments
         self._pool: ProcessPoolExecutor | None = None
+        self._context = _Fresh()
         self._pid = 0
 
     def ask(self, function: Callable[..., ReturnT], *arguments: Any, limit_s: float) -> ReturnT:
@@ -61,26 +62,50 @@ class OwnProcess:
 
     def close(self) -> None:
         """Kill the process, whatever it is at."""
-        pool, self._pool = self._pool, None
-        if pool is None:
-            return
-        for process in multiprocessing.active_children():
-            if process.pid == self._pid:
-                process.kill()
-                process.join(END_LIMIT_S)  # until it is gone: its pipe closes a moment before the process table says so
-        self._pid = 0
-        pool.shutdown(wait=False, cancel_futures=True)
+        pool, self._pool, self._pid = self._pool, None, 0
+        if pool is not None:
+            self._context.kill()
+            pool.shutdown(wait=False, cancel_futures=True)
 
     def _started(self) -> ProcessPoolExecutor:
-        if self._pool is None:
-            # A fresh process: a copy of one with threads could carry a lock that nobody opens.
-            context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(
-                1, mp_context=context, initializer=_begin, initargs=(self._begin, *self._arguments)
-            )
+        if self._pool is not None:
+            return self._pool
+        context = self._context = _Fresh()
+        self._pool = ProcessPoolExecutor(
+            1, mp_context=context, initializer=_begin, initargs=(self._begin, *self._arguments)
+        )
+        # One that hangs before it has read what it begins with holds the thread that writes it: killed, it lets go.
+        too_slow = threading.Timer(START_LIMIT_S + END_LIMIT_S, context.kill)
+        too_slow.daemon = True
+        too_slow.start()
+        try:
             self._pid = self._pool.submit(os.getpid).result(timeout=START_LIMIT_S)
-            log.debug("worker process %d has started", self._pid)
+        except (TimeoutError, OSError) as error:
+            raise self._lost(f"was killed: it did not start in {START_LIMIT_S:.0f} s", hung=True) from error
+        finally:
+            too_slow.cancel()
+        log.debug("worker process %d has started", self._pid)
         return self._pool
+
+
+class _Fresh(SpawnContext):
+    """Starts fresh processes, since a copy of one with threads could carry a lock that nobody opens; knows which."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._made: list[SpawnProcess] = []
+
+    def Process(self, *arguments: Any, **named: Any) -> SpawnProcess:  # type: ignore[override]
+        made = SpawnProcess(*arguments, **named)
+        self._made.append(made)
+        return made
+
+    def kill(self) -> None:
+        """Kill what was started, whether it has told of itself or not, and wait until it is gone."""
+        for process in self._made:
+            if process.pid is not None:
+                process.kill()
+                process.join(END_LIMIT_S)  # its pipe closes a moment before the process table says so
 
 
 def _begin(begin: Callable[..., None], *arguments: Any) -> None:

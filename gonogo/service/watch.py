@@ -75,6 +75,7 @@ class Watch:
         """Count anew how long runs take: the clock was set."""
         self._seen.clear()
         self._missed.clear()
+        self._settled.clear()
 
     def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
         """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
@@ -95,6 +96,8 @@ class Watch:
             site = queue.site(site_id)
             if site is None:
                 continue
+            if not is_done:
+                self._settled.discard((site_id, day))
             is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == day
             if is_in_time and not is_done and not self._is_late(site, day, now_utc):
                 continue
@@ -136,6 +139,8 @@ class Watch:
         day = due.due_day(site, now_utc, runner.lead_min(site))
         if day is None:
             self._look_for_missed(site, now_utc, workers)
+            return
+        if (site.id, day) in self._settled:
             return
         is_late = self._is_late(site, day, now_utc)
         try:
@@ -265,6 +270,7 @@ class Watch:
 
     def _take_back(self, now_utc: datetime) -> None:
         n_void = ahead.take_back(self._runner.store, now_utc=now_utc)
+        self._settled.clear()
         log.warning("%d runs that a clock ahead of its time had made were voided; they are made again", n_void)
 
     def _write_health(self, now_utc: datetime) -> None:

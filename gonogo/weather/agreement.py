@@ -54,10 +54,12 @@ def _rain_against_sky(t: OwnDays) -> Contradiction | None:
     amount = t.by_day(np.nan_to_num(rain))
     # A chance of a period counts once, not for each of its hours, and a code of a period speaks of its whole amount.
     n_sure = t.by_day(np.where((chance >= SURE_CHANCE) & is_known, 1.0 / span_h, 0.0))
-    n_coded = t.by_day((is_wet_code & (rain * span_h < TRACE_MM)).astype(np.float64))
-    n_wet = t.by_day((is_wet_code & (rain * span_h >= TRACE_MM)).astype(np.float64))
+    # A code is of a moment: that of a shower of one hour may stand in the hour beside.
+    around_mm = rain_agreement.highest_around(rain * span_h)
+    n_coded = t.by_day((is_wet_code & (around_mm < TRACE_MM)).astype(np.float64))
+    n_wet = t.by_day((is_wet_code & (around_mm >= TRACE_MM)).astype(np.float64))
     dry = ((n_sure >= LEAST_HOURS) & (amount < TRACE_MM)) | ((n_coded >= LEAST_HOURS + 1) & (n_coded > 2.0 * n_wet))
-    is_denied = (rain >= SHOWER_MM) & (code <= DRY_CODE) & ~(chance > 0.3)
+    is_denied = (rain >= SHOWER_MM) & (rain_agreement.highest_around(code) <= DRY_CODE) & ~(chance > 0.3)
     wet = t.by_day(is_denied.astype(np.float64)) >= LEAST_HOURS + 1
     days = dry | wet
     if not days.any():
@@ -89,6 +91,12 @@ AGREEMENTS: tuple[Agreement, ...] = (
     Agreement(
         id="rain_sky", holds="rain against its chance and the weather code", run=_rain_against_sky, rain_only=True
     ),
+    Agreement(
+        id="rain_chance",
+        holds="dry hours against a sure chance of rain",
+        run=rain_agreement.rain_under_chance,
+        rain_only=True,
+    ),
     Agreement(id="rain_running", holds="the amount of an hour against a running total", run=_rain_not_running),
     Agreement(
         id="rain_strength",
@@ -115,6 +123,7 @@ AGREEMENTS: tuple[Agreement, ...] = (
         id="et0_own", holds="our reference evapotranspiration against the service's", run=air_agreement.et0_against_own
     ),
     Agreement(id="wind_land", holds="the mean wind against that of any land", run=air_agreement.wind_over_land),
+    Agreement(id="dry_air", holds="humidity against the driest air of any land", run=air_agreement.driest_air),
 )
 
 

@@ -24,6 +24,7 @@ ET0_APART_SHARE, ET0_APART_MM = 0.3, 1.0  # ours against the service's own, sum 
 # The same of all days together: FAO-56's hourly form lies up to a tenth below ours (Cd 0.34 for 0.24 by day).
 ET0_ALL_SHARE, ET0_ALL_DAYS = 0.2, 10
 WINDIEST_2M_M_S, WIND_DAYS = 9.0, 7  # no land has so much wind on the mean of a week and more; common practice
+DRIEST_PCT = 3.0  # no land has so dry air on the mean of a day; common practice
 
 
 def light_against_sun(t: OwnDays) -> Contradiction | None:
@@ -157,4 +158,19 @@ def wind_over_land(t: OwnDays) -> Contradiction | None:
         days=np.ones(len(t.is_whole), dtype=bool),
         found=f"{mean_m_s:.1f} m/s on the mean of {int(t.is_whole.sum())} days",
         wrong=f"no land has more than {WINDIEST_2M_M_S:g}: a unit is wrong.",
+    )
+
+
+def driest_air(t: OwnDays) -> Contradiction | None:
+    """Air drier than any land has: humidity as a fraction under the name of per cent."""
+    mean = t.by_day(t.column("rh_pct")) / 24.0
+    odd = t.is_whole & (mean < DRIEST_PCT)
+    if odd.sum() < DAYS_OF_A_BROKEN_COLUMN:
+        return None
+    first = int(np.argmax(odd))
+    return Contradiction(
+        column="rh_pct",
+        days=odd,
+        found=f"{mean[first]:.2g} % on the mean of {t.date(first)}",
+        wrong="no land has such air: a unit is wrong.",
     )

@@ -15,11 +15,13 @@ import numpy.typing as npt
 from gonogo.weather.own_days import Contradiction, OwnDays
 
 WET_CODE = 51.0  # WMO 4677: from drizzle on
-WET_MM = 0.1
+WET_MM, TRACE_MM = 0.1, 0.05  # a trace is less than any service rounds to
 STRONG_CODES, STRONG_MM_H = (63.0, 65.0), 2.5  # WMO 4677 and WMO-No. 8: moderate and heavy rain are 2.5 mm/h and more
 STRONG_SHARE = 0.25  # of 2.5 mm, which the hours of such codes have on average at least
 LEAST_STRONG_HOURS = 4
 WARM_DEGC, WARM_SNOW_MM = 5.0, 1.0  # no snow reaches the ground through warmer air; common practice
+SURE_CHANCE, LEAST_SURE_HOURS = 0.85, 6
+SURE_PERIOD_H = 3  # a chance of so many hours and more speaks of their rain together
 BESIDE_H = 15  # how far amounts are looked for beside their codes
 LEAST_WET_HOURS = 8
 # Share of the wet hours that codes and amounts have in common: moved back at least, as they are at most, between them.
@@ -30,7 +32,7 @@ def rain_against_strength(t: OwnDays) -> Contradiction | None:
     """Amounts of a trace under codes of moderate and heavy rain: centimetres or inches under the name of mm."""
     rain, code = np.nan_to_num(t.column("precip_mm"), nan=np.inf), t.column("weather_code")
     strong = np.isin(code, STRONG_CODES)
-    around = np.maximum.reduce([rain, _moved(rain, 1), _moved(rain, -1)])
+    around = highest_around(rain)
     if strong.sum() < LEAST_STRONG_HOURS or not np.mean(around[strong]) < STRONG_SHARE * STRONG_MM_H:
         return None
     return Contradiction(
@@ -38,6 +40,28 @@ def rain_against_strength(t: OwnDays) -> Contradiction | None:
         days=t.by_day(strong.astype(np.float64)) > 0.0,
         found=f"{np.mean(around[strong]):.2g} mm in an hour of moderate or heavy rain",
         wrong=f"such rain is {STRONG_MM_H:g} mm an hour and more.",
+    )
+
+
+def rain_under_chance(t: OwnDays) -> Contradiction | None:
+    """Dry hours under a sure chance of rain, whatever the other hours of the day bring."""
+    rain, chance = t.column("precip_mm"), t.column("rain_chance")
+    span_h = np.nan_to_num(t.column("chance_span_h"), nan=1.0)
+    sure = (chance >= SURE_CHANCE) & ~np.isnan(rain)
+    of_hour, of_period = sure & (span_h < SURE_PERIOD_H), sure & (span_h >= SURE_PERIOD_H)
+    around = highest_around(np.nan_to_num(rain))
+    n_dry, n_wet = (t.by_day((of_hour & is_so).astype(np.float64)) for is_so in (around < TRACE_MM, around >= TRACE_MM))
+    days = (n_dry >= LEAST_SURE_HOURS) & (n_dry > 2.0 * n_wet)
+    period_mm = _sum_of_periods(rain, span_h)
+    days |= t.by_day((of_period & (period_mm < TRACE_MM)).astype(np.float64)) >= LEAST_SURE_HOURS
+    if not days.any():
+        return None
+    first = int(np.argmax(days))
+    return Contradiction(
+        column="precip_mm",
+        days=days,
+        found=f"nothing in hours of {t.date(first)}",
+        wrong=f"their chance of rain is {SURE_CHANCE:.0%} and more.",
     )
 
 
@@ -76,6 +100,18 @@ def snow_against_warmth(t: OwnDays) -> Contradiction | None:
         found=f"{warm_mm[first]:.1f} mm on {t.date(first)}",
         wrong=f"at more than {WARM_DEGC:g} degC no snow reaches the ground.",
     )
+
+
+def _sum_of_periods(rain_mm: npt.NDArray[np.float64], span_h: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return for each hour the rain of the hours around it that its period may hold, (H,) [mm]."""
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(rain_mm))))
+    reach, rows = span_h.astype(np.int64) - 1, np.arange(len(rain_mm))
+    return np.asarray(total[np.minimum(rows + reach + 1, len(rain_mm))] - total[np.maximum(rows - reach, 0)])
+
+
+def highest_around(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the highest of each hour and the two beside it, (H,); NaN where all three are."""
+    return np.asarray(np.fmax.reduce([values, _moved(values, 1), _moved(values, -1)]))
 
 
 def _shared(wet: npt.NDArray[np.bool_], coded: npt.NDArray[np.bool_]) -> float:

@@ -21,7 +21,7 @@ class TestView:
     """A test that decides, with what each result means. low, high: its limits; per_point: water for each point below.
 
     again_from, again_to, mean_low, mean_high   what is tested twice, and limits of the mean; None where one decides
-    damp_from, damp   from which mean on the strip is rolled with so much water on its top; None where it is not
+    damp_from, damp   from which result to `low` the strip is rolled with so much water on its top; None = not
 
     inside, below, above, if_done   as in TestFirst
     """

@@ -7,14 +7,16 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from example_mornings import example_config, no_weather, opened, run_example
+from example_mornings import example_config, no_weather, opened, recorded, run_example
 
 from gonogo.cli import demo, status
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
+from gonogo.download.forecasts import Downloaded
 from gonogo.service import alive
 from gonogo.store import endings, owner, schema
 from gonogo.wording.language import speaker
@@ -88,3 +90,13 @@ def test_a_mail_that_killed_its_workers_is_named_with_that_reason_and_not_with_i
     assert "died over it" in dead.text
     assert "deadline passed" not in dead.text
     assert dead.exit_code is Exit.ATTENTION
+
+
+def test_a_service_that_was_passed_over_stands_beside_its_run(loaded: Config, store: sa.Engine) -> None:
+    why = "open_meteo: precip_mm = 0 mm: the answer contradicts itself. The answer is not used."
+
+    def second_service(*given: Any) -> Downloaded:
+        return replace(recorded(*given), faults=(why,))
+
+    run_example(loaded, store, fetch=second_service)
+    assert why in said(loaded).text

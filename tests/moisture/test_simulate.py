@@ -153,3 +153,29 @@ def test_a_pond_soaks_in_until_it_is_drained() -> None:
     assert np.all(stood[: row(-10) + 1] == 0.0)
     assert stood[row(-9)] == pytest.approx(let_off[row(-9)])
     assert 0.3 < let_off[row(-4)] < stood[row(-4)] < 2.01  # 8 mm on 400 kg/m2 are two points
+
+
+def test_strips_cleared_at_other_hours_run_as_each_would_alone() -> None:
+    strips = [hand_made.strip(id=f"N{k}") for k in range(4)]
+    snow = {"snow_lying_mm": np.full(N_HOURS, 150.0), "melt_mm": np.where(np.arange(N_HOURS) < row(-8), 0.0, 0.4)}
+    entries = [
+        *(SurfaceWork(strip_id=s.id, at_utc=at(-31), work="spread") for s in strips),
+        *(Reading(strip_id=s.id, at_utc=at(-30), w_pct=11.0, method="oven") for s in strips),
+        *(GroundSeen(strip_id=f"N{k}", at_utc=at(hour), state="cleared") for k, hour in ((1, -9), (2, -2), (3, -9))),
+    ]
+
+    def path(*ids: str) -> np.ndarray:
+        done = simulate(
+            hand_made.site([s for s in strips if s.id in ids]),
+            now_utc=hand_made.NOW_UTC,
+            weather=hand_made.weather(**(STILL | COLD | snow)),
+            entries=[e for e in entries if e.strip_id in ids],
+            settings=SETTINGS,
+            rng=np.random.default_rng(1),
+        )
+        return done.moisture.w_pct
+
+    together = path("N0", "N1", "N2", "N3")
+    for k in range(4):
+        assert together[:, k] == pytest.approx(path(f"N{k}")[:, 0], abs=1e-9)
+    assert together[row(0), 0].mean() > together[row(0), 2].mean() > together[row(0), 1].mean()

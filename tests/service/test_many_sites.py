@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from example_mornings import example_config, opened
+from example_mornings import example_config, opened, recorded
 from fleet_config import many_sites
 
 from gonogo.cli import demo
@@ -17,7 +18,10 @@ from gonogo.errors import StoreBusyError
 from gonogo.service import health, last_good
 from gonogo.service.health import States
 from gonogo.service.last_good import Keeper
+from gonogo.service.service import Service
 from gonogo.service.weekly_score import WeeklyScore
+from gonogo.service.workers import Workers
+from gonogo.store import runs
 
 NOW_UTC = demo.MORNING_UTC
 
@@ -92,3 +96,27 @@ def test_a_score_that_meets_a_lock_is_put_later_and_holds_up_no_other_mail(
     monkeypatch.setattr(score, "_put", lambda _config, site, *_: tried.append(site.id) or 1)
     score.put_due(loaded, NOW_UTC)
     assert tried == ["site-0", "site-0", "site-1", "site-2"]
+
+
+def test_a_morning_that_is_made_and_mailed_is_not_looked_at_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loaded = many_sites(example_config(tmp_path), 2)
+    running = Service(loaded, halt=threading.Event(), fetch=recorded, environ={})
+    looked, whole = list[str](), runs.last_run
+    monkeypatch.setattr(
+        "gonogo.service.watch.runs.last_run", lambda *of, **more: looked.append(of[1]) or whole(*of, **more)
+    )
+    first, second = running.sites()
+    try:
+        running.run_morning(first, demo.DAY, NOW_UTC)
+        looked.clear()
+        for n in range(3):
+            running.watch(NOW_UTC + n * timedelta(seconds=20), Workers(1))
+        assert looked.count(first.id) == 1
+        assert looked.count(second.id) == 3
+        running.stepped(-60.0)
+        running.watch(NOW_UTC, Workers(1))
+        assert looked.count(first.id) == 2, "a clock that was set may have voided it"
+    finally:
+        running.end()

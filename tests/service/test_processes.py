@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from example_mornings import example_config, example_frame, no_weather, opened
+from fleet_config import many_sites
 from typer.testing import CliRunner
 
 from gonogo.cli import many_mornings
@@ -20,7 +23,7 @@ from gonogo.errors import StoreError
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.outgoing.frame import RunFrame
-from gonogo.service import site_processes
+from gonogo.service import own_process, site_processes
 from gonogo.service.own_process import OwnProcess, WorkerLostError
 from gonogo.service.site_process import Came, Made, Task
 from gonogo.service.site_processes import SiteProcesses, n_wanted
@@ -56,6 +59,16 @@ def test_a_process_that_dies_or_hangs_is_replaced() -> None:
         assert own.ask(os.getpid, limit_s=60.0) not in (first, second), "told to stop, it ends what it is at"
     finally:
         own.close()
+
+
+def test_a_process_that_does_not_start_is_killed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Left alone it would hold its memory, and the end of the service, for as long as it hangs."""
+    monkeypatch.setattr(own_process, "START_LIMIT_S", 0.2)
+    own, before = OwnProcess(time.sleep, 600.0), set(multiprocessing.active_children())
+    with pytest.raises(WorkerLostError, match="did not start in 0 s") as caught:
+        own.ask(os.getpid, limit_s=60.0)
+    assert caught.value.hung
+    assert set(multiprocessing.active_children()) <= before
 
 
 def wait_until_gone(pid: int) -> None:
@@ -136,6 +149,37 @@ def test_the_claim_of_a_worker_that_died_is_free_for_the_next_try(tmp_path: Path
     outcome = many_mornings._one(DiesOnce(frame), frame, [frame])  # type: ignore[arg-type]
     assert isinstance(outcome, Made)
     assert outcome.n_mails == 5
+    store.dispose()
+
+
+class Killing:
+    """Stands in for processes of which those that are at one site die so many times."""
+
+    def __init__(self, site_id: str, n_lost: int) -> None:
+        self.site_id, self.n_lost, self.asked = site_id, n_lost, list[str]()
+
+    def made(self, task: Task, **_: object) -> Came:
+        self.asked.append(task.site_id)
+        if task.site_id == self.site_id and self.asked.count(task.site_id) <= self.n_lost:
+            raise WorkerLostError("The worker process 7 died.")
+        return Came()
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(("n_lost", "is_told"), [(1, False), (2, True)])
+def test_a_site_that_lost_its_processes_is_tried_once_more_after_all_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_lost: int, is_told: bool
+) -> None:
+    loaded = many_sites(example_config(tmp_path), 4)
+    store, killing = opened(loaded), Killing("site-1", n_lost)
+    monkeypatch.setattr(many_mornings, "SiteProcesses", lambda *_, **__: killing)
+    frames = [replace(example_frame(loaded, store, fetch=no_weather), site=site) for site in loaded.sites]
+    came = list(many_mornings.made(frames, 1, say=lambda _: None))
+    assert killing.asked == ["site-0", "site-1", "site-2", "site-3", "site-1"]
+    told = {frame.site.id for frame, outcome in came if isinstance(outcome, Made) and outcome.reason}
+    assert told == ({"site-1"} if is_told else set())
     store.dispose()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -41,6 +42,16 @@ def running_total(values: list[float]) -> list[float]:
 def as_snow(body: dict[str, Any]) -> None:
     """All rain under the name of snow, by the service's own ratio of 0.7 cm a millimetre of water."""
     body["hourly"]["snowfall"] = [round(0.7 * mm, 2) for mm in body["hourly"]["precipitation"]]
+
+
+def bare(change: Change) -> Change:
+    """Return a change of an answer without the columns that are there as a check alone."""
+
+    def apply(body: dict[str, Any]) -> None:
+        del body["hourly"]["et0_fao_evapotranspiration"], body["hourly"]["dew_point_2m"]
+        change(body)
+
+    return apply
 
 
 def windy(body: dict[str, Any]) -> None:
@@ -86,6 +97,7 @@ BROKEN: dict[str, Change] = {
     "humidity as a fraction": scaled("relative_humidity_2m", 0.01),
     "warmer by 8 degrees": column("temperature_2m", lambda values: [value + 8.0 for value in values]),
     "wind in km/h under the name of m/s": windy,
+    "air as dry as in no land": bare(scaled("relative_humidity_2m", 0.01)),
     "evapotranspiration of a quarter less": scaled("et0_fao_evapotranspiration", 0.75),
     "evapotranspiration of another place": scaled("et0_fao_evapotranspiration", 1.6),
 }
@@ -109,6 +121,17 @@ def test_showers_that_fit_their_codes_are_sound() -> None:
         assert not weather_of(changed(wet_week(change))).rain_unknown.any()
 
 
+def test_showers_of_an_hour_each_are_told_by_the_code_of_the_hour_beside() -> None:
+    def change(body: dict[str, Any]) -> None:
+        ahead = slice(NOW + 96, NOW + 120)  # a little chance is all that so far ahead is said of it
+        for name, value in (("precipitation", 0.0), ("precipitation_probability", 25), ("weather_code", 2)):
+            body["hourly"][name][ahead] = [value] * 24
+        for at in range(NOW + 98, NOW + 118, 4):
+            body["hourly"]["precipitation"][at], body["hourly"]["weather_code"][at] = 1.6, 61
+
+    assert not weather_of(changed(change)).rain_unknown.any()
+
+
 def test_a_little_rain_in_a_step_of_six_hours_fits_its_picture() -> None:
     """0.2 mm are 0.03 mm in each of its hours, and rain all the same."""
     body = json.loads(fixture_body("met_norway"))
@@ -122,6 +145,47 @@ def test_a_little_rain_in_a_step_of_six_hours_fits_its_picture() -> None:
         }
     weather = weather_of(json.dumps(body).encode(), service="met_norway")
     assert not weather.rain_unknown.any()
+
+
+def unknown_today(body: dict[str, Any], service: str) -> bool:
+    """Return whether rain of the morning's shift counts as not known."""
+    weather = weather_of(json.dumps(body).encode(), service=service)
+    return bool(weather.rain_unknown[row(weather, MORNING_UTC + timedelta(hours=4))])
+
+
+@pytest.mark.parametrize("chance", [100.0, 40.0])
+def test_dry_hours_under_a_sure_chance_are_unknown_rain_though_the_day_has_rain(chance: float) -> None:
+    body = json.loads(fixture_body("met_norway"))
+    for at, step in enumerate(body["properties"]["timeseries"][:18]):
+        period = step["data"]["next_1_hours"]
+        period["summary"]["symbol_code"] = "rain" if at < 3 else "cloudy"
+        wet = {"precipitation_amount": 1.2, "probability_of_precipitation": 100.0}
+        dry = {"precipitation_amount": 0.0, "probability_of_precipitation": chance}
+        period["details"] |= wet if at < 3 else dry
+    assert unknown_today(body, "met_norway") is (chance == 100.0)
+
+
+@pytest.mark.parametrize("chance", [100, 60])
+def test_a_period_without_rain_under_a_sure_chance_is_unknown_rain(chance: int) -> None:
+    body = json.loads(fixture_body("nws"))
+    day = f"{MORNING_UTC:%Y-%m-%d}"
+    layers = body["properties"]
+    layers["probabilityOfPrecipitation"]["values"] = [
+        {"validTime": f"{day}T06:00:00+00:00/PT18H", "value": chance},
+        {"validTime": "2026-05-13T00:00:00+00:00/P5D", "value": 0},
+    ]
+    layers["quantitativePrecipitation"]["values"] = [{"validTime": f"{day}T06:00:00+00:00/P6D", "value": 0}]
+    assert unknown_today(body, "nws") is (chance == 100)
+
+
+@pytest.mark.parametrize("hours", [-48, -24, 24])
+def test_intervals_of_the_us_service_that_lie_a_day_from_their_update_are_refused(hours: int) -> None:
+    def later(found: re.Match[str]) -> str:
+        return (datetime.fromisoformat(found[1]) + timedelta(hours=hours)).isoformat() + "/"
+
+    body = re.sub(r"(\d{4}-\d\d-\d\dT\d\d:00:00\+00:00)/", later, fixture_body("nws").decode())
+    with pytest.raises(WeatherError, match="from the update"):
+        weather_of(body.encode(), service="nws")
 
 
 def rainless_today(body: dict[str, Any]) -> None:

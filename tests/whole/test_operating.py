@@ -260,7 +260,9 @@ def test_a_good_morning_pings_once_when_its_last_mail_has_gone_and_a_bad_one_nev
 # --- start and stop ------------------------------------------------------------------------------------------
 
 
-def test_a_served_process_logs_json_writes_its_health_and_ends_cleanly_on_sigterm(tmp_path: Path) -> None:
+def test_a_served_process_logs_json_writes_its_health_lives_on_after_sighup_and_ends_cleanly_on_sigterm(
+    tmp_path: Path,
+) -> None:
     folder = Path(shutil.copytree(ROOT / "config", tmp_path / "config"))
     site = folder / "sites" / "harrow-flats.toml"
     quiet = 'working_days = ["sun"]\nholidays = ['
@@ -278,11 +280,15 @@ def test_a_served_process_logs_json_writes_its_health_and_ends_cleanly_on_sigter
     deadline = time.monotonic() + 60
     while not (folder / "health.json").exists() and time.monotonic() < deadline and process.poll() is None:
         time.sleep(0.05)
+    process.send_signal(signal.SIGHUP)
+    time.sleep(0.5)
+    assert process.poll() is None, "a terminal that closes ends no service"
     process.send_signal(signal.SIGTERM)
     _, shown = process.communicate(timeout=60)
     assert process.returncode == 0, shown
     assert json.loads((folder / "health.json").read_text(encoding="utf-8"))["is_well"] is True
     lines = [json.loads(line) for line in shown.splitlines()]
+    assert "the config is read again on SIGHUP" in [line["text"] for line in lines]
     assert [line["text"] for line in lines][-2:] == ["stopping on SIGTERM", "stopped"]
     assert (folder / "gonogo.sqlite3").stat().st_mode & 0o077 == 0
 

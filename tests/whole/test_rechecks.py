@@ -295,7 +295,7 @@ C, W, WAIT = Verdict.COMPACT, Verdict.WATER, Verdict.WAIT
 @pytest.mark.parametrize(
     ("old", "new", "starts"),
     [
-        (decided(C), decided(WAIT), "N2 Ramp middle: COMPACT is now WAIT. Too wet, with a chance of"),
+        (decided(C), decided(WAIT), "N2 Ramp middle: COMPACT is now WAIT. Too wet (chance"),
         (decided(WAIT), decided(C, 4), "N2 Ramp middle: WAIT is now COMPACT. Likely to stay in the window"),
         (decided(C), decided(C, 5), "N2 Ramp middle: rolling 10:15 to 15:15 instead of 07:15 to 15:15. Likely"),
         (decided(C), decided(C, 3, 8.5), "N2 Ramp middle: rolling 08:15 to 13:45 instead of 07:15 to 15:15."),

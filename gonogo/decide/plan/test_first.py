@@ -70,7 +70,7 @@ def by_result(
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
-        mean_low_pct=found.mean_low_pct,
+        mean_low_pct=found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct,
         mean_high_pct=found.mean_high_pct,
         again_from_pct=found.again_low_pct,
         again_to_pct=found.again_high_pct,
@@ -85,7 +85,7 @@ def by_result(
 
 def _damp_litres(basis: Basis, found: Limits, litres_per_pct: float, strip: Strip) -> float:
     """Return the water that takes a lift from the dry edge to what releases it, on its top; 0 where it is little."""
-    litres = (found.mean_low_pct - found.damp_low_pct) * litres_per_pct
+    litres = (found.low_pct - found.damp_low_pct) * litres_per_pct
     return litres if litres >= basis.inputs.setting("dose_min_litres_m2") * strip.area_m2 else 0.0
 
 

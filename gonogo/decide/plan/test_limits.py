@@ -24,8 +24,8 @@ class Limits:
     low_pct, high_pct              between them one result releases the lift
     mean_low_pct, mean_high_pct    between them the mean of two does
     again_low_pct, again_high_pct  what lies between these and a limit of one result is tested once more
-    damp_low_pct                   a mean between this and its limit is inside, but at the dry edge: by the difference
-                                   the lift is damped, and rolled
+    damp_low_pct                   what lies between this and the limit of one result is inside, but at the dry edge: by
+                                   the difference the lift is damped, and rolled
     """
 
     low_pct: float
@@ -77,10 +77,10 @@ def _lowest_worth(low_pct: float, high_pct: float, before: tuple[float, float] |
     if math.isnan(worth_chance):
         return low_pct
     results = np.arange(low_pct - 0.25 * (high_pct - low_pct), low_pct + 0.5 * STEP_PCT, STEP_PCT)
-    chances = np.minimum(
+    likely = np.minimum(
         chances_inside(results, low_pct, high_pct, None), chances_inside(results, low_pct, high_pct, before)
     )
-    worth = results[chances >= worth_chance]
+    worth = results[likely >= worth_chance]
     return min(math.ceil(10.0 * float(worth[0]) - 1e-6) / 10.0, low_pct) if len(worth) else low_pct
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,6 +32,7 @@ ACCEPT = {"Accept": "application/geo+json"}
 ATTRIBUTION = (("Data from NOAA/NWS", "https://www.weather.gov/"),)
 WIND_HEIGHT_M = 10.0
 MAX_INTERVAL_H = 16 * 24  # longer than any forecast of the service
+BEGINS_WITHIN_H = 12  # of its update: the first intervals begin some hours before; our own choice
 MAX_RAIN_PERIOD_H = 12  # the chance of rain is that of a forecast period of 6 or 12 hours
 SNOW_DEPTH_PER_WATER = 10.0  # fresh snow: common practice, no source
 
@@ -46,6 +47,7 @@ LAYERS: Mapping[str, tuple[str, bool, Mapping[str, Any]]] = {
         False,
         {"km_h-1": lambda v: v * M_S_PER_KM_H * _WIND, "m_s-1": lambda v: v * _WIND},
     ),
+    "dewpoint": ("dew_point_degc", False, {"degC": lambda v: v, "degF": degc_from_degf}),
     "skyCover": ("cloud_pct", False, {"percent": lambda v: v}),
     "quantitativePrecipitation": ("precip_mm", True, {"mm": lambda v: v, "m": lambda v: v * 1000.0}),
     "snowfallAmount": (
@@ -144,6 +146,7 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
         in_words = in_words.drop(columns="thunder_chance")
     columns.append(in_words)
     table = pd.concat(columns, ignore_index=True).reindex(columns=["hour_utc", *COLUMNS])
+    _require_begun(stamps, issued_utc)
     first = np.datetime64(issued_utc.replace(tzinfo=None), "h").astype("datetime64[s]")
     parsed = ParsedForecast(
         service=NAME,
@@ -157,6 +160,19 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
         issued_utc=issued_utc,
     )
     return completed(parsed, site)
+
+
+def _require_begun(stamps: Sequence[int], issued_utc: datetime) -> None:
+    """Refuse intervals that begin whole days before the update, or after it: their stamps are off."""
+    begins = datetime.fromtimestamp(min(stamps), tz=UTC) if stamps else issued_utc
+    if abs(begins - issued_utc) > timedelta(hours=BEGINS_WITHIN_H):
+        raise refused(
+            NAME,
+            "temperature.validTime",
+            f"{begins:%Y-%m-%dT%H:%M}+00:00",
+            f"the first interval begins more than {BEGINS_WITHIN_H} h from the update of {issued_utc:%Y-%m-%dT%H:%M}.",
+            "The stamps are off. One around the update is right.",
+        )
 
 
 def _short(deg: str) -> str:

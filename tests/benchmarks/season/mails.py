@@ -198,10 +198,10 @@ class Mails:
                 )
             ]
         low_pct, high_pct = (told.limits_of_mean if is_mean else told.limits)(lot.low_pct, lot.high_pct)
+        if told.is_damped(w_pct):
+            return [replace(self._rolling(work, strip, told), when=None, litres=told.edge_damp_litres)]
         if low_pct <= w_pct <= high_pct:
             return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
-        if is_mean and told.edge_damp_pct is not None and told.edge_damp_pct <= w_pct < low_pct:
-            return [replace(self._rolling(work, strip, told), when=None, litres=told.edge_damp_litres)]
         if w_pct > high_pct:
             is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
             return self._disking(work, strip, told, told.above_disk_at_h, is_tested=is_worth)

@@ -31,7 +31,7 @@ class Instruction:
     test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's
     edge_from_pct, edge_to_pct   a result outside those and between these is tested once more, and the mean of both
                         decides; None = the window's edges
-    edge_damp_pct       a mean from here to its limit: rolled with edge_damp_litres on the top; None = not
+    edge_damp_pct       a result or mean from here to test_low_pct: rolled with edge_damp_litres on the top; None = no
     test_mean_low_pct, test_mean_high_pct   limits of that mean; None = those of a single result
     test_again_up_to_pct   the highest result after which it is tested again once it was disked; None = any
     seal_by_h           to be sealed by then if it lies loose
@@ -92,7 +92,12 @@ class Instruction:
         low, high = self.limits(low_pct, high_pct)
         first = low_pct if self.edge_from_pct is None else self.edge_from_pct
         last = high_pct if self.edge_to_pct is None else self.edge_to_pct
-        return first <= w_pct < low or high < w_pct <= last
+        return (first <= w_pct < low and not self.is_damped(w_pct)) or high < w_pct <= last
+
+    def is_damped(self, w_pct: float) -> bool:
+        """Whether a result lies where the strip is rolled with water on its top."""
+        low = self.test_low_pct
+        return self.edge_damp_pct is not None and low is not None and self.edge_damp_pct <= w_pct < low
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

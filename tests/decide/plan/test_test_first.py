@@ -39,12 +39,12 @@ def spread(et0_mm: float) -> TestFirst:
     return plan.new_lift.test
 
 
-def test_two_results_at_the_dry_edge_put_no_more_water_on_than_the_edge_lacks() -> None:
+def test_a_result_at_the_dry_edge_puts_no_more_water_on_than_the_edge_lacks() -> None:
     test = told(14.0, sd_pct=3.0, strips=[strip(id="N1", name="N1 field")]).test
     assert test is not None
     assert test.below == Then.WATER
-    assert test.again_from_pct < test.damp_from_pct == 12.0 < test.mean_low_pct <= test.low_pct
-    lacks_pct = test.mean_low_pct - 12.0
+    assert test.again_from_pct < test.damp_from_pct == test.mean_low_pct == 12.0 < test.low_pct
+    lacks_pct = test.low_pct - 12.0
     assert test.damp_litres == pytest.approx(lacks_pct / 100.0 * 400.0 * 800.0)  # dry mass of 800 m2
 
 
@@ -54,11 +54,11 @@ def test_where_no_truck_comes_in_time_no_result_orders_water() -> None:
     assert test is not None
     assert test.below == Then.HOLD
     assert np.isnan([test.damp_from_pct, test.damp_litres]).all()
-    assert test.again_from_pct == 12.0
+    assert test.again_from_pct == 12.0 < test.mean_low_pct < test.low_pct
 
 
 def test_a_lift_that_dries_from_its_test_to_its_rolling_needs_a_wetter_result() -> None:
     calm, strong = spread(0.0), spread(0.9)
     assert strong.low_pct > calm.low_pct
-    assert strong.mean_low_pct > calm.mean_low_pct
+    assert strong.damp_litres > calm.damp_litres
     assert strong.high_pct == calm.high_pct
