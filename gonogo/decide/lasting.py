@@ -37,5 +37,6 @@ def _first(found: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
     rows = np.arange(n_rows, dtype=np.int32).reshape(-1, *(1,) * (found.ndim - 1))
     out = np.where(found, rows, np.int32(n_rows))
     for row in range(n_rows - 2, -1, -1):  # on arrays of a site's size twice as fast as an accumulating minimum
-        np.minimum(out[row], out[row + 1], out=out[row])
+        own = out[row : row + 1]
+        np.minimum(own, out[row + 1 : row + 2], out=own)
     return out
