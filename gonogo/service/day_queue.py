@@ -59,6 +59,7 @@ class DayQueue:
         self._planned: tuple[Config, str, datetime] | None = None
         self._sites: tuple[Config, dict[str, Site]] | None = None
         self._plan_refused_utc: datetime | None = None
+        self._made: tuple[datetime, dict[str, date]] | None = None
         self._owed: dict[PlannedRun, datetime] = {}  # to be given back from a moment on: the database refused it
 
     def plan(self, now_utc: datetime) -> None:
@@ -120,6 +121,16 @@ class DayQueue:
             runner.run_recheck(site, row.day, taken.at, now_utc)
         if not runner.is_done(site.id, row.day, taken.at):
             self._give_back(row, now_utc + TRIED_AGAIN)
+
+    def made(self, now_utc: datetime) -> dict[str, date]:
+        """Return by site the last day whose morning is done, by this service or another, as of a minute ago at most.
+
+        Raises StoreError.
+        """
+        if self._made is None or abs(now_utc - self._made[0]) >= LOOKED_AT_LEAST:
+            since = (now_utc - timedelta(days=1)).date()
+            self._made = (now_utc, planned.made(self._runner.store, MORNING, since=since))
+        return self._made[1]
 
     def next_utc(self, now_utc: datetime) -> datetime:
         """Return when to look for runs again: when the next one falls due, and in a minute at most."""

@@ -6,7 +6,7 @@ import logging
 from datetime import datetime
 
 from gonogo import times
-from gonogo.errors import StoreError
+from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import notices
 from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.notices import OperatorNotice
@@ -44,17 +44,20 @@ class OperatorMail:
     def tell_store_fault(self, fault: StoreError, now_utc: datetime) -> None:
         """Write to the operator past the outbox that the database cannot be used: once a day."""
         site, config = self._runner.sites()[0], self._runner.configs.accepted
+        is_locked = isinstance(fault, StoreBusyError)
         notice = OperatorNotice(
             site_id=site.id,
             site_name="all sites",
             day=times.local_date(now_utc, site.zone),
-            what="store",
+            what="locked" if is_locked else "store",
             subject="the database cannot be used",
             lines=(
                 "The database refuses. Until it works no verdict can be stored and no mail leaves the outbox; crews "
                 "get plain notices at their mail time.",
                 str(fault).splitlines()[0],
-                "Look for a full disk, wrong rights, or a server that is down.",
+                "Look for another program that holds a lock of the database: a copy, an edit by hand, a report."
+                if is_locked
+                else "Look for a full disk, wrong rights, or a server that is down.",
             ),
         )
         self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))

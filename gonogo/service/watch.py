@@ -85,6 +85,7 @@ class Watch:
             self._require_free()
             is_planned = queue.try_plan(now_utc)
             rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
+            self._mornings.update(queue.made(now_utc))
             self._looked = (now_utc, frozenset((site_id, day) for site_id, day, is_done in rows if not is_done))
         except StoreError as error:
             self._note(error)

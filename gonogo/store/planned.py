@@ -173,6 +173,15 @@ def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[tuple[
         return tuple((found.site_id, found.day, found.is_done) for found in connection.execute(query))
 
 
+def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:
+    """Return by site the last day whose run of an edition is done, whoever did it."""
+    row = planned_run
+    query = sa.select(row.c.site_id, sa.func.max(row.c.day)).group_by(row.c.site_id)
+    query = query.where(row.c.edition == edition, row.c.is_done.is_(True), row.c.day >= since)
+    with schema.read(store) as connection:
+        return {found[0]: found[1] for found in connection.execute(query)}
+
+
 def next_from_utc(store: sa.Engine, *, now_utc: datetime) -> datetime | None:
     """Return when the next run that nobody has taken falls due, None where none is planned."""
     row = planned_run

@@ -76,6 +76,7 @@ def main() -> None:
     asked = argparse.ArgumentParser()
     asked.add_argument("--sites", type=int, default=20)
     asked.add_argument("--large", action="store_true", help="10 strips and 5 mails in place of 3 and 3")
+    asked.add_argument("--looks", type=int, choices=(1, 2), help="as if no chance, or one of each site, lay close")
     asked.add_argument("--profile", help="where the profile of the functions goes")
     asked.add_argument("--dump", help="where what came of each site goes, to be compared")
     args = asked.parse_args()
@@ -113,6 +114,8 @@ def measure(args: argparse.Namespace, folder: Path, port: int) -> None:
     rounds = Rounds(config, clock_utc=lambda: NOW_UTC, together=lambda _: config.sites)
     frames = [mornings._frame(config, site, NOW_UTC, store, rounds.fetch, "me") for site in config.sites]
     frames = [dataclasses.replace(frame, second=rounds.second) for frame in frames]
+    if args.looks is not None:
+        compute.n_members_wanted = lambda _came: compute.MEMBERS_CLOSE if args.looks == 2 else None
     run.run_morning(frames[0])
     for module, name, part in PARTS:
         setattr(module, name, clocks.timed(part, getattr(module, name)))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from hand_made import DAY, crew, material, morning, roller, site, strip, truck
@@ -11,10 +13,12 @@ from hand_made import DAY, crew, material, morning, roller, site, strip, truck
 from gonogo.decide.machines import roller_of, trucks_on
 from gonogo.decide.order.propose import propose
 from gonogo.decide.plan.sealing import sealing_roller
+from gonogo.decide.standing import Standing
 from gonogo.decide.today import prepare, rolling_h_on
 from gonogo.decide.verdict import decide
 from gonogo.decide.water.forecast import doses_on
 from gonogo.decide.windows import working
+from gonogo.records.day_plan import Job, StripPlan, Task
 from gonogo.records.site import Crew, Drum
 from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import Work
@@ -51,6 +55,26 @@ def test_two_rollers_of_a_crew_work_beside_each_other() -> None:
     alone = {w.strip_id: w.start_utc for w in works if w.work == Work.ROLLING}
     assert starts["C"] == starts["S"]
     assert alone["C"] != alone["S"]
+
+
+def test_both_trucks_of_a_kind_are_away_while_both_are_at_work() -> None:
+    strips = [strip(id="A"), strip(id="B"), strip(id="C")]
+    inputs = morning(10.0, strips=strips, on_site={"crews": (crew(truck=replace(BIG, count=2)),)})
+
+    told = SimpleNamespace(verdict=Verdict.WATER, reason="too_dry", roll_from_utc=None, roll_by_utc=None)
+
+    def under_way(strip_id: str, hours: float) -> Standing:
+        end_utc = inputs.now_utc + timedelta(hours=hours)
+        job = Job(
+            task=Task.WATER, strip_id=strip_id, lift=1, crew_id="north", machine_id="big",
+            start_utc=inputs.now_utc - timedelta(hours=1), end_utc=end_utc,
+        )  # fmt: skip
+        return Standing(told=cast("StripPlan", told), jobs=(job,), told_utc=job.start_utc)
+
+    orders = {"A": under_way("A", 5.0), "B": under_way("B", 6.0)}
+    (made,) = (d for d in decide(replace(inputs, orders=orders)) if d.strip_id == "C")
+    assert made.water is not None
+    assert made.water.start_utc > inputs.now_utc + timedelta(hours=5)
 
 
 def test_two_unlike_trucks_water_two_strips_at_once_and_each_plan_names_its_truck() -> None:

@@ -23,7 +23,7 @@ from gonogo.download.forecasts import Downloaded, NoForecastError
 from gonogo.outgoing import operator_digest
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.service import day_queue, service
+from gonogo.service import day_queue, last_good, service
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
@@ -143,6 +143,24 @@ def test_a_late_morning_is_told_by_the_watch_and_a_good_one_is_not_looked_at_aga
     assert len(mails(running.store)) == 5, "the other is not late yet"
     running.watch(now_utc + timedelta(minutes=6), workers)
     assert {site_id for site_id, _ in mails(running.store)} == {first.site.id, second.site.id}
+
+
+def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
+    tmp_path: Path, postgresql_url: str, begun: Any
+) -> None:
+    """Else the crews of every such site would be told that there is no verdict."""
+    loaded = due_now(tmp_path, postgresql_url, 3)
+    first, second = begun(loaded), begun(loaded)
+    now_utc = datetime.now(UTC)
+    for taken in queue_of(first).take(now_utc)[:2]:
+        queue_of(first).run(taken, now_utc)
+    workers = Workers(1)
+    first.watch(now_utc, workers)
+    second.watch(now_utc, workers)
+    assert workers.wait(60.0)  # they try to make the mornings good
+    found = last_good.find(loaded.folder)
+    assert found is not None
+    assert len(found.mornings) == 2
 
 
 def test_of_many_late_mornings_the_operator_has_one_mail_beyond_the_first_few(tmp_path: Path, begun: Any) -> None:

@@ -209,5 +209,5 @@ def test_faults_are_refused_with_their_reason(change: Callable[[dict[str, Any]],
 def test_a_step_longer_than_six_hours_is_a_gap_and_not_drawn_over() -> None:
     body = hand_made(MORNING_UTC, n_long=6)
     del body["properties"]["timeseries"][32]
-    with pytest.raises(WeatherError, match="temp_degc = nothing from .* in a row are missing"):
+    with pytest.raises(WeatherError, match=r"temp_degc = nothing from .* in a row are missing"):
         weather(json.dumps(body).encode())
