@@ -16,6 +16,10 @@ Measured, of 80 lifts, twelve seeds (0 to 11); differences are paired by seed, w
 "waited" are strip-days inside the window on which it was not rolled, "on inside" doses on strips inside, "caught"
 lifts that rain found loose. Against all recorded half comes to +0.2 lifts (0.6) and nothing to -0.2 (0.6); all
 recorded against the habit that seals to +0.8 (1.4). No dose was doubled.
+With the look at nine, nine seeds (0 to 4 and 8 to 11): 71.8 accepted, +4.1 (1.9) against habit and +0.3 (0.8) against
+all recorded without it, 3.1 failed, 10.4 waited, 2.1 doses inside, 128 tests, 8.6 seals. One dose was doubled there:
+watering that was over by nine was read from the plan as an instruction, which no mail says. That is mended, and not
+lived again.
 Of what was asked one is missed: tests are 108 % of habit's, not 70 % (80). Each lift that is spread is tested once,
 which alone is 64 of the 123; 24 follow a disking, 12 stand beside another at a window's edge, 10 follow water. Failed
 lifts are just within half of habit's (3.7) with all recorded, and just not with half or nothing. Light waterings of a
