@@ -1,3 +1,3 @@
 """gonogo: every morning, strip by strip: compact, water first, or wait."""
 
-__version__ = "2026.1"
+__version__ = "2026.2"
