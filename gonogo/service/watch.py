@@ -165,11 +165,11 @@ class Watch:
         if run is not None and runner.may_be_repaired(site, day, has_verdict):
             workers.put((site.id, day, "repair"), partial(runner.repair, site, day, now_utc))
         url = config.watch.ping_url
+        if has_verdict and (url is None or is_good):
+            self._settled.add((site.id, day))
         if is_good and url is not None and (site.id, day) not in self._pinged:
             self._pinged.add((site.id, day))
             workers.put(("ping", site.id, day), partial(self._ping, url, site.id, day))
-        if has_verdict and (url is None or (site.id, day) in self._pinged):
-            self._settled.add((site.id, day))
 
     def _look_for_missed(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         """Tell crews and operator of a morning that nobody made before its deadline, while the shift runs.
@@ -206,7 +206,8 @@ class Watch:
 
     def _ping(self, url: str, site_id: str, day: date) -> None:
         if not ping(url, site_id):
-            self._pinged.discard((site_id, day))  # asked again at the next check
+            self._pinged.discard((site_id, day))
+            self._settled.discard((site_id, day))  # asked again at the next check
 
     def _give_up(self, site: Site, day: date, now_utc: datetime) -> None:
         """Tell a site's crews and the operator that there is no verdict."""

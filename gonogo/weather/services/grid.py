@@ -140,9 +140,10 @@ def _all_series(listed: object) -> dict[tuple[str, int], Given]:
         raise refused(NAME, "series", repr(listed)[:40], "there are no values.", "A list of series is right.")
     found: dict[tuple[str, int], Given] = {}
     for entry in listed:
-        if not isinstance(entry, dict) or entry.get("quantity") not in QUANTITIES:
+        named = entry.get("quantity") if isinstance(entry, dict) else None
+        if not isinstance(named, str) or named not in QUANTITIES:
             raise refused(NAME, "series", repr(entry)[:40], "this is no series.", "A quantity and values are right.")
-        name, member = str(entry["quantity"]), entry.get("member")
+        name, member = named, entry.get("member")
         if type(member) is not int or (name, member) in found:
             raise refused(NAME, name, f"member {member!r}", "this is no member, or it stands twice.", "Each once.")
         found[name, member] = _one_series(name, entry)
