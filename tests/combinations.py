@@ -5,6 +5,8 @@
 Each seed draws, for one working day from four in the morning to the end of the shift: steps of the clock, outages of
 weather, mail server and database, kills at a commit, restarts. Every fault has ended by noon. Counted is whoever has
 neither a mail nor a notice about the day by the end of the shift.
+
+Counted in pieces: seeds 0 to 299, half of them on each database: no reader was told nothing.
 """
 
 from __future__ import annotations
@@ -56,6 +58,13 @@ class Day(World):
         if not self.has_network:
             raise NoForecastError("nobody answers", passing=True)
         return super().fetch(site, now_utc, stored)
+
+    def restart(self) -> None:
+        try:
+            super().restart()
+        except KilledError:  # a start may be killed too: the next one works
+            self.kill_in = 0
+            super().restart()
 
     def tick(self, on: timedelta) -> None:
         try:

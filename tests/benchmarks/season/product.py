@@ -170,7 +170,8 @@ def answer(site: Site, plan: DayPlan, crews: Sequence[str]) -> dict[str, Any]:
 
 def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
     """Return what the superintendent's mail and the driver's card say of one strip."""
-    jobs = {job.task: job for job in plan.jobs_of(strip.strip_id)}
+    # As in a mail, work whose hours are over is no instruction any more.
+    jobs = {job.task: job for job in plan.jobs_of(strip.strip_id) if job.end_utc > plan.made_utc}
     rolling, water, damp = jobs.get(Task.ROLL), jobs.get(Task.WATER), jobs.get(Task.DAMP)
     sealing = plan.sealing(strip.crew_id)
     coming = strip.new_lift if strip.new_lift is not None and strip.new_lift.test is not None else None
