@@ -245,6 +245,7 @@ if __name__ == "__main__":
     options.add_argument("ground", choices=("natural", "fill"))
     options.add_argument("--cv-out", type=Path)
     asked = options.parse_args()
+    told = json.loads(asked.fits.read_text())["fits"][0][0]["source"]
     fit_growth(
-        asked.data, asked.fits, asked.ground, json.loads(asked.fits.read_text())["fits"][0][0]["source"], asked.cv_out
+        asked.data, asked.fits, asked.ground, told.replace("tests/fit_natural.py", "tests/growth_fit.py"), asked.cv_out
     )
