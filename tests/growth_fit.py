@@ -27,8 +27,8 @@ from gonogo.soil.ground import Tables
 
 NETWORK, WARM_UP = "uscrn-", 8
 LAYERS = ("5cm", "0-150mm", "0-300mm")
-# Bands on ground never seen are too narrow by a little: the tails are cut at less than a tenth. With 0.08 the 10-90 % band
-# of eight hourly stations that are in no fit held 69 to 80 %, that of fill, which has no table of its own, 71 to 82 %.
+# Bands on ground never seen are too narrow by a little: the tails are cut at less than a tenth. With 0.08 the 10-90 %
+# band of eight hourly stations that are in no fit held 69 to 80 %, that of fill, which has no table, 71 to 82 %.
 TAIL = 0.065
 # The middle of the distribution is drawn together by this, the tenths stay: chosen by the Brier score of windows at
 # four distances from a station's usual content, on stations left out. 1: 0.0693, band 80.0 %; 0.7: 0.0685, 79.4 %;
