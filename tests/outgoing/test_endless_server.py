@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import socket
-import threading
 import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 
 import pytest
 from messages import envelope
+from one_connection import server
 
 from gonogo.errors import TransportError
 from gonogo.outgoing.smtp import Connection
@@ -45,27 +44,6 @@ def trickle(connection: socket.socket) -> None:
     for part in _forever(b"2"):
         connection.sendall(part)
         time.sleep(0.05)
-
-
-@contextlib.contextmanager
-def server(behaviour: Callable[[socket.socket], None]) -> Iterator[int]:
-    listening = socket.create_server(("127.0.0.1", 0))
-    listening.settimeout(5.0)
-
-    def serve() -> None:
-        with contextlib.suppress(OSError):
-            connection, _ = listening.accept()
-            with connection:
-                connection.settimeout(5.0)
-                behaviour(connection)
-
-    thread = threading.Thread(target=serve, daemon=True)
-    thread.start()
-    try:
-        yield listening.getsockname()[1]
-    finally:
-        listening.close()
-        thread.join()
 
 
 def deliver(port: int, *, security: str = "none", limit_s: float = 60.0) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import socket
-import threading
 import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 
 import pytest
 from inbox_scene import KEY
+from one_connection import server
 
 from gonogo.inbox import imap_client
 from gonogo.inbox.mailbox import InboxError, opened
@@ -55,21 +55,8 @@ def trickle(connection: socket.socket) -> None:
 
 
 @contextlib.contextmanager
-def server(behaviour: Callable[[socket.socket], None]) -> Iterator[Inbox]:
-    listening = socket.create_server(("127.0.0.1", 0))
-    listening.settimeout(5.0)
-
-    def serve() -> None:
-        with contextlib.suppress(OSError):
-            connection, _ = listening.accept()
-            with connection:
-                connection.settimeout(5.0)
-                behaviour(connection)
-
-    thread = threading.Thread(target=serve, daemon=True)
-    thread.start()
-    port = listening.getsockname()[1]
-    try:
+def mailbox(behaviour: Callable[[socket.socket], None]) -> Iterator[Inbox]:
+    with server(behaviour) as port:
         yield Inbox(
             kind="imap",
             address="gonogo@example.com",
@@ -80,9 +67,6 @@ def server(behaviour: Callable[[socket.socket], None]) -> Iterator[Inbox]:
             username="gonogo",
             password="example-password",
         )
-    finally:
-        listening.close()
-        thread.join(10.0)
 
 
 @pytest.mark.parametrize("behaviour", [greeting, literal_in_the_greeting, lines, literals])
@@ -92,7 +76,7 @@ def test_an_answer_without_end_is_given_up_before_it_fills_the_memory(
     monkeypatch.setattr(imap_client, "ANSWER_S", 20.0)
     tracemalloc.start()
     try:
-        with server(behaviour) as inbox, pytest.raises(InboxError, match="cannot be read"), opened(inbox):
+        with mailbox(behaviour) as inbox, pytest.raises(InboxError, match="cannot be read"), opened(inbox):
             pass
         _, peak = tracemalloc.get_traced_memory()
     finally:
@@ -103,6 +87,6 @@ def test_an_answer_without_end_is_given_up_before_it_fills_the_memory(
 def test_a_server_that_trickles_is_given_up_when_the_commands_time_is_over(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(imap_client, "ANSWER_S", 1.0)
     began_s = time.monotonic()
-    with server(trickle) as inbox, pytest.raises(InboxError, match="cannot be read"), opened(inbox):
+    with mailbox(trickle) as inbox, pytest.raises(InboxError, match="cannot be read"), opened(inbox):
         pass
     assert 0.8 < time.monotonic() - began_s < 8.0
