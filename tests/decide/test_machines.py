@@ -57,6 +57,14 @@ def test_two_rollers_of_a_crew_work_beside_each_other() -> None:
     assert alone["C"] != alone["S"]
 
 
+@pytest.mark.parametrize(("count", "is_too_full"), [(1, True), (2, False)])
+def test_two_rollers_of_a_kind_have_twice_the_hours_of_one(count: int, is_too_full: bool) -> None:
+    strips = [strip(id=f"N{k}") for k in range(12)]
+    made = decide(morning(14.0, strips=strips, on_site={"crews": (crew(roller=roller(count=count)),)}))
+    assert 10.0 < sum(d.rolling_time_h for d in made) < 20.0
+    assert all(("crew_day_too_full" in d.advice) == is_too_full for d in made)
+
+
 def test_both_trucks_of_a_kind_are_away_while_both_are_at_work() -> None:
     strips = [strip(id="A"), strip(id="B"), strip(id="C")]
     inputs = morning(10.0, strips=strips, on_site={"crews": (crew(truck=replace(BIG, count=2)),)})

@@ -18,7 +18,7 @@ from gonogo.download.forecasts import earlier_forecasts
 from gonogo.records.field import GaugeRain
 from gonogo.records.outside import Answer
 from gonogo.times import as_datetime
-from gonogo.weather import services
+from gonogo.weather import series, services
 from gonogo.weather.past import filled, is_short
 from gonogo.weather.series import HourlyWeather, check
 from gonogo.weather.table import ReceivedForecast
@@ -123,6 +123,15 @@ def test_rain_that_only_a_forecast_vouches_for_is_less_sure() -> None:
     )
     assert spread(from_forecast) > 5.0 * spread(from_gauge)
     np.testing.assert_allclose(from_forecast.rain_members_mm.mean(axis=1), from_forecast.rain_mm, atol=1e-12)
+
+
+def test_past_rain_of_a_forecast_is_less_sure_than_the_same_rain_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
+    def spread() -> float:
+        return float(weather([stored(days_before(1.0), 0.5)], n_members=400).rain_members_mm[:24].sum(axis=0).std())
+
+    widened = spread()
+    monkeypatch.setattr(series, "PAST_FORECAST_WIDENING", 1.0)
+    assert widened / spread() == pytest.approx(1.17, abs=0.05)  # of a day's sum, which is dry in many members
 
 
 def test_another_services_stored_days_may_stand_for_the_past() -> None:
