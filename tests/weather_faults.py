@@ -46,7 +46,7 @@ from weather_scenario import body  # noqa: E402
 from gonogo.download import forecasts  # noqa: E402
 from gonogo.download.usable import usable  # noqa: E402
 from gonogo.errors import WeatherError  # noqa: E402
-from gonogo.morning import compute, plan  # noqa: E402
+from gonogo.morning import compute, judging, plan  # noqa: E402
 from gonogo.morning.previous import StoredInputs  # noqa: E402
 from gonogo.outgoing.frame import RunFrame  # noqa: E402
 from gonogo.records.outside import Answer, ServiceSettings  # noqa: E402
@@ -226,7 +226,7 @@ def main() -> int:
     asked.add_argument("--minutes", type=float, default=1e6)
     asked.add_argument("--members", type=int, help="with which close verdicts are judged again; less is faster")
     given = asked.parse_args()
-    compute.MEMBERS_CLOSE = given.members or compute.MEMBERS_CLOSE
+    judging.MEMBERS_CLOSE = given.members or judging.MEMBERS_CLOSE
     logging.disable(logging.CRITICAL)
     plan.planned = lambda _frame, came, _stored: came  # the order of work moves no verdict
     found: Counted = {} if given.table is None else kept(given.table)

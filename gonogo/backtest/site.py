@@ -19,7 +19,8 @@ from gonogo.config import Config
 from gonogo.download.forecasts import from_stored
 from gonogo.errors import GonogoError, WeatherError
 from gonogo.moisture.simulate import Kept, Simulated, simulate
-from gonogo.morning import answers, compute, previous
+from gonogo.morning import answers, previous
+from gonogo.morning.judging import seed
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -114,7 +115,7 @@ def _simulated(
     """Return hours and moisture as a moment knew them, None where no usable forecast was stored by then."""
     frame = _frame(store, config, site, at_utc)
     stored = previous.load(frame, with_previous=False)
-    settings, rng = config.settings[site.id], np.random.default_rng(compute.seed(site, at_utc.date(), "backtest"))
+    settings, rng = config.settings[site.id], np.random.default_rng(seed(site, at_utc.date(), "backtest"))
     try:
         downloaded = from_stored(site, at_utc, stored.answers)
         weather = answers.checked(frame, stored, downloaded, rng)
@@ -155,7 +156,7 @@ def _row(
 ) -> dict[str, object] | None:
     """A forecast reading beside the measured one, each as the oven would have it; None beyond the forecast's end."""
     row = round((pair.later.at_utc - times.as_datetime(hour_utc[0])) / times.HOUR)
-    if not 0 <= row < simulated.moisture.w_pct.shape[0]:
+    if not 0 <= row < len(simulated.moisture.w_pct):
         return None
     s = [strip.id for strip in site.strips].index(pair.later.strip_id)
     history, material = simulated.histories[s], simulated.site.material(simulated.site.strips[s].material_id)

@@ -17,7 +17,8 @@ from gonogo.config import Config
 from gonogo.download.forecasts import Fetch, from_stored
 from gonogo.download.rounds import Rounds
 from gonogo.errors import WeatherError
-from gonogo.morning import answers, compute, previous
+from gonogo.morning import answers, previous
+from gonogo.morning.judging import seed
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
 from gonogo.service.clock import clock_utc
@@ -73,7 +74,7 @@ def show(
             keeps=not only_stored,
         )
         stored = previous.load(frame, with_previous=False)
-        rng = np.random.default_rng(compute.seed(site, day, frame.edition))
+        rng = np.random.default_rng(seed(site, day, frame.edition))
         try:
             downloaded = answers.fetched(frame, stored).downloaded
             weather = answers.checked(frame, stored, downloaded, rng)

@@ -15,7 +15,7 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.whatif import RAIN_LASTS_H, Course, Turn, course, delayed, imagined
 from gonogo.download.forecasts import Fetch
 from gonogo.errors import ConfigError, Fault
-from gonogo.morning import compute, plan, previous
+from gonogo.morning import compute, judging, plan, previous
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site, Strip
@@ -95,7 +95,10 @@ def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Quest
     if turn.changes_anything:
         weather, entries = imagined(turn, strip_id, asked.now_utc, came.weather, stored.entries)
         stored = replace(stored, entries=entries)
-        judgement = compute.judge_again(frame, stored, weather, came.drawn_with)
+        looks = [
+            replace(seen, weather=imagined(turn, strip_id, asked.now_utc, seen.weather, ())[0]) for seen in came.looks
+        ]
+        judgement = judging.judge_again(frame, stored, looks)
         came = replace(
             came,
             decisions=judgement.decisions,

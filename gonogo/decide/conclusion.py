@@ -17,10 +17,24 @@ from gonogo.weather.series import HourlyWeather
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LookedAt:
+    """A look at strips of a site: what it rests on, so that it can be had again on other weather or entries.
+
+    weather     of which its rain members are
+    drawn_with  state of the random numbers that the strips' members were drawn with
+    strip_ids   of the strips that it was taken of; empty for the first look, which is one at all
+    """
+
+    weather: HourlyWeather
+    drawn_with: Mapping[str, Any]
+    strip_ids: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
     """What a run came to before it is stored.
 
-    weather    None where no usable forecast was found
+    weather    of the last look, with the notes on it; None where no usable forecast was found
     judgement  None where there is no verdict; `reason` then says why, for the crews
     faults     corrections and passing faults, a sentence each, for the operator
     error      traceback of what failed, "" where nothing did
@@ -28,7 +42,7 @@ class Conclusion:
     order      proposed order of work, None where none could be made
     changes    what is another than the run of the day before said; None where there is nothing to compare with
     answer_id  number of the stored answer that it rests on, None where none came or it was not stored
-    drawn_with     state of the random numbers that the members of its judgement were drawn with; None without one
+    looks          what its judgement rests on: a look at all strips, then a closer one at some; () without a judgement
     works_before   what earlier runs planned and when, oldest first: what calendars hold by now
     """
 
@@ -43,7 +57,7 @@ class Conclusion:
     order: WorkOrder | None = None
     changes: tuple[Change, ...] | None = None
     answer_id: int | None = None
-    drawn_with: Mapping[str, Any] | None = None
+    looks: tuple[LookedAt, ...] = ()
     works_before: tuple[tuple[datetime, tuple[PlannedWork, ...]], ...] = ()
 
     def site_as_it_lies(self, site: Site) -> Site:

@@ -6,8 +6,9 @@ a condition is known it is kept as true and false, which takes an eighth of the 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,20 +16,25 @@ import numpy.typing as npt
 from gonogo.decide.inputs import Floats, MorningInputs, moved_as_tested, on_hours
 from gonogo.decide.lasting import Flags, Lasting, lasting
 from gonogo.decide.lying import snow, standing_mm
+from gonogo.soil.by_strip import ByStrip, strip_by_strip
 from gonogo.units import WIND_2M_OF_10M
 from gonogo.weather.frost import FROZEN_FROM_MM
 from gonogo.weather.table import FREEZING_CODES, THUNDER_CODES
+
+_Given = TypeVar("_Given")
+_Made = TypeVar("_Made")
 
 FROST_MEMORY_H = 24  # ground stays frozen for a while after a frosty day: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
-    """Hour by hour, whether a roller could work.
+    """Hour by hour, whether a roller could work. What has members (M) is by strip: each has its own, rain too.
 
     first_h        epoch hour of row 0
-    rain_mm        (H, M) rain of the member in the hour
-    is_rainless    (H, M) that rain below the site's stop
+    site_rain_mm   (H, M) rain of the member in the hour, of the members of the site's weather: what is told of the site
+    rain_mm        (H, S, M) rain of the strip's member in the hour
+    is_rainless    (H, S, M) that rain below the site's stop
     is_unfrozen    (H, S) neither frozen nor freezing, and no snow lies on the strip
     is_bare        (H, S) no snow lies on the strip
     snow_mm        (H, S) depth of the snow on the strip, at the start of the hour
@@ -40,28 +46,30 @@ class Conditions:
                    newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
-    rainless, unfrozen, calm, inside   how long is_rainless, is_unfrozen, is_calm and is_inside go on to hold
+    unfrozen, calm     how long is_unfrozen and is_calm go on to hold
+    rainless, inside   (S,) how long is_rainless and is_inside of each strip go on to hold
     """
 
     first_h: int
-    rain_mm: Floats
-    is_rainless: Flags
+    site_rain_mm: Floats
+    rain_mm: ByStrip
+    is_rainless: ByStrip
     is_unfrozen: Flags
     is_bare: Flags
     snow_mm: Floats
     melt_mm: Floats
     is_calm: Flags
-    standing_mm: Floats
-    is_drained: Flags
-    is_inside: Flags
-    is_too_wet: Flags
-    is_too_dry: Flags
-    is_split: Flags
-    is_crusted: Flags
-    rainless: Lasting
+    standing_mm: ByStrip
+    is_drained: ByStrip
+    is_inside: ByStrip
+    is_too_wet: ByStrip
+    is_too_dry: ByStrip
+    is_split: ByStrip
+    is_crusted: ByStrip
+    rainless: tuple[Lasting, ...]
     unfrozen: Lasting
     calm: Lasting
-    inside: Lasting
+    inside: tuple[Lasting, ...]
 
 
 def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Flags:
@@ -77,12 +85,11 @@ def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Flags:
 def conditions(inputs: MorningInputs) -> Conditions:
     """Return hour by hour whether each strip could be rolled."""
     weather = inputs.weather
-    rain, peaks = on_hours(inputs, weather.rain_members_mm), on_hours(inputs, weather.rain_peaks_mm)
     temp, surface = on_hours(inputs, weather.temp_degc), on_hours(inputs, weather.surface_temp_degc)
     columns = (weather.wind_2m_m_s, weather.weather_code, weather.snow_mm)
     wind, code, falling = (on_hours(inputs, column) for column in columns)
-    freeze, rain_stop, wind_stop, snow_stop = (
-        inputs.setting(name) for name in ("freeze_temp_degc", "rain_stop_mm_h", "wind_stop_m_s", "light_rain_mm_h")
+    freeze, wind_stop, snow_stop = (
+        inputs.setting(name) for name in ("freeze_temp_degc", "wind_stop_m_s", "light_rain_mm_h")
     )
     # The service may have no surface temperature: then the air speaks for it. Day-long frost outlasts a mild noon.
     ground = np.where(np.isnan(surface), temp, np.minimum(surface, temp))
@@ -98,53 +105,80 @@ def conditions(inputs: MorningInputs) -> Conditions:
     thunder = np.isin(code, THUNDER_CODES)
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
-    ponding_stop = inputs.setting("ponding_stop_mm")
-    standing = standing_mm(inputs, rain, melted_mm)
-    is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
-
+    rains = _rains(inputs, melted_mm)
     of_lifts = _of_lifts(inputs)
-    is_rainless = flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop)
     is_unfrozen = flagged(unfrozen, temp, falling, frost, freeze, snow_stop)[:, None] * is_bare
     is_calm = flagged(calm, wind, wind_stop)
-    is_inside = is_drained * of_lifts["inside"]
+    is_inside = [drained * inside for drained, inside in zip(rains["drained"], of_lifts["inside"], strict=True)]
     return Conditions(
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
-        rain_mm=rain,
-        is_rainless=is_rainless,
+        site_rain_mm=on_hours(inputs, weather.rain_members_mm),
+        rain_mm=ByStrip(rains["rain"]),
+        is_rainless=ByStrip(rains["rainless"]),
         is_unfrozen=is_unfrozen,
         is_bare=is_bare,
         snow_mm=lying_mm,
         melt_mm=melted_mm,
-        standing_mm=standing,
-        is_drained=is_drained,
+        standing_mm=ByStrip(rains["standing"]),
+        is_drained=ByStrip(rains["drained"]),
         is_calm=is_calm,
-        is_inside=is_inside,
-        is_too_wet=of_lifts["too_wet"],
-        is_too_dry=of_lifts["too_dry"],
-        is_split=of_lifts["split"],
-        is_crusted=of_lifts["crusted"],
-        rainless=lasting(is_rainless),
+        is_inside=ByStrip(is_inside),
+        is_too_wet=ByStrip(of_lifts["too_wet"]),
+        is_too_dry=ByStrip(of_lifts["too_dry"]),
+        is_split=ByStrip(of_lifts["split"]),
+        is_crusted=ByStrip(of_lifts["crusted"]),
+        rainless=once(rains["rainless"], lasting),
         unfrozen=lasting(is_unfrozen[:, :, None]),
         calm=lasting(is_calm[:, None]),
-        inside=lasting(is_inside),
+        inside=tuple(lasting(own) for own in is_inside),
     )
 
 
-def _of_lifts(inputs: MorningInputs) -> dict[str, Flags]:
-    """Return what the lifts' own moisture says, by name (H, S, M).
+def once(arrays: Sequence[_Given], of: Callable[[_Given], _Made]) -> tuple[_Made, ...]:
+    """Return what a function makes of each, made once of those that are one and the same."""
+    made: dict[int, _Made] = {}
+    for given in arrays:
+        if id(given) not in made:
+            made[id(given)] = of(given)
+    return tuple(made[id(given)] for given in arrays)
+
+
+def _rains(inputs: MorningInputs, melted_mm: Floats) -> dict[str, list[Flags]]:
+    """Return what the members' rain says, by name and strip (H, M): rain, rainless, standing, drained.
+
+    Strips with the same rain members are reckoned together and share one array. melted_mm (H, S)
+    """
+    rain_stop, ponding_stop = inputs.setting("rain_stop_mm_h"), inputs.setting("ponding_stop_mm")
+    found: dict[str, dict[int, Flags]] = {name: {} for name in ("rain", "rainless", "standing", "drained")}
+    groups: dict[int, list[int]] = {}
+    for s in range(len(inputs.strips)):
+        groups.setdefault(id(inputs.weather_of(s)), []).append(s)
+    for own in groups.values():
+        weather = inputs.weather_of(own[0])
+        rain, peaks = on_hours(inputs, weather.rain_members_mm), on_hours(inputs, weather.rain_peaks_mm)
+        is_rainless = flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop)
+        standing = standing_mm(inputs, own, rain, melted_mm)
+        is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
+        for k, s in enumerate(own):
+            found["rain"][s], found["rainless"][s] = rain, is_rainless
+            found["standing"][s], found["drained"][s] = standing[:, k], is_drained[:, k]
+    return {name: [by_row[s] for s in range(len(inputs.strips))] for name, by_row in found.items()}
+
+
+def _of_lifts(inputs: MorningInputs) -> dict[str, list[Flags]]:
+    """Return what the lifts' own moisture says, by name and strip (H, M).
 
     Strip by strip: the paths of a whole site are the largest arrays of a morning, those of one strip fit into a
     processor's cache.
     """
+    paths = [strip_by_strip(path) for path in (inputs.w_pct, inputs.w_top_pct, inputs.w_base_pct)]
     found: dict[str, list[Flags]] = {"inside": [], "too_wet": [], "too_dry": [], "split": [], "crusted": []}
     drier, wetter = moved_as_tested(inputs)
     et0_mm = inputs.et0_mm[:, None]
     for s, strip in enumerate(inputs.strips):
         material = inputs.material(strip)
         low, high = material.window_low_pct, material.window_high_pct
-        mean, top, base = (
-            path[:, s] - material.omc_pct for path in (inputs.w_pct, inputs.w_top_pct, inputs.w_base_pct)
-        )
+        mean, top, base = (path[s] - material.omc_pct for path in paths)
         driest = mean + drier[s] if drier[s] else mean
         wettest = mean + wetter[s] if wetter[s] else mean
         # Looked for once: most paths are known throughout.
@@ -161,6 +195,4 @@ def _of_lifts(inputs: MorningInputs) -> dict[str, Flags]:
         found["too_dry"].append(flagged(wettest < low, *own, low))
         found["split"].append(flagged(split & is_right, *halves))
         found["crusted"].append(flagged(~split & is_right & is_top_dry, *halves, low, high))
-    if not inputs.strips:
-        return dict.fromkeys(found, np.zeros(inputs.w_pct.shape))
-    return {name: cast("Flags", np.stack(flags, axis=1)) for name, flags in found.items()}
+    return found

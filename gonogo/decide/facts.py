@@ -105,8 +105,7 @@ FACTS: dict[str, Fact] = {
     "hours_until_rain_h": Fact(
         unit="h",
         meaning="hours from the start of work until likely rain, infinite where none is due within 24 h",
-        of=lambda k, _s: measures.hours_until_rain(k, k.prepared.today.from_h),
-        is_of_day=True,
+        of=lambda k, s: measures.hours_until_rain(k, s, k.prepared.today.from_h),
     ),
     "rain_free_h": Fact(
         unit="h", meaning="hours from the start of the best stretch until likely rain", of=measures.rain_free

@@ -16,6 +16,7 @@ from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.moisture.ground_state import NOTHING_SEEN, GroundState
 from gonogo.records.site import Crew, Material, Roller, Site, Strip, Surface, Truck
+from gonogo.soil.by_strip import ByStrip, strip_by_strip
 from gonogo.weather.series import HourlyWeather
 
 Floats = npt.NDArray[np.float64]
@@ -35,9 +36,10 @@ class MorningInputs:
     now_utc, day               the moment of the run; the local date it is about
     hour_utc                   (H,) datetime64[h], rising by one hour
     w_pct                      (H, S, M) mean of the lift at the START of each hour [%]
-    w_top_pct, w_base_pct      (H, S, M) its upper and lower half [%]
+    w_top_pct, w_base_pct      (H, S, M) its upper and lower half [%]; all three by strip where the numbers differ
     et0_mm                     (H,) reference evapotranspiration of the hour [mm]
     weather                    the checked forecast; its rain members are those of w_pct, in the same order
+    own_weather                (S,) the same with the rain members of each strip; None = those of `weather`
     reading_age_h              (S,) age of the strip's last moisture test [h], inf where there is none
     rained_since_reading_mm    (S,) rain since that test [mm], 0 where there is none
     rolled                     (S,) 1 where the present lift has been rolled already; None = none has
@@ -63,14 +65,15 @@ class MorningInputs:
     now_utc: datetime
     day: date
     hour_utc: npt.NDArray[np.datetime64]
-    w_pct: Floats
-    w_top_pct: Floats
-    w_base_pct: Floats
+    w_pct: Floats | ByStrip
+    w_top_pct: Floats | ByStrip
+    w_base_pct: Floats | ByStrip
     et0_mm: Floats
     weather: HourlyWeather
     reading_age_h: Floats
     rained_since_reading_mm: Floats
     settings: Mapping[str, float]
+    own_weather: tuple[HourlyWeather, ...] | None = None
     rolled: Floats | None = None
     surfaces: tuple[Surface, ...] | None = None
     reading_doubtful: Floats | None = None
@@ -86,12 +89,7 @@ class MorningInputs:
 
     def __post_init__(self) -> None:
         n_hours, n_strips = len(self.hour_utc), len(self.strips)
-        n_members = self.weather.rain_members_mm.shape[1]
-        whole = (n_hours, n_strips, n_members)
-        wanted = {
-            "w_pct": whole,
-            "w_top_pct": whole,
-            "w_base_pct": whole,
+        wanted: dict[str, tuple[int, ...]] = {
             "et0_mm": (n_hours,),
             "reading_age_h": (n_strips,),
             "rained_since_reading_mm": (n_strips,),
@@ -106,11 +104,36 @@ class MorningInputs:
             for name, shape in wanted.items()
             if np.shape(getattr(self, name)) != shape
         ]
+        if self.own_weather is not None and len(self.own_weather) != n_strips:
+            wrong.append(f"own_weather has {len(self.own_weather)} rows, wanted {n_strips}")
+        wrong = wrong or self._wrong_paths(n_hours)
         steps = np.diff(self.hour_utc.astype("datetime64[h]").astype(np.int64))
         if n_hours == 0 or np.any(steps != 1):
             wrong.append("hour_utc does not rise hour by hour")
         if wrong:
             raise SoilError(f"{self.site.id}: the morning's inputs do not fit together: " + "; ".join(wrong) + ".")
+
+    def _wrong_paths(self, n_hours: int) -> list[str]:
+        """Return what does not fit of the paths of the strips."""
+        wrong = []
+        for name in ("w_pct", "w_top_pct", "w_base_pct"):
+            path = getattr(self, name)
+            if not isinstance(path, ByStrip) and path.ndim != 3:
+                wrong.append(f"{name} has shape {path.shape}, wanted (H, S, M)")
+                continue
+            shapes = [own.shape for own in strip_by_strip(path)]
+            whole = [(n_hours, self.n_members(s)) for s in range(len(self.strips))]
+            if shapes != whole:
+                wrong.append(f"{name} has strips of shape {shapes}, wanted {whole}")
+        return wrong
+
+    def weather_of(self, s: int) -> HourlyWeather:
+        """Return the weather with the rain members that row s was simulated with."""
+        return self.weather if self.own_weather is None else self.own_weather[s]
+
+    def n_members(self, s: int) -> int:
+        """Return how many members row s has."""
+        return int(self.weather_of(s).rain_members_mm.shape[1])
 
     def test_outside_pct(self, s: int) -> float:
         """Return how far the newest test of row s lies outside the window [% points], below 0 on the dry side."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
@@ -17,12 +17,14 @@ from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
 from gonogo.decide.today import Prepared, prepare
 from gonogo.decide.verdict import decide
+from gonogo.moisture.closer_look import with_closer
 from gonogo.moisture.last_test import last_tests
 from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate, site_snow
 from gonogo.moisture.strip_snow import is_own, strip_snow
 from gonogo.moisture.unknown_work import ToldWork
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
@@ -112,14 +114,57 @@ def look(
     Raises SoilError where soil or inputs lie outside physics. Says nothing of faults in the weather: those were
     repaired or rejected before.
     """
-    now_utc, settings = asked.now_utc, asked.settings
     done = simulate(
-        asked.site, now_utc=now_utc, weather=weather, entries=entries, settings=settings, rng=rng, kept=kept
+        asked.site,
+        now_utc=asked.now_utc,
+        weather=weather,
+        entries=entries,
+        settings=asked.settings,
+        rng=rng,
+        kept=kept,
     )
-    lifts = lift_states(done.site, done.histories, entries, day=asked.day, now_utc=now_utc, settings=settings)
+    return _seen(asked, done, entries, kept.plans, weather)
+
+
+def look_closer(
+    first: Look,
+    asked: SiteDay,
+    strip_ids: Container[str],
+    *,
+    weather: HourlyWeather,
+    rng: np.random.Generator,
+    entries: Sequence[Entry],
+    plans: Sequence[DayPlan] = (),
+) -> Look:
+    """Return a look whose members of some strips are those of another weather, which has more of them.
+
+    strip_ids        of the strips that are simulated again; the members of all others stay those of the first look
+    weather          the same with more rain members; what is told of the site, and of no strip, is told by them
+    entries, plans   those of the first look
+
+    A strip's members are the same whichever others are looked at closer. Faults as of `look`.
+    """
+    before = first.prepared.inputs
+    own = (weather if strip.id in strip_ids else before.weather_of(s) for s, strip in enumerate(before.strips))
+    done = with_closer(first.done, first.done.again(weather, rng, strip_ids))
+    return _seen(asked, done, entries, plans, weather, tuple(own))
+
+
+def _seen(
+    asked: SiteDay,
+    done: Simulated,
+    entries: Sequence[Entry],
+    plans: Sequence[DayPlan],
+    weather: HourlyWeather,
+    own_weather: tuple[HourlyWeather, ...] | None = None,
+) -> Look:
+    """The verdicts on simulated strips; own_weather as of MorningInputs."""
+    lifts = lift_states(
+        done.site, done.histories, entries, day=asked.day, now_utc=asked.now_utc, settings=asked.settings
+    )
     as_it_lies = replace(asked, site=with_passes(done.site, lifts))
-    orders = standing(kept.plans, done.unknown, asked.day)
-    inputs = replace(_inputs(as_it_lies, done, orders, weather), lifts=lifts)
+    orders = standing(plans, done.unknown, asked.day)
+    inputs = replace(_inputs(as_it_lies, done, orders, weather, own_weather), lifts=lifts)
     prepared = prepare(inputs)
     return Look(decisions=decide(inputs, prepared), prepared=prepared, done=done)
 
@@ -144,7 +189,13 @@ def judgement(seen: Look) -> Judgement:
     )
 
 
-def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], weather: HourlyWeather) -> MorningInputs:
+def _inputs(
+    asked: SiteDay,
+    done: Simulated,
+    orders: Mapping[str, Standing],
+    weather: HourlyWeather,
+    own_weather: tuple[HourlyWeather, ...] | None,
+) -> MorningInputs:
     """What the decisions are made from. orders: what was told today and has begun or may have."""
     site, now_utc = asked.site, asked.now_utc
     histories, moisture, placed_from = done.histories, done.moisture, done.readings
@@ -166,6 +217,7 @@ def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], wea
         w_base_pct=moisture.w_base_pct[:-1],
         et0_mm=done.et0_mm,
         weather=weather,
+        own_weather=own_weather,
         reading_age_h=np.array([_age_h(s, now_utc) for s in usable]),
         rained_since_reading_mm=np.array([_rained_mm(s, weather, now_utc) for s in usable]),
         rolled=np.array([float(s.is_rolled) for s in histories]),

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.moisture.strip_snow import SiteSnow, row_of, strip_snow
+from gonogo.soil.by_strip import ByStrip
 from gonogo.soil.ponding import Seen, standing_water_mm
 from gonogo.weather.frost import FROZEN_FROM_MM
 
@@ -24,11 +28,11 @@ def snow(inputs: MorningInputs) -> tuple[Floats, Floats]:
     return np.stack([depth for depth, _ in of_strips], axis=1), np.stack([melt for _, melt in of_strips], axis=1)
 
 
-def standing_mm(inputs: MorningInputs, rain_mm: Floats, melted_mm: Floats) -> Floats:
-    """Return the water that stands on each strip at the start of each hour, (H, S, M) [mm].
+def standing_mm(inputs: MorningInputs, strips: Sequence[int], rain_mm: Floats, melted_mm: Floats) -> Floats:
+    """Return the water that stands on the strips of some rows at the start of each hour, (H, N, M) [mm].
 
-    rain_mm (H, M); melted_mm (H, S). Water that was seen stands as deep as it was, until it has soaked in and dried
-    off or was drained.
+    rain_mm (H, M); melted_mm (H, S) of all strips. Water that was seen stands as deep as it was, until it has soaked
+    in and dried off or was drained.
     """
     known = np.asarray(~np.isnan(rain_mm).all(axis=1))
     if known.any():  # before the first hour of the weather nothing is known to stand
@@ -37,10 +41,10 @@ def standing_mm(inputs: MorningInputs, rain_mm: Floats, melted_mm: Floats) -> Fl
         rain_mm,
         inputs.et0_mm,
         on_hours(inputs, inputs.weather.frost_depth_mm) >= FROZEN_FROM_MM,
-        soil_classes=[inputs.material(strip).soil_class for strip in inputs.strips],
-        surfaces=[inputs.surface(s).value for s in range(len(inputs.strips))],
-        melt_mm=melted_mm,
-        seen=[event for s in range(len(inputs.strips)) for event in _pond(inputs, s)],
+        soil_classes=[inputs.material(inputs.strips[s]).soil_class for s in strips],
+        surfaces=[inputs.surface(s).value for s in strips],
+        melt_mm=melted_mm[:, list(strips)],
+        seen=[replace(event, strip=k) for k, s in enumerate(strips) for event in _pond(inputs, s)],
     )
 
 
@@ -58,10 +62,10 @@ def _pond(inputs: MorningInputs, s: int) -> list[Seen]:
     return [] if drained <= row else [stood, Seen(hour=min(drained, last), strip=s, depth_mm=0.0)]
 
 
-def pond_end_row(inputs: MorningInputs, standing: Floats, s: int) -> int | None:
+def pond_end_row(inputs: MorningInputs, standing: ByStrip, s: int) -> int | None:
     """Return the row from which the water that was seen on row s no longer stands, None where it stands throughout.
 
-    standing  (H, S, M) as of `standing_mm`; a mean below the site's stop counts as gone. A draining is left out.
+    standing  (H, S, M) as of Conditions; a mean below the site's stop counts as gone. A draining is left out.
     """
     ground = inputs.ground(s)
     if ground.pond_utc is None:

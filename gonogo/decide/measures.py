@@ -13,6 +13,7 @@ from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, amount_between, epoch_h, rows
+from gonogo.soil.by_strip import ByStrip
 from gonogo.weather.table import THUNDER_CODES
 
 RAIN_AHEAD_H = 24.0  # how far ahead "hours until rain" looks; beyond, it is infinite
@@ -75,12 +76,12 @@ def unknown_rain(known: Known, _s: int) -> float:
     return math.nan if part is None else float(np.sum(unknown[part]))
 
 
-def hours_until_rain(known: Known, from_h: float) -> float:
+def hours_until_rain(known: Known, s: int, from_h: float) -> float:
     """Return hours until rain is likely to have come, in any hour so far; infinity where it is not within a day."""
     cond, inputs = known.prepared.cond, known.prepared.inputs
     first = max(math.floor(from_h) - cond.first_h, 0)
     for row in range(first, min(first + int(RAIN_AHEAD_H), len(cond.is_calm))):
-        chance = 1.0 - float(np.mean(cond.is_rainless[first : row + 1].min(axis=0)))
+        chance = 1.0 - float(np.mean(cond.is_rainless[first : row + 1, s].min(axis=0)))
         if math.isnan(chance):
             return math.nan
         if chance > inputs.setting("rain_chance_stop"):
@@ -91,7 +92,7 @@ def hours_until_rain(known: Known, from_h: float) -> float:
 def rain_free(known: Known, s: int) -> float:
     """Return hours from the start of the best stretch until rain."""
     chosen = known.prepared.best[s]
-    return math.inf if chosen is None else hours_until_rain(known, chosen.start_h)
+    return math.inf if chosen is None else hours_until_rain(known, s, chosen.start_h)
 
 
 def rain_in_window(known: Known, s: int) -> float:
@@ -102,16 +103,16 @@ def rain_in_window(known: Known, s: int) -> float:
     part = rows(known.prepared.cond, chosen.start_h, chosen.end_h) if not math.isnan(chosen.end_h) else None
     if part is None:
         return math.nan
-    return float(np.max(np.mean(known.prepared.cond.rain_mm[part], axis=1)))
+    return float(np.max(np.mean(known.prepared.cond.rain_mm[part, s], axis=1)))
 
 
-def rain_today(known: Known, _s: int) -> float:
+def rain_today(known: Known, s: int) -> float:
     """Return the greatest expected hourly rain of the working hours left [mm/h], 0 where none are left."""
     today, cond = known.prepared.today, known.prepared.cond
     part = rows(cond, today.from_h, today.until_h)
     if today.hours <= 0.0:
         return 0.0
-    return math.nan if part is None else float(np.max(np.mean(cond.rain_mm[part], axis=1)))
+    return math.nan if part is None else float(np.max(np.mean(cond.rain_mm[part, s], axis=1)))
 
 
 def evaporation(known: Known, _s: int) -> float:
@@ -123,10 +124,10 @@ def evaporation(known: Known, _s: int) -> float:
     return float(total) / prepared.today.hours
 
 
-def at_start(known: Known, s: int, path: Floats) -> Floats:
+def at_start(known: Known, s: int, path: Floats | ByStrip) -> Floats:
     """Return the members of a strip where work begins today, NaN outside the table."""
     row = known.prepared.row_at(known.prepared.today.from_h)
-    return np.full(path.shape[2], np.nan) if row is None else path[row, s]
+    return np.full(known.prepared.inputs.n_members(s), np.nan) if row is None else np.asarray(path[row, s])
 
 
 def thunder(known: Known, _s: int) -> float:
@@ -141,7 +142,7 @@ def thunder(known: Known, _s: int) -> float:
     return float(max(np.max(chance, initial=0.0), 1.0 if np.any(np.isin(codes, THUNDER_CODES)) else 0.0))
 
 
-def deviation(known: Known, s: int, path: Floats) -> float:
+def deviation(known: Known, s: int, path: Floats | ByStrip) -> float:
     """Return the mean deviation from optimum where work begins [% points]."""
     inputs = known.prepared.inputs
     return float(np.mean(at_start(known, s, path))) - inputs.material(inputs.strips[s]).omc_pct
@@ -162,7 +163,7 @@ def chance_rain_does_it(known: Known, s: int) -> float:
     if part is None:
         return math.nan
     path = inputs.w_pct[part.start : part.stop + 1, s]
-    rain_mm = prepared.cond.rain_mm[part].sum(axis=0)
+    rain_mm = prepared.cond.rain_mm[part, s].sum(axis=0)
     if np.any(np.isnan(path)) or np.any(np.isnan(rain_mm)):
         return math.nan
     mass, target = strip.dry_mass_kg_m2, dose.target_w_pct(inputs.material(strip))

@@ -31,7 +31,7 @@ def _chances(known: Known, s: int) -> tuple[float, ...]:
     drained = weather.is_drained[part.start : part.stop + 1, s]
     if np.any(np.isnan(path)) or np.any(np.isnan(drained)):
         return ()
-    holds = drained.min(axis=0) * weather.is_rainless[sealed].min(axis=0)
+    holds = drained.min(axis=0) * weather.is_rainless[sealed, s].min(axis=0)
     held = float(weather.is_unfrozen[sealed, s].min() * weather.is_calm[sealed].min())
     material = inputs.material(inputs.strips[s])
     mean = path.mean(axis=1, keepdims=True)

@@ -91,7 +91,7 @@ def _rain(prepared: Prepared, day: date) -> tuple[float, float]:
     part = rows(cond, from_h, until_h)
     if part is None:
         return math.nan, math.nan
-    members = cond.rain_mm[part].sum(axis=0)
+    members = cond.site_rain_mm[part].sum(axis=0)
     chance = math.nan if bool(np.any(np.isnan(members))) else float(np.mean(members >= WET_DAY_MM))
     return float(on_hours(inputs, inputs.weather.rain_mm)[part].sum()), chance
 

@@ -71,7 +71,7 @@ def rained_before_work_mm(known: Known, s: int) -> float:
     return float(np.nan_to_num(fell, nan=0.0))
 
 
-def chance_any_rain(known: Known, from_h: float, until_h: float) -> float:
+def chance_any_rain(known: Known, s: int, from_h: float, until_h: float) -> float:
     """Return the chance that it rains in any hour between two moments, all of them together, however little."""
     prepared = known.prepared
     if until_h <= from_h:
@@ -80,7 +80,7 @@ def chance_any_rain(known: Known, from_h: float, until_h: float) -> float:
     part = rows(prepared.cond, from_h, min(until_h, last_h))
     if part is None:
         return math.nan
-    members = prepared.cond.rain_mm[part]
+    members = prepared.cond.rain_mm[part, s]
     return math.nan if np.any(np.isnan(members)) else float(np.mean((members > 0.0).any(axis=0)))
 
 
@@ -89,13 +89,13 @@ def chance_rain_in_window(known: Known, s: int) -> float:
     chosen = known.prepared.best[s]
     if chosen is None:
         return 0.0
-    return math.nan if math.isnan(chosen.end_h) else chance_any_rain(known, chosen.start_h, chosen.end_h)
+    return math.nan if math.isnan(chosen.end_h) else chance_any_rain(known, s, chosen.start_h, chosen.end_h)
 
 
-def chance_rain_ahead(known: Known, _s: int) -> float:
+def chance_rain_ahead(known: Known, s: int) -> float:
     """Return the chance of any rain within a day of the start of work."""
     from_h = known.prepared.today.from_h
-    return chance_any_rain(known, from_h, from_h + RAIN_AHEAD_H)
+    return chance_any_rain(known, s, from_h, from_h + RAIN_AHEAD_H)
 
 
 def at_start_of_work(known: Known, column: Floats) -> float:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 
 from gonogo.decide import rolling
-from gonogo.decide.conditions import Conditions, conditions
+from gonogo.decide.conditions import Conditions, conditions, once
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.windows import (
     RunningSum,
@@ -52,7 +53,7 @@ class Prepared:
 
     today          what is left of the working hours
     rolling_h      (S,) rolling time of each strip [h]
-    rained         running sum of the members' rain [mm]; evaporated: of reference evapotranspiration
+    rained         (S,) running sum of each strip's members' rain [mm]; evaporated: of reference evapotranspiration
     candidates     by strip, today's stretches; best: the best of them, None where none fits
     doses          by row and date, the doses that were asked for so far (see water/forecast.py)
     """
@@ -63,7 +64,7 @@ class Prepared:
     chance_needed: float
     rolling_h: tuple[float, ...]
     seal_h: float
-    rained: RunningSum
+    rained: tuple[RunningSum, ...]
     evaporated: RunningSum
     candidates: tuple[tuple[Stretch, ...], ...]
     best: tuple[Stretch | None, ...]
@@ -144,7 +145,7 @@ def prepare(inputs: MorningInputs) -> Prepared:
         chance_needed=chance_needed(inputs),
         rolling_h=rolling_h,
         seal_h=seal_h,
-        rained=running_sum(cond.first_h, cond.rain_mm),
+        rained=once(cond.rain_mm.strips, partial(running_sum, cond.first_h)),
         evaporated=running_sum(cond.first_h, inputs.et0_mm),
         candidates=candidates,
         best=tuple(best(c) for c in candidates),

@@ -162,11 +162,12 @@ def chances_inside(cond: Conditions, s: int, first: Rows, path_stop: Rows, seale
     """Return the chances (N,) that strip s is in its window in rows from `first` to before `path_stop`, and that it is
     dry, unfrozen and calm from `first` to before `sealed_stop`; NaN where any of it is unknown.
     """
-    inside = cond.inside.fails_at[first, s] >= path_stop[:, None]
-    inside &= cond.rainless.fails_at[first] >= sealed_stop[:, None]
+    own, rainless = cond.inside[s], cond.rainless[s]
+    inside = own.fails_at[first] >= path_stop[:, None]
+    inside &= rainless.fails_at[first] >= sealed_stop[:, None]
     held = (cond.unfrozen.fails_at[first, s, 0] >= sealed_stop) & (cond.calm.fails_at[first, 0] >= sealed_stop)
-    is_known = (cond.inside.unknown_at[first, s] >= path_stop) & (cond.unfrozen.unknown_at[first, s] >= sealed_stop)
-    is_known &= (cond.rainless.unknown_at[first] >= sealed_stop) & (cond.calm.unknown_at[first] >= sealed_stop)
+    is_known = (own.unknown_at[first] >= path_stop) & (cond.unfrozen.unknown_at[first, s] >= sealed_stop)
+    is_known &= (rainless.unknown_at[first] >= sealed_stop) & (cond.calm.unknown_at[first] >= sealed_stop)
     return np.where(is_known, inside.mean(axis=1) * held, np.nan)
 
 
@@ -213,7 +214,7 @@ def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: 
         chance_too_dry=float(cond.is_too_dry[path, s].max(axis=0).mean()),
         chance_split=float(cond.is_split[path, s].max(axis=0).mean()),
         chance_crusted=float(cond.is_crusted[path.start, s].mean()),
-        chance_of_rain=float(1.0 - cond.is_rainless[sealed].min(axis=0).mean()),
+        chance_of_rain=float(1.0 - cond.is_rainless[sealed, s].min(axis=0).mean()),
     )
 
 

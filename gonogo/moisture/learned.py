@@ -69,6 +69,12 @@ class Prior:
     knowledge: tuple[Knowledge, ...]
     taken_from: tuple[LearnedSoil | None, ...]
 
+    def of_strips(self, rows: Sequence[int]) -> Prior:
+        """Return what is known of some of the strips."""
+        return Prior(
+            knowledge=tuple(self.knowledge[s] for s in rows), taken_from=tuple(self.taken_from[s] for s in rows)
+        )
+
 
 def prior(lifts: Sequence[Lift], stored: Sequence[LearnedSoil], *, share_next_lift: float) -> Prior:
     """Return what is known of each strip's soil before its first reading of this morning.

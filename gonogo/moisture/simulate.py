@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +50,7 @@ class Simulated:
               the moisture count them
     learned   what the readings taught, to be kept
     resimulate   moisture of the strips on some rows, had something else happened to them
+    again     the same simulated on other weather with other random numbers, of the strips of some ids alone
     unknown   told work that neither entry nor test has settled, each with the share of members in which it was done
     """
 
@@ -59,6 +61,7 @@ class Simulated:
     moisture: StripMoisture
     learned: tuple[LearnedSoil, ...]
     resimulate: Callable[[Sequence[int], Sequence[LiftHistory]], StripMoisture] = field(repr=False)
+    again: Callable[[HourlyWeather, np.random.Generator, Container[str]], Simulated] = field(repr=False)
     unknown: tuple[tuple[ToldWork, float], ...] = ()
 
 
@@ -78,7 +81,28 @@ def simulate(
         replace(lift_history(strip, entries, now_utc, site), offset_pct=of_material(offsets, strip.material_id))
         for strip in site.strips
     )
-    site = site_as_it_lies(site, histories)
+    lies = _Lies(
+        site=site_as_it_lies(site, histories), histories=histories, now_utc=now_utc, settings=settings, kept=kept
+    )
+    return _simulated(lies, weather, rng)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lies:
+    """A site as its lifts lie at a moment, with what happened to them: what no weather and no draw changes."""
+
+    site: Site
+    histories: tuple[LiftHistory, ...]
+    now_utc: datetime
+    settings: Mapping[str, float]
+    kept: Kept
+
+
+def _simulated(
+    lies: _Lies, weather: HourlyWeather, rng: np.random.Generator, only: Container[str] | None = None
+) -> Simulated:
+    """Return the moisture of the strips of some ids, None: of all; each is as it is beside all others."""
+    site, histories, kept, settings, now_utc = lies.site, lies.histories, lies.kept, lies.settings, lies.now_utc
     hour_utc = weather.hour_utc
     et0_mm = reference_et.hourly_et0_mm(weather.air, site.place)
     _, placed_from = place(histories, hour_utc)
@@ -93,6 +117,12 @@ def simulate(
     sky = _sky(site, weather, np.maximum(et0_mm, 0.0), settings)  # dew is a few hundredths of a millimetre: left out
     so_far = _season(weather, sky.et0_mm, lifts, kept.learned)
     prior = learned.prior(lifts, kept.learned, share_next_lift=settings["learned_share_next_lift"])
+    if only is not None:
+        own = [s for s, strip in enumerate(site.strips) if strip.id in only]
+        site = replace(site, strips=tuple(site.strips[s] for s in own))
+        histories, lifts = tuple(histories[s] for s in own), [lifts[s] for s in own]
+        prior = prior.of_strips(own)
+        _, placed_from = place(histories, hour_utc)
     start = Start(
         site=site,
         hour_utc=hour_utc,
@@ -117,6 +147,7 @@ def simulate(
         moisture=run.moisture,
         learned=taught,
         resimulate=lambda rows, happened: run_strips(start, rows, happened).moisture,
+        again=partial(_simulated, lies),
         unknown=unknown,
     )
 

@@ -17,6 +17,7 @@ from gonogo.moisture.strip_snow import SiteSnow, hour_of_snow, is_own, row_of, s
 from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
 from gonogo.soil import ensemble, ground, unexplained
+from gonogo.soil.by_strip import side_by_side
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.ponding import soaked_in_mm
@@ -127,7 +128,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
             wet = unexplained.flags(soil, above, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
             flags += [(mine[i][0], key, text) for i, key, text in wet]
-    moisture = replace(_together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
+    moisture = replace(together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
 
 
@@ -164,24 +165,20 @@ def _above(start: Start, sky: Sky, strip: Strip, history: LiftHistory) -> Sky:
     return replace(sky, rain_mm=np.maximum(sky.rain_mm + more_mm[:, None], 0.0))
 
 
-def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMoisture:
-    """Return the moisture of all strips from that of each kind of ground, its strips' places beside it."""
+def together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMoisture:
+    """Return the moisture of all strips from that of some of them each, with the places of these; without its flags."""
     if len(parts) == 1:
         return parts[0][1]
-    place = np.argsort([i for own, _ in parts for i in own])
+    place = np.argsort([i for own, _ in parts for i in own]).tolist()
     found = [moisture for _, moisture in parts]
     known = [knowledge for moisture in found for knowledge in moisture.knowledge]
-
-    def joined(name: str) -> npt.NDArray[np.float64]:
-        return np.concatenate([getattr(moisture, name) for moisture in found], axis=1)[:, place]
-
     return StripMoisture(
-        w_pct=joined("w_pct"),
-        w_top_pct=joined("w_top_pct"),
-        w_base_pct=joined("w_base_pct"),
+        w_pct=side_by_side([moisture.w_pct for moisture in found], place),
+        w_top_pct=side_by_side([moisture.w_top_pct for moisture in found], place),
+        w_base_pct=side_by_side([moisture.w_base_pct for moisture in found], place),
         closure_error_mm=max(moisture.closure_error_mm for moisture in found),
         knowledge=tuple(known[k] for k in place),
-        error_terms=joined("error_terms"),
+        error_terms=np.concatenate([moisture.error_terms for moisture in found], axis=1)[:, place],
         reading_flags=(),
     )
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -238,10 +239,10 @@ def mixed(
     Source: Bayes' rule over the variants, each foreseeing a test as a normal distribution. Checked in
     tests/moisture/test_unknown_work.py.
     """
-    paths = {name: getattr(base, name) for name in ("w_pct", "w_top_pct", "w_base_pct")}
-    n_members = base.w_pct.shape[2]
+    paths: dict[str, Any] = {name: getattr(base, name) for name in ("w_pct", "w_top_pct", "w_base_pct")}
+    n_strips, n_members = paths["w_pct"].shape[1:]
     chance_done: dict[tuple[str, Task], float] = {}
-    likeliest = np.full(base.w_pct.shape[1], -1)
+    likeliest = np.full(n_strips, -1)
     for s in sorted({variant.s for variant in variants}):
         own = [v for v, variant in enumerate(variants) if variant.s == s]
         priors = [1.0 - sum(variants[v].share for v in own), *(variants[v].share for v in own)]

@@ -2,44 +2,27 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date
-from typing import Any
+from functools import partial
 
-import numpy as np
-
-from gonogo.decide.closeness import is_close
-from gonogo.decide.conclusion import Conclusion
-from gonogo.decide.judge import Judgement, Look, SiteDay, judgement, look
+from gonogo.decide.conclusion import Conclusion, LookedAt
 from gonogo.decide.verdict import no_verdict
 from gonogo.download.forecasts import Downloaded
 from gonogo.errors import StoreBusyError, WeatherError
-from gonogo.moisture.simulate import Kept
-from gonogo.morning import plan, second_service
+from gonogo.morning import judging, plan, second_service
 from gonogo.morning.answers import AskAgainError, ClockRefutedError, checked, fetched
 from gonogo.morning.previous import StoredInputs
 from gonogo.outgoing.attempts import first_made, trace
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.site import Site
-from gonogo.weather.series import HourlyWeather
 
 log = logging.getLogger("gonogo.morning.compute")
 
 NO_FORECAST_TEXT = "There is no usable weather forecast."
 COMPUTATION_TEXT = "The computation failed; the operator has been told."
 OVERRUN_TEXT = "The computation took too long; the operator has been told."
-MEMBERS_CLOSE = 400  # where a chance lies near its threshold: a standard error of 2.5 points at a half
-CELLS_MOST = 24_000  # strips times members that are judged a second time
 CONFIG_TEXT = "The settings of the service have a fault; the operator has been told."
-
-
-def seed(site: Site, day: date, edition: str) -> int:
-    """Return the seed of a run's random numbers: the same morning made again draws the same members."""
-    text = f"{site.id}|{day.isoformat()}|{edition}"
-    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:6], "big")
 
 
 def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
@@ -53,11 +36,11 @@ def conclude(frame: RunFrame, stored: StoredInputs) -> Conclusion:
     try:
         answer = fetched(frame, stored)
         came = replace(came, answer_id=answer.answer_id, faults=answer.downloaded.faults)
-        rng = _rng(frame)
-        weather = checked(frame, stored, answer.downloaded, rng)
-        came = replace(came, weather=weather)
-        came = _as_surely_as_wanted(frame, stored, answer.downloaded, came, rng)
-        came = _with_notes(_by_a_second(frame, stored, came))
+        more = partial(_drawn, frame, stored, answer.downloaded)
+        first = more()
+        came = replace(came, weather=first.weather)
+        came = judging.judged(frame, stored, came, first, more)
+        came = _with_notes(_by_a_second(frame, stored, came, answer.downloaded))
         return plan.planned(frame, came, stored)
     except (AskAgainError, ClockRefutedError, StoreBusyError):
         raise
@@ -99,92 +82,29 @@ def without_verdict(site: Site, reason: str, key: str) -> Conclusion:
     )
 
 
-def n_members_wanted(came: Conclusion) -> int | None:
-    """Return how many members a site is judged with again, None where no chance lies close to a threshold.
-
-    Each member costs time and memory for each strip: a large site gets fewer.
-    """
-    if came.weather is None or not any(is_close(decision) for decision in came.decisions):
-        return None
-    most = min(MEMBERS_CLOSE, CELLS_MOST // max(len(came.decisions), 1))
-    return most if most > came.weather.rain_members_mm.shape[1] else None
-
-
-def _as_surely_as_wanted(
-    frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, came: Conclusion, rng: np.random.Generator
-) -> Conclusion:
-    """A conclusion with the verdicts on its weather, judged again with more members where a chance lies close.
-
-    What only follows from verdicts is made of the last look alone. Where the second look fails, the first one stands.
-    """
-    assert came.weather is not None, "verdicts rest on weather"
-    drawn_with = rng.bit_generator.state
-    first = _looked(frame, stored, came.weather, drawn_with)
-
-    def as_first_seen() -> Conclusion:
-        return _with_judgement(came, judgement(first), drawn_with)
-
-    n_members = n_members_wanted(replace(came, decisions=first.decisions))
-    if n_members is None:
-        return as_first_seen()
-
-    def more_surely() -> Conclusion:
-        again = _rng(frame)
-        weather = checked(frame, stored, downloaded, again, n_members=n_members)
-        return _judged(frame, stored, replace(came, weather=weather), again)
-
-    what = f"{frame.site.id}: judging with {n_members} members"
-    surer, faults = first_made((more_surely,), what=what)
-    if surer is not None:
-        return surer
-    return replace(as_first_seen(), faults=(*came.faults, *(f"{what}: {f.splitlines()[-1]}" for f in faults)))
-
-
-def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion) -> Conclusion:
+def _by_a_second(frame: RunFrame, stored: StoredInputs, came: Conclusion, downloaded: Downloaded) -> Conclusion:
     """A conclusion with what a second service says, judged again where it says otherwise."""
     if came.weather is None or came.judgement is None or not second_service.hangs_on_weather(came.judgement):
         return came
-    weather, is_other = second_service.looked_at(frame, stored, came.weather, _rng(frame))
-    came = replace(came, weather=weather)
-    return _judged(frame, stored, came, _rng(frame)) if is_other else came
+    first = came.looks[0].weather
+    second = second_service.looked_at(frame, stored, first, judging.rng_of(frame))
+    came = replace(came, weather=second.noted(came.weather))
+    if second.other is None:
+        return came
+    other = second.other
+
+    def mixed(n_members: int | None) -> LookedAt:
+        weather = first if n_members is None else _drawn(frame, stored, downloaded, n_members).weather
+        both = second_service.mixed(frame, stored, weather, other, judging.rng_of(frame))
+        return LookedAt(weather=second.noted(both), drawn_with=judging.rng_of(frame).bit_generator.state)
+
+    return judging.judged(frame, stored, came, mixed(None), mixed)
 
 
-def _rng(frame: RunFrame) -> np.random.Generator:
-    return np.random.default_rng(seed(frame.site, frame.day, frame.edition))
-
-
-def judge_again(
-    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, drawn_with: Mapping[str, Any] | None = None
-) -> Judgement:
-    """Return a site judged on other weather or entries with members drawn as those of a conclusion were."""
-    return judgement(_looked(frame, stored, weather, drawn_with))
-
-
-def _looked(
-    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, drawn_with: Mapping[str, Any] | None
-) -> Look:
-    """The verdicts of a site on some weather, before what only follows from them."""
-    rng = _rng(frame)
-    if drawn_with is not None:
-        rng.bit_generator.state = drawn_with
-    return look(
-        SiteDay(site=frame.site, day=frame.day, now_utc=frame.now_utc, settings=frame.config.settings[frame.site.id]),
-        weather=weather,
-        entries=stored.entries,
-        rng=rng,
-        kept=Kept(learned=stored.learned, plans=stored.previous.plans),
-    )
-
-
-def _judged(frame: RunFrame, stored: StoredInputs, came: Conclusion, rng: np.random.Generator) -> Conclusion:
-    """A conclusion with the verdicts on its weather."""
-    assert came.weather is not None, "verdicts rest on weather"
-    drawn_with = rng.bit_generator.state
-    return _with_judgement(came, judge_again(frame, stored, came.weather, drawn_with), drawn_with)
-
-
-def _with_judgement(came: Conclusion, judged: Judgement, drawn_with: Mapping[str, Any]) -> Conclusion:
-    return replace(came, decisions=judged.decisions, outlook=judged.outlook, judgement=judged, drawn_with=drawn_with)
+def _drawn(frame: RunFrame, stored: StoredInputs, downloaded: Downloaded, n_members: int | None = None) -> LookedAt:
+    """A look at all strips with members of a download's rain, as many as the site's settings say or another number."""
+    made = partial(checked, frame, stored, downloaded, n_members=n_members)
+    return judging.drawn(lambda rng: made(rng=rng), judging.rng_of(frame))
 
 
 def _with_notes(came: Conclusion) -> Conclusion:

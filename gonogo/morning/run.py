@@ -14,7 +14,8 @@ from gonogo.decide.conclusion import Conclusion
 from gonogo.errors import GonogoError, StoreError
 from gonogo.morning import previous
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
-from gonogo.morning.compute import conclude, seed, without_verdict
+from gonogo.morning.compute import conclude, without_verdict
+from gonogo.morning.judging import seed
 from gonogo.outgoing import mails as outgoing_mails
 from gonogo.outgoing import notices
 from gonogo.outgoing.attempts import first_made

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -18,7 +18,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.store.patience import patiently
 from gonogo.weather import services, two_forecasts
 from gonogo.weather.forecast_status import ForecastStatus
-from gonogo.weather.notes import note
+from gonogo.weather.notes import Note, note
 from gonogo.weather.series import HourlyWeather
 
 log = logging.getLogger("gonogo.morning.second_service")
@@ -29,35 +29,52 @@ def hangs_on_weather(judgement: Judgement) -> bool:
     return any(decision.verdict is Verdict.COMPACT for decision in judgement.decisions)
 
 
-def looked_at(
-    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator
-) -> tuple[HourlyWeather, bool]:
-    """Return the weather with what a second service says of it, and whether it has to be judged again.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Second:
+    """What a second service says of a morning's weather.
 
-    Where no second service is set up nothing is asked, and the weather is as it was.
+    notes   what a mail says of it; other: its forecast where it says otherwise, so that it is judged again with both
     """
+
+    notes: tuple[Note, ...] = ()
+    other: Downloaded | None = None
+
+    def noted(self, weather: HourlyWeather) -> HourlyWeather:
+        """Return weather with the notes on it."""
+        return replace(weather, notes=(*weather.notes, *self.notes)) if self.notes else weather
+
+
+def looked_at(frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, rng: np.random.Generator) -> Second:
+    """Return what a second service says of the weather. Where none is set up, nothing is asked."""
     if frame.second is None:
-        return weather, False
+        return Second()
     others = [settings.name for settings in frame.config.services if settings.name != weather.service]
     if not others:
-        return weather, False
+        return Second()
     try:
         downloaded = frame.second(frame.site, frame.now_utc, stored.answers, weather.service)
         second = checked(frame, stored, downloaded, rng, n_members=weather.rain_members_mm.shape[1])
     except WeatherError as error:
         log.warning("no second forecast: %s", error, extra={"site": frame.site.id, "day": frame.day})
-        return _noted(weather, "second_silent", others[0]), False
+        return _told("second_silent", others[0])
     _keep(frame, downloaded)
     if second.status is not ForecastStatus.FRESH:
-        return _noted(weather, "second_silent", second.service), False
+        return _told("second_silent", second.service)
     if not two_forecasts.differs(weather, second, place=frame.site.place, now_utc=frame.now_utc):
-        return _noted(weather, "second_agrees", second.service), False
-    both = two_forecasts.mixed(weather, second, now_utc=frame.now_utc)
-    return _noted(both, "second_disagrees", second.service), True
+        return _told("second_agrees", second.service)
+    return replace(_told("second_disagrees", second.service), other=downloaded)
 
 
-def _noted(weather: HourlyWeather, key: str, service: str) -> HourlyWeather:
-    return replace(weather, notes=(*weather.notes, note(key, service=services.title(service))))
+def mixed(
+    frame: RunFrame, stored: StoredInputs, weather: HourlyWeather, other: Downloaded, rng: np.random.Generator
+) -> HourlyWeather:
+    """Return weather with every other member of a second service. Raises WeatherError."""
+    second = checked(frame, stored, other, rng, n_members=weather.rain_members_mm.shape[1])
+    return two_forecasts.mixed(weather, second, now_utc=frame.now_utc)
+
+
+def _told(key: str, service: str) -> Second:
+    return Second(notes=(note(key, service=services.title(service)),))
 
 
 def _keep(frame: RunFrame, downloaded: Downloaded) -> None:

@@ -9,12 +9,13 @@ that were measured.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from gonogo.errors import SoilError
+from gonogo.soil.by_strip import ByStrip, columns
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge
 from gonogo.soil.members import Members
@@ -30,7 +31,8 @@ class StripMoisture:
     """Water content of every strip, hour and member.
 
     w_pct, w_top_pct, w_base_pct   lift mean, top (up to 100 mm) and base [%], (H + 1, S, M) at the start of the hour;
-                                   in the hour of a reading after it has corrected them; the last row is the end
+                                   in the hour of a reading after it has corrected them; the last row is the end;
+                                   by strip where their numbers of members differ
     closure_error_mm               largest gap of the water balance of any member between two readings [mm]
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
@@ -39,14 +41,28 @@ class StripMoisture:
                                    reading of a strip that holds more water than rain and truck explain
     """
 
-    w_pct: Floats
-    w_top_pct: Floats
-    w_base_pct: Floats
+    w_pct: Floats | ByStrip
+    w_top_pct: Floats | ByStrip
+    w_base_pct: Floats | ByStrip
     closure_error_mm: float
     knowledge: tuple[Knowledge, ...]
     error_terms: Floats
     reading_flags: tuple[tuple[int, str, str], ...]
     expected_pct: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+
+    def of_strips(self, rows: Sequence[int]) -> StripMoisture:
+        """Return the moisture of some strips, without flags, which count the readings of all of them."""
+        own = list(rows)
+        return replace(
+            self,
+            w_pct=columns(self.w_pct, own),
+            w_top_pct=columns(self.w_top_pct, own),
+            w_base_pct=columns(self.w_base_pct, own),
+            knowledge=tuple(self.knowledge[s] for s in own),
+            error_terms=self.error_terms[:, own],
+            reading_flags=(),
+            expected_pct={},
+        )
 
 
 def run(

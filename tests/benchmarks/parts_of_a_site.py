@@ -28,7 +28,7 @@ import fleet_sites
 from gonogo.cli import mornings
 from gonogo.config import load
 from gonogo.download.rounds import Rounds
-from gonogo.morning import compute, plan, previous, run
+from gonogo.morning import compute, judging, plan, previous, run
 from gonogo.outgoing import mails
 from gonogo.store.open import open_store
 
@@ -37,7 +37,7 @@ PARTS = (
     (previous, "load", "store read"),
     (compute, "fetched", "weather asked for"),
     (compute, "checked", "weather checked"),
-    (compute, "_as_surely_as_wanted", "judged"),
+    (judging, "judged", "judged"),
     (plan, "planned", "order of work and day plan"),
     (mails, "mails", "mails"),
     (run, "finish", "stored"),
@@ -76,7 +76,8 @@ def main() -> None:
     asked = argparse.ArgumentParser()
     asked.add_argument("--sites", type=int, default=20)
     asked.add_argument("--large", action="store_true", help="10 strips and 5 mails in place of 3 and 3")
-    asked.add_argument("--looks", type=int, choices=(1, 2), help="as if no chance, or one of each site, lay close")
+    asked.add_argument("--looks", type=int, choices=(1, 2), help="as if no chance, or some, lay close")
+    asked.add_argument("--close", type=int, help="with --looks 2: strips of each site that lie close; all without it")
     asked.add_argument("--profile", help="where the profile of the functions goes")
     asked.add_argument("--dump", help="where what came of each site goes, to be compared")
     args = asked.parse_args()
@@ -115,7 +116,9 @@ def measure(args: argparse.Namespace, folder: Path, port: int) -> None:
     frames = [mornings._frame(config, site, NOW_UTC, store, rounds.fetch, "me") for site in config.sites]
     frames = [dataclasses.replace(frame, second=rounds.second) for frame in frames]
     if args.looks is not None:
-        compute.n_members_wanted = lambda _came: compute.MEMBERS_CLOSE if args.looks == 2 else None
+        judging.close_strips = lambda made: frozenset(
+            d.strip_id for d in made[: (0, args.close or len(made))[args.looks - 1]]
+        )
     run.run_morning(frames[0])
     for module, name, part in PARTS:
         setattr(module, name, clocks.timed(part, getattr(module, name)))

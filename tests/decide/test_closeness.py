@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from hand_made import morning
+from hand_made import morning, strip
 
 from gonogo.decide.closeness import is_close
-from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.verdict import decide
-from gonogo.morning.compute import CELLS_MOST, MEMBERS_CLOSE, n_members_wanted
+from gonogo.morning.judging import CELLS_MOST, MEMBERS_CLOSE, close_strips, n_members_closer
 
 
 @pytest.mark.parametrize(
@@ -28,15 +25,11 @@ def test_a_verdict_is_close_where_a_chance_that_it_was_asked_by_is(changes: dict
     assert is_close(made) == is_it
 
 
-def test_members_are_more_where_a_verdict_is_close_and_a_large_site_gets_fewer() -> None:
-    inputs = morning(15.6, sd_pct=1.0)
-    (close,) = decide(inputs)
-    (clear,) = decide(morning(14.0))
-    came = Conclusion(
-        decisions=(close,), outlook=(), weather=inputs.weather, judgement=None, reason="", faults=(), error=""
-    )
-    assert n_members_wanted(came) == MEMBERS_CLOSE == 400
-    assert n_members_wanted(replace(came, decisions=(clear,))) is None
-    assert n_members_wanted(replace(came, decisions=(close,) * 120)) == CELLS_MOST // 120 == 200
-    assert n_members_wanted(replace(came, decisions=(close,) * 600)) is None
-    assert n_members_wanted(replace(came, weather=None)) is None
+def test_the_strips_that_are_close_get_more_members_and_very_many_of_them_fewer() -> None:
+    (close,) = decide(morning(15.6, sd_pct=1.0))
+    (clear,) = decide(morning(14.0, strips=[strip(id="N2")]))
+    assert close_strips((clear, close)) == {"N1"}
+    assert n_members_closer(1, 50) == MEMBERS_CLOSE == 400
+    assert n_members_closer(0, 50) is None
+    assert n_members_closer(120, 50) == CELLS_MOST // 120 == 200
+    assert n_members_closer(600, 50) is None

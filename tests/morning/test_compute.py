@@ -17,10 +17,10 @@ def test_a_second_look_that_fails_leaves_what_the_first_one_saw(
 ) -> None:
     checked = compute.checked
 
-    def checked_once(*given: Any, n_members: int | None = None) -> Any:
+    def checked_once(*given: Any, n_members: int | None = None, **named: Any) -> Any:
         if n_members is not None:
             raise MemoryError("invented fault")
-        return checked(*given)
+        return checked(*given, **named)
 
     monkeypatch.setattr(compute, "checked", checked_once)
     came = concluded_example(example_config(tmp_path))

@@ -113,7 +113,7 @@ def _filled_in(prepared: Prepared, lift: LiftToDo, taken: Sequence[Option | None
 def _moved(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -> Option | None:
     """Return an option that starts at another hour, None where its chance would be worse."""
     chance = _chance(prepared, lift, option, start_h)
-    if math.isnan(chance) or counted_chance(chance, option.chance, prepared.inputs.w_pct.shape[2]) < option.chance:
+    if math.isnan(chance) or counted_chance(chance, option.chance, prepared.inputs.n_members(lift.s)) < option.chance:
         return None
     return replace(option, start_h=start_h, end_h=start_h + option.end_h - option.start_h, chance=chance)
 

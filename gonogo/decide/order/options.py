@@ -147,7 +147,7 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
             continue
         key = (part.start, part.stop)
         if key not in chances:
-            dry = float(cond.is_rainless[part].min(axis=0).mean())
+            dry = float(cond.is_rainless[part, s].min(axis=0).mean())
             held = float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
             chances[key] = inputs.setting("fresh_lift_chance") * dry * held
         option = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chances[key])

@@ -284,7 +284,7 @@ def _value(
     strip = inputs.strips[lift.s]
     best_chance, closes_h = best_of_day
     later = NEXT_DAY_SHARE * min(option.day_n, 3) + DAY_SHARE * max(option.day_n - 3, 0)
-    share = counted_chance(option.chance, best_chance, inputs.w_pct.shape[2]) * (1.0 - later)
+    share = counted_chance(option.chance, best_chance, inputs.n_members(lift.s)) * (1.0 - later)
     if strip.finish_by is not None and hours.day > strip.finish_by:
         share *= LATE_SHARE
     if option.litres > 0.0:

@@ -106,7 +106,7 @@ def _flags(prepared: Prepared, lift: LiftToDo, option: Option, strip: Strip, day
 def _is_rained_on(prepared: Prepared, s: int, option: Option) -> bool:
     """Whether heavy rain has come since the strip's test, or is expected before the option's start."""
     rained_mm = float(prepared.inputs.rained_since_reading_mm[s])
-    ahead_mm = float(np.mean(prepared.rained.between(epoch_h(prepared.inputs.now_utc), option.start_h)))
+    ahead_mm = float(np.mean(prepared.rained[s].between(epoch_h(prepared.inputs.now_utc), option.start_h)))
     return not max(rained_mm, ahead_mm) <= prepared.inputs.setting("heavy_rain_retest_mm")
 
 

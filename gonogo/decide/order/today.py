@@ -128,7 +128,7 @@ def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) 
     part = rows(cond, start_h, start_h + needed_h)
     if part is None:
         return math.nan
-    dry = float(cond.is_rainless[part].min(axis=0).mean())
+    dry = float(cond.is_rainless[part, s].min(axis=0).mean())
     return dry * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
 
 
@@ -189,7 +189,7 @@ def rain_over_h(prepared: Prepared, s: int) -> float:
     part = rows(cond, prepared.today.from_h, max(chosen.start_h, prepared.today.from_h))
     if part is None:
         return -math.inf
-    rainy = 1.0 - cond.is_rainless[part].mean(axis=1) > prepared.inputs.setting("rain_chance_stop")
+    rainy = 1.0 - cond.is_rainless[part, s].mean(axis=1) > prepared.inputs.setting("rain_chance_stop")
     last = np.flatnonzero(rainy)
     over_h = float(cond.first_h + part.start + last[-1] + 1) if len(last) else -math.inf
     return over_h if over_h <= chosen.start_h else -math.inf

@@ -26,7 +26,7 @@ def spells(prepared: Prepared, from_h: float, until_h: float) -> tuple[RainSpell
         return ()
     found: list[tuple[int, int]] = []
     for row in range(part.start, part.stop):
-        if not float(np.mean(cond.rain_mm[row] >= MEASURABLE_MM)) > least:
+        if not float(np.mean(cond.site_rain_mm[row] >= MEASURABLE_MM)) > least:
             continue
         if found and row - found[-1][1] < GAP_H:
             found[-1] = (found[-1][0], row + 1)
@@ -37,7 +37,7 @@ def spells(prepared: Prepared, from_h: float, until_h: float) -> tuple[RainSpell
 
 def _spell(prepared: Prepared, first: int, last: int, from_h: float) -> RainSpell:
     cond = prepared.cond
-    members = cond.rain_mm[first:last].sum(axis=0)
+    members = cond.site_rain_mm[first:last].sum(axis=0)
     return RainSpell(
         from_utc=moment(max(float(cond.first_h + first), from_h)),
         until_utc=moment(float(cond.first_h + last)),

@@ -90,7 +90,7 @@ def rain_before_next_shift_h(basis: Basis) -> float | None:
     least_mm, least_chance = inputs.setting("seal_rain_mm"), inputs.setting("seal_rain_chance")
     last = min(epoch_h(basis.next_shift_utc), float(cond.first_h + len(cond.is_calm)))
     rows = slice(max(int(from_h) - cond.first_h, 0), int(last) - cond.first_h)
-    fallen = np.cumsum(cond.rain_mm[rows], axis=0)
+    fallen = np.cumsum(cond.site_rain_mm[rows], axis=0)
     if not len(fallen):
         return None
     by_amount = np.mean(fallen >= least_mm, axis=1) >= least_chance

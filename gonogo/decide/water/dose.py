@@ -96,9 +96,9 @@ def dose(prepared: Prepared, s: int, at_h: float, roll_h: float, *, target_pct: 
     strip, material = inputs.strips[s], inputs.material(inputs.strips[s])
     mass = strip.dry_mass_kg_m2
     row = prepared.row_at(at_h)
-    w = np.full(inputs.w_pct.shape[2], np.nan) if row is None else inputs.w_pct[row, s]
+    w = np.full(inputs.n_members(s), np.nan) if row is None else inputs.w_pct[row, s]
     evaporation = inputs.setting("watered_surface_kc") * float(amount_between(cond, inputs.et0_mm, at_h, roll_h))
-    rain = amount_between(cond, cond.rain_mm, at_h, roll_h)
+    rain = amount_between(cond, cond.rain_mm.strips[s], at_h, roll_h)
     missing = float(np.mean(water_litres(mass, w, target_pct)))
     if is_crust and row is not None:
         missing = crust_litres_m2(prepared, s, row, target_pct)

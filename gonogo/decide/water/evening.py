@@ -70,7 +70,7 @@ def _is_kept_dry_and_unfrozen(prepared: Prepared, s: int, from_h: float, until_h
     part = rows(cond, from_h, until_h)
     if part is None or float(cond.is_unfrozen[part, s].min()) != 1.0:
         return False
-    rained = 1.0 - float(np.mean(cond.is_rainless[part].min(axis=0)))
+    rained = 1.0 - float(np.mean(cond.is_rainless[part, s].min(axis=0)))
     return rained <= prepared.inputs.setting("water_rain_chance_max")
 
 
@@ -83,7 +83,7 @@ def _has_hours(prepared: Prepared, s: int, following: Working, soaked_h: float) 
         part = rows(cond, start_h, start_h + needed_h)
         if part is None:
             return False
-        dry = float(np.mean(cond.is_rainless[part].min(axis=0)))
+        dry = float(np.mean(cond.is_rainless[part, s].min(axis=0)))
         if dry * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min()) >= prepared.chance_needed:
             return True
         start_h += 1.0

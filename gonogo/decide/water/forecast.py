@@ -85,13 +85,13 @@ def chances_watered(prepared: Prepared, s: int, litres_m2: Floats, at_h: Floats,
     first, sealed, is_sealed = row_ends(cond, roll_h, roll_h + rolling_h + prepared.seal_h)
     held = (cond.unfrozen.fails_at[begin, s, 0] >= whole) & (cond.calm.fails_at[first, 0] >= sealed)
     is_known = holds & is_sealed & (cond.unfrozen.unknown_at[begin, s] >= whole)
-    is_known &= (cond.calm.unknown_at[first] >= sealed) & (cond.rainless.unknown_at[first] >= sealed)
-    inside = cond.rainless.fails_at[first] >= sealed[:, None]
+    is_known &= (cond.calm.unknown_at[first] >= sealed) & (cond.rainless[s].unknown_at[first] >= sealed)
+    inside = cond.rainless[s].fails_at[first] >= sealed[:, None]
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     factor, mass = inputs.setting("watered_surface_kc"), strip.dry_mass_kg_m2
     for moment_h in (roll_h, roll_h + rolling_h):
         lost_mm = factor * prepared.evaporated.between_many(at_h, moment_h)
-        gained_mm = prepared.rained.between_many(at_h, moment_h) + (litres_m2 - lost_mm)[:, None]
+        gained_mm = prepared.rained[s].between_many(at_h, moment_h) + (litres_m2 - lost_mm)[:, None]
         w_pct = inputs.w_pct[begin, s] + (100.0 / mass) * gained_mm
         is_known &= ~np.isnan(w_pct).any(axis=1)
         inside &= (w_pct >= low) & (w_pct <= high)

@@ -64,7 +64,7 @@ def _weather_window(prepared: Prepared, s: int, from_h: float) -> tuple[float, f
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         chance = math.nan
         if part is not None:
-            rainless = float(np.mean(cond.is_rainless[part].min(axis=0)))
+            rainless = float(np.mean(cond.is_rainless[part, s].min(axis=0)))
             chance = rainless * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
         if math.isnan(chance):
             return math.nan, math.nan
@@ -204,16 +204,16 @@ def _watered_at(
         return Outcome(dose_litres_m2=given.litres_m2, is_in_time=icing), None, None
     until_h = max(min(last_h, _dry_again_h(prepared, s, plan, roll_h)), roll_h + prepared.rolling_h[s])
     outcome = Outcome(dose_litres_m2=given.litres_m2, is_in_time=1.0, plan=plan, from_h=roll_h, until_h=until_h)
-    return outcome, finish_h + tripping.leave_h, rain_over_h(prepared, at_h, finish_h + soak_h)
+    return outcome, finish_h + tripping.leave_h, rain_over_h(prepared, s, at_h, finish_h + soak_h)
 
 
-def rain_over_h(prepared: Prepared, from_h: float, until_h: float) -> float | None:
+def rain_over_h(prepared: Prepared, s: int, from_h: float, until_h: float) -> float | None:
     """Return when rain between two moments is over [epoch h], None where none is likely in all of them together."""
     cond = prepared.cond
     part = rows(cond, from_h, until_h)
     if part is None:
         return None
-    dry = cond.is_rainless[part]
+    dry = cond.is_rainless[part, s]
     if not float(np.mean(1.0 - dry.min(axis=0))) > prepared.inputs.setting("water_rain_chance_max"):
         return None
     likely = np.flatnonzero(np.mean(dry, axis=1) < 1.0)
