@@ -6,7 +6,7 @@ a condition is known it is kept as true and false, which takes an eighth of the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -82,8 +82,13 @@ def flagged(condition: npt.NDArray[np.bool_], *values: Floats | float) -> Flags:
     return out
 
 
-def conditions(inputs: MorningInputs) -> Conditions:
-    """Return hour by hour whether each strip could be rolled."""
+def conditions(
+    inputs: MorningInputs, before: Conditions | None = None, kept: Collection[int] = frozenset()
+) -> Conditions:
+    """Return hour by hour whether each strip could be rolled.
+
+    before   conditions of the same strips and hours, of which those of some rows are kept as they are
+    """
     weather = inputs.weather
     temp, surface = on_hours(inputs, weather.temp_degc), on_hours(inputs, weather.surface_temp_degc)
     columns = (weather.wind_2m_m_s, weather.weather_code, weather.snow_mm)
@@ -105,32 +110,31 @@ def conditions(inputs: MorningInputs) -> Conditions:
     thunder = np.isin(code, THUNDER_CODES)
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
-    rains = _rains(inputs, melted_mm)
-    of_lifts = _of_lifts(inputs)
+    new = _of_members(inputs, [s for s in range(len(inputs.strips)) if s not in kept], melted_mm)
+    by_strip = {
+        name: ByStrip(
+            [new[name][s] if s in new[name] else getattr(before, name).strips[s] for s in range(len(inputs.strips))]
+        )
+        for name in new
+    }
     is_unfrozen = flagged(unfrozen, temp, falling, frost, freeze, snow_stop)[:, None] * is_bare
     is_calm = flagged(calm, wind, wind_stop)
-    is_inside = [drained * inside for drained, inside in zip(rains["drained"], of_lifts["inside"], strict=True)]
     return Conditions(
         first_h=int(inputs.hour_utc[0].astype("datetime64[h]").astype(np.int64)),
         site_rain_mm=on_hours(inputs, weather.rain_members_mm),
-        rain_mm=ByStrip(rains["rain"]),
-        is_rainless=ByStrip(rains["rainless"]),
         is_unfrozen=is_unfrozen,
         is_bare=is_bare,
         snow_mm=lying_mm,
         melt_mm=melted_mm,
-        standing_mm=ByStrip(rains["standing"]),
-        is_drained=ByStrip(rains["drained"]),
         is_calm=is_calm,
-        is_inside=ByStrip(is_inside),
-        is_too_wet=ByStrip(of_lifts["too_wet"]),
-        is_too_dry=ByStrip(of_lifts["too_dry"]),
-        is_split=ByStrip(of_lifts["split"]),
-        is_crusted=ByStrip(of_lifts["crusted"]),
-        rainless=once(rains["rainless"], lasting),
+        rainless=once(by_strip["is_rainless"].strips, lasting),
         unfrozen=lasting(is_unfrozen[:, :, None]),
         calm=lasting(is_calm[:, None]),
-        inside=tuple(lasting(own) for own in is_inside),
+        inside=tuple(
+            before.inside[s] if before is not None and s in kept else lasting(own)
+            for s, own in enumerate(by_strip["is_inside"].strips)
+        ),
+        **by_strip,
     )
 
 
@@ -143,15 +147,23 @@ def once(arrays: Sequence[_Given], of: Callable[[_Given], _Made]) -> tuple[_Made
     return tuple(made[id(given)] for given in arrays)
 
 
-def _rains(inputs: MorningInputs, melted_mm: Floats) -> dict[str, list[Flags]]:
-    """Return what the members' rain says, by name and strip (H, M): rain, rainless, standing, drained.
+def _of_members(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -> dict[str, dict[int, Flags]]:
+    """Return what holds member by member on some rows, by field of Conditions and row (H, M); melted_mm (H, S)."""
+    found = _rains(inputs, rows, melted_mm) | _of_lifts(inputs, rows)
+    right = found.pop("right")
+    found["is_inside"] = {s: found["is_drained"][s] * right[s] for s in rows}
+    return found
 
-    Strips with the same rain members are reckoned together and share one array. melted_mm (H, S)
+
+def _rains(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -> dict[str, dict[int, Flags]]:
+    """Return what the members' rain says.
+
+    Strips with the same rain members are reckoned together and share one array.
     """
     rain_stop, ponding_stop = inputs.setting("rain_stop_mm_h"), inputs.setting("ponding_stop_mm")
-    found: dict[str, dict[int, Flags]] = {name: {} for name in ("rain", "rainless", "standing", "drained")}
+    found: dict[str, dict[int, Flags]] = {name: {} for name in ("rain_mm", "is_rainless", "standing_mm", "is_drained")}
     groups: dict[int, list[int]] = {}
-    for s in range(len(inputs.strips)):
+    for s in rows:
         groups.setdefault(id(inputs.weather_of(s)), []).append(s)
     for own in groups.values():
         weather = inputs.weather_of(own[0])
@@ -160,23 +172,25 @@ def _rains(inputs: MorningInputs, melted_mm: Floats) -> dict[str, list[Flags]]:
         standing = standing_mm(inputs, own, rain, melted_mm)
         is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
         for k, s in enumerate(own):
-            found["rain"][s], found["rainless"][s] = rain, is_rainless
-            found["standing"][s], found["drained"][s] = standing[:, k], is_drained[:, k]
-    return {name: [by_row[s] for s in range(len(inputs.strips))] for name, by_row in found.items()}
+            found["rain_mm"][s], found["is_rainless"][s] = rain, is_rainless
+            found["standing_mm"][s], found["is_drained"][s] = standing[:, k], is_drained[:, k]
+    return found
 
 
-def _of_lifts(inputs: MorningInputs) -> dict[str, list[Flags]]:
-    """Return what the lifts' own moisture says, by name and strip (H, M).
+def _of_lifts(inputs: MorningInputs, rows: Sequence[int]) -> dict[str, dict[int, Flags]]:
+    """Return what the lifts' own moisture says; "right": inside the window and not split.
 
     Strip by strip: the paths of a whole site are the largest arrays of a morning, those of one strip fit into a
     processor's cache.
     """
     paths = [strip_by_strip(path) for path in (inputs.w_pct, inputs.w_top_pct, inputs.w_base_pct)]
-    found: dict[str, list[Flags]] = {"inside": [], "too_wet": [], "too_dry": [], "split": [], "crusted": []}
+    found: dict[str, dict[int, Flags]] = {
+        name: {} for name in ("right", "is_too_wet", "is_too_dry", "is_split", "is_crusted")
+    }
     drier, wetter = moved_as_tested(inputs)
     et0_mm = inputs.et0_mm[:, None]
-    for s, strip in enumerate(inputs.strips):
-        material = inputs.material(strip)
+    for s in rows:
+        material = inputs.material(inputs.strips[s])
         low, high = material.window_low_pct, material.window_high_pct
         mean, top, base = (path[s] - material.omc_pct for path in paths)
         driest = mean + drier[s] if drier[s] else mean
@@ -190,9 +204,9 @@ def _of_lifts(inputs: MorningInputs) -> dict[str, list[Flags]]:
         split = (is_top_dry & (base > high)) | ((top > high) & (base < low))
         is_inside = (driest >= low) & (wettest <= high) & ~split
         # The path was computed from evapotranspiration: where that is unknown, so is the path.
-        found["inside"].append(flagged(is_inside, *halves, low, high, et0_mm))
-        found["too_wet"].append(flagged(mean > high, *own, high))
-        found["too_dry"].append(flagged(wettest < low, *own, low))
-        found["split"].append(flagged(split & is_right, *halves))
-        found["crusted"].append(flagged(~split & is_right & is_top_dry, *halves, low, high))
+        found["right"][s] = flagged(is_inside, *halves, low, high, et0_mm)
+        found["is_too_wet"][s] = flagged(mean > high, *own, high)
+        found["is_too_dry"][s] = flagged(wettest < low, *own, low)
+        found["is_split"][s] = flagged(split & is_right, *halves)
+        found["is_crusted"][s] = flagged(~split & is_right & is_top_dry, *halves, low, high)
     return found

@@ -147,7 +147,7 @@ def look_closer(
     before = first.prepared.inputs
     own = (weather if strip.id in strip_ids else before.weather_of(s) for s, strip in enumerate(before.strips))
     done = with_closer(first.done, first.done.again(weather, rng, strip_ids))
-    return _seen(asked, done, entries, plans, weather, tuple(own))
+    return _seen(asked, done, entries, plans, weather, tuple(own), first.prepared)
 
 
 def _seen(
@@ -157,15 +157,16 @@ def _seen(
     plans: Sequence[DayPlan],
     weather: HourlyWeather,
     own_weather: tuple[HourlyWeather, ...] | None = None,
+    before: Prepared | None = None,
 ) -> Look:
-    """The verdicts on simulated strips; own_weather as of MorningInputs."""
+    """The verdicts on simulated strips; own_weather as of MorningInputs, before: of the first look."""
     lifts = lift_states(
         done.site, done.histories, entries, day=asked.day, now_utc=asked.now_utc, settings=asked.settings
     )
     as_it_lies = replace(asked, site=with_passes(done.site, lifts))
     orders = standing(plans, done.unknown, asked.day)
     inputs = replace(_inputs(as_it_lies, done, orders, weather, own_weather), lifts=lifts)
-    prepared = prepare(inputs)
+    prepared = prepare(inputs, before)
     return Look(decisions=decide(inputs, prepared), prepared=prepared, done=done)
 
 

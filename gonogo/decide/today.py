@@ -129,13 +129,22 @@ def rolling_h_on(inputs: MorningInputs, strip: Strip, day: date) -> float:
     return rolling.rolling_time_h(strip, inputs.roller_on(strip, day), fastest_km_h, turn_min)
 
 
-def prepare(inputs: MorningInputs) -> Prepared:
-    """Return the morning with its conditions, working hours and today's stretches of every strip."""
-    cond, today = conditions(inputs), working(inputs, inputs.day)
+def prepare(inputs: MorningInputs, before: Prepared | None = None) -> Prepared:
+    """Return the morning with its conditions, working hours and today's stretches of every strip.
+
+    before   of the first look: a strip that has its weather here too is as it was there
+    """
+    kept = set() if before is None else {s for s in range(len(inputs.strips)) if _is_as_before(inputs, before, s)}
+    cond = conditions(inputs, None if before is None else before.cond, kept)
+    today = working(inputs, inputs.day)
     seal_h = inputs.setting("seal_time_h")
     rolling_h = tuple(rolling_h_on(inputs, strip, inputs.day) for strip in inputs.strips)
     candidates = tuple(
-        tuple(c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h))
+        before.candidates[s]
+        if before is not None and s in kept
+        else tuple(
+            c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h)
+        )
         for s, time_h in enumerate(rolling_h)
     )
     return Prepared(
@@ -150,3 +159,8 @@ def prepare(inputs: MorningInputs) -> Prepared:
         candidates=candidates,
         best=tuple(best(c) for c in candidates),
     )
+
+
+def _is_as_before(inputs: MorningInputs, before: Prepared, s: int) -> bool:
+    """Whether row s has the members that it had: those of one and the same weather."""
+    return inputs.weather_of(s) is before.inputs.weather_of(s)

@@ -112,17 +112,23 @@ def decide(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Dec
     """
     prepared, settings = prepared or prepare(inputs), inputs.settings
     dry_run = facts.collect(facts.Known(prepared=prepared, watered={}))
+    known = [_of_strip(dry_run, s) for s in range(len(inputs.strips))]
+    judged = [judge(strip_facts, settings) for strip_facts in known]
     wanted = [
         s
         for s, strip in enumerate(inputs.strips)
-        if strip.id not in inputs.orders and judge(_of_strip(dry_run, s), settings).verdict == Verdict.WATER
+        if strip.id not in inputs.orders and judged[s].verdict == Verdict.WATER
     ]
     free = _trucks_at_work(inputs)
     watered = trucks.plan(prepared, wanted, free)
-    columns = facts.collect(facts.Known(prepared=prepared, watered=watered), dry_run) if watered else dry_run
+    if watered:
+        columns = facts.collect(facts.Known(prepared=prepared, watered=watered), dry_run)
+        for s in watered:  # of the other strips nothing else is known than before
+            known[s] = _of_strip(columns, s)
+            judged[s] = judge(known[s], settings)
     decisions = tuple(
         as_told(
-            _decision(prepared, s, judge(_of_strip(columns, s), settings), _of_strip(columns, s), watered.get(s), free),
+            _decision(prepared, s, judged[s], known[s], watered.get(s), free),
             inputs.orders.get(strip.id),
             inputs,
         )
