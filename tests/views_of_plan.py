@@ -183,7 +183,7 @@ def _untested(inputs: MorningInputs) -> StripMoisture:
         closure_error_mm=0.0,
         knowledge=(),
         error_terms=np.full((n_hours + 1, n_strips, len(TERMS)), np.nan),
-        reading_flags=(),
+        reading_notes=(),
     )
 
 

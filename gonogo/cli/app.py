@@ -126,7 +126,7 @@ def morning(asked: MorningOptions) -> None:
     loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
     sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        request = mornings.Request(
+        request = mornings.MorningRequest(
             sites=sites,
             now_utc=datetime.now(UTC),
             on=parse_date_or_moment(asked.on) if asked.on else None,

@@ -53,7 +53,7 @@ UsageError: Any = typer.BadParameter.__bases__[0]  # of the library's own words 
 
 
 def meant_by(error: Any) -> str | None:
-    """Return what an argument is for that was left out or cannot be, None where the error is about none."""
+    """Return what the argument is for that was left out or is impossible, None where the error is about no argument."""
     parameter: Any = getattr(error, "param", None)
     text = getattr(parameter, "help", None)
     if parameter is None or not text:
@@ -123,7 +123,7 @@ def no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:
 
     near = difflib.get_close_matches(value, names, n=1)
     right = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
-    wrong = "is none known here."
+    wrong = "is not known here."
     return ConfigError([Fault(place="command line", key=key, value=value, wrong=wrong, right=right)])
 
 

@@ -42,7 +42,7 @@ def sent(
     loaded = load_config(config)
     asked = one_site(loaded, site)
     day = _date(on) if on else datetime.now(UTC).astimezone(asked.zone).date()
-    outcome = sent_report.sent(loaded, asked, sent_report.Wanted(day=day, person=person, folder=out))
+    outcome = sent_report.sent(loaded, asked, sent_report.SentOptions(day=day, person=person, folder=out))
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from gonogo.cli.outcome import Exit, Outcome
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.inbox.read import dns_text, read_mailbox
 from gonogo.inbox.take import Desk, take
 from gonogo.replies.letter import LARGEST_BYTES
@@ -17,9 +17,9 @@ from gonogo.store import replies, schema
 from gonogo.store.open import open_store
 
 MEANINGS = {
-    Place.DONE: "taken; what was written back says what of it was recorded",
-    Place.WAITING: "waits for a yes from the address on file",
-    Place.OTHER: "left alone: no answer of a person on file",
+    MailPlace.DONE: "taken; what was written back says what of it was recorded",
+    MailPlace.WAITING: "waits for a yes from the address on file",
+    MailPlace.OTHER: "left alone: no answer of a person on file",
 }
 
 

@@ -42,7 +42,7 @@ KNOWN_THEN = timedelta(hours=24)  # as long as an answer of at most that age was
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Request:
+class MorningRequest:
     """Which mornings are asked for, and whether they are run or only shown.
 
     on       another date, or moment, to show; such a morning is never stored and never sent
@@ -60,7 +60,9 @@ class Request:
     speak: Speaker | None = None
 
 
-def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetch: Fetch | None = None) -> Outcome:
+def mornings(
+    config: Config, asked: MorningRequest, *, say: Callable[[str], None], fetch: Fetch | None = None
+) -> Outcome:
     """Run the morning of each site now and deliver its mails, or show them.
 
     fetch    asks the weather services; those of the config when None
@@ -135,7 +137,7 @@ def _frame(config: Config, site: Site, now_utc: datetime, store: sa.Engine, fetc
     )
 
 
-def _shown_frame(config: Config, site: Site, asked: Request, store: sa.Engine, fetch: Fetch) -> RunFrame:
+def _shown_frame(config: Config, site: Site, asked: MorningRequest, store: sa.Engine, fetch: Fetch) -> RunFrame:
     """The frame of a morning that is only shown."""
     day, as_of_utc = asked_moment(site, asked.on, asked.now_utc)
     is_past = as_of_utc < asked.now_utc - REMADE_AFTER
@@ -164,7 +166,7 @@ def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
     return replace(frame, second=second_from_stored)
 
 
-def _shown(frames: Sequence[RunFrame], asked: Request, *, say: Callable[[str], None]) -> Outcome:
+def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None]) -> Outcome:
     """Make the mails and show them; nothing is stored or sent."""
     folder = asked.folder
     lines: list[str] = []

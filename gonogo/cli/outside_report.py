@@ -37,7 +37,7 @@ _ADDRESS: TypeAdapter[str] = TypeAdapter(Address)
 def send_test_mail(config: Config, address: str, *, now_utc: datetime) -> Outcome:
     """Send one mail through the transport of the config and say what its server answered. Nothing is stored.
 
-    Raises ConfigError where the address is none.
+    Raises ConfigError where it is not an address.
     """
     envelope = _envelope(config, checked_address(address), now_utc)
     began_s = time.monotonic()
@@ -55,16 +55,16 @@ def send_test_mail(config: Config, address: str, *, now_utc: datetime) -> Outcom
         return Outcome(text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.ATTENTION)
     took_s = time.monotonic() - began_s
     if config.transport.kind == "folder":
-        said = f"The test mail to {address} was written into {config.transport.folder}; nothing was sent."
+        result = f"The test mail to {address} was written into {config.transport.folder}; nothing was sent."
     else:
-        said = f"The server took the test mail to {address} after {took_s:.1f} s and answered: {answer}"
+        result = f"The server took the test mail to {address} after {took_s:.1f} s and answered: {answer}"
     more = "" if config.transport.kind == "folder" else "Taken is not yet read: look whether it arrived, and where."
-    lines = [*_wrapped(said), *(_wrapped(more) if more else [])]
+    lines = [*_wrapped(result), *(_wrapped(more) if more else [])]
     return Outcome(text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.OK)
 
 
 def checked_address(address: str) -> str:
-    """Return an address as it was typed. Raises ConfigError where it is none."""
+    """Return an address as it was typed. Raises ConfigError where it is not one."""
     try:
         return _ADDRESS.validate_python(address)
     except ValidationError as error:
@@ -130,12 +130,12 @@ def weather(config: Config, *, now_utc: datetime, ask: Ask = ask_once) -> Outcom
         except WeatherError as error:
             code = Exit.ATTENTION
             faults = str(error).split("\n")
-            said = [f"No usable forecast. {line}" for line in dict.fromkeys(faults[1:] or faults)]
+            remarks = [f"No usable forecast. {line}" for line in dict.fromkeys(faults[1:] or faults)]
         else:
-            said = _came(came, site, now_utc, time.monotonic() - began_s)
+            remarks = _came(came, site, now_utc, time.monotonic() - began_s)
         lines.append(f"  {n}. {settings.name}{f' at {settings.base_url}' if settings.base_url else ''}")
-        said.append(f"Licence: {'' if is_allowed else 'NOT for this use. '}{note}")
-        lines += [line for text in said for line in _wrapped(text, "     ")]
+        remarks.append(f"Licence: {'' if is_allowed else 'NOT for this use. '}{note}")
+        lines += [line for text in remarks for line in _wrapped(text, "     ")]
     if code is not Exit.OK:
         lines.append("A service that answers nothing usable is passed over for the next one; the last stays without.")
     return Outcome(text="\n".join(lines), exit_code=code)

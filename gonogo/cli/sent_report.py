@@ -32,7 +32,7 @@ STATES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class SentOptions:
     """Which mails are asked for. day: site's local date; person: part of a name or address; folder: write them there"""
 
     day: date
@@ -48,7 +48,7 @@ class StoredMail:
     raw: bytes
 
 
-def sent(config: Config, site: Site, wanted: Wanted) -> Outcome:
+def sent(config: Config, site: Site, wanted: SentOptions) -> Outcome:
     """Return the mails put for a site on one of its dates, with the course of each; with a folder, write them there.
 
     Raises StoreError, and GonogoError where the folder cannot be written.
@@ -70,7 +70,10 @@ def sent(config: Config, site: Site, wanted: Wanted) -> Outcome:
         of_whom = f' to "{wanted.person}"' if wanted.person else ""
         return Outcome(text=f"{site.name}, {wanted.day}: no mail{of_whom} is stored.", exit_code=Exit.ATTENTION)
     parts = [f"{site.name}, {wanted.day}: {len(found)} mails"]
-    parts += [_story(mail, site) if len(found) > 1 else f"{_story(mail, site)}\n\n{_text(mail)}" for mail in found]
+    parts += [
+        _delivery_text(mail, site) if len(found) > 1 else f"{_delivery_text(mail, site)}\n\n{_text(mail)}"
+        for mail in found
+    ]
     if wanted.folder is not None:
         parts.append(_written(found, wanted.folder))
     elif len(found) > 1:
@@ -78,7 +81,7 @@ def sent(config: Config, site: Site, wanted: Wanted) -> Outcome:
     return Outcome(text="\n\n".join(parts), exit_code=Exit.OK)
 
 
-def _story(mail: StoredMail, site: Site) -> str:
+def _delivery_text(mail: StoredMail, site: Site) -> str:
     """To whom, what, and how its delivery went, in site time."""
     queued = mail.queued
 

@@ -134,14 +134,14 @@ def _beside(label: str, items: Sequence[str], margin: int) -> list[str]:
 
 def _table(rows: Sequence[tuple[Gap, ...]], speak: Speaker) -> list[str]:
     """Return rows as lines: the first column and the last, which holds remarks, to the left, numbers to the right."""
-    said = [[speak.say(cell) for cell in row] for row in rows]
-    widths = [max(len(row[n]) for row in said) for n in range(len(said[0]) - 1)]
+    cells = [[speak.say(cell) for cell in row] for row in rows]
+    widths = [max(len(row[n]) for row in cells) for n in range(len(cells[0]) - 1)]
     return [
         "  ".join(
             cell if n == len(widths) else f"{cell:<{widths[n]}}" if n == 0 else f"{cell:>{widths[n]}}"
             for n, cell in enumerate(row)
         ).rstrip()
-        for row in said
+        for row in cells
     ]
 
 

@@ -37,7 +37,7 @@ OPTIONS = {"litres": "--water", "rain_mm": "--rain", "delay_h": "--delay"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class WhatifQuestion:
     """What is asked, of which strip, and when."""
 
     site: Site
@@ -64,7 +64,7 @@ def checked(turn: Turn) -> Turn:
 
 def show(
     config: Config,
-    asked: Question,
+    asked: WhatifQuestion,
     *,
     speak: Speaker,
     only_stored: bool = False,
@@ -86,7 +86,7 @@ def show(
     return Outcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
 
 
-def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Question) -> Course:
+def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: WhatifQuestion) -> Course:
     """Return what the strip would do, told as a morning tells it: planned beside the other strips."""
     assert came.judgement is not None, "only a conclusion with a verdict has courses"
     assert came.weather is not None, "only a conclusion with a verdict has courses"
@@ -109,7 +109,7 @@ def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Quest
     return course(strip_id, came.decisions, came.outlook)
 
 
-def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:
+def text(frame: WhatifQuestion, is_it: Course, would: Course, speak: Speaker) -> str:
     """Return the two courses side by side, in a language and its units."""
     site, strip, turn = frame.site, frame.strip, frame.turn
     clock = Clock(site=site, day=times.local_date(frame.now_utc, site.zone))

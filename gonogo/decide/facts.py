@@ -19,7 +19,7 @@ from gonogo.decide.measures import Fact, Known
 from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.forecast import borrow_litres_m3
-from gonogo.decide.water.watering import Outcome
+from gonogo.decide.water.watering import WateringOutcome
 from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
 from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
@@ -45,7 +45,7 @@ def _longest(prepared: Prepared, holds: Flags) -> float:
     return longest_run_h(holds, prepared.cond, prepared.today)
 
 
-def _of_water(unit: str, meaning: str, pick: Callable[[Outcome], float], otherwise: float) -> Fact:
+def _of_water(unit: str, meaning: str, pick: Callable[[WateringOutcome], float], otherwise: float) -> Fact:
     return Fact(
         unit=unit,
         meaning=meaning,
@@ -133,7 +133,7 @@ FACTS: dict[str, Fact] = {
     "rained_since_reading_mm": _of_strip("mm", "rain since that test", lambda i, s: i.rained_since_reading_mm[s]),
     "is_reading_doubtful": _of_strip(
         "yes/no",
-        "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
+        "the newest test is impossible, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
     ),
     "last_test_pct": _of_strip(

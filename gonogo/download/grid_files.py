@@ -186,7 +186,7 @@ def _read(
             if name == "land_share":
                 where = places.over_land(where, grid, found.values)
         elif found.head.grid != grid:
-            raise WeatherError(f"{place}: grid: it is another one than that of the run's other fields.", passing=False)
+            raise WeatherError(f"{place}: grid: it differs from that of the run's other fields.", passing=False)
         values = places.at(found.values, where).astype(np.float32)
         gathered.setdefault((name, member), []).append((found.head, values))
     assert where is not None  # a whole run has messages

@@ -239,10 +239,10 @@ def source_keys(rows: Sequence[Mapping[str, str]], site: Site, now_utc: datetime
     seen: Counter[str] = Counter()
     keys = []
     for fields in rows:
-        said = {key: text.strip() for key, text in fields.items() if text.strip()}
-        if "at" not in said:
-            said["read on"] = f"{now_utc.astimezone(site.zone):%Y-%m-%d}"
-        line = json.dumps(said, sort_keys=True)
+        filled = {key: text.strip() for key, text in fields.items() if text.strip()}
+        if "at" not in filled:
+            filled["read on"] = f"{now_utc.astimezone(site.zone):%Y-%m-%d}"
+        line = json.dumps(filled, sort_keys=True)
         seen[line] += 1
         keys.append(f"csv {hashlib.sha256(f'{line} {seen[line]}'.encode()).hexdigest()[:40]}")
     return keys

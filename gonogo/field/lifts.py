@@ -25,10 +25,10 @@ def w_pct(row: Row, *, required: bool = True) -> float:
     """Return the water content of a row on dry mass, on whichever mass it was read; NaN where it has none."""
     is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
     mass = "mass before drying" if is_wet else "dry mass"
-    told_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.", required=required)
-    if not is_wet or math.isnan(told_pct):
-        return told_pct
-    dry_pct = float(wet_to_dry_basis_pct(told_pct))
+    written_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.", required=required)
+    if not is_wet or math.isnan(written_pct):
+        return written_pct
+    dry_pct = float(wet_to_dry_basis_pct(written_pct))
     if (refused := refusal("w_pct", dry_pct)) is not None:
         row.add_fault("w_pct", f"is {dry_pct:.0f} % of dry mass; that {refused[0]}", f"Write percent of {mass}.")
         return math.nan

@@ -108,7 +108,7 @@ class Row:
 
 
 def moment_utc(raw: str, site: Site) -> datetime | tuple[str, str]:
-    """Return the moment of a text, local unless it carries an offset; or (wrong, right) where it is none."""
+    """Return the moment of a text, local unless it carries an offset; or (wrong, right) where it is not one."""
     try:
         at = datetime.fromisoformat(raw)
     except ValueError:

@@ -74,7 +74,7 @@ class Keeper:
         self._said = ""
 
     def keep(self, config: Config, mornings: Mapping[str, date]) -> None:
-        """Write the config where it is another, and the mornings where more are made."""
+        """Write the config where it has changed, and the mornings where more have been made."""
         try:
             if self._config is not config:
                 keep_config(config)

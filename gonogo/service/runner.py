@@ -26,7 +26,7 @@ from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
 from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import Questions
-from gonogo.service.site_process import Made, Task
+from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
@@ -198,11 +198,11 @@ class Runner:
     def _made_there(self, frame: RunFrame) -> Made | None:
         assert self.processes is not None
         came = self.processes.made(
-            Task.of(frame, self.questions.batch(frame.site, frame.now_utc)),
+            SiteTask.of(frame, self.questions.batch(frame.site, frame.now_utc)),
             run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
             lost=lambda: self.release(frame.now_utc),
         )
-        self.questions.note_offset(came.told_offset_s)
+        self.questions.note_offset(came.fresh_offset_s)
         return came.checked()
 
     def _run(self, frame: RunFrame, run: Callable[[RunFrame], Made | None]) -> None:

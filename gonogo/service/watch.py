@@ -32,7 +32,7 @@ MISSED_TEXT = "This morning's run was not made in time; the operator has been to
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
-class Watch:
+class RunsWatch:
     """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
 
     def __init__(self, runner: Runner, queue: DayQueue | None = None) -> None:

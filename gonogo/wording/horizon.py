@@ -69,7 +69,6 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
         chance=chance,
         hours=hours,
         span=span,
-        span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
         is_workable=is_workable,
         is_workable_watered=outlook.is_working_day and gains and outlook.chance_watered >= chance_needed,
         is_watered=is_watered,

@@ -84,6 +84,17 @@ def test_the_package_is_imported_inside_functions_in_the_command_line_alone() ->
     assert found == []
 
 
+def test_no_two_classes_share_a_name() -> None:
+    """A name that means two things makes a reader look up which; private classes stay in their module."""
+    places: dict[str, list[str]] = {}
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(name)
+    assert len(places) > 300
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
 def is_broad(handler: ast.ExceptHandler) -> bool:
     """Say whether a handler swallows anything at all; one that ends in `raise` only tidies up."""
     last = handler.body[-1]

@@ -18,7 +18,6 @@ from gonogo.weather.grid.quantities import AMOUNTS, FIXED, RAIN, STATES
 SERVICE = "grid"  # how [[weather]] names it
 RUN_EVERY_H = 6
 MOST_DAYS = 10  # what every source can reach from 0 and 12 UTC
-LATE_H = 6.0  # a run may come so much later than usual before an older one is taken for stale; our own choice
 CONTROL = 0  # the number of the run from the best estimate; an ensemble's other members begin at 1
 OLDEST_RUN = timedelta(hours=26)  # an older run is refused: two newer ones have come since
 
