@@ -41,7 +41,7 @@ def write(
     speak: Speaker,
     say: Callable[[str], None] = lambda _: None,
 ) -> DiaryWritten:
-    """Write a site's book of some days into a folder, its files written anew where they are there.
+    """Write a site's book of some days into a folder, its files replaced where they exist.
 
     speak   the language and the units of the pages; the tables are in SI and English column names
 

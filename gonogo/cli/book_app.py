@@ -35,7 +35,7 @@ def sent(
 ) -> None:
     """Show the mails of a day exactly as they were sent, and what became of each.
 
-    Nothing is computed anew. A mail whose body is kept no longer is still listed with its delivery.
+    Nothing is computed again. A mail whose body is kept no longer is still listed with its delivery.
     """
     from gonogo.cli import sent_report
 

@@ -1,7 +1,7 @@
 """Take a person out of everything that is stored, and keep the record: verdicts, entries, outcomes and what was said.
 
 Every text column of every table is looked through, so that a table added later is covered too. The database is then
-written anew, since deleted text would otherwise stay in its free pages.
+rewritten, since deleted text would otherwise stay in its free pages.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
             n_mails, n_stopped, names = _forget_mails(connection, address, now_utc)
             n_copies = _forget_config_copies(connection, address)
             n_texts = _forget_texts(connection, address)
-        _write_anew(store)
+        _rewrite(store)
     finally:
         store.dispose()
     n_files = _forget_files(config.transport, address)
@@ -146,8 +146,8 @@ def _forget_texts(connection: sa.Connection, address: str) -> int:
     return n_changed
 
 
-def _write_anew(store: sa.Engine) -> None:
-    """Write the database anew, so that its file holds nothing that was deleted."""
+def _rewrite(store: sa.Engine) -> None:
+    """Rewrite the database, so that its file holds nothing that was deleted."""
     with translated(store), store.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         if store.dialect.name == "sqlite":
             connection.exec_driver_sql("COMMIT")  # every connection begins with a transaction, and this needs none

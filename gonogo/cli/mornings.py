@@ -199,7 +199,7 @@ def _as_text(envelope: Envelope) -> str:
 
 
 def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> tuple[date, datetime]:
-    """Return the local date that is asked for and the moment from which it is looked at.
+    """Return the local date that is wanted and the moment from which it is looked at.
 
     A date to come is judged from what is known now; a past one from its own mail time; a date with a time from then.
     """

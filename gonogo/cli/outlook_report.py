@@ -111,7 +111,7 @@ def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
 
 
 def write_page(path: Path, data: Outlook, speak: Speaker) -> None:
-    """Write the page of an outlook: first as it is asked for, with switches to the site's other readers.
+    """Write the page of an outlook: first as requested, with switches to the site's other readers.
 
     Raises GonogoError where it cannot be written.
     """

@@ -115,7 +115,7 @@ def _text(mail: StoredMail) -> str:
 
 
 def _written(found: Sequence[StoredMail], folder: Path) -> str:
-    """Write each mail as it went (.eml) and its HTML part (.html), and say where; existing files are written anew."""
+    """Write each mail as it went (.eml) and its HTML part (.html), and say where; existing files are rewritten."""
     n_written = 0
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)

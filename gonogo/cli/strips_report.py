@@ -74,7 +74,7 @@ def edited(config: Config, site: Site, action: str, strip_id: str, words: tuple[
 
 
 def write_checked(config: Config, edit: Edit, environ: Mapping[str, str]) -> None:
-    """Write a file of a config anew if all of the config is then accepted; the file is there whole at any time.
+    """Rewrite a file of a config if all of the config is then accepted; the file is there whole at any time.
 
     The config is read as a copy first, with its other files as links, so that a running service never sees a fault.
     """

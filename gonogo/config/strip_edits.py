@@ -126,7 +126,7 @@ def _plain(value: float) -> str:
 
 
 class _List:
-    """A list of strips as text, of which single lines are written anew.
+    """A list of strips as text, of which single lines are rewritten.
 
     rows   by id: first and last line, counted from 0, and the cells as they stand
     """
@@ -157,7 +157,7 @@ class _List:
             raise refused("file", str(path), "has no column `id`.", "`gonogo check` says what is wrong.")
 
     def with_row(self, strip_id: str, values: Mapping[str, tuple[ListColumn, str]]) -> Edit:
-        """Return the list with a strip's line written anew, or added at its end."""
+        """Return the list with a strip's line rewritten, or added at its end."""
         known = columns_of_list(STRIPS)
         known_at = {known[name].path: n for n, name in enumerate(self.names) if name in known}
         lines = list(self.lines)

@@ -220,11 +220,11 @@ FACTS: dict[str, Fact] = {
         of=measures.chance_rain_does_it,
     ),
     "dose_litres_m2": _of_water(
-        "L/m2", "water to put on; infinite where none is asked for", lambda o: o.dose_litres_m2, math.inf
+        "L/m2", "water to put on; infinite where none is wanted", lambda o: o.dose_litres_m2, math.inf
     ),
     "is_water_in_time": _of_water(
         "yes/no",
-        "the water can be put on, soak in and be rolled today; yes where none is asked for",
+        "the water can be put on, soak in and be rolled today; yes where none is wanted",
         lambda o: o.is_in_time,
         1.0,
     ),

@@ -1,4 +1,4 @@
-"""To one mail server by SMTP. A connection is kept for the mails of a round and made anew after any fault.
+"""To one mail server by SMTP. A connection is kept for the mails of a round and made again after any fault.
 
 What a fault means decides what happens next: a passing refusal of this mail, a refusal of it for good, or a server
 that cannot be used now (TransportError). The exceptions of smtplib, ssl and socket stop here.

@@ -1,7 +1,7 @@
 """A density that is told alone ("N1 95.8%"): it belongs to the moisture test that it was made with.
 
 A dry density is worked out with a water content, so nobody tests one without the other. Told in two lines, or in a mail
-after the test, both are one test. Where no test, or more than one, can be meant, the water content is asked for.
+after the test, both are one test. Where none or several can be meant, the writer is asked for the water content.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ class Questions:
         self._rounds: tuple[Config, Rounds] | None = None
         self._batches: tuple[Config, dict[str, int]] | None = None
 
-    def begin_anew(self) -> None:
+    def start_over(self) -> None:
         """Forget what earlier questions told: the clock was set."""
         self._rounds = None
 

@@ -152,12 +152,12 @@ class Runner:
         return self._frame(site, day, now_utc, window, edition=edition)
 
     def stepped(self, step_s: float) -> None:
-        """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
+        """Start over with a clock that was set: what was done, asked and put off by the old one counts no more."""
         self.trust.stepped(step_s)
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self.questions.begin_anew()
+        self.questions.start_over()
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -222,7 +222,7 @@ class Runner:
             self._note_refuted(frame, error)
         except AskAgainError as error:
             self._asked_again[key] = before.once_more(frame)
-            log.warning("no forecast yet, it is asked for again: %s", str(error).splitlines()[-1], extra=noted)
+            log.warning("no forecast yet, asking again: %s", str(error).splitlines()[-1], extra=noted)
         except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError as error:

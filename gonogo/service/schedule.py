@@ -37,7 +37,7 @@ ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
 WATCHED_EVERY = timedelta(seconds=20)
 DELIVERED_EVERY = timedelta(seconds=15)
 LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls due, and when another service tells of one
-MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun anew: a reading waits for mails by itself
+MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun again: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
 EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database

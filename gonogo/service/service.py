@@ -113,7 +113,7 @@ class Service:
                 log.info("next run %s", at, extra={"site": site.id})
 
     def stepped(self, step_s: float) -> None:
-        """Begin anew with a clock that was set by so many seconds."""
+        """Start over with a clock that was set by so many seconds."""
         self.runner.stepped(step_s)
         self._watch.stepped()
 

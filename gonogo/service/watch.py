@@ -42,7 +42,7 @@ class RunsWatch:
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
         self._mark = alive.Mark()
-        self._last_good = last_good.Keeper()
+        self._last_good = last_good.LastGoodWriter()
         self._states = health.States()
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -72,7 +72,7 @@ class RunsWatch:
             live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
-        """Count anew how long runs take: the clock was set."""
+        """Count again how long runs take: the clock was set."""
         self._seen.clear()
         self._missed.clear()
         self._settled.clear()

@@ -1,7 +1,7 @@
 """What a service hands over: one table with our column names and units, before any check.
 
 A row is the hour from its time on. Open-Meteo stamps sums at the END of their hour, MET Norway and the US service at
-the START; a state belongs to its own moment. Everything is asked for, or given, in UTC; local labels whose offset is
+the START; a state belongs to its own moment. Everything is requested, or given, in UTC; local labels whose offset is
 no full hour are refused, because nobody can say which hour they mean.
 """
 
