@@ -1,4 +1,4 @@
-"""The tables of the site's book: one record a row, each field a column with its unit and what it says.
+"""The tables of the site's book: one record per row, each field a column with its unit and what it says.
 
 Values of the forecast, of the model, of the weather service's later account, of the site's own gauge and of the
 contract's station stand in columns of their own, named by where they come from; none fills in for another. Words of

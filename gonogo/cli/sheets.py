@@ -1,4 +1,4 @@
-"""What `gonogo sheet` writes: one page for the pen a crew and day."""
+"""What `gonogo sheet` writes: one page to fill in by pen, per crew and day."""
 
 from __future__ import annotations
 

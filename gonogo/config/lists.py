@@ -215,11 +215,11 @@ def read_rows(text: str) -> Rows:
             if not any(cells):
                 continue
             if any(cells[len(header) :]):
-                right = "Write one value a column; text that holds the separator stands in quotes."
+                right = "Write one value per column; text that holds the separator stands in quotes."
                 raise UnreadableFileError("has more values than columns.", right, reader.line_num)
             plain = {name: written.plain(name, cell).strip() for name, cell in zip(header, cells, strict=False)}
             lines.append((reader.line_num, plain))
     except csv.Error as error:
-        wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
+        wrong, right = f"is no row of a CSV: {error}.", "Write one line per row, a quote at both ends or at none."
         raise UnreadableFileError(wrong, right, reader.line_num) from error
     return Rows(header=header, lines=tuple(lines), written=written)

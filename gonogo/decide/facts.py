@@ -1,4 +1,4 @@
-"""Everything a rule or a sentence may ask: one number a strip, with unit, meaning and where it comes from.
+"""Everything a rule or a sentence may ask: one number per strip, with unit, meaning and where it comes from.
 
 A yes/no fact is 1 or 0. NaN = unknown; "not applicable" is 0, 1 or infinity, as the meaning says.
 """

@@ -207,10 +207,10 @@ def _rows(text: str, place: str) -> list[tuple[str, dict[str, str]]]:
         for fields in reader:
             at = f"{place}:{reader.line_num}"
             if None in fields:
-                raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value a column.")
+                raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value per column.")
             rows.append((at, {k: written.plain(k, v or "") for k, v in fields.items()}))
     except csv.Error as error:
-        wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
+        wrong, right = f"is no row of a CSV: {error}.", "Write one line per row, a quote at both ends or at none."
         raise _refused(f"{place}:{reader.reader.line_num}", "row", "", wrong, right) from error
     return rows
 

@@ -1,4 +1,4 @@
-"""From a conclusion to the mails of every person: one view a crew, one mail a person. No fault costs anybody a mail."""
+"""From a conclusion to everybody's mails: one view per crew, one mail per person. No fault costs anybody a mail."""
 
 from __future__ import annotations
 

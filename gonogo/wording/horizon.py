@@ -24,7 +24,7 @@ def horizon(
     chance_needed: float,
     today: Mapping[str, StripView],
 ) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
-    """Return the days of the horizon with their rain, and one row a strip.
+    """Return the days of the horizon with their rain, and one row per strip.
 
     own      the strips of the table, by id, in its order; rows of other strips are left out
     today    the strips as they are today, by id

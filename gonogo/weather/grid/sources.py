@@ -25,8 +25,8 @@ OLDEST_RUN = timedelta(hours=26)  # an older run is refused: two newer ones have
 class IndexKind(StrEnum):
     """How a service says where the messages of a file lie."""
 
-    JSON_LINES = "json"  # one object a message, with _offset and _length
-    INVENTORY = "inventory"  # one line a message, with its first byte; the next line ends it
+    JSON_LINES = "json"  # one object per message, with _offset and _length
+    INVENTORY = "inventory"  # one line per message, with its first byte; the next line ends it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
