@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hand_made import N_HOURS, at, morning, row
+from hand_made import MEMBERS, N_HOURS, at, morning, row, strip
 
 from gonogo.decide.facts import FACTS
 from gonogo.decide.measures import Known
 from gonogo.decide.today import prepare
+from gonogo.decide.windows import epoch_h
 from gonogo.moisture.ground_state import GroundState
 
 
@@ -66,3 +67,16 @@ def test_water_that_was_seen_has_stood_since_it_was_seen_first() -> None:
     seen = GroundState(ponded_utc=at(-14.0), pond_utc=at(4.5), pond_mm=50.0)
     assert fact("ponded_h", grounds={"N1": seen}) == pytest.approx(19.5)  # up to now, half past five
     assert fact("ponded_h") == 0.0
+
+
+def test_the_driest_stretch_counts_only_where_the_strip_can_be_sealed_after_it_too() -> None:
+    half_wet = np.where(np.arange(MEMBERS) % 2 == 0, 2.0, 0.0)
+    rain_mm = np.where((np.arange(N_HOURS) < row(15))[:, None], half_wet[None, :], 0.0)
+    wind = np.full(N_HOURS, 2.0)
+    wind[row(16) : row(20)] = 40.0
+    inputs = morning(rain_mm=rain_mm, sky={"wind_2m_m_s": wind}, strips=[strip(length_m=40.0)])
+    prepared = prepare(inputs)
+    dry = [c for c in prepared.candidates[0] if c.start_h >= epoch_h(at(15)) and c.end_h <= epoch_h(at(16))]
+    assert dry
+    assert all(c.chance_of_rain == 0.0 and c.end_h + prepared.seal_h > epoch_h(at(16)) for c in dry)
+    assert float(FACTS["chance_of_rain"].of(Known(prepared=prepared, watered={}), 0)) == 0.5
