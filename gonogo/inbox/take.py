@@ -17,8 +17,8 @@ from gonogo import times
 from gonogo.config import Config
 from gonogo.field import doubles
 from gonogo.inbox import bounces, writers
-from gonogo.inbox.doubts import doubts_of
 from gonogo.inbox.mailbox import MailPlace
+from gonogo.inbox.queries import queries_of
 from gonogo.inbox.writers import VALID, Writer
 from gonogo.mail import token
 from gonogo.mail.letter import Post
@@ -128,12 +128,12 @@ def _settled(case: _Case, waiting: StoredReply | None, *, is_proven: bool) -> Ma
         answer = Understood(unread=(Unread(line="", key="nothing_waits"),))
     if answer.unread:
         return _written(case, case.teller.unread(answer.unread), state="refused")
-    doubts = doubts_of(answer, case.connection, case.writer.site, case.background.log, case.desk.now_utc)
-    if doubts or not is_proven:
+    queries = queries_of(answer, case.connection, case.writer.site, case.background.log, case.desk.now_utc)
+    if queries or not is_proven:
         orders = [line for line in case.letter.lines if answer.undo or answer.order][:10]
         entries = [meant.new.entry for meant in answer.entries]
         question = case.teller.question(
-            entries, orders if answer.order or answer.undo else (), doubts, is_proven=is_proven
+            entries, orders if answer.order or answer.undo else (), queries, is_proven=is_proven
         )
         record = {"lines": case.letter.lines, "at_utc": case.background.at_utc.isoformat()}
         return _written(case, question, state="waiting", record=record)

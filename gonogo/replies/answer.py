@@ -23,7 +23,7 @@ from gonogo.wording.reply_words import printed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Query:
     """Why an entry is asked about before it is recorded. key: a sentence reply.why_<key>, with its gaps."""
 
     key: str
@@ -85,14 +85,14 @@ class Teller:
         )
 
     def question(
-        self, entries: Sequence[Entry], orders: Sequence[str], doubts: Sequence[Doubt], *, is_proven: bool
+        self, entries: Sequence[Entry], orders: Sequence[str], queries: Sequence[Query], *, is_proven: bool
     ) -> ReplyText:
         """Ask whether something is right before it is recorded. orders: words of the mail that are no entries."""
         says = self._says
         lines = [says.word("reply.question"), *(f"- {self.entry_text(0, entry)}" for entry in entries)]
         lines += [f"- {order}" for order in orders]
         lines += [] if is_proven else [says.word("reply.why_unproven")]
-        lines += [self._doubt(doubt) for doubt in doubts]
+        lines += [self._query(query) for query in queries]
         return ReplyText(subject=says.word("reply.subject_question"), lines=(*lines, says.word("reply.confirm")))
 
     def order_done(self, order: str) -> ReplyText:
@@ -143,16 +143,16 @@ class Teller:
         text = phrase(f"reply_fault.{fault.key}", **words)
         return says.word("reply_fault.line", line=fault.line, fault=text) if fault.line else says.say(text)
 
-    def _doubt(self, doubt: Doubt) -> str:
+    def _query(self, query: Query) -> str:
         gaps: dict[str, Gap] = {
-            "strip": doubt.strip_id,
-            "number": str(doubt.number),
-            "before": _pct(doubt.before_pct),
-            "litres": exact_litres(doubt.litres),
-            "depth": Amount(metric=(doubt.depth_mm, 2, "mm"), us=(doubt.depth_mm / MM_PER_INCH, 3, "in")),
-            "rain": _rain(doubt.rain_mm),
+            "strip": query.strip_id,
+            "number": str(query.number),
+            "before": _pct(query.before_pct),
+            "litres": exact_litres(query.litres),
+            "depth": Amount(metric=(query.depth_mm, 2, "mm"), us=(query.depth_mm / MM_PER_INCH, 3, "in")),
+            "rain": _rain(query.rain_mm),
         }
-        return self._says.word(f"reply.why_{doubt.key}", **gaps)
+        return self._says.word(f"reply.why_{query.key}", **gaps)
 
     def _at(self, at_utc: datetime) -> Moment:
         return phrases.moment(at_utc, self.site.zone, self.day, step_min=1)

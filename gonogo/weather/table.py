@@ -102,15 +102,15 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
-    doubts           what it says otherwise of the same hours than the service's answer of before: with one of them the
-                     rain ahead counts as not known
+    unlike_before    where it differs from the service's previous answer over the same hours: with such a note the rain
+                     ahead counts as not known
     checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 
     parsed: ParsedForecast
     fetched_utc: datetime
     clock_offset_s: float = np.nan
-    doubts: tuple[Note, ...] = ()
+    unlike_before: tuple[Note, ...] = ()
     checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 

@@ -11,16 +11,16 @@ from gonogo.field import amounts, doubles, nothing_there
 from gonogo.field.record import told_facts, told_litres
 from gonogo.records.field import GaugeRain, GroundSeen, StationDay, Watering
 from gonogo.records.site import Site
-from gonogo.replies.answer import Doubt
+from gonogo.replies.answer import Query
 from gonogo.replies.understand import Understood
 from gonogo.store.history import StoredEntry
 
 MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 
 
-def doubts_of(
+def queries_of(
     understood: Understood, connection: sa.Connection, site: Site, log: Sequence[StoredEntry], now_utc: datetime
-) -> list[Doubt]:
+) -> list[Query]:
     """Return what is asked about: likely doubles, contradictions, amounts far off, and what is gone but was not known.
 
     log   the site's entries, newest first
@@ -38,11 +38,11 @@ def doubts_of(
         if (like := doubles.likeness_of(new_entry, in_force)) is not None:
             key = "contradicts" if like.contradicts else "double"
             before = like.before if isinstance(like.before, float) else 0.0
-            found.append(Doubt(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
+            found.append(Query(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
         if (far := amounts.far_amount(new_entry, site, ordered_litres)) is not None:
-            found.append(Doubt(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
+            found.append(Query(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
         if nothing_there.is_unknown(new_entry, known, facts):
-            found.append(Doubt(key="gone", strip_id=strip_id))
+            found.append(Query(key="gone", strip_id=strip_id))
         if isinstance(entry, GaugeRain) and entry.rain_mm > MUCH_RAIN_MM:
-            found.append(Doubt(key="rain", rain_mm=entry.rain_mm))
+            found.append(Query(key="rain", rain_mm=entry.rain_mm))
     return found
