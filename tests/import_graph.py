@@ -15,6 +15,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 TESTS, PACKAGE = ROOT / "tests", ROOT / "gonogo"
+HELPERS = (TESTS / "mornings", TESTS / "replies")  # pytest finds them from anywhere; others lie beside their tests
 
 
 @functools.cache
@@ -29,7 +30,7 @@ def imported(path: Path) -> frozenset[Path]:
     found = set()
     for name in names:
         place = name.replace(".", "/")
-        bases = (ROOT,) if name.startswith("gonogo") else (TESTS, TESTS / "mornings")
+        bases = (ROOT,) if name.startswith("gonogo") else (TESTS, *HELPERS, path.parent)
         found |= {p for base in bases for p in (base / f"{place}.py", base / place / "__init__.py") if p.is_file()}
     if "importlib" in names and path.name == "__init__.py":
         found |= set(path.parent.glob("*.py"))  # imports whatever lies beside it, as the weather services are found
