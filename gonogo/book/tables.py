@@ -69,7 +69,7 @@ class StripDay:
     day: Annotated[date, ColumnFormat("local date")]
     strip: Annotated[str, ColumnFormat("strip id")]
     told_utc: Annotated[datetime, ColumnFormat("when the run ended that told it")]
-    edition: Annotated[str, ColumnFormat('"morning", or the later look that told it')]
+    edition: Annotated[str, ColumnFormat('"morning", or the re-check that told it')]
     verdict: Annotated[str, ColumnFormat("compact, water or wait")]
     reason: Annotated[str, ColumnFormat("the row of the rules that decided, by its key")]
     roll_from_utc: Annotated[datetime | None, ColumnFormat("first hour of the told rolling window")]

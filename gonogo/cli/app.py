@@ -143,7 +143,7 @@ def morning(asked: MorningOptions) -> None:
 def serve(
     config: ConfigOption = CONFIG_FOLDER,
     log: Annotated[
-        str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
+        str, typer.Option("--log", help="text or json; json in a log, text on a terminal, when left out.")
     ] = "",
     workers: WorkersOption = None,
 ) -> None:
@@ -204,7 +204,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
     ("score", book_app.score, "Say how right the mails were."),
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
-    ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
+    ("sheet", replies_app.sheet, "Write a page to fill in by pen, per crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

@@ -38,13 +38,14 @@ ConfigOption = Annotated[
 SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left out where the config has one site.")]
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
-LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
+LanguageOption = Annotated[str, typer.Option("--language", help="Language that it is written in: en, es, fr or pt.")]
 UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
 ReadersLanguage = Annotated[
-    str, typer.Option("--language", help="en, es, fr or pt: all shown mails in it; each reader's own when left out.")
+    str,
+    typer.Option("--language", help="Language of all shown mails: en, es, fr or pt; each reader's own when left out."),
 ]
 ReadersUnits = Annotated[
-    str, typer.Option("--units", help="metric or us: all shown mails in them; each reader's own when left out.")
+    str, typer.Option("--units", help="Units of all shown mails: metric or us; each reader's own when left out.")
 ]
 CONFIG_FOLDER = Path("config")
 

@@ -53,7 +53,7 @@ class DiaryOptions:
 
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = ""
     month: Annotated[str, typer.Option("--month", help="A month, such as 2026-05.")] = ""
-    since: Annotated[str, typer.Option("--since", help="In place of --month: first local date.")] = ""
+    since: Annotated[str, typer.Option("--since", help="Instead of --month: first local date.")] = ""
     until: Annotated[str, typer.Option("--until", help="With --since: last local date; today when left out.")] = ""
     out: Annotated[Path, typer.Option("--out", help="Folder to write to.", file_okay=False)] = Path("diary")
     verify: Annotated[
