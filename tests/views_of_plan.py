@@ -125,7 +125,7 @@ def scene(
         outlook=outlook(inputs),
         prepared=prepare(inputs),
         moisture=_untested(inputs),
-        reading_notes=(),
+        reading_flags=(),
         closure_error_mm=0.0,
         histories=histories,
         unknown=unknown,
@@ -183,7 +183,7 @@ def _untested(inputs: MorningInputs) -> StripMoisture:
         closure_error_mm=0.0,
         knowledge=(),
         error_terms=np.full((n_hours + 1, n_strips, len(TERMS)), np.nan),
-        reading_notes=(),
+        reading_flags=(),
     )
 
 

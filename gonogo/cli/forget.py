@@ -17,7 +17,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import ConfigError, DeliveryError, Fault
 from gonogo.outgoing.envelope import checked_address
@@ -32,7 +32,7 @@ _TO_LINES = re.compile(rb"^To:.*(?:\r\n[ \t].*)*", re.IGNORECASE | re.MULTILINE)
 _ID_LINE = re.compile(rb"^Message-ID:.*(?:\r\n[ \t].*)*", re.IGNORECASE | re.MULTILINE)
 
 
-def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
+def forget(config: Config, address: str, *, now_utc: datetime) -> CommandOutcome:
     """Remove a person by address, and say what was removed and where the address still stands.
 
     Raises ConfigError for what is no address, StoreError where the database refuses: then nothing was changed.
@@ -61,7 +61,7 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
     lines += [f"The address still stands in {place}: delete it there, or it comes back." for place in places]
     if names:
         lines.append("Notes and strip names may still hold the name: only the address is looked for there.")
-    return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if places else Exit.OK)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.ATTENTION if places else Exit.OK)
 
 
 def _forget_mails(connection: sa.Connection, address: str, now_utc: datetime) -> tuple[int, int, set[str]]:

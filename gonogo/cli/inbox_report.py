@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
 from gonogo.inbox.mailbox import MailPlace
@@ -47,7 +47,7 @@ def take_all(desk_now: Callable[[], Desk]) -> tuple[list[str], bool]:
     return ([fault] if fault else [f"{n_taken} mails were taken."]), not fault
 
 
-def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], datetime]) -> Outcome:
+def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], datetime]) -> CommandOutcome:
     """Take answers, and say what became of them. Raises ConfigError where the config has no inbox."""
     if config.inbox is None:
         raise ConfigError(
@@ -70,4 +70,4 @@ def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], dateti
         lines, is_good = (take_files(desk(), files), True) if files else take_all(desk)
     finally:
         store.dispose()
-    return Outcome(text="\n".join(lines), exit_code=Exit.OK if is_good else Exit.ATTENTION)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.OK if is_good else Exit.ATTENTION)

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.cli import many_mornings
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
 from gonogo.download.forecasts import Downloaded, Fetch, from_stored, second_from_stored
@@ -62,7 +62,7 @@ class MorningRequest:
 
 def mornings(
     config: Config, asked: MorningRequest, *, say: Callable[[str], None], fetch: Fetch | None = None
-) -> Outcome:
+) -> CommandOutcome:
     """Run the morning of each site now and deliver its mails, or show them.
 
     fetch    asks the weather services; those of the config when None
@@ -83,7 +83,7 @@ def mornings(
         store.dispose()
 
 
-def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> Outcome:
+def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> CommandOutcome:
     """Run, store, deliver."""
     lines: list[str] = []
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
@@ -112,7 +112,7 @@ def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], N
                 code = code if made.has_verdict or code == Exit.ATTENTION else Exit.NO_VERDICT
     report = together([*reports, patiently(partial(_last_round, worker, config))])
     lines.append(delivery_line(report, config.transport))
-    return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
+    return CommandOutcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
 
 
 def _last_round(worker: delivery.Worker, config: Config) -> DeliveryReport:
@@ -166,7 +166,7 @@ def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
     return replace(frame, second=second_from_stored)
 
 
-def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None]) -> Outcome:
+def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None]) -> CommandOutcome:
     """Make the mails and show them; nothing is stored or sent."""
     folder = asked.folder
     lines: list[str] = []
@@ -190,7 +190,7 @@ def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[
                 opened.deliver(envelope)
         lines.append(f"{len(shown)} mails written to {folder}; open {folder / 'index.html'}.")
     lines.append("Shown only: nothing was stored and nothing was sent.")
-    return Outcome(text="\n\n".join(lines), exit_code=code)
+    return CommandOutcome(text="\n\n".join(lines), exit_code=code)
 
 
 def _as_text(envelope: Envelope) -> str:

@@ -12,7 +12,7 @@ from email.message import EmailMessage
 from pathlib import Path
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.records.site import Site
@@ -48,7 +48,7 @@ class StoredMail:
     raw: bytes
 
 
-def sent(config: Config, site: Site, wanted: SentOptions) -> Outcome:
+def sent(config: Config, site: Site, wanted: SentOptions) -> CommandOutcome:
     """Return the mails put for a site on one of its dates, with the course of each; with a folder, write them there.
 
     Raises StoreError, and GonogoError where the folder cannot be written.
@@ -68,7 +68,7 @@ def sent(config: Config, site: Site, wanted: SentOptions) -> Outcome:
         store.dispose()
     if not found:
         of_whom = f' to "{wanted.person}"' if wanted.person else ""
-        return Outcome(text=f"{site.name}, {wanted.day}: no mail{of_whom} is stored.", exit_code=Exit.ATTENTION)
+        return CommandOutcome(text=f"{site.name}, {wanted.day}: no mail{of_whom} is stored.", exit_code=Exit.ATTENTION)
     parts = [f"{site.name}, {wanted.day}: {len(found)} mails"]
     parts += [
         _delivery_text(mail, site) if len(found) > 1 else f"{_delivery_text(mail, site)}\n\n{_text(mail)}"
@@ -78,7 +78,7 @@ def sent(config: Config, site: Site, wanted: SentOptions) -> Outcome:
         parts.append(_written(found, wanted.folder))
     elif len(found) > 1:
         parts.append("With --person one mail is shown whole; with --out FOLDER all are written as .eml and .html.")
-    return Outcome(text="\n\n".join(parts), exit_code=Exit.OK)
+    return CommandOutcome(text="\n\n".join(parts), exit_code=Exit.OK)
 
 
 def _delivery_text(mail: StoredMail, site: Site) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.download import grid_files
 from gonogo.service import alive
@@ -23,7 +23,7 @@ BOUNCES_SHOWN = timedelta(days=7)
 READ_LATE = timedelta(minutes=15)  # a mailbox that was not read for so long is a fault
 
 
-def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
+def status(config: Config, *, now_utc: datetime, speak: Speaker) -> CommandOutcome:
     """Say how each site's last run went, what became of the mails, and what comes next."""
     store = open_store(config)
     try:
@@ -50,7 +50,7 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
     needs_attention = silent is not None or inbox_fault or sender_fault or run_fault
     needs_attention = needs_attention or any(state.faults for state in states)
     lines.append(speak.word("status.look" if needs_attention else "status.well"))
-    return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
 
 
 def _sender(config: Config, states: Sequence[SiteState], now_utc: datetime) -> tuple[list[tuple[str, Phrase]], bool]:

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.weather_csv import chance_of_rain, csv_text, et0_mm
 from gonogo.config import Config
 from gonogo.download.forecasts import Fetch, from_stored
@@ -52,7 +52,7 @@ def show(
     speak: Speaker | None,
     only_stored: bool = False,
     fetch: Fetch | None = None,
-) -> Outcome:
+) -> CommandOutcome:
     """Ask for a site's weather as a morning would, keep what came, and return it as text or CSV.
 
     speak         the language and units of the text; None for CSV
@@ -79,7 +79,7 @@ def show(
             weather = answers.checked(frame, stored, downloaded, rng)
         except WeatherError as error:
             head = (speak or speaker("en", "metric")).word("weather.unusable", site=site.name)
-            return Outcome(text=f"{head}\n{error}", exit_code=Exit.ATTENTION)
+            return CommandOutcome(text=f"{head}\n{error}", exit_code=Exit.ATTENTION)
     finally:
         store.dispose()
     shown = (
@@ -87,7 +87,7 @@ def show(
         if speak is None
         else text(site, weather, now_utc=now_utc, speak=speak, faults=downloaded.faults)
     )
-    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
+    return CommandOutcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
 
 
 def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, speak: Speaker, faults: Sequence[str] = ()) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.outlook_report import look_ahead_frame
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
@@ -69,7 +69,7 @@ def show(
     speak: Speaker,
     only_stored: bool = False,
     fetch: Fetch | None = None,
-) -> Outcome:
+) -> CommandOutcome:
     """Return what a strip would do after a turn, beside what it does as things are. No verdict is stored or sent."""
     site, now_utc = asked.site, asked.now_utc
     store = open_store(config)
@@ -81,9 +81,11 @@ def show(
         store.dispose()
     if came.judgement is None or came.weather is None or not came.has_verdict:
         why = "\n".join(came.faults)
-        return Outcome(text=f"{site.name}: not known, there is no usable weather.\n{why}", exit_code=Exit.NO_VERDICT)
+        return CommandOutcome(
+            text=f"{site.name}: not known, there is no usable weather.\n{why}", exit_code=Exit.NO_VERDICT
+        )
     is_it = course(asked.strip.id, came.decisions, came.outlook)
-    return Outcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
+    return CommandOutcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
 
 
 def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: WhatifQuestion) -> Course:

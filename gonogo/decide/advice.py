@@ -14,7 +14,7 @@ from gonogo.records.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AdviceRow:
+class Row:
     """One sentence and when it stands.
 
     key        a row of keys.ADVICE, or of keys.TESTS in the second table
@@ -60,35 +60,35 @@ _SOIL: Condition = ("is_granular", "==", "no")
 _SAND: Condition = ("is_granular", "==", "yes")
 _UNMIXED: Condition = ("is_treated", ">", "is_setting")
 
-ADVICE_ROWS: tuple[AdviceRow, ...] = (
-    AdviceRow(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
-    AdviceRow(key="roll_again", verdicts=_WORK, when=(("may_roll_again", "==", "yes"),)),
-    AdviceRow(
+ADVICE_ROWS: tuple[Row, ...] = (
+    Row(key="lightning", verdicts=_ANY, when=(("thunder_chance", ">=", "thunder_caution_chance"),)),
+    Row(key="roll_again", verdicts=_WORK, when=(("may_roll_again", "==", "yes"),)),
+    Row(
         key="passes_left",
         verdicts=_WORK,
         when=(("is_method", "==", "yes"), ("n_more_passes", ">=", "yes")),
     ),
-    AdviceRow(key="mix_binder", verdicts=_WORK, when=(_UNMIXED,)),
-    AdviceRow(key="mix_binder_today", verdicts=_WAIT, reasons=("binder_mix_first",)),
-    AdviceRow(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
-    AdviceRow(
+    Row(key="mix_binder", verdicts=_WORK, when=(_UNMIXED,)),
+    Row(key="mix_binder_today", verdicts=_WAIT, reasons=("binder_mix_first",)),
+    Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
+    Row(
         key="binder_clock",
         verdicts=_ANY,
         when=(("is_setting", "==", "yes"), ("is_rolled", "==", "no"), ("working_time_left_h", ">", "no")),
     ),
-    AdviceRow(
+    Row(
         key="rework_dry",
         verdicts=_WAIT,
         reasons=("density_failed",),
         when=(("failed_deviation_pct", "<", "window_low_pct"),),
     ),
-    AdviceRow(
+    Row(
         key="rework_wet",
         verdicts=_WAIT,
         reasons=("density_failed",),
         when=(("failed_deviation_pct", ">", "window_high_pct"),),
     ),
-    AdviceRow(
+    Row(
         key="rework_plain",
         verdicts=_WAIT,
         reasons=("density_failed", "lift_in_rework"),
@@ -97,133 +97,131 @@ ADVICE_ROWS: tuple[AdviceRow, ...] = (
             ("failed_deviation_pct", "<=", "window_high_pct"),
         ),
     ),
-    AdviceRow(
+    Row(
         key="check_curve",
         verdicts=_ANY,
         when=(("n_field_tests", ">=", "curve_check_tests"), ("field_compaction_pct", ">", "curve_check_high_pct")),
     ),
-    AdviceRow(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
-    AdviceRow(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
-    AdviceRow(
+    Row(key="forecast_old", verdicts=_ANY, when=(("is_forecast_old", "==", "yes"),)),
+    Row(key="look_for_water", verdicts=_ANY, when=(("is_water_unexplained", "==", "yes"),)),
+    Row(
         key="test_then_roll",
         verdicts=_WAIT,
         reasons=(*_UNSURE, "reading_doubtful", "retest_after_rain", "test_outside"),
     ),
-    AdviceRow(
+    Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
         when=(("rain_in_window_mm_h", ">=", "light_rain_mm_h"),),
     ),
-    AdviceRow(
+    Row(
         key="light_rain_care",
         verdicts=(Verdict.COMPACT,),
         when=(("chance_rain_in_window", ">=", "light_rain_chance"),),
     ),
-    AdviceRow(key="keep_surface_damp", verdicts=(Verdict.COMPACT,), when=(_STRONG,)),
-    AdviceRow(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
-    AdviceRow(key="moisten_crust", verdicts=(Verdict.WATER,), reasons=("dry_crust",)),
-    AdviceRow(key="let_top_dry", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", ">", "window_high_pct"),)),
-    AdviceRow(key="as_wet_as_practical", verdicts=_WORK, when=(_SAND,)),
-    AdviceRow(key="flood_or_vibrate", verdicts=_WORK, when=(_SAND,)),
-    AdviceRow(key="let_sand_drain", verdicts=_WAIT, reasons=_WET, when=(_SAND,)),
-    AdviceRow(key="slake_shale", verdicts=_WORK, when=(("is_shale", "==", "yes"),)),
+    Row(key="keep_surface_damp", verdicts=(Verdict.COMPACT,), when=(_STRONG,)),
+    Row(key="moisten_crust", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", "<", "window_low_pct"),)),
+    Row(key="moisten_crust", verdicts=(Verdict.WATER,), reasons=("dry_crust",)),
+    Row(key="let_top_dry", verdicts=(Verdict.COMPACT,), when=(("top_deviation_pct", ">", "window_high_pct"),)),
+    Row(key="as_wet_as_practical", verdicts=_WORK, when=(_SAND,)),
+    Row(key="flood_or_vibrate", verdicts=_WORK, when=(_SAND,)),
+    Row(key="let_sand_drain", verdicts=_WAIT, reasons=_WET, when=(_SAND,)),
+    Row(key="slake_shale", verdicts=_WORK, when=(("is_shale", "==", "yes"),)),
     # The guide on such soil at the right moisture: easy to place, very sensitive to weather, soon too wet or too
     # dry (GTR 2000, annex 2, class A1, as it was read).
-    AdviceRow(key="mind_silt", verdicts=_WORK, when=(("is_silt", "==", "yes"),)),
-    AdviceRow(key="break_clods", verdicts=(Verdict.WATER,), when=(("is_clayey", "==", "yes"),)),
-    AdviceRow(
+    Row(key="mind_silt", verdicts=_WORK, when=(("is_silt", "==", "yes"),)),
+    Row(key="break_clods", verdicts=(Verdict.WATER,), when=(("is_clayey", "==", "yes"),)),
+    Row(
         key="very_wet_remove_or_treat",
         verdicts=_WAIT,
         reasons=_WET,
         when=(("moisture_ratio", ">=", "very_wet_ratio"), _SOIL),
     ),
-    AdviceRow(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
-    AdviceRow(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
-    AdviceRow(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _SOIL)),
-    AdviceRow(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
-    AdviceRow(
+    Row(key="aerate_thin_layers", verdicts=_WAIT, reasons=_WET, when=(_STRONG, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
+    Row(key="disk_and_aerate", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _WORTH_DRYING, _SOIL, *_NO_RAIN)),
+    Row(key="treat_or_remove", verdicts=_WAIT, reasons=_WET, when=(_WEAK, _SOIL)),
+    Row(key="crown_and_drain", verdicts=_WAIT, when=(_RAIN_NEAR,)),
+    Row(
         key="crown_and_drain",
         verdicts=_WAIT,
         reasons=_WET,
         when=(("rain_today_mm_h", ">=", "light_rain_mm_h"),),
     ),
-    AdviceRow(key="clear_snow", verdicts=_WAIT, reasons=("snow_lying",)),
-    AdviceRow(key="record_when_clear", verdicts=_WAIT, reasons=("snow_lying",)),
-    AdviceRow(key="clear_frozen", verdicts=_WAIT, reasons=("frozen", "frozen_crust")),
-    AdviceRow(key="open_slick", verdicts=_WAIT, reasons=("slick_surface",)),
-    AdviceRow(key="let_water_off", verdicts=_WAIT, reasons=("standing_water",)),
-    AdviceRow(
+    Row(key="clear_snow", verdicts=_WAIT, reasons=("snow_lying",)),
+    Row(key="record_when_clear", verdicts=_WAIT, reasons=("snow_lying",)),
+    Row(key="clear_frozen", verdicts=_WAIT, reasons=("frozen", "frozen_crust")),
+    Row(key="open_slick", verdicts=_WAIT, reasons=("slick_surface",)),
+    Row(key="let_water_off", verdicts=_WAIT, reasons=("standing_water",)),
+    Row(
         key="record_when_drained",
         verdicts=_WAIT,
         reasons=("standing_water",),
         when=(("pond_mm", ">", "no"),),
     ),
-    AdviceRow(
+    Row(
         key="take_off_soft",
         verdicts=_WAIT,
         reasons=("standing_water", "pond_not_tested"),
         when=(("ponded_h", ">=", "ponded_soft_h"),),
     ),
-    AdviceRow(
+    Row(
         key="let_water_off",
         verdicts=_WORK,
         when=(("standing_water_mm", ">=", "ponding_stop_mm"),),
     ),
-    AdviceRow(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
-    AdviceRow(key="thin_the_lift", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "no"),)),
-    AdviceRow(key="rip_to_depth", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "yes"),)),
-    AdviceRow(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
-    AdviceRow(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
-    AdviceRow(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),
-    AdviceRow(key="mix_full_depth", verdicts=(Verdict.WATER,), reasons=("too_dry",), when=(_SOIL,)),
-    AdviceRow(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(_SOIL,)),
-    AdviceRow(key="mix_full_depth", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
-    AdviceRow(key="stop_if_it_runs_off", verdicts=(Verdict.WATER,)),
-    AdviceRow(key="stop_if_it_runs_off", verdicts=_WAIT, reasons=("water_for_tomorrow",)),
-    AdviceRow(key="static_only", verdicts=_WORK, when=(("is_vibration_off", "==", "yes"),), if_unknown=True),
-    AdviceRow(key="drum_not_for_soil", verdicts=_WORK, when=(("drum_suits", "==", "no"),)),
-    AdviceRow(key="rolling_too_fast", verdicts=_WORK, when=(("rolling_speed_km_h", ">", "rolling_speed_max_km_h"),)),
-    AdviceRow(key="rolling_too_slow", verdicts=_WORK, when=(("rolling_speed_km_h", "<", "rolling_speed_min_km_h"),)),
-    AdviceRow(key="seal_before_rain", verdicts=_ANY, when=(_RAIN_NEAR,)),
-    AdviceRow(key="seal_before_rain", verdicts=_ANY, when=(_ANY_RAIN_NEAR,)),
-    AdviceRow(key="spread_no_more", verdicts=_WORK, when=(_RAIN_NEAR,)),
-    AdviceRow(key="seal_at_shift_end", verdicts=_WORK),
+    Row(key="roll_in_sections", verdicts=_WAIT, reasons=("not_enough_hours",)),
+    Row(key="thin_the_lift", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "no"),)),
+    Row(key="rip_to_depth", verdicts=_WAIT, reasons=_TOO_THICK, when=(("is_natural", "==", "yes"),)),
+    Row(key="scarify_first", verdicts=(Verdict.WATER,), when=(("is_sealed", "==", "yes"),)),
+    Row(key="scarify_first", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(("is_sealed", "==", "yes"),)),
+    Row(key="water_in_borrow", verdicts=_ANY, when=(("borrow_litres_m3", ">=", "borrow_litres_min"),)),
+    Row(key="mix_full_depth", verdicts=(Verdict.WATER,), reasons=("too_dry",), when=(_SOIL,)),
+    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("water_for_tomorrow",), when=(_SOIL,)),
+    Row(key="mix_full_depth", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered")),
+    Row(key="stop_if_it_runs_off", verdicts=(Verdict.WATER,)),
+    Row(key="stop_if_it_runs_off", verdicts=_WAIT, reasons=("water_for_tomorrow",)),
+    Row(key="static_only", verdicts=_WORK, when=(("is_vibration_off", "==", "yes"),), if_unknown=True),
+    Row(key="drum_not_for_soil", verdicts=_WORK, when=(("drum_suits", "==", "no"),)),
+    Row(key="rolling_too_fast", verdicts=_WORK, when=(("rolling_speed_km_h", ">", "rolling_speed_max_km_h"),)),
+    Row(key="rolling_too_slow", verdicts=_WORK, when=(("rolling_speed_km_h", "<", "rolling_speed_min_km_h"),)),
+    Row(key="seal_before_rain", verdicts=_ANY, when=(_RAIN_NEAR,)),
+    Row(key="seal_before_rain", verdicts=_ANY, when=(_ANY_RAIN_NEAR,)),
+    Row(key="spread_no_more", verdicts=_WORK, when=(_RAIN_NEAR,)),
+    Row(key="seal_at_shift_end", verdicts=_WORK),
 )
 
-TEST_ROWS: tuple[AdviceRow, ...] = (
-    AdviceRow(key="check_for_frost", verdicts=_WORK, when=(("coldest_12h_degc", "<=", "freeze_temp_degc"),)),
-    AdviceRow(key="check_for_frost", verdicts=_WORK, when=(("frost_depth_mm", ">", "no"),)),
-    AdviceRow(key="check_for_frost", verdicts=_WAIT, reasons=("frozen", "frozen_crust", "snow_lying", "too_cold")),
-    AdviceRow(key="test_cleared_surface", verdicts=_WORK, when=(("is_cleared_untested", "==", "yes"),)),
-    AdviceRow(key="look_at_surface", verdicts=_WORK, when=(("rained_before_work_mm", ">=", "look_rain_mm"),)),
-    AdviceRow(
+TEST_ROWS: tuple[Row, ...] = (
+    Row(key="check_for_frost", verdicts=_WORK, when=(("coldest_12h_degc", "<=", "freeze_temp_degc"),)),
+    Row(key="check_for_frost", verdicts=_WORK, when=(("frost_depth_mm", ">", "no"),)),
+    Row(key="check_for_frost", verdicts=_WAIT, reasons=("frozen", "frozen_crust", "snow_lying", "too_cold")),
+    Row(key="test_cleared_surface", verdicts=_WORK, when=(("is_cleared_untested", "==", "yes"),)),
+    Row(key="look_at_surface", verdicts=_WORK, when=(("rained_before_work_mm", ">=", "look_rain_mm"),)),
+    Row(
         key="look_at_surface",
         verdicts=_WAIT,
         reasons=("standing_water",),
         when=(("rained_before_work_mm", ">=", "look_rain_mm"),),
     ),
-    AdviceRow(
+    Row(
         key="more_tests_settle",
         verdicts=_WAIT,
         reasons=("too_uncertain", "too_wet", "too_dry"),
         when=(("n_more_tests", ">=", "yes"),),
     ),
-    AdviceRow(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
-    AdviceRow(key="test_before_rolling", verdicts=_WAIT, reasons=(*_UNSURE, "test_outside")),
-    AdviceRow(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
-    AdviceRow(
+    Row(key="repeat_reading", verdicts=_ANY, when=(("is_reading_doubtful", "==", "yes"),)),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_UNSURE, "test_outside")),
+    Row(key="retest_after_rain", verdicts=_WAIT, reasons=("retest_after_rain",)),
+    Row(
         key="retest_after_rain",
         verdicts=_WAIT,
         reasons=(*_WET, "rain_too_soon", "rain_will_wet_it", "no_reading", "reading_too_old"),
         when=(("heaviest_rain_mm", ">", "heavy_rain_retest_mm"),),
     ),
-    AdviceRow(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered", "pond_not_tested")),
-    AdviceRow(
-        key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it", "standing_water", "snow_lying")
-    ),
-    AdviceRow(key="test_after_watering", verdicts=(Verdict.WATER,)),
-    AdviceRow(key="test_before_rolling", verdicts=_WAIT, reasons=("density_failed", "lift_in_rework")),
-    AdviceRow(key="density_after_rolling", verdicts=_WORK, when=(("is_method", "==", "no"),)),
-    AdviceRow(key="density_by_method", verdicts=_WORK, when=(("is_method", "==", "yes"),)),
-    AdviceRow(key="density_tests_due", verdicts=_WORK, when=(("n_density_tests", ">", "density_tests_min"),)),
+    Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered", "pond_not_tested")),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it", "standing_water", "snow_lying")),
+    Row(key="test_after_watering", verdicts=(Verdict.WATER,)),
+    Row(key="test_before_rolling", verdicts=_WAIT, reasons=("density_failed", "lift_in_rework")),
+    Row(key="density_after_rolling", verdicts=_WORK, when=(("is_method", "==", "no"),)),
+    Row(key="density_by_method", verdicts=_WORK, when=(("is_method", "==", "yes"),)),
+    Row(key="density_tests_due", verdicts=_WORK, when=(("n_density_tests", ">", "density_tests_min"),)),
 )

@@ -19,7 +19,7 @@ from gonogo.decide.measures import Fact, Known
 from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.forecast import borrow_litres_m3
-from gonogo.decide.water.watering import WateringOutcome
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
 from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
@@ -45,7 +45,7 @@ def _longest(prepared: Prepared, holds: Flags) -> float:
     return longest_run_h(holds, prepared.cond, prepared.today)
 
 
-def _of_water(unit: str, meaning: str, pick: Callable[[WateringOutcome], float], otherwise: float) -> Fact:
+def _of_water(unit: str, meaning: str, pick: Callable[[Outcome], float], otherwise: float) -> Fact:
     return Fact(
         unit=unit,
         meaning=meaning,

@@ -38,7 +38,7 @@ class Judgement:
     """What a site's morning came to.
 
     prepared          what the decisions were made from, made ready once for all that follows
-    reading_notes     (reading, key, text) of each reading that did not fit what the model held possible
+    reading_notes     (reading, flag key, text) of each reading that did not fit what the model held possible
     closure_error_mm  largest gap of the water balance of any member [mm]
     learned           what this morning's readings taught of the strips' soil, to be kept
     histories           what was recorded of each strip's present lift
@@ -135,7 +135,7 @@ def judgement(seen: Look) -> Judgement:
         outlook=outlook(inputs, prepared),
         prepared=prepared,
         moisture=done.moisture,
-        reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_notes),
+        reading_notes=tuple((done.readings[i], key, text) for i, key, text in done.moisture.reading_flags),
         closure_error_mm=done.moisture.closure_error_mm,
         learned=done.learned,
         histories=done.histories,
@@ -148,9 +148,9 @@ def _inputs(asked: SiteDay, done: Simulated, orders: Mapping[str, Standing], wea
     """What the decisions are made from. orders: what was told today and has begun or may have."""
     site, now_utc = asked.site, asked.now_utc
     histories, moisture, placed_from = done.histories, done.moisture, done.readings
-    # A test that is impossible, or stands alone against the others, adds no knowledge: the strip's age stays.
-    doubted = [placed_from[i] for i, key, _ in moisture.reading_notes if key in (tests.IMPOSSIBLE, tests.FAR)]
-    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_notes if key == tests.UNEXPLAINED}
+    # A test that cannot be, or stands alone against the others, is no newer knowledge: it makes no strip fresh.
+    doubted = [placed_from[i] for i, key, _ in moisture.reading_flags if key in (tests.IMPOSSIBLE, tests.FAR)]
+    unexplained = {placed_from[i].strip_id for i, key, _ in moisture.reading_flags if key == tests.UNEXPLAINED}
     usable = [replace(s, readings=tuple(r for r in s.readings if r not in doubted)) for s in histories]
     both = list(zip(histories, usable, strict=True))
     newest = last_tests(site, usable, weather.hour_utc, moisture)

@@ -11,7 +11,7 @@ import numpy as np
 from gonogo.decide.inputs import Floats, on_hours
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
-from gonogo.decide.water.watering import WateringOutcome
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, amount_between, epoch_h, rows
 from gonogo.weather.table import THUNDER_CODES
 
@@ -24,7 +24,7 @@ class Known:
     """What facts are read from: the prepared morning, and what the water truck could do, by row of the strip."""
 
     prepared: Prepared
-    watered: Mapping[int, WateringOutcome]
+    watered: Mapping[int, Outcome]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

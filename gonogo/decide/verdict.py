@@ -11,7 +11,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide import facts
-from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, AdviceRow
+from gonogo.decide.advice import ADVICE_ROWS, TEST_ROWS, Row
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.machines import roller_of
 from gonogo.decide.outlook import band_pct, next_workable_utc
@@ -22,7 +22,7 @@ from gonogo.decide.today import Prepared, prepare, run_around
 from gonogo.decide.water import trucks
 from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.spraying import efficiency_of
-from gonogo.decide.water.watering import WateringOutcome
+from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Task
 from gonogo.records.site import Site, Strip
@@ -81,7 +81,7 @@ def judge(strip_facts: Mapping[str, float], settings: Mapping[str, float], rules
 
 
 def sentences(
-    table: Sequence[AdviceRow], judged: Judged, strip_facts: Mapping[str, float], settings: Mapping[str, float]
+    table: Sequence[Row], judged: Judged, strip_facts: Mapping[str, float], settings: Mapping[str, float]
 ) -> tuple[str, ...]:
     """Return the keys of the sentences that stand under a verdict, in the order of their table, each once."""
 
@@ -152,7 +152,7 @@ def _decision(
     s: int,
     judged: Judged,
     strip_facts: dict[str, float],
-    watered: WateringOutcome | None,
+    watered: Outcome | None,
     free: trucks.Free,
 ) -> Decision:
     """Return the decision of one strip with its times, sentences and water."""

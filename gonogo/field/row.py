@@ -25,7 +25,7 @@ LOCAL_TIME = (
 )
 
 
-class Row:
+class TypedRow:
     """A row: where it stands, its fields as text, and what is wrong with them."""
 
     def __init__(self, place: str, fields: Mapping[str, str], site: Site, now_utc: datetime) -> None:

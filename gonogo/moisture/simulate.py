@@ -45,7 +45,7 @@ class Simulated:
     """The moisture of a site's strips as a moment knows it.
 
     site      with the strips as they lie, each with its own lift
-    histories   of every strip's present lift; readings: those that found a place on the model's hours, as the notes of
+    histories   of every strip's present lift; readings: those that found a place on the model's hours, as the flags of
               the moisture count them
     learned   what the readings taught, to be kept
     resimulate   moisture of the strips on some rows, had something else happened to them
@@ -171,14 +171,14 @@ def _run(
     row_of = {strip.id: s for s, strip in enumerate(start.site.strips)}
     by_done = {rows[v]: v for v in mixed.likeliest.tolist() if v >= 0}
     index_of = {(r.strip_id, r.at_utc, r.w_pct): i for i, r in enumerate(base.readings)}
-    notes = [f for f in base.moisture.reading_notes if row_of[base.readings[f[0]].strip_id] not in by_done]
+    flags = [f for f in base.moisture.reading_flags if row_of[base.readings[f[0]].strip_id] not in by_done]
     for v in by_done.values():
         own_id = start.site.strips[rows[v]].id
-        for i, key, text in done.moisture.reading_notes:
+        for i, key, text in done.moisture.reading_flags:
             reading = done.readings[i]
             if reading.strip_id == own_id and _is_of_variant(done.readings, i, rows, v):
-                notes.append((index_of[reading.strip_id, reading.at_utc, reading.w_pct], key, text))
-    moisture = replace(mixed.moisture, reading_notes=tuple(notes))
+                flags.append((index_of[reading.strip_id, reading.at_utc, reading.w_pct], key, text))
+    moisture = replace(mixed.moisture, reading_flags=tuple(flags))
     unknown = tuple(
         (work, mixed.chance_done[work.strip_id, work.task]) for works in told.values() for work in works if work.is_open
     )

@@ -62,7 +62,7 @@ class Start:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripsRun:
-    """Moisture of some strips, and the readings that found a place on the hours, as its notes count them."""
+    """Moisture of some strips, and the readings that found a place on the hours, as its flags count them."""
 
     moisture: StripMoisture
     readings: tuple[Reading, ...]
@@ -82,7 +82,7 @@ class StripsRun:
             w_base_pct=whole.w_base_pct[:, strips],
             knowledge=whole.knowledge[strips],
             error_terms=whole.error_terms[:, strips],
-            reading_notes=tuple((i - first, key, text) for i, key, text in whole.reading_notes if first <= i < end),
+            reading_flags=tuple((i - first, key, text) for i, key, text in whole.reading_flags if first <= i < end),
             expected_pct={i - first: band for i, band in whole.expected_pct.items() if first <= i < end},
         )
         return StripsRun(moisture=moisture, readings=self.readings[first:end])
@@ -106,7 +106,7 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
     )
     known = [start.prior.knowledge[s] for s in rows]
     parts: list[tuple[list[int], StripMoisture]] = []
-    notes: list[tuple[int, str, str]] = []
+    flags: list[tuple[int, str, str]] = []
     expected_pct: dict[int, tuple[float, float]] = {}
     for kind, own in _groups(strips, histories):
         soil, above = whole.only(own), _above(start, sky, strips[own[0]], histories[own[0]])
@@ -121,15 +121,13 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
         parts.append((own, found))
-        notes += [(mine[i][0], key, text) for i, key, text in found.reading_notes]
+        flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
         expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
         if kind == ground.FILL:
-            barred = {i for i, key, _ in found.reading_notes if key == IMPOSSIBLE}
-            wet = unexplained.unexplained_notes(
-                soil, above, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred]
-            )
-            notes += [(mine[i][0], key, text) for i, key, text in wet]
-    moisture = replace(_together(parts), reading_notes=tuple(sorted(notes)), expected_pct=expected_pct)
+            barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
+            wet = unexplained.flags(soil, above, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
+            flags += [(mine[i][0], key, text) for i, key, text in wet]
+    moisture = replace(_together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
     return StripsRun(moisture=moisture, readings=tuple(placed_from))
 
 
@@ -184,7 +182,7 @@ def _together(parts: Sequence[tuple[Sequence[int], StripMoisture]]) -> StripMois
         closure_error_mm=max(moisture.closure_error_mm for moisture in found),
         knowledge=tuple(known[k] for k in place),
         error_terms=joined("error_terms"),
-        reading_notes=(),
+        reading_flags=(),
     )
 
 

@@ -35,7 +35,7 @@ class StripMoisture:
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
     expected_pct                   by index of a reading that did not fit, what had been expected: 10 and 90 % [%]
-    reading_notes                  (index of the reading, key, text) of each reading that did not fit, and of the last
+    reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
                                    reading of a strip that holds more water than rain and truck explain
     """
 
@@ -45,7 +45,7 @@ class StripMoisture:
     closure_error_mm: float
     knowledge: tuple[Knowledge, ...]
     error_terms: Floats
-    reading_notes: tuple[tuple[int, str, str], ...]
+    reading_flags: tuple[tuple[int, str, str], ...]
     expected_pct: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
@@ -67,7 +67,7 @@ def run(
 
     A strip without readings has a wide start. The first reading of a lift is where its members start from: how wet it
     came, and what fell on what lay there before it, is nobody's knowledge. One outside physics changes nothing, one
-    far from what was expected widens the members until a second one settles it; both are noted and kept by the
+    far from what was expected widens the members until a second one settles it; both are flagged and kept by the
     caller.
     Raises SoilError for a reading off the axes or one member, and what balance.simulate raises.
     Source: see soil/knowledge.py, soil/readings.py and soil/balance.py. Checked in tests/soil/test_ensemble.py.
@@ -79,15 +79,15 @@ def run(
         if not (0 <= r.strip < n_strips and 0 <= r.hour <= n_hours and np.isfinite(r.w_pct) and r.error_pct > 0.0):
             raise SoilError(f"reading {i} ({r}): strip, hour, water content or error lies off the axes. Leave it out.")
     members = Members(strips, ground, sky, knowledge, rngs)
-    notes = _impossible(strips, readings)
-    barred = {i for i, _, _ in notes}
+    flags = _impossible(strips, readings)
+    barred = {i for i, _, _ in flags}
     tests = together([(i, r) for i, r in enumerate(readings) if i not in barred])
     stops = sorted({t.hour for t in tests} | {hour for hour, _ in spread_at} | {0, n_hours})
     for begin, end in zip(stops, [*stops[1:], n_hours], strict=True):
         for strip in (s for hour, s in spread_at if hour == begin):
             members.spread(strip, begin)
         for test in (t for t in tests if t.hour == begin):
-            notes += members.read(test)
+            flags += members.read(test)
         members.keep(begin, end)
     members.as_lift_pct()
     return StripMoisture(
@@ -97,18 +97,18 @@ def run(
         closure_error_mm=members.closure_error_mm,
         knowledge=tuple(members.knowledge),
         error_terms=members.terms,
-        reading_notes=tuple(notes),
+        reading_flags=tuple(flags),
         expected_pct=members.expected_pct,
     )
 
 
 def _impossible(strips: StripSoil, readings: Sequence[ReadingAt]) -> list[tuple[int, str, str]]:
-    """Return the notes on the readings that physics does not allow."""
-    notes = []
+    """Return the flags of the readings that physics does not allow."""
+    flags = []
     for i, r in enumerate(readings):
         saturated = float(strips.saturated_w_pct[r.strip])
         if not 0.0 < r.w_pct <= saturated + 2.0 * r.sd_pct:
-            notes.append(
+            flags.append(
                 (
                     i,
                     IMPOSSIBLE,
@@ -116,4 +116,4 @@ def _impossible(strips: StripSoil, readings: Sequence[ReadingAt]) -> list[tuple[
                     "The reading is kept and not used. Repeat the test, or correct density or specific gravity.",
                 )
             )
-    return notes
+    return flags

@@ -102,10 +102,10 @@ def gains(strips: StripSoil, tests: Sequence[SoilTest], sky: Sky) -> tuple[Gain,
     )
 
 
-def unexplained_notes(
+def flags(
     strips: StripSoil, sky: Sky, columns: Sequence[int], readings: Sequence[tuple[int, ReadingAt]]
 ) -> list[tuple[int, str, str]]:
-    """Return a note (index, key, text) for the last reading of each strip that holds more water than it should.
+    """Return a flag (index, key, text) for the last reading of each strip that holds more water than it should.
 
     sky        of the whole site; columns its places of the strips
     readings   possible ones, each with its index

@@ -127,15 +127,15 @@ AGREEMENTS: tuple[Agreement, ...] = (
 )
 
 
-def doubtful_rain(table: pd.DataFrame, site: Site, *, service: str, is_light_given: bool) -> npt.NDArray[np.bool_]:
+def doubtful_rain(table: pd.DataFrame, site: Site, *, service: str, is_light_told: bool) -> npt.NDArray[np.bool_]:
     """Return the hours whose rain is not known because a day of it contradicts the rest, (H,).
 
     table           checked, one row an hour, indexed by it
-    is_light_given   the service gave radiation; False where it was estimated
+    is_light_told   the service gave radiation; False where it was estimated
 
     Raises WeatherError where more than that contradicts: the answer cannot be used.
     """
-    of_table = own_days(table, site, is_light_given=is_light_given)
+    of_table = own_days(table, site, is_light_told=is_light_told)
     unknown = np.zeros(len(table), dtype=bool)
     for agreement in AGREEMENTS:
         found = agreement.run(of_table)

@@ -29,7 +29,7 @@ DRIEST_PCT = 3.0  # no land has so dry air on the mean of a day; common practice
 
 def light_against_sun(t: OwnDays) -> Contradiction | None:
     """The light of a day against the sun above the air: never next to nothing, never more than a clear day's."""
-    if not t.is_light_given:
+    if not t.is_light_told:
         return None
     above = t.by_day(t.sun.extraterrestrial_mj_m2_h)
     light = t.by_day(t.column("shortwave_w_m2") * MJ_M2_H_PER_W_M2)
@@ -51,7 +51,7 @@ def light_against_sun(t: OwnDays) -> Contradiction | None:
 def light_at_noon(t: OwnDays) -> Contradiction | None:
     """The middle of the light of all days against the sun's own noon."""
     above, light = t.sun.extraterrestrial_mj_m2_h, t.column("shortwave_w_m2")
-    if not t.is_light_given or light.sum() <= 0.0 or above.sum() <= 0.0:
+    if not t.is_light_told or light.sum() <= 0.0 or above.sum() <= 0.0:
         return None
     angle_h = t.sun.angle_mid_rad * 12.0 / np.pi
     apart_h = float((light * angle_h).sum() / light.sum() - (above * angle_h).sum() / above.sum())
@@ -113,7 +113,7 @@ def et0_against_own(t: OwnDays) -> Contradiction | None:
     """Reference evapotranspiration as we compute it against the service's own, day by day."""
     theirs = t.column("service_et0_mm")
     known = ~np.isnan(theirs)
-    if not t.is_light_given or known.mean() < 0.5:
+    if not t.is_light_told or known.mean() < 0.5:
         return None
     air = HourlyAir(
         hour_utc=t.table.index.to_numpy().astype("datetime64[h]"),

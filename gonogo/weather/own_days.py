@@ -23,7 +23,7 @@ DAYS_OF_A_BROKEN_COLUMN = 2  # so many days are no chance; our own choice
 class OwnDays:
     """A checked table with the sun of its hours, cut into the sun's own days.
 
-    is_light_given   the service gave radiation
+    is_light_told   the service gave radiation
     day   (H,) number of the day of each hour, counted from 0; is_whole (D,) days that the table holds from end to end
     """
 
@@ -32,7 +32,7 @@ class OwnDays:
     sun: SunHours
     day: npt.NDArray[np.int64]
     is_whole: npt.NDArray[np.bool_]
-    is_light_given: bool
+    is_light_told: bool
 
     def column(self, name: str) -> Floats:
         return self.table[name].to_numpy(dtype=np.float64)
@@ -56,10 +56,10 @@ class Contradiction:
     wrong: str
 
 
-def own_days(table: pd.DataFrame, site: Site, *, is_light_given: bool) -> OwnDays:
+def own_days(table: pd.DataFrame, site: Site, *, is_light_told: bool) -> OwnDays:
     """Return a checked table ready to be held against itself."""
     hours = table.index.to_numpy().astype("datetime64[s]")
     sun = sun_hours(hours, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
     day = sun.solar_day - sun.solar_day[0]
     whole = np.bincount(day) >= 24
-    return OwnDays(table=table, site=site, sun=sun, day=day, is_whole=whole, is_light_given=is_light_given)
+    return OwnDays(table=table, site=site, sun=sun, day=day, is_whole=whole, is_light_told=is_light_told)

@@ -71,8 +71,8 @@ def doubted(table: pd.DataFrame, asked: Asked) -> Checked:
 
     Hours whose rain is not known have NaN as `precip_mm`, and 0 as `rain_mm` and `snow_mm`.
     """
-    is_light_given = not any(found.key in ESTIMATED_LIGHT for found in asked.parsed.notes)
-    doubtful = doubtful_rain(table, asked.site, service=asked.parsed.service, is_light_given=is_light_given)
+    is_light_told = not any(found.key in ESTIMATED_LIGHT for found in asked.parsed.notes)
+    doubtful = doubtful_rain(table, asked.site, service=asked.parsed.service, is_light_told=is_light_told)
     notes = []
     if missing := int(table["precip_mm"].isna().sum()):
         notes.append(note("rain_missing", n=missing, from_utc=_first(table, table["precip_mm"].isna().to_numpy())))

@@ -9,7 +9,7 @@ from hand_made import N_HOURS, morning, strip
 from gonogo.decide.facts import FACTS, collect
 from gonogo.decide.measures import Known
 from gonogo.decide.today import prepare
-from gonogo.decide.water.watering import WateringOutcome
+from gonogo.decide.water.watering import Outcome
 
 RAIN_MM = np.where(np.arange(N_HOURS) % 9 == 4, 1.5, 0.0)
 
@@ -29,7 +29,7 @@ def test_facts_of_the_day_and_those_kept_are_what_each_strip_would_have_by_itsel
         reading_age_h=np.array([2.0, 30.0, np.inf]),
         rolled=np.array([0.0, 1.0, 0.0]),
     )
-    watered = {0: WateringOutcome(dose_litres_m2=16.0, is_in_time=0.0, is_taken=1.0, is_rained_on=1.0)}
+    watered = {0: Outcome(dose_litres_m2=16.0, is_in_time=0.0, is_taken=1.0, is_rained_on=1.0)}
     prepared = prepare(inputs)
     dry, wet = Known(prepared=prepared, watered={}), Known(prepared=prepared, watered=watered)
     before = collect(dry)

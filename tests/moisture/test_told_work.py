@@ -159,7 +159,7 @@ def moisture(mean_pct: float, pulled_to: float | None = None, hour: int = 10) ->
         path[hour:] = pulled_to + 0.1 * rng.standard_normal(N_MEMBERS)
     return StripMoisture(
         w_pct=path, w_top_pct=path.copy(), w_base_pct=path.copy(), closure_error_mm=0.0, knowledge=(nothing_known(1),),
-        error_terms=np.zeros((N_HOURS + 1, 1, len(TERMS))), reading_notes=(),
+        error_terms=np.zeros((N_HOURS + 1, 1, len(TERMS))), reading_flags=(),
     )  # fmt: skip
 
 

@@ -120,7 +120,7 @@ def test_a_first_reading_is_where_the_members_start(kind: str) -> None:
     moisture = run([at(0, 24, 11.0)], kind=kind)
     assert moisture.w_pct[24, 0].mean() == pytest.approx(11.0, abs=0.1)
     assert moisture.w_pct[24, 0].std(ddof=1) == pytest.approx(np.hypot(0.4, SPOT_SCATTER_PCT), abs=0.3)
-    assert moisture.reading_notes == ()
+    assert moisture.reading_flags == ()
 
 
 def test_a_poor_method_pulls_less_than_a_good_one() -> None:
@@ -155,7 +155,7 @@ def test_readings_of_one_hour_are_one() -> None:
 @pytest.mark.parametrize("w_pct", [-1.0, 0.0, 40.0])
 def test_an_impossible_reading_is_flagged_and_changes_nothing(w_pct: float) -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, w_pct)])
-    ((index, key, text),) = moisture.reading_notes
+    ((index, key, text),) = moisture.reading_flags
     assert (index, key) == (1, IMPOSSIBLE)
     assert f"{w_pct:.1f} %" in text
     assert np.all(moisture.w_pct == run([at(0, 24, 13.0)]).w_pct)
@@ -165,12 +165,12 @@ def test_an_impossible_reading_is_flagged_and_changes_nothing(w_pct: float) -> N
 def test_a_reading_may_lie_twice_its_error_beyond_full_pores(errors_beyond: float, is_used: bool) -> None:
     full_pct = float(soil().saturated_w_pct[0])
     moisture = run([at(0, 24, 13.0), at(0, 48, full_pct + errors_beyond * METHOD_ERROR_PCT["oven"])])
-    assert (IMPOSSIBLE not in [key for _, key, _ in moisture.reading_notes]) == is_used
+    assert (IMPOSSIBLE not in [key for _, key, _ in moisture.reading_flags]) == is_used
 
 
 def test_a_far_off_reading_widens_the_members_and_does_not_vanish() -> None:
     plain, moisture = run([at(0, 24, 13.0)]), run([at(0, 24, 13.0), at(0, 48, 20.0)])
-    ((index, key, text),) = moisture.reading_notes
+    ((index, key, text),) = moisture.reading_flags
     assert (index, key) == (1, FAR)
     assert "second test" in text
     before = plain.w_pct[48, 0].mean()
@@ -181,7 +181,7 @@ def test_a_far_off_reading_widens_the_members_and_does_not_vanish() -> None:
 @pytest.mark.parametrize("hour", [50, 48 + 150])
 def test_a_second_reading_on_the_same_side_is_believed_whenever_it_comes(hour: int) -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, hour, 19.5)])
-    assert FAR in [key for _, key, _ in moisture.reading_notes]
+    assert FAR in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[hour, 0].mean() == pytest.approx(19.5, abs=0.9)
     assert moisture.closure_error_mm < 1e-9
 
@@ -193,13 +193,13 @@ def test_a_far_off_reading_is_believed_whole_only_on_the_side_of_the_one_before(
     first_pct: float, second_pct: float, third_pct: float, flag: str
 ) -> None:
     moisture = run([at(1, 24, first_pct), at(1, 48, second_pct), at(1, 50, third_pct)])
-    assert {i: key for i, key, _ in moisture.reading_notes} == {1: FAR, 2: flag}
+    assert {i: key for i, key, _ in moisture.reading_flags} == {1: FAR, 2: flag}
     assert (abs(moisture.w_pct[50, 1].mean() - third_pct) < 1.0) == (flag == CONFIRMED)
 
 
 def test_a_second_reading_that_agrees_with_the_simulation_settles_it_the_other_way() -> None:
     moisture = run([at(0, 24, 13.0), at(0, 48, 20.0), at(0, 50, 12.6)])
-    assert CONFIRMED not in [key for _, key, _ in moisture.reading_notes]
+    assert CONFIRMED not in [key for _, key, _ in moisture.reading_flags]
     assert moisture.w_pct[50, 0].mean() == pytest.approx(12.6, abs=0.9)
 
 

@@ -21,7 +21,7 @@ def days_of(**columns: np.ndarray) -> OwnDays:
     found = SimpleNamespace(
         day=day,
         is_whole=np.ones(DAYS, dtype=bool),
-        is_light_given=True,
+        is_light_told=True,
         sun=SimpleNamespace(angle_mid_rad=ANGLE, extraterrestrial_mj_m2_h=ABOVE),
         column=lambda name: columns[name],
         by_day=lambda values: np.bincount(day, weights=values, minlength=DAYS),

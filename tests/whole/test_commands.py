@@ -20,7 +20,7 @@ from example_mornings import ROOT, example_config, no_weather, opened, plain_of,
 
 from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
 from gonogo.cli.exit_codes import MEANINGS
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.readers import read_by
 from gonogo.cli.record_app import record_app
 from gonogo.config import Config
@@ -55,7 +55,7 @@ def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple
     return run
 
 
-def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
+def mornings_typed(loaded: Config, **changes: Any) -> CommandOutcome:
     """`gonogo morning` on the recorded weather; changes replace what is asked for."""
     arguments: dict[str, Any] = {
         "now_utc": demo.MORNING_UTC,

@@ -18,7 +18,7 @@ from gonogo.decide.order.closed_up import counted_chance, settled, weight_of
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo, lifts_to_do, shared, steps_h
 from gonogo.decide.order.result import (
-    CrewsProblem,
+    Part,
     as_ordered,
     day_of,
     expected_m2,
@@ -152,7 +152,7 @@ def _parts(
     lifts: Sequence[LiftToDo],
     old: Mapping[tuple[str, int], PlannedWork],
     step_h: Mapping[str, float],
-) -> tuple[CrewsProblem, ...]:
+) -> tuple[Part, ...]:
     """Return one problem for each group of crews that share machines."""
     inputs = prepared.inputs
     groups = shared(inputs)
@@ -201,7 +201,7 @@ def _part(
     lifts: Sequence[LiftToDo],
     old: Mapping[tuple[str, int], PlannedWork],
     step_h: float,
-) -> CrewsProblem:
+) -> Part:
     """Return the problem of some lifts: every option as a choice on the slots of its day."""
     inputs, slots = prepared.inputs, _Slots(ahead, step_h)
     choices: list[Choice] = []
@@ -241,7 +241,7 @@ def _part(
         choices=tuple(choices),
         after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
     )
-    return CrewsProblem(lifts=tuple(lifts), problem=problem, options=tuple(options))
+    return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
 
 
 def _kept_hours(inputs: MorningInputs, lifts: Sequence[LiftToDo]) -> dict[str, list[tuple[float, float]]]:

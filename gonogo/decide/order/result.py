@@ -23,7 +23,7 @@ from gonogo.records.work_order import Move, PlannedWork, Unplanned, Work, WorkOr
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CrewsProblem:
+class Part:
     """The lifts of crews that share machines, as a problem; options[k] is the option of problem.choices[k]."""
 
     lifts: tuple[LiftToDo, ...]
@@ -42,7 +42,7 @@ def day_of(inputs: MorningInputs, work: PlannedWork) -> date:
     return times.local_date(work.start_utc, inputs.site.zone)
 
 
-def expected_m2(inputs: MorningInputs, part: CrewsProblem, k: int | None) -> float:
+def expected_m2(inputs: MorningInputs, part: Part, k: int | None) -> float:
     """Return chance x area of a chosen option, 0 where there is none [m2]."""
     if k is None:
         return 0.0
@@ -50,7 +50,7 @@ def expected_m2(inputs: MorningInputs, part: CrewsProblem, k: int | None) -> flo
 
 
 def works(
-    prepared: Prepared, ahead: Sequence[Working], part: CrewsProblem, options: Sequence[Option | None]
+    prepared: Prepared, ahead: Sequence[Working], part: Part, options: Sequence[Option | None]
 ) -> list[PlannedWork]:
     """Return rolling, and the watering before it, of the lifts' options; today's watering stands in the verdicts."""
     inputs = prepared.inputs
@@ -163,7 +163,7 @@ def sealing(prepared: Prepared, ahead: Sequence[Working], works: Sequence[Planne
     ]
 
 
-def unplanned(inputs: MorningInputs, part: CrewsProblem, options: Sequence[Option | None]) -> list[Unplanned]:
+def unplanned(inputs: MorningInputs, part: Part, options: Sequence[Option | None]) -> list[Unplanned]:
     """Return the lifts without a place and why."""
     found: list[Unplanned] = []
     lower_of = {upper: lower for lower, upper in part.problem.after}

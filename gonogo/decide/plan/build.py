@@ -48,7 +48,7 @@ def build(
         histories={strip.id: s for strip, s in zip(inputs.strips, judgement.histories, strict=True)},
         refused={
             (r.strip_id, r.at_utc): judgement.moisture.expected_pct.get(i, (math.nan, math.nan))
-            for (r, key, _), (i, _, _) in zip(judgement.reading_notes, judgement.moisture.reading_notes, strict=True)
+            for (r, key, _), (i, _, _) in zip(judgement.reading_notes, judgement.moisture.reading_flags, strict=True)
             if key in (IMPOSSIBLE, FAR)
         },
         unknown=judgement.unknown,

@@ -40,7 +40,7 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)
-            # Today a test decides at once, and costs little: it is wanted earlier than a day is promised.
+            # Today a test decides at once, and costs little: it is asked for earlier than a day is promised.
             least = inputs.setting("test_worth_chance") if hours.day == inputs.day else READY_CHANCE
             if chance >= least:
                 at_utc = moment(start_h)

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import evening
 from gonogo.decide.water.dose import is_only_crust
-from gonogo.decide.water.watering import WateringOutcome, maintain, watered
+from gonogo.decide.water.watering import Outcome, maintain, watered
 from gonogo.decide.windows import Stretch
 from gonogo.records.verdict import WaterPlan
 
@@ -19,7 +19,7 @@ NEVER = datetime.max.replace(tzinfo=UTC)
 Free = dict[str, list[float]]  # by truck id, when each of that kind can be called next [epoch h]
 
 
-def plan(prepared: Prepared, wanted: Sequence[int], free: Free) -> dict[int, WateringOutcome]:
+def plan(prepared: Prepared, wanted: Sequence[int], free: Free) -> dict[int, Outcome]:
     """Return what the trucks can do for the strips that want water.
 
     wanted   rows of strips that are too dry and have nothing else against them
@@ -29,13 +29,13 @@ def plan(prepared: Prepared, wanted: Sequence[int], free: Free) -> dict[int, Wat
     most area in the truck's time, where that brings more; who is left out then waits, and costs the truck no time. A
     crew without a truck gives "not in time" with no dose.
     """
-    outcomes: dict[int, WateringOutcome] = {}
+    outcomes: dict[int, Outcome] = {}
     served: list[int] = []
     for s in wanted:
         if prepared.inputs.trucks(prepared.inputs.strips[s]):
             served.append(s)
         else:
-            outcomes[s] = WateringOutcome(dose_litres_m2=math.inf, is_in_time=0.0)
+            outcomes[s] = Outcome(dose_litres_m2=math.inf, is_in_time=0.0)
     for rows in _linked(prepared, served):
         for truck in (truck for s in rows for truck in prepared.inputs.trucks(prepared.inputs.strips[s])):
             free.setdefault(truck.id, [prepared.today.from_h] * truck.count)
@@ -58,7 +58,7 @@ def _linked(prepared: Prepared, rows: Sequence[int]) -> list[list[int]]:
     return [sorted(members, key=place.__getitem__) for _, members in groups]
 
 
-def _for_tomorrow(prepared: Prepared, served: Mapping[int, WateringOutcome], free: Free) -> dict[int, WateringOutcome]:
+def _for_tomorrow(prepared: Prepared, served: Mapping[int, Outcome], free: Free) -> dict[int, Outcome]:
     """Return the outcomes, with water in the afternoon for strips that get none in time today; moves `free` on."""
     found = dict(served)
     for s, outcome in served.items():
@@ -90,7 +90,7 @@ def keep_damp(prepared: Prepared, s: int, window: Stretch, free: Free) -> WaterP
 class _Turn:
     """What the best of a crew's trucks can do for a strip: which one, called when, back when [epoch h]."""
 
-    outcome: WateringOutcome
+    outcome: Outcome
     truck_id: str
     called_h: float
     back_h: float
@@ -107,7 +107,7 @@ def _best(prepared: Prepared, s: int, free: Mapping[str, Sequence[float]]) -> _T
     return min(in_time, key=lambda turn: turn.outcome.plan.finish_utc if turn.outcome.plan else NEVER, default=turns[0])
 
 
-def _served(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[int, WateringOutcome], Free]:
+def _served(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[int, Outcome], Free]:
     """Return the outcomes of strips that share trucks, and when these are free after them."""
     given = _in_turn(prepared, rows, free)
     lost = [s for s in rows if given[0][s].is_in_time == 0.0]
@@ -130,9 +130,9 @@ def _served(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[i
     }, after
 
 
-def _in_turn(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[int, WateringOutcome], Free]:
+def _in_turn(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[int, Outcome], Free]:
     """Serve strips one after the other, each by the truck that has it watered first."""
-    outcomes: dict[int, WateringOutcome] = {}
+    outcomes: dict[int, Outcome] = {}
     after = {truck_id: list(times_h) for truck_id, times_h in free.items()}
     for s in rows:
         turn = _best(prepared, s, after)
@@ -142,7 +142,7 @@ def _in_turn(prepared: Prepared, rows: Sequence[int], free: Free) -> tuple[dict[
     return outcomes, after
 
 
-def _gain(prepared: Prepared, outcomes: Mapping[int, WateringOutcome]) -> tuple[float, ...]:
+def _gain(prepared: Prepared, outcomes: Mapping[int, Outcome]) -> tuple[float, ...]:
     """Return the area that is watered in time, of the first priority before all of the next [m2]."""
     area = [0.0] * 5
     for s, outcome in outcomes.items():

@@ -31,7 +31,7 @@ _ROUNDS = 6  # dose and time depend on each other; each round closes the gap by 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WateringOutcome:
+class Outcome:
     """What the water truck could do for one strip.
 
     is_in_time       1, 0, or NaN where a number that it depends on is unknown
@@ -151,7 +151,7 @@ def soaking_h(inputs: MorningInputs, strip: Strip, *, is_crust: bool) -> float:
     return min(soak_h, inputs.setting("crust_soak_h")) if is_crust else soak_h
 
 
-def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[WateringOutcome, float]:
+def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Outcome, float]:
     """Return what the truck, free from free_h on, can do for strip s, and when it is free again."""
     inputs = prepared.inputs
     is_crust = is_only_crust(prepared, s)
@@ -159,7 +159,7 @@ def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Wa
     at_h = free_h + first_drop_h(truck, efficiency_of(inputs, truck))
     known = math.isfinite(at_h) and math.isfinite(soak_h) and math.isfinite(prepared.rolling_h[s])
     if not known:
-        return WateringOutcome(dose_litres_m2=math.nan, is_in_time=math.nan), free_h
+        return Outcome(dose_litres_m2=math.nan, is_in_time=math.nan), free_h
     soonest_h = at_h
     while True:
         outcome, back_h, wet_until_h = _watered_at(prepared, s, truck, at_h, soak_h, is_crust=is_crust)
@@ -174,7 +174,7 @@ def watered(prepared: Prepared, s: int, truck: Truck, free_h: float) -> tuple[Wa
 
 def _watered_at(
     prepared: Prepared, s: int, truck: Truck, at_h: float, soak_h: float, *, is_crust: bool
-) -> tuple[WateringOutcome, float | None, float | None]:
+) -> tuple[Outcome, float | None, float | None]:
     """Return (outcome, when the truck is back, when rain is over) of a first drop at a moment [epoch h].
 
     The truck is back only where the water is in time; rain is over only where some is likely in watering and soaking.
@@ -187,23 +187,23 @@ def _watered_at(
         planned = plan_of(prepared, s, truck, given, at_h, given.limited_by)
         if planned is None:
             unknown = math.isnan(given.litres_m2) or given.litres_m2 > 0.0
-            return WateringOutcome(dose_litres_m2=given.litres_m2, is_in_time=math.nan if unknown else 0.0), None, None
+            return Outcome(dose_litres_m2=given.litres_m2, is_in_time=math.nan if unknown else 0.0), None, None
         plan, tripping = planned
         finish_h = at_h + tripping.spray_h
         found = _weather_window(prepared, s, finish_h + soak_h)
         if found is None:
-            return WateringOutcome(dose_litres_m2=given.litres_m2, is_in_time=0.0), None, None
+            return Outcome(dose_litres_m2=given.litres_m2, is_in_time=0.0), None, None
         if math.isnan(found[0]):
-            return WateringOutcome(dose_litres_m2=given.litres_m2, is_in_time=math.nan), None, None
+            return Outcome(dose_litres_m2=given.litres_m2, is_in_time=math.nan), None, None
         settled = abs(found[0] - roll_h) < 1.0 / 60.0
         roll_h, last_h = found
         if settled:
             break
     icing = _unfrozen(prepared, s, at_h, finish_h + soak_h)
     if icing != 1.0:
-        return WateringOutcome(dose_litres_m2=given.litres_m2, is_in_time=icing), None, None
+        return Outcome(dose_litres_m2=given.litres_m2, is_in_time=icing), None, None
     until_h = max(min(last_h, _dry_again_h(prepared, s, plan, roll_h)), roll_h + prepared.rolling_h[s])
-    outcome = WateringOutcome(dose_litres_m2=given.litres_m2, is_in_time=1.0, plan=plan, from_h=roll_h, until_h=until_h)
+    outcome = Outcome(dose_litres_m2=given.litres_m2, is_in_time=1.0, plan=plan, from_h=roll_h, until_h=until_h)
     return outcome, finish_h + tripping.leave_h, rain_over_h(prepared, at_h, finish_h + soak_h)
 
 

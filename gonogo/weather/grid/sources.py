@@ -30,7 +30,7 @@ class IndexKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class FilePart:
     """What is wanted of one file of a run.
 
     path         below the source's root
@@ -86,7 +86,7 @@ class Source:
         """Return the steps that are wanted of a run [h]."""
         return self.steps_of(run_utc.hour, days)
 
-    def parts(self, run_utc: datetime, days: int) -> tuple[Part, ...]:
+    def parts(self, run_utc: datetime, days: int) -> tuple[FilePart, ...]:
         """Return what is wanted of every file of a run, the control first, step by step."""
         found = []
         for step_h in self.steps_h(run_utc, days):
@@ -99,9 +99,11 @@ class Source:
             found += [self._part(run_utc, step_h, (RAIN,), group) for group in groups]
         return tuple(found)
 
-    def _part(self, run_utc: datetime, step_h: int, quantities: tuple[str, ...], members: tuple[int, ...]) -> Part:
+    def _part(self, run_utc: datetime, step_h: int, quantities: tuple[str, ...], members: tuple[int, ...]) -> FilePart:
         path = self.file_of(run_utc, step_h, members[0])
-        return Part(path=path, index_path=self.index_of(path), step_h=step_h, quantities=quantities, members=members)
+        return FilePart(
+            path=path, index_path=self.index_of(path), step_h=step_h, quantities=quantities, members=members
+        )
 
     def newest_runs(self, now_utc: datetime) -> tuple[datetime, ...]:
         """Return the runs that may be published by now and are not stale, the newest first."""
