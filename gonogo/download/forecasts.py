@@ -36,7 +36,7 @@ class Downloaded:
     usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
     is_last_resort   a stored answer, since none came though one may yet: worth asking again
-    unlike_before    where it differs from the service's previous answer over the same hours
+    doubts    where it differs from the service's previous answer over the same hours
     """
 
     answer: Answer
@@ -47,7 +47,7 @@ class Downloaded:
     places: tuple[Answer, ...] = ()
     usable: Usable | None = None
     is_last_resort: bool = False
-    unlike_before: tuple[Note, ...] = ()
+    doubts: tuple[Note, ...] = ()
 
     @property
     def clock_offset_s(self) -> float:
@@ -67,7 +67,7 @@ class Downloaded:
             parsed=self.parsed,
             fetched_utc=self.answer.fetched_utc,
             clock_offset_s=self.clock_offset_s,
-            unlike_before=self.unlike_before,
+            doubts=self.doubts,
             checked=found.checked if found is not None and found.parsed is self.parsed else None,
         )
 
@@ -146,7 +146,7 @@ def forecast(
                 is_passing |= error.passing
                 gathered.faults.append(without_secret(str(error), settings))
                 continue
-            if not came.unlike_before:
+            if not came.doubts:
                 return came
             gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
             doubtful = doubtful or came
@@ -168,10 +168,10 @@ def _asked(question: Question) -> Downloaded:
     answer, found = grid_answers.read(question) if question.service.request is None else answered(question)
     is_stored = any(answer is kept for kept in question.stored)
     came = _downloaded(answer, found, question.gathered, is_stored=is_stored)
-    return replace(came, unlike_before=_unlike_before(came, question.site, question.stored))
+    return replace(came, doubts=_doubts(came, question.site, question.stored))
 
 
-def _unlike_before(came: Downloaded, site: Site, newest_first: Sequence[Answer]) -> tuple[Note, ...]:
+def _doubts(came: Downloaded, site: Site, newest_first: Sequence[Answer]) -> tuple[Note, ...]:
     """Return what an answer says otherwise of the same hours than the newest stored one of its service."""
     assert came.usable is not None
     now_utc = came.answer.fetched_utc

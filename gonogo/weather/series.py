@@ -172,8 +172,8 @@ def check(
     front = filled(parsed, earlier, gauge, now_utc=now_utc)
     checked = received.checked if front.parsed is parsed else None
     table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
-    notes = [*notes, *received.unlike_before]
-    if received.unlike_before:
+    notes = [*notes, *received.doubts]
+    if received.doubts:
         table = _without_rain_ahead(table, now_utc)
     status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))

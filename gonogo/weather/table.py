@@ -102,7 +102,7 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
-    unlike_before    where it differs from the service's previous answer over the same hours: with such a note the rain
+    doubts           where it differs from the service's previous answer over the same hours: with such a note the rain
                      ahead counts as not known
     checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
@@ -110,7 +110,7 @@ class ReceivedForecast:
     parsed: ParsedForecast
     fetched_utc: datetime
     clock_offset_s: float = np.nan
-    unlike_before: tuple[Note, ...] = ()
+    doubts: tuple[Note, ...] = ()
     checked: tuple[pd.DataFrame, list[Note]] | None = None
 
 
