@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo
@@ -115,7 +114,7 @@ def _moved(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -
     chance = _chance(prepared, lift, option, start_h)
     if math.isnan(chance) or counted_chance(chance, option.chance, prepared.inputs.w_pct.shape[2]) < option.chance:
         return None
-    return replace(option, start_h=start_h, end_h=start_h + option.end_h - option.start_h, chance=chance)
+    return option._replace(start_h=start_h, end_h=start_h + option.end_h - option.start_h, chance=chance)
 
 
 def _chance(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -> float:

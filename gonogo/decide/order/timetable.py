@@ -8,14 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 _POLISH_ROUNDS = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
+class Use(NamedTuple):
     """A machine's time: slots first to last, both taken."""
 
     machine: int
@@ -23,8 +23,7 @@ class Use:
     last: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class Choice(NamedTuple):
     """One way to do a job.
 
     value    what it is worth; a choice worth nothing or less is never taken
