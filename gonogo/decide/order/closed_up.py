@@ -10,6 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from gonogo.decide.inputs import Floats
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo
 from gonogo.decide.order.today import weather_chance
@@ -25,8 +28,13 @@ _NUDGE_H = 1.0 / 3600.0
 
 def counted_chance(chance: float, best: float, n_members: int) -> float:
     """Return a chance, or the best one where both differ by no more than an ensemble of so many members can tell."""
-    error = SAMPLING_SD * max(math.sqrt(max(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
-    return best if best - chance <= error else chance
+    return float(counted_chances(np.array([chance]), np.array([best]), n_members)[0])
+
+
+def counted_chances(chance: Floats, best: Floats, n_members: int) -> Floats:
+    """Return many chances (N,), as `counted_chance`."""
+    error = SAMPLING_SD * np.maximum(np.sqrt(np.maximum(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
+    return np.where(best - chance <= error, best, chance)
 
 
 def settled(prepared: Prepared, lifts: Sequence[LiftToDo], chosen: Sequence[Option | None]) -> list[Option | None]:

@@ -23,7 +23,13 @@ SOME_CHANCE = 0.2  # a lift that never reaches this is not brought back by diski
 
 
 def way_back(basis: Basis, s: int) -> DryBack | None:
-    """Return how the wet strip on row s comes back, None where disking was not asked for it."""
+    """Return how the wet strip on row s comes back, None where disking was not asked for it; once."""
+    if s not in basis.ways_back:
+        basis.ways_back[s] = _way_back(basis, s)
+    return basis.ways_back[s]
+
+
+def _way_back(basis: Basis, s: int) -> DryBack | None:
     inputs, prepared = basis.inputs, basis.prepared
     strip = inputs.strips[s]
     path = basis.disked.get(strip.id)
