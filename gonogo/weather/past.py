@@ -57,7 +57,9 @@ def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:
     """Return whether a forecast begins too late to hold the recent rain by itself."""
     begin = as_hour(now_utc) - np.timedelta64(WANTED_BACK_H, "h")
     hours = parsed.table["hour_utc"].to_numpy()
-    if len(hours) and all((hours[parsed.table[name].notna().to_numpy()] <= begin).any() for name in ESSENTIAL):
+    is_before = hours <= begin
+    columns = (parsed.table[name].to_numpy(dtype=np.float64) for name in ESSENTIAL)
+    if all((is_before & ~np.isnan(column)).any() for column in columns):
         return False
     whole = _whole(parsed)
     return bool(len(whole)) and whole.index[0].to_numpy() > begin

@@ -248,7 +248,7 @@ class _Rain:
         )
         by_chance = drawn_by_chance.amounts_mm()
         if self.ensemble_mm is None:
-            return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h)}
+            return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h, by_chance)}
         widening = np.maximum(self.widening, 1.0)
         told, given = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
         drawn = of_ensemble_mm(given, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
