@@ -151,6 +151,7 @@ def _uses(
         from_h, until_h = (np.array([getattr(option, name) for option in lift.options]) for name in names)
         taken.append(zip(*(column.tolist() for column in slots.used(day_n, from_h, until_h)), strict=True))
     found: list[tuple[Use, ...] | None] = []
+    roller_on: dict[int, int] = {}  # its number among the machines, which are counted as they are first wanted
     for option, rolled, called in zip(lift.options, *taken, strict=True):
         rolled_by = rollers[option.day_n]
         uses: tuple[Use, ...] = ()  # of an order that stands: nothing else gets these hours
@@ -158,7 +159,9 @@ def _uses(
             if _is_in(option, kept.get(rolled_by.id, ())):
                 found.append(None)
                 continue
-            uses = (Use(slots.machine("roller", rolled_by.id, rolled_by.count), *rolled),)
+            if option.day_n not in roller_on:
+                roller_on[option.day_n] = slots.machine("roller", rolled_by.id, rolled_by.count)
+            uses = (Use(roller_on[option.day_n], *rolled),)
         if option.truck_id and not math.isnan(option.called_h):
             uses += (Use(slots.machine("truck", option.truck_id, trucks[option.truck_id].count), *called),)
         found.append(uses)

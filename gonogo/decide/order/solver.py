@@ -6,14 +6,14 @@ The library is imported where it is used: it costs a tenth of a second that most
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.order.timetable import Problem, improved, inserted, objective
+from gonogo.decide.order.timetable import Problem, improved, inserted, objective, ranked
 from gonogo.errors import GonogoError
 
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
@@ -48,12 +48,15 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
     fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
     Raises SolverError where the solver fails or finds nothing in time.
     """
-    worthy = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0]
+    worthy, by_job = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0], ranked(problem)
     if not worthy:
         return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
     try:
         relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
-        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: objective(problem, chosen))
+        best = max(
+            _rounded(problem, by_job, dict(zip(worthy, relaxed.shares, strict=True)), start),
+            key=lambda chosen: objective(problem, chosen),
+        )
         value, bound = objective(problem, best), relaxed.bound
         left_s = time_limit_s - relaxed.took_s
         if bound > value * (1.0 + RELATIVE_GAP) and left_s > 0.0:
@@ -68,7 +71,7 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
         raise
     except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
         raise SolverError(f"{type(error).__name__}: {error}") from error
-    best = improved(problem, best)
+    best = improved(problem, best, by_job)
     value = objective(problem, best)
     if not math.isfinite(value):
         raise SolverError("the solver's answer breaks a rule of the problem")
@@ -85,11 +88,13 @@ def _chosen(problem: Problem, columns: Sequence[int], shares: Sequence[float]) -
 
 
 def _rounded(
-    problem: Problem, worthy: Sequence[int], shares: Sequence[float], start: Sequence[int | None] | None
+    problem: Problem,
+    by_job: Mapping[int, Sequence[int]],
+    share_of: Mapping[int, float],
+    start: Sequence[int | None] | None,
 ) -> list[list[int | None]]:
     """Whole choices near to shares: the greatest shares first, and those that the start is improved to."""
     nothing: list[int | None] = [None] * problem.n_jobs
-    share_of = dict(zip(worthy, shares, strict=True))
 
     def length(k: int) -> int:
         return max(sum(use.last - use.first + 1 for use in problem.choices[k].uses), 1)
@@ -101,10 +106,12 @@ def _rounded(
     )
     found = [list(nothing)]
     for rank in ranks:
-        listed = sorted((k for k in worthy if share_of[k] > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start))
-        found.append(improved(problem, inserted(problem, listed)))
+        listed = sorted(
+            (k for k, share in share_of.items() if share > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start)
+        )
+        found.append(improved(problem, inserted(problem, listed), by_job))
     if start is not None:
-        found.append(improved(problem, start))
+        found.append(improved(problem, start, by_job))
     return found
 
 
