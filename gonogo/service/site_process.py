@@ -7,6 +7,7 @@ passes between the processes are our own records; a claim carries the name of th
 from __future__ import annotations
 
 import gc
+import importlib
 import logging
 import math
 from collections.abc import Sequence
@@ -164,6 +165,8 @@ def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) ->
         sign=SignOfLife(store),
     )
     _held = held
+    for needed in ("pandas", "highspy"):  # by every run; the process that asks for runs does without
+        importlib.import_module(needed)
     # What is held from here on, modules and config, is no garbage: the collector need not look at it again and again.
     gc.collect()
     gc.freeze()
