@@ -102,7 +102,7 @@ REASONS: dict[str, Key] = {
     ),
     "test_outside": Key(
         meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
-        "not bring the lift inside with the chance that is asked for; a second test decides",
+        "not bring the lift inside with the chance that is required; a second test decides",
         gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
     ),
     "retest_after_rain": Key(

@@ -12,7 +12,7 @@ from gonogo import times
 from gonogo.decide.plan.added_water import added_pct
 from gonogo.mail.items import PanelView, PathsView
 from gonogo.mail.morning import Morning
-from gonogo.mail.path import Floats, MoisturePath
+from gonogo.mail.path import DrawnPath, Floats
 from gonogo.records import shift
 from gonogo.records.day_plan import Badge, StripPlan, Task
 from gonogo.wording import phrases
@@ -63,9 +63,7 @@ def _rain(rain_mm: Floats, from_h: float, until_h: float) -> Amount:
     return phrases.amount("rain_mm", float(np.nansum(rain_mm[first:last])))
 
 
-def _panel(
-    morning: Morning, strip_plan: StripPlan, paths: Mapping[str, MoisturePath], start_utc: datetime
-) -> PanelView:
+def _panel(morning: Morning, strip_plan: StripPlan, paths: Mapping[str, DrawnPath], start_utc: datetime) -> PanelView:
     """Return one strip of the picture, with what its caption says in words."""
     strip, path = morning.strips[strip_plan.strip_id], paths[strip_plan.strip_id]
     water = next((j for j in morning.plan.jobs_of(strip.id) if j.task == Task.WATER), None)

@@ -244,9 +244,9 @@ class _Rain:
         if self.ensemble_mm is None:
             return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h, by_chance)}
         widening = np.maximum(self.widening, 1.0)
-        told, given = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
-        drawn = of_ensemble_mm(given, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
-        is_drawn = told & (self.gauged_share == 0.0) & ~self.is_unknown
+        is_given, ensemble_mm = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
+        drawn = of_ensemble_mm(ensemble_mm, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
+        is_drawn = is_given & (self.gauged_share == 0.0) & ~self.is_unknown
         members = np.where(is_drawn[:, None], drawn, by_chance)
         return {"rain_members_mm": members, "rain_peaks_mm": members}
 

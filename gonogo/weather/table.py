@@ -1,7 +1,7 @@
 """What a service hands over: one table with our column names and units, before any check.
 
 A row is the hour from its time on. Open-Meteo stamps sums at the END of their hour, MET Norway and the US service at
-the START; a state belongs to its own moment. Everything is asked for, or given, in UTC; local labels whose offset is
+the START; a state belongs to its own moment. Everything is requested, or given, in UTC; local labels whose offset is
 no full hour are refused, because nobody can say which hour they mean.
 """
 
@@ -102,8 +102,8 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
-    doubts           what it says otherwise of the same hours than the service's answer of before: with one of them the
-                     rain ahead counts as not known
+    doubts           where it differs from the service's previous answer over the same hours: with such a note the rain
+                     ahead counts as not known
     checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 

@@ -27,8 +27,8 @@ class Basis:
     """A morning with its verdicts and its order of work.
 
     histories     by strip id, what was recorded of the lift that lies there
-    refused     by strip id and time, tests that cannot be or stand alone: they are shown, and said not to count; each
-                with what had been expected, 10 and 90 % [%], NaN where the test cannot be
+    refused     by strip id and time, impossible tests and those that stand alone: shown, marked as not counting; each
+                with what had been expected, 10 and 90 % [%], NaN where the test is impossible
     unknown     told work of which nobody knows, each with the chance that it was done
     disked      by strip id, the wet strips as they would be if they were disked
     done        by strip id, how many of its lifts were rolled
