@@ -283,6 +283,14 @@ def test_the_days_of_a_strip_stand_below_each_other_on_a_phone_and_beside_each_o
     assert len(set(browser.value(tops))) == 1
 
 
+def test_a_line_of_the_order_longer_than_the_column_wraps(browser: Browser) -> None:
+    html = page("planner")
+    begin = next(part for part in html.split("<") if part.startswith('span class="whole"')).split(">")[0] + ">"
+    assert begin in html
+    browser.show(html.replace(begin, begin + "Embankment north 2 lift 3 " * 2), width_px=390, theme="light")
+    assert browser.value(MEASURE)["wide"] == []
+
+
 def test_the_measure_finds_faults_where_there_are_some(browser: Browser) -> None:
     bad = (
         '<body style="background-color:#ffffff"><div class="page" style="width:300px">'
