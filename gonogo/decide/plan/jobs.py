@@ -57,7 +57,9 @@ def _of_strip(basis: Basis, s: int, damped: Mapping[str, WaterPlan]) -> Iterator
         yield from _watering(basis, decision, lift, work)
     if decision.reason == FOR_TOMORROW and decision.water is not None:
         yield _spraying(basis, Task.WATER, decision, decision.water, lift)
-        yield _by_hand(basis, Task.MIX, strip.id, lift, decision.water.finish_utc, DISK_H)
+        soaked = _by_hand(basis, Task.SOAK, strip.id, lift, decision.water.finish_utc, basis.inputs.soak_h(strip))
+        mixed = _by_hand(basis, Task.MIX, strip.id, lift, decision.water.finish_utc, DISK_H)
+        yield mixed if is_mixed_in(basis, decision) else soaked
     if strip.id in damped:
         yield _spraying(basis, Task.DAMP, decision, damped[strip.id], lift)
     back = way_back(basis, s)
@@ -66,6 +68,12 @@ def _of_strip(basis: Basis, s: int, damped: Mapping[str, WaterPlan]) -> Iterator
             yield _by_hand(basis, Task.DISK, strip.id, lift, at_utc, DISK_H)
     if rolled is not None:
         yield rolled
+
+
+def is_mixed_in(basis: Basis, decision: Decision) -> bool:
+    """Return whether told water is mixed into the lift: not a light dose on a dry top, nor clean sand, which drains."""
+    is_sand = basis.inputs.material(basis.site.strip(decision.strip_id)).is_granular
+    return decision.reason != DRY_CRUST and not is_sand
 
 
 def _by_hand(basis: Basis, task: Task, strip_id: str, lift: int, start_utc: datetime, lasts_h: float) -> Job:
@@ -107,7 +115,7 @@ def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) ->
     is_crust = decision.reason == DRY_CRUST
     soak_h = soaking_h(basis.inputs, basis.site.strip(decision.strip_id), is_crust=is_crust)
     yield _spraying(basis, Task.WATER, decision, water, lift)
-    if not is_crust:
+    if is_mixed_in(basis, decision):
         yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, min(DISK_H, soak_h))
     yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak_h)
     tested_utc = max(work.start_utc - timedelta(hours=TEST_H), water.finish_utc)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 
@@ -48,9 +50,9 @@ def _way_back(basis: Basis, s: int) -> DryBack | None:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)
-            # Today a test decides at once, and costs little: it is asked for earlier than a day is promised.
-            least = inputs.setting("test_worth_chance") if hours.day == inputs.day else READY_CHANCE
-            if chance >= least:
+            # The last test of a day is worth it earlier: a day hangs on it.
+            is_last = hours.day == inputs.day and before[-1] == max(_on_day(basis, path.disk_utc), default=None)
+            if chance >= (inputs.setting("test_worth_chance") if is_last else READY_CHANCE):
                 at_utc = moment(start_h)
                 day, half = half_of(basis.site, at_utc)
                 ready = NextTry(day=day, half=half, at_utc=at_utc, chance=chance, after="disk")
@@ -66,8 +68,13 @@ def _tested_today(basis: Basis, s: int, path: Disked, back: DryBack, ready_h: fl
     members = path.w_pct[min(max(math.floor(ready_h) - prepared.cond.first_h, 0), len(path.w_pct) - 1)]
     before = float(np.mean(members)), float(np.std(members))
     low_pct, high_pct = limits_pct(basis.inputs.material(strip), prepared.chance_needed, before)
-    today = [at for at in path.disk_utc if times.local_date(at, basis.site.zone) == basis.inputs.day]
+    today = _on_day(basis, path.disk_utc)
     _, late_utc = tests_after(basis, strip, today)
     if late_utc is None or not moment(ready_h) < today[-1]:
         return replace(back, low_pct=low_pct, high_pct=high_pct)
     return replace(back, disk_utc=tuple(today), low_pct=low_pct, high_pct=high_pct, again_late_utc=late_utc)
+
+
+def _on_day(basis: Basis, disk_utc: Sequence[datetime]) -> list[datetime]:
+    """Return the diskings of today."""
+    return [at for at in disk_utc if times.local_date(at, basis.site.zone) == basis.inputs.day]
