@@ -158,13 +158,13 @@ def serve(
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
     from gonogo import config as configs
-    from gonogo.service import logs, schedule, standby
+    from gonogo.service import logs, standby, stop_signals
     from gonogo.service import service as running
 
     as_json = log == "json" or (not log and not sys.stderr.isatty())
     logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner())
     halt, reread = threading.Event(), threading.Event()
-    schedule.heed_signals(halt, reread)
+    stop_signals.heed_signals(halt, reread)
 
     def start(loaded: configs.Config) -> None:
         logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from inspect import Parameter, Signature
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.models import OptionInfo
 
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
@@ -19,6 +22,7 @@ from gonogo.cli.arguments import (
     one_site,
 )
 from gonogo.cli.exit_codes import epilog
+from gonogo.errors import ConfigError, Fault
 
 EXIT_CODES = epilog("record")
 
@@ -58,9 +62,30 @@ MOST_ENTRIES = 1_000_000_000
 StripArgument = Annotated[str, typer.Argument(help="Strip id, such as N3.")]
 
 
+def _option(annotation: Any) -> str:
+    """Return how an option is typed, such as "--depth"; "" of an argument."""
+    told = annotation.__metadata__[0]
+    if not isinstance(told, OptionInfo):
+        return ""
+    words = (told.default, *(told.param_decls or ()))  # beside an annotation the first name stands as the default
+    return next((word for word in words if isinstance(word, str) and word.startswith("--")), "")
+
+
+def _as_typed(fault: Fault, typed: Mapping[str, str]) -> Fault:
+    """Return a fault with the option in place of the column, in its example too."""
+    option = typed.get(fault.key)
+    if option is None:
+        return fault
+    return replace(fault, key=option, right=fault.right.replace(f"{fault.key} = ", f"{option} "))
+
+
 def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]) -> None:
-    """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV."""
+    """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV.
+
+    A fault of such a column is told by the option that was typed.
+    """
     parameters = own | {name: row for name, row in ADDED.items() if name not in own}
+    typed = {name: option for name, (annotation, _) in parameters.items() if (option := _option(annotation))}
 
     @record_app.command(kind, short_help=short_help, epilog=EXIT_CODES)
     def command(**given: Any) -> None:
@@ -72,8 +97,11 @@ def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]
         now_utc = datetime.now(UTC)
         if kind in ("reading", "watering"):  # what they can be follows from the lift that lies there
             site = record.present_site(loaded, site, now_utc)
-        new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
-        print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+        try:
+            new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
+            print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+        except ConfigError as error:
+            raise ConfigError([_as_typed(fault, typed) for fault in error.faults]) from error
 
     command.__doc__ = text
     needed_first = sorted(parameters.items(), key=lambda row: row[1][1] is not NEEDED)

@@ -87,6 +87,7 @@ FACTS: dict[str, Fact] = {
         of=lambda k, s: _longest(k.prepared, k.prepared.cond.is_unfrozen[:, s]),
     ),
     "longest_calm_h": _of_day("h", "longest run of working hours without storm", lambda p: _longest(p, p.cond.is_calm)),
+    "wind_limit_m_s": _of_day("m/s", "wind at which the site stops", lambda p: p.inputs.setting("wind_stop_m_s")),
     "longest_workable_h": Fact(
         unit="h",
         meaning="longest run of working hours without frost and storm",

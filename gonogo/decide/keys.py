@@ -68,7 +68,7 @@ REASONS: dict[str, Key] = {
     ),
     "stormy": Key(
         meaning="wait: thunderstorm or wind above the site's limit",
-        gaps=("longest_calm_h", "time_needed_h", "wind_stop_m_s"),
+        gaps=("longest_calm_h", "time_needed_h", "wind_limit_m_s"),
     ),
     "weather_leaves_no_time": Key(
         meaning="wait: frost and storm together leave no stretch long enough",

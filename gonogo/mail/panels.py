@@ -50,7 +50,7 @@ def paths_view(morning: Morning) -> PathsView | None:
         now_h=now_h,
         days=tuple(Day(day=d, form="head") for d in dates[:-1]),
         midnights_h=tuple(midnights),
-        rain_mm=tuple(round(float(r), 2) for r in np.nan_to_num(first.rain_mm)),
+        rain_mm=_rounded(np.nan_to_num(first.rain_mm)),
         rain_by_day=tuple(_rain(first.rain_mm, max(a, now_h), b) for a, b in itertools.pairwise(midnights)),
         panels=tuple(_panel(morning, t, paths, start_utc) for t in shown[:STRIPS_AT_MOST]),
         n_left_out=max(len(strip_plans) - STRIPS_AT_MOST, len(strip_plans) - len(shown)),
@@ -101,4 +101,4 @@ def _panel(morning: Morning, strip_plan: StripPlan, paths: Mapping[str, DrawnPat
 
 def _rounded(values: Floats) -> tuple[float, ...]:
     """Return a path to two decimals: finer than any eye, and equal for equal pictures."""
-    return tuple(round(v, 2) for v in values.tolist())
+    return tuple(np.round(values, 2).tolist())

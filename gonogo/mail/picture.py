@@ -202,7 +202,7 @@ class _Sheet:
         picture = Image.frombytes("P", shades.size, shades.tobytes())
         picture.putpalette(_palette())
         out = io.BytesIO()
-        picture.save(out, "PNG", bits=4, compress_level=6)
+        picture.save(out, "PNG", bits=4, compress_level=4)  # 6 takes half as long again for a twentieth less
         return out.getvalue()
 
     def _hatch(self, low: Sequence[float], high: Sequence[float], top: int) -> None:

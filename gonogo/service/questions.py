@@ -44,7 +44,8 @@ class Questions:
     def batch(self, site: Site, now_utc: datetime) -> list[Site]:
         """Return the sites of a site's batch that are due, itself included: one question may bring their weather."""
         config = self._configs.accepted
-        batch = [s for s in config.sites if self.batch_of(s.id) == self.batch_of(site.id)]
+        first = BATCH * self.batch_of(site.id)
+        batch = config.sites[first : first + BATCH] if first >= 0 else ()
         return [s for s in batch if s.id == site.id or due.due_day(s, now_utc, lead_min(config, s)) is not None]
 
     def batch_of(self, site_id: str) -> int:

@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
+from time import monotonic
 
 from gonogo import __version__
 from gonogo.config import Config
@@ -35,6 +36,8 @@ from gonogo.store.open import open_for_service
 
 log = logging.getLogger("gonogo.service.runner")
 
+RELEASED_EVERY_S = 5.0
+
 Run = Callable[[RunFrame], MorningResult | None]
 
 
@@ -60,6 +63,7 @@ class Runner:
         self.ended: set[str] = set()  # ids of sites with runs of which the health file does not tell yet
         self._done: set[tuple[str, date, str]] = set()
         self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
+        self._released_s = -RELEASED_EVERY_S
         self._still_claimed: list[Claim] = []  # of runs that failed and whose claims the database kept
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
@@ -215,7 +219,7 @@ class Runner:
             self._asked_again[key] = replace(before, begun_utc=frame.now_utc)
         noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
-            self.release(frame.now_utc)
+            self._release_now_and_then(frame.now_utc)
             result = run(frame)
             is_done = result is not None or self._is_finished(frame)
         except ClockRefutedError as error:
@@ -240,10 +244,20 @@ class Runner:
                 what = result.reason or f"verdicts made, {result.n_mails} mails"
                 log.info("%s", what, extra=noted | {"run": result.run_id})
 
+    def _release_now_and_then(self, now_utc: datetime) -> None:
+        """Let go of what is held in vain, unless that was done just now: it is asked for before each run.
+
+        Whoever takes a dead service's batch lets go of its claims at once (day_queue.py).
+        """
+        if monotonic() - self._released_s >= RELEASED_EVERY_S or self._still_claimed:
+            self.release(now_utc)
+
     def release(self, now_utc: datetime) -> None:
         """Let go of what the dead had claimed, and of claims that could not be let go before. Raises StoreError."""
+        began_s = monotonic()
         claims.release_dead(self.store, now_utc=now_utc, is_dead=alive.is_dead(self.store))
         self.release_failed(now_utc)
+        self._released_s = began_s
 
     def release_failed(self, now_utc: datetime) -> None:
         """Let go of the claims of runs that failed where the database kept them then. Raises StoreError."""

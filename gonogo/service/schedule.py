@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import signal
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -124,7 +123,8 @@ class Schedule:
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
         self._planned: tuple[Site, ...] = ()
-        self._is_wanted = threading.Event()
+        self._delivering = threading.Lock()
+        self._is_wanted, self._is_under_way = False, False
 
     def run(self) -> None:
         """Run until told to stop."""
@@ -237,8 +237,11 @@ class Schedule:
             self._begin_now("runs")
 
     def _deliver_now(self) -> None:
-        self._is_wanted.set()  # a round that is under way would swallow the trigger: it sees this at its end
-        self._begin_now("delivery")
+        with self._delivering:
+            self._is_wanted = True  # a round that is under way sees this at its end
+            is_under_way = self._is_under_way
+        if not is_under_way:
+            self._begin_now("delivery")
 
     def _begin_now(self, job: str) -> None:
         self._begin_at(job, clock_utc())
@@ -267,30 +270,19 @@ class Schedule:
             self._work.watch(clock_utc(), self._workers)
 
     def _deliver(self) -> None:
-        while not self._stop.is_set():
-            self._is_wanted.clear()
-            self._work.deliver(clock_utc())
-            if not self._is_wanted.is_set():
-                return
+        self._is_under_way = True
+        try:
+            while not self._stop.is_set():
+                self._is_wanted = False
+                self._work.deliver(clock_utc())
+                with self._delivering:
+                    if not self._is_wanted:
+                        self._is_under_way = False
+                        return
+        finally:
+            self._is_under_way = False
 
 
 def serve(work: ScheduledWork, *, stop: threading.Event) -> None:
     """Run until `stop` is set: mornings and re-checks as they fall due, deliveries all the while."""
     Schedule(work, stop).run()
-
-
-def heed_signals(stop: threading.Event, reread: threading.Event) -> None:
-    """Let SIGTERM and SIGINT end the service after the step that is under way, and SIGHUP read the config again."""
-
-    def handler(number: int, _frame: object) -> None:
-        name = signal.Signals(number).name
-        if name == "SIGHUP":
-            log.info("the config is read again on SIGHUP")
-            reread.set()
-        else:
-            log.info("stopping on %s", name)
-            stop.set()
-
-    for name in ("SIGTERM", "SIGINT", "SIGHUP"):
-        if hasattr(signal, name):  # Windows has no SIGHUP
-            signal.signal(getattr(signal, name), handler)

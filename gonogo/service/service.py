@@ -12,8 +12,8 @@ from gonogo.config import Config
 from gonogo.download.forecasts import Fetch
 from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import delivery, notices, operator_digest
-from gonogo.outgoing.rounds import delivery_line
-from gonogo.service import clock, due, schedule, site_processes
+from gonogo.outgoing.rounds import Memory, delivery_line
+from gonogo.service import clock, due, schedule, site_processes, stop_signals
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
@@ -45,7 +45,7 @@ def serve(
     halt = stop or threading.Event()
     again = reread or threading.Event()
     if stop is None:
-        schedule.heed_signals(halt, again)
+        stop_signals.heed_signals(halt, again)
     service = Service(config, halt=halt, fetch=fetch, environ=environ or {}, n_workers=n_workers)
     service.configs.reread = again
     try:
@@ -76,7 +76,7 @@ class Service:
         self._queue = DayQueue(self.runner) if self.runner.sign.is_kept else None
         self._watch = RunsWatch(self.runner, self._queue)
         self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
-        self._memory, self._rng = delivery.Memory(), random.Random()
+        self._memory, self._rng = Memory(), random.Random()
         self._thinned: date | None = None
         self._score = WeeklyScore(self.store)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -63,6 +64,14 @@ def silence(config: Config, now_utc: datetime) -> Phrase | None:
 def has_own_verdict(connection: sa.Connection, run: runs.Run) -> bool:
     """Return whether a run came to a verdict, good or bad, or to a fault of ours that another try would not mend."""
     return bool(run.error) or bool({d.reason for d in runs.decisions(connection, run.id)} - NO_VERDICT)
+
+
+def with_own_verdicts(
+    connection: sa.Connection, edition: str, keys: Sequence[tuple[str, date]]
+) -> frozenset[tuple[str, date]]:
+    """Return those of many runs, by site and local date, that are finished and of which has_own_verdict is true."""
+    found = runs.with_reasons(connection, edition, keys)
+    return frozenset(key for key, (error, reasons) in found.items() if error or reasons - NO_VERDICT)
 
 
 def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:

@@ -47,7 +47,7 @@ _WEATHER_USES: dict[str, tuple[str, ...]] = {
     "critical": ("reading", "dryness"),
     "evaporation": ("reading", "dryness", "et_week", "temp_month", "thickness"),
     "drainage": ("reading", "dryness", "thickness"),
-    "room": (),
+    "room": ("reading", "dryness", "wet10", "thickness"),
     "depth": ("reading", "dryness", "wet10", "thickness"),
     "feed": ("dryness",),
     "below": ("reading", "wet100", "dryness"),

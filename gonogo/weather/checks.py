@@ -142,7 +142,7 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
             "time", f"{hours[0]} to {hours[-1]}", "no service reaches so far.", "The stamps are wrong."
         )
     every_hour = pd.DatetimeIndex(hours[0] + np.arange(n_hours)).as_unit("s")
-    table = table.reindex(every_hour)
+    table = table.copy() if len(table) == n_hours else table.reindex(every_hour)  # it has each hour once by now
     bridged = np.zeros(n_hours, dtype=bool)
     for name, column in COLUMNS.items():
         values = table[name].to_numpy(dtype=np.float64, copy=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.times import as_datetime
+from gonogo.times import as_datetime, as_hour
 from gonogo.weather.agreement import doubtful_rain
 from gonogo.weather.asked import Asked, Checked
 from gonogo.weather.members import WET_MM_H
@@ -47,6 +47,15 @@ def separated(table: pd.DataFrame, asked: Asked) -> Checked:
     snow = np.minimum(snow, precip)
     table["snow_mm"], table["rain_mm"] = snow, precip - snow
     return table, notes
+
+
+def without_rain_ahead(table: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """Return a checked table whose rain from now on is not known."""
+    table = table.copy()
+    ahead = table.index >= as_hour(now_utc)
+    table.loc[ahead, "precip_mm"] = np.nan
+    table.loc[ahead, ["rain_mm", "snow_mm"]] = 0.0
+    return table
 
 
 def possible_members(table: pd.DataFrame, asked: Asked) -> Checked:

@@ -130,10 +130,14 @@ def hour_rows(
     import pandas as pd
 
     stamps = stamp_utc.astype("datetime64[s]")
-    states = pd.DataFrame({"hour_utc": stamps, **at_stamp})
-    sums = pd.DataFrame({"hour_utc": stamps - np.timedelta64(3600, "s"), **before_stamp})
-    table = pd.concat([states, sums], ignore_index=True)
-    return table.reindex(columns=["hour_utc", *COLUMNS])
+    n_stamps = len(stamps)
+    values = np.full((2 * n_stamps, len(COLUMNS)), np.nan)
+    for at, name in enumerate(COLUMNS):
+        values[:n_stamps, at] = at_stamp.get(name, np.nan)
+        values[n_stamps:, at] = before_stamp.get(name, np.nan)
+    table = pd.DataFrame(values, columns=list(COLUMNS))
+    table.insert(0, "hour_utc", np.concatenate([stamps, stamps - np.timedelta64(3600, "s")]))
+    return table
 
 
 def code_of_hour(code: Floats, stamp_utc: npt.NDArray[np.datetime64]) -> Floats:

@@ -8,17 +8,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.air import Place
 from gonogo.soil.reference_et import hourly_et0_mm
 from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.series import HourlyWeather
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 

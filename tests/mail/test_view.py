@@ -147,8 +147,8 @@ def test_an_untested_lift_shows_no_hard_figure() -> None:
 def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
         "15.4–18.1: roll. From 15.0: with 4,200 L on top."
-        " Else 14.5–18.5: retest; mean 15.0–18.3: same."
-        " Below: 10,400 L a point under 16.3. Above: disk 09:00, test again 11:30."
+        " Else 14.5–18.5: test again; roll the same way if the two average 15.0–18.3."
+        " Below: 10,400 L a point under 16.3; soak, test. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
     calling = scene.testing(below=Then.CALL, above=Then.HOLD, if_done=Then.RECORD)

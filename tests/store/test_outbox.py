@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import endings, outbox, outcomes, schema
+from gonogo.store import endings, leases, outbox, outcomes, schema
 from gonogo.store.queued import Envelope, Queued
 
 MINUTE = timedelta(minutes=1)
@@ -182,7 +182,7 @@ def test_a_refusal_is_final_and_tells_the_operator_in_the_same_step(store: sa.En
 def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.Engine) -> None:
     put(store, envelope(1))
     now = MORNING
-    for _ in range(outbox.MAX_CRASHES):
+    for _ in range(leases.MAX_CRASHES):
         assert endings.dead_letters(store, now_utc=now) == ()
         lease_one(store, now_utc=now, lease_s=60)
         now += MINUTE
@@ -193,7 +193,7 @@ def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.
 
 def test_faults_of_our_own_count_and_passing_faults_do_not(store: sa.Engine) -> None:
     put(store, envelope(1), envelope(2))
-    for _ in range(outbox.MAX_CRASHES):
+    for _ in range(leases.MAX_CRASHES):
         for mail in outbox.lease(store, now_utc=MORNING, owner="a", limit=2):
             is_ours = mail.message_id == envelope(1).message_id
             outbox.failed(store, mail, retry_utc=MORNING, error="\x00 trace", is_our_fault=is_ours)

@@ -292,7 +292,7 @@ def test_what_is_typed_of_a_lift_is_about_the_lift_that_lies_there(say: Callable
     assert "N3 lift accepted" in shown
     code, _, faults = say("record", "surface", "N3", "spread", "--thickness", "0.7")
     assert code == Exit.CONFIG
-    assert "thickness_m = 0.7: lies outside 0.05 to 0.6" in faults
+    assert "--thickness = 0.7: lies outside 0.05 to 0.6" in faults
 
 
 def test_what_lies_on_a_strip_is_typed_asked_about_and_withdrawn(say: Callable[..., tuple[int, str, str]]) -> None:
