@@ -127,7 +127,7 @@ def scene(
         outlook=outlook(inputs),
         prepared=prepare(inputs),
         moisture=_untested(inputs),
-        reading_flags=(),
+        reading_notes=(),
         closure_error_mm=0.0,
         histories=histories,
         unknown=unknown,

@@ -216,9 +216,7 @@ FACTS: dict[str, Fact] = {
         lambda i, s: i.material(i.strips[s]).is_granular or i.strips[s].lift_thickness_m <= i.site.mixing_depth_m,
     ),
     "chance_rain_does_it": Fact(
-        unit="-",
-        meaning="chance that rain within rain_wait_h brings the water missing",
-        of=measures.chance_rain_does_it,
+        unit="-", meaning="chance that rain in rain_wait_h brings the water missing", of=measures.chance_rain_does_it
     ),
     "dose_litres_m2": _of_water(
         "L/m2", "water to put on; infinite where none is wanted", lambda o: o.dose_litres_m2, math.inf

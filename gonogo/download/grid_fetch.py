@@ -19,7 +19,7 @@ from gonogo.download import grid_files, grid_http
 from gonogo.download.grid_files import RunFolder
 from gonogo.errors import WeatherError
 from gonogo.weather.grid import decode
-from gonogo.weather.grid.index import Wanted, wanted_messages
+from gonogo.weather.grid.index import MessageWanted, wanted_messages
 from gonogo.weather.grid.messages import spans
 from gonogo.weather.grid.quantities import ESSENTIAL
 from gonogo.weather.grid.sources import OLDEST_RUN, FilePart, Source
@@ -145,7 +145,7 @@ def _part(order: Order, run: RunFolder, part: FilePart, tally: Tally) -> None:
         tally.keep()
 
 
-def _message(order: Order, address: str, message: Wanted, tally: Tally) -> bytes:
+def _message(order: Order, address: str, message: MessageWanted, tally: Tally) -> bytes:
     """Return the bytes of one message."""
     if message.n_bytes is not None:
         tally.take(message.n_bytes, order.most_bytes)

@@ -85,7 +85,8 @@ def test_the_headline_is_the_day_in_a_few_words() -> None:
 def test_after_a_wet_night_the_rain_that_fell_comes_first() -> None:
     wet = {"fallen_mm": 14.0}
     assert said(scene.built(plan_changes=wet).headline).startswith("14 mm of rain since Tue 18:00. Dry until")
-    assert "fell" not in said(scene.built(plan_changes={"fallen_mm": 0.9}).headline)
+    assert said(scene.built(plan_changes={"fallen_mm": 1.0}).headline).startswith("1.0 mm of rain since Tue 18:00.")
+    assert said(scene.built(plan_changes={"fallen_mm": 0.9}).headline).startswith("Dry until")
 
 
 def test_many_strips_are_counted_rather_than_named() -> None:
@@ -350,6 +351,15 @@ def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hu
     assert rows["Speed"].replace("\u00a0", " ") == "6.3 km/h: 156 m in 89 s"
     assert "8,000\u00a0L left in the tank after 1 pass of load 1" in rows["Check"]
     assert rows["Runs"].startswith("3 lanes × 3 passes")
+
+
+@pytest.mark.parametrize(
+    ("w_pct", "text"), [(14.6, "14.6%, 0.4 under the window"), (19.0, "19.0%, 0.5 over the window")]
+)
+def test_a_tested_strip_off_its_window_says_by_how_much(w_pct: float, text: str) -> None:
+    """The window is 15.0 to 18.5."""
+    made = scene.built(decisions=[replace(d, w_now_pct=w_pct) for d in scene.decisions()])
+    assert text in "".join(said(r.lines) for r in made.rows)
 
 
 def test_the_truck_fills_again_where_its_first_load_ends() -> None:

@@ -18,7 +18,7 @@ _MEMBER = re.compile(r"ENS=\+(\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class MessageWanted:
     """One message to be fetched. n_bytes: None where only the end of the file ends it."""
 
     quantity: str
@@ -31,11 +31,13 @@ class Wanted:
 class _Line:
     """One line of an index. length_h: of the period that it stands for, 0 for a moment."""
 
-    wanted: Wanted
+    wanted: MessageWanted
     length_h: int
 
 
-def wanted_messages(text: str, kind: IndexKind, part: FilePart, run_utc: datetime, place: str) -> tuple[Wanted, ...]:
+def wanted_messages(
+    text: str, kind: IndexKind, part: FilePart, run_utc: datetime, place: str
+) -> tuple[MessageWanted, ...]:
     """Return where the wanted messages of a file lie, in the order in which they lie.
 
     Of a period that is given more than once the shortest is taken.
@@ -84,7 +86,7 @@ def _json_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> lis
         if str(step) != str(part.step_h) or member not in part.members:
             continue
         _require_span(offset, n_bytes, place, number)
-        wanted = Wanted(quantity=names[param], member=member, offset=offset, n_bytes=n_bytes)
+        wanted = MessageWanted(quantity=names[param], member=member, offset=offset, n_bytes=n_bytes)
         found.append(_Line(wanted, 0))
     return found
 
@@ -112,7 +114,7 @@ def _inventory_lines(text: str, part: FilePart, run_utc: datetime, place: str) -
         n_bytes = None if after is None else after - offset
         if n_bytes is not None:
             _require_span(offset, n_bytes, place, number)
-        found.append(_Line(Wanted(quantity=name, member=member, offset=offset, n_bytes=n_bytes), length_h))
+        found.append(_Line(MessageWanted(quantity=name, member=member, offset=offset, n_bytes=n_bytes), length_h))
     return found
 
 
