@@ -108,8 +108,10 @@ def scene(
     done: dict[str, int] | None = None,
     before: DayPlan | None = None,
     edition: str = "morning",
+    language: str = "en",
 ) -> Scene:
     """Return a run made into a plan and its views. before: the plan of the morning that it re-checks."""
+    speak = speaker(language, "metric")
     rolled = done or {s.id: int(inputs.is_rolled(k) == 1.0) for k, s in enumerate(inputs.strips)}
     histories = tuple(
         LiftHistory(readings=(), waterings=(), works=(), is_rolled=inputs.is_rolled(k) == 1.0)
@@ -125,7 +127,7 @@ def scene(
         outlook=outlook(inputs),
         prepared=prepare(inputs),
         moisture=_untested(inputs),
-        reading_notes=(),
+        reading_flags=(),
         closure_error_mm=0.0,
         histories=histories,
         unknown=unknown,
@@ -161,11 +163,11 @@ def scene(
         plan=plan,
         decisions=by_id,
         order=order,
-        texts={role: _text(made, role, inputs.now_utc) for role in ("superintendent", "driver", "planner")},
+        texts={role: _text(made, role, inputs.now_utc, language) for role in ("superintendent", "driver", "planner")},
         entries=made.entries,
         page=_order_of_work(" ".join(re.sub(r"<[^>]+>", " ", page_of(ahead)).split())),
-        terminal=_order_of_work(" ".join(screen(ahead, SPEAK).split())),
-        days=screen(ahead, SPEAK).replace("\u00a0", " "),
+        terminal=_order_of_work(" ".join(screen(ahead, speak).split())),
+        days=screen(ahead, speak).replace("\u00a0", " "),
     )
 
 
@@ -192,8 +194,8 @@ def recheck(morning: Scene, at_utc: datetime) -> Scene:
     return scene(replace(morning.inputs, now_utc=at_utc), before=morning.plan, edition="look-0900")
 
 
-def _text(made: MorningView, role: str, at_utc: datetime) -> str:
-    reader = Recipient(name="Ada Reader", address="ada@example.com", role=role)
+def _text(made: MorningView, role: str, at_utc: datetime, language: str) -> str:
+    reader = Recipient(name="Ada Reader", address="ada@example.com", role=role, language=language)
     return render.message(
         made, reader, sender="gonogo@example.com", reply_to="", message_id="<a@example.com>", date_utc=at_utc
     ).text

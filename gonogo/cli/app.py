@@ -126,7 +126,7 @@ def morning(asked: MorningOptions) -> None:
     loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
     sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        request = mornings.Request(
+        request = mornings.MorningRequest(
             sites=sites,
             now_utc=datetime.now(UTC),
             on=parse_date_or_moment(asked.on) if asked.on else None,
@@ -143,7 +143,7 @@ def morning(asked: MorningOptions) -> None:
 def serve(
     config: ConfigOption = CONFIG_FOLDER,
     log: Annotated[
-        str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
+        str, typer.Option("--log", help="text or json; json in a log, text on a terminal, when left out.")
     ] = "",
     workers: WorkersOption = None,
 ) -> None:
@@ -204,7 +204,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
     ("score", book_app.score, "Say how right the mails were."),
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
-    ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
+    ("sheet", replies_app.sheet, "Write a page to fill in by pen, per crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

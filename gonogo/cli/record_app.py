@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from inspect import Parameter, Signature
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.models import OptionInfo
 
 from gonogo.cli.arguments import (
     CONFIG_FOLDER,
@@ -19,6 +22,7 @@ from gonogo.cli.arguments import (
     one_site,
 )
 from gonogo.cli.exit_codes import epilog
+from gonogo.errors import ConfigError, Fault
 
 EXIT_CODES = epilog("record")
 
@@ -46,7 +50,10 @@ ADDED: dict[str, tuple[Any, Any]] = {
     # options of every kind of entry: (what typer is told, default)
     "at": (AtOption, ""),
     "corrects": (CorrectsOption, ""),
-    "again": (Annotated[bool, typer.Option("--again", help="It is no double, though one like it is recorded.")], False),
+    "again": (
+        Annotated[bool, typer.Option("--again", help="It is not a repeat, though an entry like it is recorded.")],
+        False,
+    ),
     "site": (SiteOption, ""),
     "config": (ConfigOption, CONFIG_FOLDER),
 }
@@ -55,9 +62,30 @@ MOST_ENTRIES = 1_000_000_000
 StripArgument = Annotated[str, typer.Argument(help="Strip id, such as N3.")]
 
 
+def _option(annotation: Any) -> str:
+    """Return how an option is typed, such as "--depth"; "" of an argument."""
+    told = annotation.__metadata__[0]
+    if not isinstance(told, OptionInfo):
+        return ""
+    words = (told.default, *(told.param_decls or ()))  # beside an annotation the first name stands as the default
+    return next((word for word in words if isinstance(word, str) and word.startswith("--")), "")
+
+
+def _as_typed(fault: Fault, typed: Mapping[str, str]) -> Fault:
+    """Return a fault with the option in place of the column, in its example too."""
+    option = typed.get(fault.key)
+    if option is None:
+        return fault
+    return replace(fault, key=option, right=fault.right.replace(f"{fault.key} = ", f"{option} "))
+
+
 def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]) -> None:
-    """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV."""
+    """Add the command of a kind of entry; its parameters bear the names of the columns of a CSV.
+
+    A fault of such a column is told by the option that was typed.
+    """
     parameters = own | {name: row for name, row in ADDED.items() if name not in own}
+    typed = {name: option for name, (annotation, _) in parameters.items() if (option := _option(annotation))}
 
     @record_app.command(kind, short_help=short_help, epilog=EXIT_CODES)
     def command(**given: Any) -> None:
@@ -69,8 +97,11 @@ def _entry_command(kind: str, short_help: str, text: str, **own: tuple[Any, Any]
         now_utc = datetime.now(UTC)
         if kind in ("reading", "watering"):  # what they can be follows from the lift that lies there
             site = record.present_site(loaded, site, now_utc)
-        new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
-        print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+        try:
+            new = entries.parse([("command line", {"kind": kind, "meant": meant, **given})], site, now_utc)
+            print(record.store_entries(loaded, site, new, now_utc, by="command line"))
+        except ConfigError as error:
+            raise ConfigError([_as_typed(fault, typed) for fault in error.faults]) from error
 
     command.__doc__ = text
     needed_first = sorted(parameters.items(), key=lambda row: row[1][1] is not NEEDED)
@@ -86,7 +117,7 @@ _entry_command(
     "reading",
     "A moisture test of a lift.",
     """Record a moisture test of a lift. Water content is percent of dry mass; a carbide meter's dial shows percent of
-    wet mass: with --basis wet it is turned into the other and stored so.
+    wet mass: with --basis wet it is converted and stored as percent of dry mass.
     """,
     strip=(StripArgument, NEEDED),
     w_pct=(Annotated[str, typer.Argument(help="Water content, percent of dry mass.")], NEEDED),
@@ -101,12 +132,14 @@ _entry_command(
     basis=(
         Annotated[
             str,
-            typer.Option("--basis", help="wet: percent of the mass before drying; dry. Carbide, microwave: needed."),
+            typer.Option("--basis", help="wet (percent of wet mass) or dry; carbide, microwave: required."),
         ],
         "",
     ),
     depth_mm=(
-        Annotated[str, typer.Option("--depth", help="Of the upper so many mm alone, such as 100; else whole lift.")],
+        Annotated[
+            str, typer.Option("--depth", help="Depth tested from the top [mm], such as 100; else the whole lift.")
+        ],
         "",
     ),
 )
@@ -193,7 +226,7 @@ def record_csv(
     Columns: kind (reading, rain, watering, surface, lift, ground), strip, at, until, w_pct, dry_density_kg_m3, method,
     basis, depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied
     for over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3; ground: state, lying_mm.
-    Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
+    Leave out the columns you do not need. A file may be read again as it grows: known lines are skipped.
     """
     from gonogo.config.text_file import text_to_store
     from gonogo.field import entries, record
@@ -232,8 +265,8 @@ def record_station_csv(
     """Record what the weather station that the contract names (contract_station in the site's file) read, by date.
 
     Columns: day, and of rain_mm, temp_min_c, temp_max_c, wind_max_m_s, snow_lying_mm what the station has. It goes
-    into the site's book, in columns of its own; no verdict is made from it. The file may come again as it grows: a date
-    that is known is passed over, one that says something else replaces what stood there.
+    into the site's book, in columns of its own; no verdict is made from it. The file may be read again as it grows: a
+    known date is skipped, one that says something else replaces what stood there.
     """
     from gonogo.config.text_file import text_to_store
     from gonogo.field import station

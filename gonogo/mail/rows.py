@@ -115,7 +115,8 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         key = "branch.edge_damp" if is_damped else "branch.edge"
         yield phrase(key, first=first, last=last, low=low, high=high)
     if test.below == Then.WATER and test.per_point is not None:
-        yield phrase("branch.below_water", litres=test.per_point, target=test.target)
+        key = "branch.below_water_test" if test.is_tested_after_water else "branch.below_water"
+        yield phrase(key, litres=test.per_point, target=test.target)
     else:
         yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
     if test.above == Then.DISK and test.disk:
@@ -136,7 +137,9 @@ def _above(test: TestView) -> Phrase:
     if test.again_late is None:
         return phrase("branch.above_disk_once", start=start, again=test.again, up_to=test.up_to)
     moments = {"later": test.disk[-1], "again": test.again, "late": test.again_late}
-    return phrase("branch.above_disk_twice", start=start, up_to=test.up_to, **moments)
+    return phrase(
+        "branch.above_disk_twice", start=start, up_to=test.up_to, late_to=test.late_to or test.up_to, **moments
+    )
 
 
 def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:

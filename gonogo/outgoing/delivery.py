@@ -197,7 +197,7 @@ class Worker:
                 has_gone = queued.message_id in self.memory.went
                 error = None if has_gone else self._tried(transport, queued)
                 if isinstance(error, TooManyConnectionsError) and (n_open := going.turned_away()):
-                    self.memory.limit.told(n_open)
+                    self.memory.limit.refused_beside(n_open)
                     log.info("%s", error)
                     outbox.failed(self.store, queued, retry_utc=self.now_utc(), error=str(error))
                     return True

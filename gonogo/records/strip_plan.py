@@ -59,7 +59,7 @@ class LastTest:
     depth_mm   to which it was taken, None where nobody recorded it
     expected_low_pct, expected_high_pct   what was expected in place of one that is not used: 10 and 90 % [%], NaN where
                the test cannot be
-    is_used    False where it cannot be or stands alone against weather and earlier tests: a second one is asked for
+    is_used    False where it is impossible or stands alone against weather and earlier tests: a second one is wanted
     """
 
     w_pct: float
@@ -107,10 +107,12 @@ class TestFirst:
                       rolled with so much water on its top, which is not mixed in; NaN where it is not
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
+    is_tested_after_water   below: whether it is tested once more when the water has soaked in; else it is rolled then
     disk_utc          above: when it is disked, empty where it is not
     again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
-    again_late_utc    above: and once more after the last disking of the day; None where it could not be rolled after it
-    again_up_to_pct   the highest result after which a test after disking is worth its while [%]; NaN where none is made
+    again_late_utc    above: and once more after the last disking of the day; None where it could not be rolled then
+    again_up_to_pct, late_up_to_pct   the highest result after which the test at again_utc, or again_late_utc, is worth
+                      its while [%]; NaN where it is not made
     if_done           what is done if the unrecorded work turns out to be done; None where nothing is unrecorded
     """
 
@@ -126,6 +128,7 @@ class TestFirst:
     target_pct: float = math.nan
     litres_per_pct: float = math.nan
     litres_most: float = math.nan
+    is_tested_after_water: bool = True
     mean_low_pct: float = math.nan
     mean_high_pct: float = math.nan
     again_from_pct: float = math.nan
@@ -136,6 +139,7 @@ class TestFirst:
     again_utc: datetime | None = None
     again_late_utc: datetime | None = None
     again_up_to_pct: float = math.nan
+    late_up_to_pct: float = math.nan
     if_done: Then | None = None
 
 

@@ -28,7 +28,6 @@ from gonogo.store.planned import PlannedRun
 
 log = logging.getLogger("gonogo.service.day_queue")
 
-PLANNED_EVERY = timedelta(hours=6)
 PLANNED_AHEAD = timedelta(hours=30)
 TRIED_AGAIN = timedelta(seconds=20)  # a run that came to nothing
 PLANNED_AGAIN = timedelta(seconds=30)  # a plan that the database refused

@@ -37,7 +37,7 @@ class Questions:
         self._rounds: tuple[Config, Rounds] | None = None
         self._batches: tuple[Config, dict[str, int]] | None = None
 
-    def begin_anew(self) -> None:
+    def start_over(self) -> None:
         """Forget what earlier questions told: the clock was set."""
         self._rounds = None
 
@@ -68,17 +68,17 @@ class Questions:
         try:
             found = (self._fetch or self._ask_services)(site, now_utc, stored)
         except NoForecastError as error:
-            self.note_offset(error.told_offset_s)
+            self.note_offset(error.fresh_offset_s)
             raise
-        self.note_offset(found.told_offset_s)
+        self.note_offset(found.fresh_offset_s)
         return found
 
     def asked_offset_s(self, site: Site, now_utc: datetime) -> float:
         """Ask the weather services for the time: their clock less the machine's [s], NaN where none tells it."""
         try:
-            return self.ask(site, now_utc, ()).told_offset_s
+            return self.ask(site, now_utc, ()).fresh_offset_s
         except NoForecastError as error:
-            return error.told_offset_s
+            return error.fresh_offset_s
         except WeatherError:
             return math.nan
 

@@ -27,7 +27,7 @@ from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
 from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import Questions
-from gonogo.service.site_process import Made, Task
+from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
@@ -156,12 +156,12 @@ class Runner:
         return self._frame(site, day, now_utc, window, edition=edition)
 
     def stepped(self, step_s: float) -> None:
-        """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
+        """Start over with a clock that was set: what was done, asked and put off by the old one counts no more."""
         self.trust.stepped(step_s)
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self.questions.begin_anew()
+        self.questions.start_over()
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -202,11 +202,11 @@ class Runner:
     def _made_there(self, frame: RunFrame) -> Made | None:
         assert self.processes is not None
         came = self.processes.made(
-            Task.of(frame, self.questions.batch(frame.site, frame.now_utc)),
+            SiteTask.of(frame, self.questions.batch(frame.site, frame.now_utc)),
             run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
             lost=lambda: self.release(frame.now_utc),
         )
-        self.questions.note_offset(came.told_offset_s)
+        self.questions.note_offset(came.fresh_offset_s)
         return came.checked()
 
     def _run(self, frame: RunFrame, run: Callable[[RunFrame], Made | None]) -> None:
@@ -226,7 +226,7 @@ class Runner:
             self._note_refuted(frame, error)
         except AskAgainError as error:
             self._asked_again[key] = before.once_more(frame)
-            log.warning("no forecast yet, it is asked for again: %s", str(error).splitlines()[-1], extra=noted)
+            log.warning("no forecast yet, asking again: %s", str(error).splitlines()[-1], extra=noted)
         except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError as error:

@@ -36,17 +36,17 @@ ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
 WATCHED_EVERY = timedelta(seconds=20)
 DELIVERED_EVERY = timedelta(seconds=15)
 LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls due, and when another service tells of one
-MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun anew: a reading waits for mails by itself
+MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun again: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
 EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end
-LATE_JOB_S = 86_400  # a job that fires so much later than it was due is none: the calendar has the next one
+LATE_JOB_S = 86_400  # a job this late is dropped: the calendar has the next one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Work:
+class ScheduledWork:
     """What the schedule runs.
 
     sites         those of the config in force; another tuple where the config changed
@@ -112,7 +112,7 @@ class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no typ
 class Schedule:
     """The jobs of a running service, and the threads that its runs take place in."""
 
-    def __init__(self, work: Work, stop: threading.Event) -> None:
+    def __init__(self, work: ScheduledWork, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
         self._workers, self._mail_workers = Workers(work.n_workers), Workers()
         # In a thread of its own: a job of the scheduler that moves jobs would wait for a scheduler that waits for it.
@@ -146,7 +146,7 @@ class Schedule:
                 log.warning("a run did not end in time; nothing of it was stored, and the next start takes it up")
 
     def _plan(self) -> None:
-        """Reckon every job anew from the calendar: at the start, when the config changed, when the clock was set."""
+        """Compute every job again from the calendar: at the start, when the config changed, when the clock was set."""
         self._planned = self._work.sites()
         jobs: dict[str, tuple[Callable[[], None], BaseTrigger]] = {
             "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
@@ -283,6 +283,6 @@ class Schedule:
             self._is_under_way = False
 
 
-def serve(work: Work, *, stop: threading.Event) -> None:
+def serve(work: ScheduledWork, *, stop: threading.Event) -> None:
     """Run until `stop` is set: mornings and re-checks as they fall due, deliveries all the while."""
     Schedule(work, stop).run()

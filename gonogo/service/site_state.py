@@ -157,14 +157,14 @@ def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[t
         tally = phrase("status.no_verdict")
     is_morning = run.edition == "morning"
     done = clock.minute(run.finished_utc or run.claimed_utc)
-    said = phrase(
+    run_line = phrase(
         "status.morning" if is_morning else "status.recheck",
         day=Day(day=run.day),
         edition=run.edition,
         time=done,
         tally=tally,
     )
-    lines: list[tuple[str, Gap]] = [("last_run" if is_morning else "rechecked", said)]
+    lines: list[tuple[str, Gap]] = [("last_run" if is_morning else "rechecked", run_line)]
     faults = []
     if run.error:
         why = run.error.strip().splitlines()[-1]

@@ -31,7 +31,7 @@ MISSED_TEXT = "This morning's run was not made in time; the operator has been to
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
-class Watch:
+class RunsWatch:
     """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
 
     def __init__(self, runner: Runner, queue: DayQueue | None = None) -> None:
@@ -41,7 +41,7 @@ class Watch:
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
         self._mark = alive.Mark()
-        self._last_good = last_good.Keeper()
+        self._last_good = last_good.LastGoodWriter()
         self._states = health.States()
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
@@ -71,7 +71,7 @@ class Watch:
             live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
-        """Count anew how long runs take: the clock was set."""
+        """Count again how long runs take: the clock was set."""
         self._seen.clear()
         self._missed.clear()
         self._settled.clear()

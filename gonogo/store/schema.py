@@ -190,7 +190,7 @@ message = Table(
 reply, address_event, inbox_poll = reply_tables.added_to(metadata, Id)
 planned_run, plan_made, worker = fleet_tables.added_to(metadata)
 
-# The mail itself, apart from its state: a row that changes with each try would be written anew with all of it.
+# The mail itself, apart from its state: a row that changes with each try would be rewritten with all of it.
 message_raw = Table(
     "message_raw",
     metadata,

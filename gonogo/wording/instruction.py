@@ -43,10 +43,12 @@ class TestView:
     above: Then
     target: Number
     per_point: Amount | None
+    is_tested_after_water: bool
     disk: tuple[Moment, ...]
     again: Moment | None
     again_late: Moment | None
     up_to: Number | None
+    late_to: Number | None
     if_done: Then | None
 
 
@@ -208,9 +210,11 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         above=test.above,
         target=pct(test.target_pct),
         per_point=phrases.amount("litres", test.litres_per_pct) if known else None,
+        is_tested_after_water=test.is_tested_after_water,
         disk=tuple(clock.at(at_utc) for at_utc in test.disk_utc),
         again=None if test.again_utc is None else clock.at(test.again_utc, "later"),
         again_late=None if test.again_late_utc is None else clock.at(test.again_late_utc, "later"),
         up_to=None if math.isnan(test.again_up_to_pct) else pct(test.again_up_to_pct),
+        late_to=None if math.isnan(test.late_up_to_pct) else pct(test.late_up_to_pct),
         if_done=test.if_done,
     )

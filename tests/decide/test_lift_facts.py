@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
-from hand_made import NOW_UTC, material, morning
+from hand_made import N_HOURS, NOW_UTC, material, morning, row
 
 from gonogo.decide.lift_facts import LIFT_FACTS
 from gonogo.decide.lift_state import LiftState
@@ -27,6 +29,18 @@ def test_what_is_left_of_a_binder_s_hours(ago_h: float, mellows_h: float, works_
     known = Known(prepared=prepare(morning(on_site=on_site, lifts=lifts)), watered={})
     assert LIFT_FACTS["mellowing_left_h"].of(known, 0) == pytest.approx(mellows_h)
     assert LIFT_FACTS["working_time_left_h"].of(known, 0) == pytest.approx(works_h)
+
+
+@pytest.mark.parametrize(
+    ("nights", "at_h", "coldest_degc"), [(1, 30, -2.0), (1, 41, 12.0), (2, 41, -2.0), (1, 6, 12.0)]
+)
+def test_the_nights_of_a_binder_follow_today_s_shift(nights: int, at_h: int, coldest_degc: float) -> None:
+    """Work is from 7 to 17: one night reaches to 17:00 of the next day, hour 41."""
+    temp = np.full(N_HOURS, 12.0)
+    temp[row(at_h)] = -2.0
+    on_site = {"materials": (material(binder=replace(LIME, nights=nights)),)}
+    known = Known(prepared=prepare(morning(on_site=on_site, sky={"temp_degc": temp})), watered={})
+    assert LIFT_FACTS["coldest_nights_degc"].of(known, 0) == coldest_degc
 
 
 def test_silt_has_a_sentence_of_its_own_and_other_soil_has_not() -> None:

@@ -85,7 +85,8 @@ def test_the_headline_is_the_day_in_a_few_words() -> None:
 def test_after_a_wet_night_the_rain_that_fell_comes_first() -> None:
     wet = {"fallen_mm": 14.0}
     assert said(scene.built(plan_changes=wet).headline).startswith("14 mm of rain since Tue 18:00. Dry until")
-    assert "fell" not in said(scene.built(plan_changes={"fallen_mm": 0.9}).headline)
+    assert said(scene.built(plan_changes={"fallen_mm": 1.0}).headline).startswith("1.0 mm of rain since Tue 18:00.")
+    assert said(scene.built(plan_changes={"fallen_mm": 0.9}).headline).startswith("Dry until")
 
 
 def test_many_strips_are_counted_rather_than_named() -> None:
@@ -146,8 +147,8 @@ def test_an_untested_lift_shows_no_hard_figure() -> None:
 def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
         "15.4–18.1: roll. From 15.0: with 4,200 L on top."
-        " Else 14.5–18.5: retest; mean 15.0–18.3: same."
-        " Below: 10,400 L a point under 16.3. Above: disk 09:00, test again 11:30."
+        " Else 14.5–18.5: test again; roll the same way if the two average 15.0–18.3."
+        " Below: 10,400 L a point under 16.3; soak, test. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
     calling = scene.testing(below=Then.CALL, above=Then.HOLD, if_done=Then.RECORD)
@@ -350,6 +351,21 @@ def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hu
     assert rows["Speed"].replace("\u00a0", " ") == "6.3 km/h: 156 m in 89 s"
     assert "8,000\u00a0L left in the tank after 1 pass of load 1" in rows["Check"]
     assert rows["Runs"].startswith("3 lanes × 3 passes")
+
+
+@pytest.mark.parametrize(
+    ("w_pct", "text"), [(14.6, "14.6%, 0.4 under the window"), (19.0, "19.0%, 0.5 over the window")]
+)
+def test_a_tested_strip_off_its_window_says_by_how_much(w_pct: float, text: str) -> None:
+    """The window is 15.0 to 18.5."""
+    made = scene.built(decisions=[replace(d, w_now_pct=w_pct) for d in scene.decisions()])
+    assert text in "".join(said(r.lines) for r in made.rows)
+
+
+def test_the_truck_fills_again_where_its_first_load_ends() -> None:
+    """From 06:15 to 08:01, 34 min of it away (12 to fill, twice 8 on the road, over 0.83): 156 of 240 m are 47 min."""
+    rows = {EN.say(label): EN.say(text) for label, text in scene.built().driver.cards[0].rows}
+    assert rows["Fill"] == "leave to fill 05:50, on the strip 06:15; again about 07:00"
 
 
 def test_a_watering_ends_no_sooner_than_it_is_shown_to() -> None:

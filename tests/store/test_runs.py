@@ -109,6 +109,18 @@ def finish(store: sa.Engine, claimed: Claim, record: RunRecord = RECORD) -> None
         claims.finish_run(connection, claimed, record, now_utc=MORNING + MINUTE)
 
 
+def test_a_claim_is_dropped_and_a_finished_run_never(store: sa.Engine) -> None:
+    claimed = claim(store)
+    claims.drop_claim(store, claimed)
+    again = claim(store)
+    finish(store, again)
+    claims.drop_claim(store, again)
+    with schema.read(store) as connection:
+        run = runs.last_run(connection, "north-fill")
+    assert run is not None
+    assert run.state == "finished"
+
+
 def same(left: object, other: object) -> bool:
     """Equal, with unknown numbers equal to unknown numbers."""
     return encoded(left) == encoded(other)

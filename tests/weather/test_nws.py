@@ -223,3 +223,15 @@ def test_a_day_and_six_hours_are_thirty_hours() -> None:
 
 def test_the_hour_of_the_update_is_the_first() -> None:
     assert as_datetime(weather(hand_made(MORNING_UTC)).hour_utc[0]) == MORNING_UTC
+
+
+@pytest.mark.parametrize(("hours", "is_refused"), [(12, False), (13, True), (-12, False), (-13, True)])
+def test_intervals_begin_within_half_a_day_of_the_update(hours: int, is_refused: bool) -> None:
+    body = json.loads(hand_made(MORNING_UTC))
+    body["properties"]["updateTime"] = (MORNING_UTC + timedelta(hours=hours)).isoformat()
+    parse = SERVICE.parse
+    if is_refused:
+        with pytest.raises(WeatherError, match="begins more than 12 h from the update"):
+            parse(json.dumps(body).encode(), HARROW_FLATS)
+    else:
+        assert parse(json.dumps(body).encode(), HARROW_FLATS).table.shape[0] > 0

@@ -50,6 +50,15 @@ def test_past_air_may_differ_by_two_and_a_half_degrees(warmer_degc: float, is_sa
     assert [note.key for note in found] == ["air_unlike_before"] * is_said
 
 
+@pytest.mark.parametrize(("from_h", "is_said"), [(20, True), (24, False)])
+def test_air_ahead_is_held_against_the_answer_of_before_for_a_day(from_h: int, is_said: bool) -> None:
+    now = table(0.0)
+    hours = now.index >= np.datetime64((NOW_UTC + timedelta(hours=from_h)).replace(tzinfo=None), "s")
+    now.loc[hours, "temp_degc"] += 60.0
+    found = unlike_before(now, table(0.0), before_utc=BEFORE_UTC, now_utc=NOW_UTC)
+    assert [note.key for note in found] == ["air_unlike_before"] * is_said
+
+
 @pytest.mark.parametrize(
     ("ours_mm", "theirs_mm", "is_another"),
     [(4.0, 0.0, True), (0.0, 4.0, True), (4.0, 0.9, True), (4.0, 1.1, False), (0.9, 0.0, False), (4.0, 4.0, False)],

@@ -180,7 +180,7 @@ def test_a_run_outlasts_a_lock_by_itself(tmp_path: Path, store_url: str, monkeyp
         return recorded(*asked)
 
     loaded = example_config(tmp_path, store_url=store_url)
-    asked = mornings.Request(sites=loaded.sites, now_utc=demo.MORNING_UTC)
+    asked = mornings.MorningRequest(sites=loaded.sites, now_utc=demo.MORNING_UTC)
     said = mornings.mornings(loaded, asked, say=lambda _: None, fetch=locked_meanwhile)
     assert "COMPACT" in said.text, "its mails are long too late"
 

@@ -10,9 +10,9 @@ from statistics import NormalDist
 import numpy as np
 
 from gonogo.decide.dry_back import disk_hours, ready_from
-from gonogo.decide.order.today import TEST_H, is_testable, test_done_h, weather_chance
+from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chances
 from gonogo.decide.plan.basis import Basis, rolling_today
-from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, limits
+from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, chances_inside, limits
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.dose import target_w_pct
 from gonogo.decide.water.forecast import truck_time
@@ -70,6 +70,7 @@ def by_result(
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
+        is_tested_after_water=not _is_sure_after_water(basis, material, mass),
         mean_low_pct=found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct,
         mean_high_pct=found.mean_high_pct,
         again_from_pct=found.again_low_pct,
@@ -79,7 +80,8 @@ def by_result(
         disk_utc=hours,
         again_utc=again_utc,
         again_late_utc=again_late_utc,
-        again_up_to_pct=_worth_again_pct(basis, material, mass, by_utc, again_utc or again_late_utc),
+        again_up_to_pct=_worth_again_pct(basis, material, mass, (by_utc, again_utc), is_last=again_late_utc is None),
+        late_up_to_pct=_worth_again_pct(basis, material, mass, (by_utc, again_late_utc), is_last=True),
     )
 
 
@@ -89,19 +91,43 @@ def _damp_litres(basis: Basis, found: Limits, litres_per_pct: float, strip: Stri
     return litres if litres >= basis.inputs.setting("dose_min_litres_m2") * strip.area_m2 else 0.0
 
 
-def _worth_again_pct(
-    basis: Basis, material: Material, mass: float, by_utc: datetime | None, again_utc: datetime | None
-) -> float:
-    """Return the highest result after which another test, once it was disked, may release the lift [%].
+def _is_sure_after_water(basis: Basis, material: Material, mass: float) -> bool:
+    """Return whether a lift that was watered by its test is rolled without another: a test of it would decide nothing.
 
-    Up to then it dries as the moist soil does that was turned up, at the bare-soil limit; the test is worth it from the
-    site's test_worth_chance on.
+    It then lies about the target, as unsure as the test that the dose was measured by: inside as likely as the site
+    asks, beyond the wet edge no likelier than it allows of water, and no result a window's width below cuts the dose.
     """
+    low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
+    target = target_w_pct(material)
+    about = np.array([target])
+    inside = float(chances_inside(about, low, high, None)[0])
+    too_wet = float(chances_inside(about, high, math.inf, None)[0])
+    setting = basis.inputs.setting
+    return (
+        inside >= basis.prepared.chance_needed
+        and too_wet <= setting("overshoot_chance_max")
+        and mass / 100.0 * (target - low + high - low) <= setting("dose_max_litres_m2")
+    )
+
+
+def _worth_again_pct(
+    basis: Basis, material: Material, mass: float, tests_utc: tuple[datetime | None, datetime | None], *, is_last: bool
+) -> float:
+    """Return the highest result after which another test, once it was disked, is worth its while [%].
+
+    tests_utc   when the result is in, and when it is tested again
+    is_last     no test of this day follows
+
+    Until then it dries as the moist soil does that was turned up, at the bare-soil limit. The last test of a day is
+    worth it from the site's test_worth_chance on, for a day hangs on it; one that another follows, where it releases
+    the lift as likely as not.
+    """
+    by_utc, again_utc = tests_utc
     if again_utc is None or by_utc is None:
         return math.nan
     turned_up = KC_MAX_WET_SOMETIMES * OPEN_SHARE * SURFACES["scarified"].turned_factor
     dried_mm = turned_up * float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(again_utc)))
-    worth = min(max(basis.inputs.setting("test_worth_chance"), 0.01), 0.5)
+    worth = min(max(basis.inputs.setting("test_worth_chance"), 0.01), LIKELY) if is_last else LIKELY
     spare_pct = -NormalDist().inv_cdf(worth) * TEST_ERROR_PCT
     return material.omc_pct + material.window_high_pct + 100.0 * dried_mm / mass + spare_pct
 
@@ -184,12 +210,9 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     if not math.isfinite(start_h + last_h):
         return Then.HOLD
     needed_h = prepared.rolling_h[s] + prepared.seal_h
-    starts = np.arange(start_h, last_h + 1e-6, TEST_H).tolist()
-    return (
-        Then.WATER
-        if any(weather_chance(prepared, s, h, needed_h) >= prepared.chance_needed for h in starts)
-        else Then.HOLD
-    )
+    starts = np.arange(start_h, last_h + 1e-6, TEST_H)
+    is_dry = weather_chances(prepared, s, starts, needed_h) >= prepared.chance_needed
+    return Then.WATER if np.any(is_dry) else Then.HOLD
 
 
 def last_pass_utc(prepared: Prepared) -> datetime:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import REST_H, Disked, chance_inside, last_disking_before
-from gonogo.decide.order.today import weather_chance
+from gonogo.decide.order.today import weather_chances
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.test_first import tests_after
@@ -23,7 +25,13 @@ SOME_CHANCE = 0.2  # a lift that never reaches this is not brought back by diski
 
 
 def way_back(basis: Basis, s: int) -> DryBack | None:
-    """Return how the wet strip on row s comes back, None where disking was not asked for it."""
+    """Return how the wet strip on row s comes back, None where disking was not asked for it; once."""
+    if s not in basis.ways_back:
+        basis.ways_back[s] = _way_back(basis, s)
+    return basis.ways_back[s]
+
+
+def _way_back(basis: Basis, s: int) -> DryBack | None:
     inputs, prepared = basis.inputs, basis.prepared
     strip = inputs.strips[s]
     path = basis.disked.get(strip.id)
@@ -34,15 +42,17 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
     for hours in days(prepared):
         if not hours.is_working_day:
             continue
-        for start_h in starts_h(hours, needed_h):
+        starts = starts_h(hours, needed_h)
+        dry = weather_chances(prepared, s, np.array(starts), needed_h).tolist()
+        for start_h, dry_chance in zip(starts, dry, strict=True):
             before = last_disking_before(path, start_h - REST_H)
-            if not before or not weather_chance(prepared, s, start_h, needed_h) >= READY_CHANCE:
+            if not before or not dry_chance >= READY_CHANCE:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)
-            # Today a test decides at once, and costs little: it is asked for earlier than a day is promised.
-            least = inputs.setting("test_worth_chance") if hours.day == inputs.day else READY_CHANCE
-            if chance >= least:
+            # The last test of a day is worth it earlier: a day hangs on it.
+            is_last = hours.day == inputs.day and before[-1] == max(_on_day(basis, path.disk_utc), default=None)
+            if chance >= (inputs.setting("test_worth_chance") if is_last else READY_CHANCE):
                 at_utc = moment(start_h)
                 day, half = half_of(basis.site, at_utc)
                 ready = NextTry(day=day, half=half, at_utc=at_utc, chance=chance, after="disk")
@@ -58,8 +68,13 @@ def _tested_today(basis: Basis, s: int, path: Disked, back: DryBack, ready_h: fl
     members = path.w_pct[min(max(math.floor(ready_h) - prepared.cond.first_h, 0), len(path.w_pct) - 1)]
     before = float(np.mean(members)), float(np.std(members))
     low_pct, high_pct = limits_pct(basis.inputs.material(strip), prepared.chance_needed, before)
-    today = [at for at in path.disk_utc if times.local_date(at, basis.site.zone) == basis.inputs.day]
+    today = _on_day(basis, path.disk_utc)
     _, late_utc = tests_after(basis, strip, today)
     if late_utc is None or not moment(ready_h) < today[-1]:
         return replace(back, low_pct=low_pct, high_pct=high_pct)
     return replace(back, disk_utc=tuple(today), low_pct=low_pct, high_pct=high_pct, again_late_utc=late_utc)
+
+
+def _on_day(basis: Basis, disk_utc: Sequence[datetime]) -> list[datetime]:
+    """Return the diskings of today."""
+    return [at for at in disk_utc if times.local_date(at, basis.site.zone) == basis.inputs.day]

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from gonogo.errors import WeatherError
 from gonogo.weather.grid.quantities import ESSENTIAL, QUANTITIES, Quantity
-from gonogo.weather.grid.sources import CONTROL, IndexKind, Part
+from gonogo.weather.grid.sources import CONTROL, FilePart, IndexKind
 
 MOST_MESSAGE_BYTES = 20_000_000  # a global field at a quarter of a degree has about 1 MB; common sense
 MOST_LINES = 50_000  # an ensemble's index has some 9,000; a great one would fill the memory once it is cut into cells
@@ -18,7 +18,7 @@ _MEMBER = re.compile(r"ENS=\+(\d+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class MessageWanted:
     """One message to be fetched. n_bytes: None where only the end of the file ends it."""
 
     quantity: str
@@ -31,11 +31,13 @@ class Wanted:
 class _Line:
     """One line of an index. length_h: of the period that it stands for, 0 for a moment."""
 
-    wanted: Wanted
+    wanted: MessageWanted
     length_h: int
 
 
-def wanted_messages(text: str, kind: IndexKind, part: Part, run_utc: datetime, place: str) -> tuple[Wanted, ...]:
+def wanted_messages(
+    text: str, kind: IndexKind, part: FilePart, run_utc: datetime, place: str
+) -> tuple[MessageWanted, ...]:
     """Return where the wanted messages of a file lie, in the order in which they lie.
 
     Of a period that is given more than once the shortest is taken.
@@ -67,7 +69,7 @@ def _their_name(quantity: Quantity, kind: IndexKind) -> str:
     return named or quantity.name
 
 
-def _json_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_Line]:
+def _json_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> list[_Line]:
     names = {QUANTITIES[name].in_json: name for name in part.quantities}
     found = []
     for number, raw in enumerate(filter(None, map(str.strip, text.splitlines())), start=1):
@@ -84,12 +86,12 @@ def _json_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_L
         if str(step) != str(part.step_h) or member not in part.members:
             continue
         _require_span(offset, n_bytes, place, number)
-        wanted = Wanted(quantity=names[param], member=member, offset=offset, n_bytes=n_bytes)
+        wanted = MessageWanted(quantity=names[param], member=member, offset=offset, n_bytes=n_bytes)
         found.append(_Line(wanted, 0))
     return found
 
 
-def _inventory_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_Line]:
+def _inventory_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> list[_Line]:
     names = {QUANTITIES[name].in_inventory: name for name in part.quantities if QUANTITIES[name].in_inventory}
     rows: list[tuple[int, list[str]]] = []
     for number, raw in enumerate(filter(None, map(str.strip, text.splitlines())), start=1):
@@ -112,7 +114,7 @@ def _inventory_lines(text: str, part: Part, run_utc: datetime, place: str) -> li
         n_bytes = None if after is None else after - offset
         if n_bytes is not None:
             _require_span(offset, n_bytes, place, number)
-        found.append(_Line(Wanted(quantity=name, member=member, offset=offset, n_bytes=n_bytes), length_h))
+        found.append(_Line(MessageWanted(quantity=name, member=member, offset=offset, n_bytes=n_bytes), length_h))
     return found
 
 

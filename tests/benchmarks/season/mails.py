@@ -203,8 +203,7 @@ class Mails:
         if low_pct <= w_pct <= high_pct:
             return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
         if w_pct > high_pct:
-            is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
-            return self._disking(work, strip, told, told.above_disk_at_h, is_tested=is_worth)
+            return self._disk_and_test(work, strip, told, sorted(told.above_disk_at_h), told.tests_after_disk_h(w_pct))
         if told.below_litres_point is None:
             work.say(strip, "called: below the window")
             return []
@@ -234,7 +233,7 @@ class Mails:
         water = Step(kind=kind, from_h=told.water_from_h or 0.0, litres=litres, when=lambda: self._fits(strip, "water"))
         if told.test_after_water:
             return [water, Step(kind="test", then=lambda w: self._after_water(work, strip, told, w))]
-        return [water, self._rolling(work, strip, told)]
+        return [water, replace(self._rolling(work, strip, told), when=None)]  # the test before the water is over
 
     def _after_water(self, work: Work, strip: StripNow, told: Instruction, w_pct: float) -> list[Step]:
         if strip.lot.is_inside(w_pct):
@@ -244,12 +243,9 @@ class Mails:
         work.say(strip, "called: outside the window after watering")
         return []
 
-    def _disking(
-        self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...], *, is_tested: bool = True
-    ) -> list[Step]:
+    def _disking(self, work: Work, strip: StripNow, told: Instruction, at_h: tuple[float, ...]) -> list[Step]:
         """Disk; where the mail says when, test, and roll what is inside or disk on what is not, and so once more."""
-        tests = [h for h in (told.test_after_disk_h, told.test_late_h) if h is not None]
-        return self._disk_and_test(work, strip, told, sorted(at_h), tests if is_tested else [])
+        return self._disk_and_test(work, strip, told, sorted(at_h), told.tests_after_disk_h(None))
 
     def _disk_and_test(
         self, work: Work, strip: StripNow, told: Instruction, at_h: list[float], tests_h: list[float]
@@ -264,8 +260,7 @@ class Mails:
             low_pct, high_pct = (told.limits_of_mean if is_mean else told.limits)(lot.low_pct, lot.high_pct)
             if low_pct <= w_pct <= high_pct:
                 return [replace(self._rolling(work, strip, told), when=None)] if told.rolls_after_disk else []
-            is_worth = told.test_again_up_to_pct is None or w_pct <= told.test_again_up_to_pct
-            later = tests_h[1:] if is_worth else []
+            later = [h for h in told.tests_after_disk_h(w_pct) if h > tests_h[0]]
             return self._disk_and_test(work, strip, told, rest, later) if w_pct > high_pct else []
 
         def then(w_pct: float) -> list[Step]:

@@ -226,7 +226,7 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
     return {
         "verdict": "test",
         "test_first": True,
-        "test_after_water": True,
+        "test_after_water": test.is_tested_after_water,
         "test_low_pct": test.low_pct,
         "test_high_pct": test.high_pct,
         "test_mean_low_pct": None if math.isnan(test.mean_low_pct) else test.mean_low_pct,
@@ -236,6 +236,7 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "edge_damp_litres": 0.0 if math.isnan(test.damp_litres) else test.damp_litres,
         "edge_to_pct": None if math.isnan(test.again_to_pct) else test.again_to_pct,
         "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
+        "test_late_up_to_pct": None if math.isnan(test.late_up_to_pct) else test.late_up_to_pct,
         "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,
         "above_disk_at_h": [hour(at) for at in test.disk_utc] if test.above == Then.DISK else [],
         "test_after_disk_h": hour(test.again_utc),

@@ -33,7 +33,8 @@ class Instruction:
                         decides; None = the window's edges
     edge_damp_pct       a result or mean from here to test_low_pct: rolled with edge_damp_litres on the top; None = no
     test_mean_low_pct, test_mean_high_pct   limits of that mean; None = those of a single result
-    test_again_up_to_pct   the highest result after which it is tested again once it was disked; None = any
+    test_again_up_to_pct, test_late_up_to_pct   the highest result after which it is tested again once it was disked, at
+                        test_after_disk_h and at test_late_h; None = any
     seal_by_h           to be sealed by then if it lies loose
     stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
     is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
@@ -62,6 +63,7 @@ class Instruction:
     test_mean_low_pct: float | None = None
     test_mean_high_pct: float | None = None
     test_again_up_to_pct: float | None = None
+    test_late_up_to_pct: float | None = None
     edge_from_pct: float | None = None
     edge_to_pct: float | None = None
     edge_damp_pct: float | None = None
@@ -93,6 +95,12 @@ class Instruction:
         first = low_pct if self.edge_from_pct is None else self.edge_from_pct
         last = high_pct if self.edge_to_pct is None else self.edge_to_pct
         return (first <= w_pct < low and not self.is_damped(w_pct)) or high < w_pct <= last
+
+    def tests_after_disk_h(self, w_pct: float | None) -> list[float]:
+        """Return when a strip is tested again once it was disked, after a result or without one."""
+        late_to = self.test_again_up_to_pct if self.test_late_up_to_pct is None else self.test_late_up_to_pct
+        tests = ((self.test_after_disk_h, self.test_again_up_to_pct), (self.test_late_h, late_to))
+        return [h for h, up_to in tests if h is not None and (w_pct is None or up_to is None or w_pct <= up_to)]
 
     def is_damped(self, w_pct: float) -> bool:
         """Whether a result lies where the strip is rolled with water on its top."""

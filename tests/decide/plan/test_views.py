@@ -5,10 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import views_of_plan
-from hand_made import at, morning, strip
+from hand_made import at, material, morning, strip
 from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
 
 from gonogo.records.day_plan import Task
+from gonogo.wording.language import speaker
+from gonogo.wording.phrases import phrase
+
+# in each language what stands of mixing, of soaking alone, and that clean sand is not disked
+MIXING = {
+    "en": ("mix", "soak, test; no mixing, no second dose", "No disking"),
+    "es": ("mezcl", "dejar absorber, ensayar; sin mezclar, sin segunda dosis", "No pasar la grada"),
+    "pt": ("mistur", "deixar absorver, ensaiar; sem misturar, sem segunda dose", "Não gradear"),
+    "fr": ("mélang", "laisser pénétrer, essayer ; sans mélanger, pas de seconde dose", "Pas de pulvériseur"),
+}
 
 
 @pytest.mark.parametrize("block", range(4))
@@ -60,3 +70,35 @@ def test_water_for_a_dry_top_is_not_told_to_be_mixed_in() -> None:
     card = " ".join(shown.texts["driver"].split())
     assert "let it soak, test; no mixing" in card
     assert "mix it in" not in card
+
+
+@pytest.mark.parametrize("code", MIXING)
+def test_clean_sand_is_watered_and_left_to_soak_in_every_view(code: str) -> None:
+    """It is not to be disked, as "Behind it" says, and no view has it mixed."""
+    mixes, soaks, not_disked = MIXING[code]
+    sand = material(soil_class="sand", is_granular=True)
+    inputs = morning(10.0, strips=[strip(id="N1", name="N1 field")], on_site={"materials": (sand,)})
+    shown = scene(inputs, language=code)
+    assert shown.decisions["N1"].verdict == "water"
+    jobs = {job.task for job in shown.plan.jobs}
+    assert Task.SOAK in jobs
+    assert Task.MIX not in jobs
+    read = {role: " ".join(text.split()) for role, text in shown.texts.items()}
+    assert soaks in read["driver"]
+    assert not_disked in read["superintendent"]
+    say = speaker(code, "metric").say
+    entries = " ".join(f"{say(entry.title)} {say(entry.line)}" for entry in shown.entries)
+    model = say(phrase("unsure.model"))  # "mixed borrow" is no work
+    for view in (*read.values(), shown.page, shown.terminal, entries):
+        assert mixes not in view.replace(soaks, "").replace(model, "").lower()
+
+
+@pytest.mark.parametrize("code", MIXING)
+def test_any_other_soil_is_watered_and_mixed(code: str) -> None:
+    mixes, soaks, _ = MIXING[code]
+    shown = scene(morning(10.0, strips=[strip(id="N1", name="N1 field")]), language=code)
+    assert Task.MIX in {job.task for job in shown.plan.jobs}
+    for role in ("superintendent", "driver"):
+        text = " ".join(shown.texts[role].split())
+        assert soaks not in text
+        assert mixes in text.lower()

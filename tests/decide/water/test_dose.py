@@ -11,6 +11,7 @@ import pytest
 from hand_made import DAY, MEMBERS, N_HOURS, SETTINGS, SPREAD, at, crew, material, morning, row, strip, truck
 
 from gonogo import units
+from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.water import dose, spraying
 from gonogo.records.verdict import Decision, Verdict, WaterPlan
@@ -249,6 +250,8 @@ def test_a_watered_lift_left_lying_has_to_be_rolled_before_it_is_too_dry_again()
     # 0.5 points are 2 mm, and 1.1 x 0.9 mm go in an hour
     assert (made.until_utc - made.from_utc).total_seconds() / 3600.0 == pytest.approx(3.0, abs=0.01)
     assert decision(9.0, et0_mm=0.1, on_site=near_the_edge).until_utc > at(16.0)
+    sooner = decision(9.0, et0_mm=0.95, on_site=near_the_edge)  # 1.1 x 0.95 mm twice are over 2 mm, 0.95 twice are not
+    assert (sooner.until_utc - sooner.from_utc).total_seconds() / 3600.0 == pytest.approx(2.0, abs=0.01)
 
 
 def test_a_truck_that_cannot_spray_thinly_enough_does_not_pass_the_wet_edge_to_keep_a_lift_damp() -> None:
@@ -359,3 +362,16 @@ def test_between_clods_a_pass_holds_more_than_clay_takes_in() -> None:
     assert spraying.pass_limit_litres_m2(material(soil_class="clay"), 2.0) == spraying.CLODS_HOLD_LITRES_M2
     assert spraying.pass_limit_litres_m2(material(soil_class="sand"), 2.0) > spraying.CLODS_HOLD_LITRES_M2
     assert math.isnan(spraying.pass_limit_litres_m2(material(soil_class="clay"), math.nan))
+
+
+def test_a_crust_lacks_water_in_its_upper_hundred_millimetres_alone() -> None:
+    # 0.1 m at 1600 kg/m3 are 160 kg/m2; four points of that are 6.4 kg.
+    prepared = prepare(morning(14.0, top_pct=10.0, sd_pct=0.0))
+    assert dose.crust_litres_m2(prepared, 0, row(7), 14.0) == pytest.approx(6.4)
+
+
+def test_haul_roads_take_their_share_of_each_load_s_time() -> None:
+    # A load of 10,000 L: 10 min to fill, twice 5 on the road, 16.7 to spray, over the efficiency.
+    inputs = morning(settings={"truck_efficiency": 0.8, "haul_road_litres_h": 3000.0})
+    load_h = (20.0 / 60.0 + 10000.0 / 600.0 / 60.0) / 0.8
+    assert spraying.efficiency_of(inputs, truck()) == pytest.approx(0.8 * (1.0 - 0.3 * load_h))
