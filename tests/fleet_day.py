@@ -35,7 +35,7 @@ from gonogo.store.upgrade import upgrade
 KILLED_EVERY_S = 60.0
 CONNECTIONS_EACH = 10  # to the mail server: so many mails may a machine be at in the instant in which it is killed
 LOOKED_EVERY_S = 10.0
-BEGINS_AFTER_S = 90.0  # machines start and the day is planned meanwhile
+BEGINS_AFTER_S = 30.0  # machines start and the day is planned meanwhile
 ENDS_AFTER_S = 60.0  # after the last mail time: what is not made by then is counted as it stands
 TICKS = os.sysconf("SC_CLK_TCK")
 
@@ -264,7 +264,7 @@ def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
         plan = Plan(
             url=url,
             n_sites=asked.sites,
-            begin_s=time.time() + BEGINS_AFTER_S + 60.0 * asked.lead_min + asked.sites / 600.0,
+            begin_s=time.time() + BEGINS_AFTER_S + 60.0 * asked.lead_min + asked.sites / 1500.0,
             zone_s=asked.zone_s,
             lead_min=asked.lead_min,
             cost_s=asked.cost_s,

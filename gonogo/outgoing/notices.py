@@ -7,9 +7,10 @@ same day tells nobody twice. About a notice that does not arrive there is no fur
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cache
 
 from gonogo.config import Config
 from gonogo.mail.letter import Content, Post, plain_notice, raw_message
@@ -117,8 +118,10 @@ def notice_to_reader(config: Config, site: Site, queued: Queued, *, now_utc: dat
 def expired_fallback(config: Config, now_utc: datetime) -> Fallback:
     """Return what makes of each mail that was too late: a notice to its reader, and one mail to the operator."""
 
+    by_id = _by_id(config)
+
     def fallback(queued: Queued) -> Iterable[Envelope]:
-        site = next((s for s in config.sites if s.id == queued.site_id), None)
+        site = by_id().get(queued.site_id)
         if queued.kind not in CREW_KINDS or site is None:
             return ()
         notice = OperatorNotice(
@@ -146,10 +149,12 @@ def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
     A dead letter's reader gets a plain notice instead.
     """
 
+    by_id = _by_id(config)
+
     def fallback(queued: Queued) -> Iterable[Envelope]:
         if queued.kind == "operator":
             return ()
-        site = next((s for s in config.sites if s.id == queued.site_id), None)
+        site = by_id().get(queued.site_id)
         is_refused = queued.state == "refused"
         how = "was refused by the mail server for good" if is_refused else "was given up after many faults"
         # What a server refuses from us it refuses again; a mail that kills its worker may be replaced by a plain one.
@@ -171,6 +176,11 @@ def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
         return (*to_reader, *to_operator(config, notice, now_utc=now_utc))
 
     return fallback
+
+
+def _by_id(config: Config) -> Callable[[], Mapping[str, Site]]:
+    """What gives the sites of a config by id, made when it is first asked: most rounds ask nothing, some a thousand."""
+    return cache(lambda: {site.id: site for site in config.sites})
 
 
 def _last_fault(queued: Queued) -> str:

@@ -6,12 +6,16 @@ import logging
 import threading
 from collections.abc import Mapping
 from dataclasses import replace
+from time import monotonic
 
 from gonogo import config as configs
 from gonogo.config import Config
 from gonogo.errors import ConfigError
 
 log = logging.getLogger("gonogo.service.config_watch")
+
+LONG_LOOK_S = 0.05  # of the files of some hundred sites
+LOOKING_SHARE = 50.0  # times as long as a long look took is waited for the next: two hundredths of a core
 
 
 class ConfigWatch:
@@ -28,10 +32,19 @@ class ConfigWatch:
         self.reread = threading.Event()
         self._environ = environ
         self._seen = self._fingerprint()
+        self._next_look_s = 0.0
 
     def refresh(self) -> None:
-        """Read the files again if any of them changed, or if asked to. Faults of the files are kept, not raised."""
+        """Read the files again if any of them changed, or if asked to. Faults of the files are kept, not raised.
+
+        Asked before each run. Where looking at all files takes long, as with many sites, it is done less often.
+        """
+        if monotonic() < self._next_look_s and not self.reread.is_set():
+            return
+        began_s = monotonic()
         now = self._fingerprint()
+        took_s = monotonic() - began_s
+        self._next_look_s = monotonic() + (LOOKING_SHARE * took_s if took_s >= LONG_LOOK_S else 0.0)
         if now == self._seen and not self.reread.is_set():
             return
         self.reread.clear()

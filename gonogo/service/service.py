@@ -24,6 +24,8 @@ from gonogo.store import patience, thinning
 
 log = logging.getLogger("gonogo.service.service")
 
+LOGGED_SITES = 500  # whose next runs are told at the start
+
 
 def serve(
     config: Config,
@@ -106,11 +108,13 @@ class Service:
     def begin(self) -> None:
         """Log when each site's next run starts, and let go what another clock had put off."""
         self.runner.wake_waiting()
-        for site in self.sites():
+        for site in self.sites()[:LOGGED_SITES]:
             starts = due.next_start_utc(site, clock.clock_utc(), self.runner.lead_min(site))
             if starts is not None:
                 at = starts.astimezone(site.zone).isoformat(timespec="minutes")
                 log.info("next run %s", at, extra={"site": site.id})
+        if len(self.sites()) > LOGGED_SITES:
+            log.info("%d more sites", len(self.sites()) - LOGGED_SITES)
 
     def stepped(self, step_s: float) -> None:
         """Start over with a clock that was set by so many seconds."""

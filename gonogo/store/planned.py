@@ -95,7 +95,8 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
         }
         for row in rows
     ]
-    return len(connection.execute(fresh.values(values).returning(planned_run.c.site_id)).all())
+    # As rows of one prepared statement: one that holds them all is made anew each time, at thrice the cost.
+    return len(connection.execute(fresh.returning(planned_run.c.site_id), values).all())
 
 
 def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple[PlannedRun, ...]:

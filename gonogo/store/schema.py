@@ -104,6 +104,9 @@ run = Table(
     Column("faults", sa.Text, nullable=False),
     Column("error", sa.Text, nullable=False),
     sa.UniqueConstraint("site_id", "day", "edition", name="uq_run_site_id_day_issue"),
+    Index(None, "state", "lease_until_utc"),
+    Index(None, "claimed_utc"),
+    Index(None, "answer_id"),
     sa.CheckConstraint("state in ('claimed', 'finished')", name="state"),
 )
 

@@ -20,6 +20,7 @@ from gonogo.store.encoding import decoded
 
 KEPT_LEADS = (0, 1, 2, 3, 5, 7, 10)  # days ahead of an outlook that a score asks for
 ANSWER_EVERY_DAYS = 3
+ROWS_READ = 1000
 BODIES_AT_ONCE = 100  # of mails, with their pictures
 RUNS_AT_ONCE = 50  # in one transaction, so that nothing waits long for the database
 
@@ -66,6 +67,7 @@ def _thin_bodies(store: sa.Engine, before_utc: datetime) -> int:
     """Delete the bodies of old mails that will not be sent any more."""
     mail, raw = schema.message, schema.message_raw
     old = sa.select(raw.c.message).join(mail).where(mail.c.put_utc < before_utc, mail.c.state != "waiting")
+    old = old.order_by(raw.c.message)  # the oldest first: else each step would read all that is young
     n_gone = 0
     while True:
         with schema.begin(store) as connection:
@@ -106,16 +108,17 @@ def _thin_used_answers(store: sa.Engine, before_utc: datetime) -> int:
     kept, run = schema.answer, schema.run
     query = sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc)
     query = query.where(kept.c.fetched_utc < before_utc, kept.c.service.not_like("%/%"))
-    with schema.read(store) as connection:
-        rows = connection.execute(query.order_by(kept.c.fetched_utc, kept.c.id)).all()
-    last: dict[tuple[str, str], datetime] = {}
+    query = query.order_by(kept.c.site_id, kept.c.service, kept.c.fetched_utc, kept.c.id)
+    last: tuple[str, str, datetime] | None = None
     gone = []
-    for row in rows:
-        before = last.get((row.site_id, row.service))
-        if before is not None and row.fetched_utc - before < timedelta(days=ANSWER_EVERY_DAYS) - timedelta(hours=1):
-            gone.append(row.id)
-        else:
-            last[row.site_id, row.service] = row.fetched_utc
+    with schema.read(store) as connection:  # the kept ones of many sites and years are read a few at a time
+        for row in connection.execution_options(yield_per=ROWS_READ).execute(query):
+            is_same = last is not None and last[:2] == (row.site_id, row.service)
+            least = timedelta(days=ANSWER_EVERY_DAYS) - timedelta(hours=1)
+            if last is not None and is_same and row.fetched_utc - last[2] < least:
+                gone.append(row.id)
+            else:
+                last = (row.site_id, row.service, row.fetched_utc)
     for first in range(0, len(gone), RUNS_AT_ONCE):
         part = gone[first : first + RUNS_AT_ONCE]
         with schema.begin(store) as connection:
