@@ -110,8 +110,7 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
     assert decision.until_utc is not None
     plan = decision.water if decision.verdict == Verdict.WATER else None
     from_h, until_h, rolling_h = epoch_h(decision.from_utc), epoch_h(decision.until_utc), prepared.rolling_h[s]
-    for k in range(math.floor((until_h - rolling_h - from_h) / step_h + SECOND_H) + 1):
-        start_h = from_h + k * step_h
+    for start_h in starts_today(prepared, from_h, until_h - rolling_h, step_h):
         option = Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=math.nan)
         if plan is None:
             yield replace(option, chance=window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h))
@@ -120,6 +119,21 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
             chance = chance_watered(prepared, s, plan.litres_m2, at_h, start_h)
             done_h = epoch_h(plan.finish_utc)
             yield replace(option, chance=chance, litres=plan.litres, at_h=at_h, done_h=done_h, is_after_test=True)
+
+
+def starts_today(prepared: Prepared, first_h: float, last_h: float, step_h: float) -> Iterator[float]:
+    """Yield the starts between two moments: the first of them, and then every step of the day [epoch h].
+
+    The solver counts in these steps: a start between two of them would cost its roller the whole step before it.
+    """
+    if not first_h <= last_h + SECOND_H:
+        return
+    yield first_h
+    day_h = prepared.today.from_h
+    k = math.floor((first_h - day_h) / step_h + SECOND_H) + 1
+    while day_h + k * step_h <= last_h + SECOND_H:
+        yield day_h + k * step_h
+        k += 1
 
 
 def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) -> float:
@@ -137,13 +151,11 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
         return
-    start_h = test_done_h(prepared, s)
-    while start_h + needed_h <= prepared.today.until_h + SECOND_H:
+    for start_h in starts_today(prepared, test_done_h(prepared, s), prepared.today.until_h - needed_h, step_h):
         if weather_chance(prepared, s, start_h, needed_h) >= prepared.chance_needed:
             chance = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
             if not math.isnan(chance):
                 yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
-        start_h += step_h
 
 
 def is_broken_up_first(inputs: MorningInputs, s: int) -> bool:
@@ -205,12 +217,10 @@ def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float)
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
-    start_h = opening.from_h
-    while start_h + rolling_h <= opening.until_h + SECOND_H:
+    for start_h in starts_today(prepared, opening.from_h, opening.until_h - rolling_h, step_h):
         chance = weather_chance(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
         if chance >= inputs.setting("plan_chance_min"):
             yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
-        start_h += step_h
 
 
 def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Opening | None:
