@@ -119,7 +119,7 @@ def morning_process(job: dict[str, Any]) -> None:
 
     from gonogo.cli import demo
     from gonogo.morning import run as morning_run
-    from gonogo.outgoing import delivery, notices
+    from gonogo.outgoing import delivery, notices, rounds
     from gonogo.outgoing.frame import RunFrame
     from gonogo.service import due
     from gonogo.store import claims, outcomes, owner, schema
@@ -168,7 +168,7 @@ def morning_process(job: dict[str, Any]) -> None:
             counts = outcomes.counts(connection, now_utc=now_utc)
         if counts["waiting"] + counts["leased"] == 0:
             break
-        now_utc += timedelta(seconds=delivery.LONGEST_WAIT_S)
+        now_utc += timedelta(seconds=rounds.LONGEST_WAIT_S)
     store.dispose()
 
 

@@ -179,7 +179,7 @@ class Bench:
 
 
 def children(pid: int) -> list[int]:
-    """Return the worker processes that a process has started; the one that tracks resources is none."""
+    """Return the worker processes that a process has started; without the one that tracks resources."""
     found = []
     for entry in Path("/proc").iterdir():
         if not entry.name.isdecimal():

@@ -81,7 +81,7 @@ def test_wind_comes_down_to_two_metres() -> None:
 @pytest.mark.parametrize(
     ("quantity", "si", "metric", "us"),
     [
-        # Halves away from nought, below a half down: what a reader sees is the nearest that the step allows.
+        # Halves away from zero, below a half down: what a reader sees is the nearest that the step allows.
         ("litres", 8749.0, 8700.0, 2300.0),
         ("litres", 1049.0, 1000.0, 275.0),
         ("litres", 995.0, 1000.0, 265.0),

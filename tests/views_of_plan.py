@@ -127,7 +127,7 @@ def scene(
         outlook=outlook(inputs),
         prepared=prepare(inputs),
         moisture=_untested(inputs),
-        reading_notes=(),
+        reading_flags=(),
         closure_error_mm=0.0,
         histories=histories,
         unknown=unknown,

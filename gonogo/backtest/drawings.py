@@ -13,7 +13,7 @@ MARKS = ("disc", "box", "tip", "ring", "frame")  # so that no line is told from 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class LeadLine:
     """Points (days ahead, value) under a name, drawn with the mark of its place in MARKS."""
 
     name: str
@@ -22,7 +22,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lines:
+class LeadLines:
     """Lines over the days ahead. title: what it shows and its figures, for whoever cannot see it.
 
     ticks    values of the scale from its foot to its top; tick writes one
@@ -30,14 +30,14 @@ class Lines:
     """
 
     title: str
-    lines: tuple[Line, ...]
+    lines: tuple[LeadLine, ...]
     ticks: tuple[float, ...]
     tick: Callable[[float], str]
     axis: str
     wanted: tuple[float, float] | None = None
 
 
-def lines(picture: Lines) -> str:
+def lines(picture: LeadLines) -> str:
     """Return the drawing of lines over the days ahead."""
     days = sorted({day for line in picture.lines for day, _ in line.points})
     least, most = picture.ticks[0], picture.ticks[-1]
@@ -70,8 +70,8 @@ class Tenths:
 
     title: str
     points: tuple[tuple[float, float, int], ...]
-    said: str
-    came: str
+    chance_label: str
+    came_label: str
 
 
 def tenths(picture: Tenths) -> str:
@@ -90,12 +90,12 @@ def tenths(picture: Tenths) -> str:
         parts += [_rule(LEFT, y(k / 10), WIDTH - RIGHT, y(k / 10)), _text(LEFT - 6, y(k / 10) + 4, f"{10 * k}%")]
         parts.append(_text(x(k / 10), height - BOTTOM + 16, f"{10 * k}%", "mid"))
     parts.append(f'<line class="even" x1="{x(0):.1f}" y1="{y(0):.1f}" x2="{x(1):.1f}" y2="{y(1):.1f}"/>')
-    parts.append(_text((LEFT + WIDTH - RIGHT) / 2, height - 6, picture.said, "mid"))
-    parts.append(_text(LEFT + 6, TOP + 12, picture.came, "start"))
+    parts.append(_text((LEFT + WIDTH - RIGHT) / 2, height - 6, picture.chance_label, "mid"))
+    parts.append(_text(LEFT + 6, TOP + 12, picture.came_label, "start"))
     most = max(n for _, _, n in picture.points)
-    for said, came, n in picture.points:
+    for chance, came_true, n in picture.points:
         radius = 3.5 + 5.0 * math.sqrt(n / most)
-        parts.append(f'<circle class="tenth" cx="{x(said):.1f}" cy="{y(came):.1f}" r="{radius:.1f}"/>')
+        parts.append(f'<circle class="tenth" cx="{x(chance):.1f}" cy="{y(came_true):.1f}" r="{radius:.1f}"/>')
     return _svg(picture.title, height, parts)
 
 
@@ -158,11 +158,11 @@ def _box(x: float, y: float, width: float, height: float, kind: str) -> str:
     return f'<rect class="{kind}" x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{max(height, 0.0):.1f}"/>'
 
 
-def _text(x: float, y: float, said: str, anchor: str = "end") -> str:
-    return f'<text class="{anchor}" x="{x:.1f}" y="{y:.1f}">{escape(said)}</text>'
+def _text(x: float, y: float, label: str, anchor: str = "end") -> str:
+    return f'<text class="{anchor}" x="{x:.1f}" y="{y:.1f}">{escape(label)}</text>'
 
 
 def _svg(title: str, height: float, parts: Sequence[str]) -> str:
-    said = escape(title, quote=True)
-    head = f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{said}">'
+    escaped_title = escape(title, quote=True)
+    head = f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{escaped_title}">'
     return "\n".join([head, *parts, "</svg>"])

@@ -32,7 +32,6 @@ LAYERS: dict[str, Layer] = {
 }
 HOURLY = ("temp_degc", "rh_pct", "wind_2m_m_s", "shortwave_w_m2", "precip_mm")
 WEATHER = ("air_temp_max_c", "air_temp_min_c", "precip_mm", "solar_mj_m2", "rh_max_pct", "rh_min_pct", "rh_mean_pct")
-WIND = "wind_2m_m_s"
 MAY_LACK = ("wind_2m_m_s", "air_temp_mean_c", "soil_temp_5cm_c", "soil_temp_7.5cm_c")
 EVERY_DAYS = 7  # where a station reports each day, every seventh is taken as a reading
 THAWED_SOIL_DEGC, THAWED_AIR_DEGC = 1.0, 4.0

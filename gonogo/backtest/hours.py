@@ -222,7 +222,7 @@ def timing(station: StationYear, water_mm: Floats, *, is_last: int) -> Floats:
 
 
 def _rain_members(rain_mm: Floats, logit: Floats, table: DayRain, n_members: int) -> Floats:
-    """Rain of each hour and member (24 D, M): a day has one draw a member, whoever asks."""
+    """Rain of each hour and member (24 D, M): a day has one draw per member, whoever asks."""
     # A stream for each kind of draw: more days at the end change none of those before.
     of_place, of_day, of_begin = (np.random.default_rng([SEED, k]) for k in range(3))
     n_days = len(rain_mm)

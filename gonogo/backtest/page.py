@@ -21,7 +21,7 @@ LEAST_SHOWN = 10  # a tenth with fewer forecasts is in the table alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class Drawing:
     """A drawing with its head, the key of its lines (sample, name), and what it shows."""
 
     head: str
@@ -31,7 +31,7 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class TextTable:
     """A table as text: its head, the heads of its columns, its rows, and what is said below it."""
 
     head: str
@@ -63,13 +63,13 @@ def _answer(found: Backtest, table: pd.DataFrame) -> str:
     first, last = whole.iloc[0], whole.iloc[-1]
     held = float((whole["band_holds"] * whole["forecasts"]).sum() / whole["forecasts"].sum())
 
-    def said(row: pd.Series[Any]) -> str:
+    def error_text(row: pd.Series[Any]) -> str:
         return (
             f"{row['rmse']:.{found.decimals}f} {found.unit} after {_days(row['lead_days'])}, "
             f"{row['share']:.2f} of the error of no change"
         )
 
-    both = said(first) if len(whole) == 1 else f"{said(first)}, and {said(last)}"
+    both = error_text(first) if len(whole) == 1 else f"{error_text(first)}, and {error_text(last)}"
     return f"The forecast is off by {both}. The 10–90% band held {held:.0%} of what was measured."
 
 
@@ -77,16 +77,16 @@ def _days(lead: float) -> str:
     return "1 day" if lead == 1 else f"{lead:.0f} days"
 
 
-def _pictures(found: Backtest, table: pd.DataFrame) -> tuple[Picture, ...]:
+def _pictures(found: Backtest, table: pd.DataFrame) -> tuple[Drawing, ...]:
     drawn = (_error_picture(found, table), _band_picture(table), _chance_picture(found), _station_picture(found))
     return tuple(picture for picture in drawn if picture is not None)
 
 
-def _error_picture(found: Backtest, table: pd.DataFrame) -> Picture:
+def _error_picture(found: Backtest, table: pd.DataFrame) -> Drawing:
     whole = table[table["group"] == ALL]
     names = (("rmse", "forecast", "disc"), ("rmse_no_change", "no change: it stays as it was read", "frame"))
     lines = tuple(
-        drawings.Line(name=name, points=tuple(zip(whole["lead_days"], whole[column], strict=True)), mark=mark)
+        drawings.LeadLine(name=name, points=tuple(zip(whole["lead_days"], whole[column], strict=True)), mark=mark)
         for column, name, mark in names
     )
     figures = "; ".join(
@@ -94,14 +94,14 @@ def _error_picture(found: Backtest, table: pd.DataFrame) -> Picture:
         for r in whole.to_dict("records")
     )
     ticks = drawings.scale(float(whole[["rmse", "rmse_no_change"]].max().max()))
-    picture = drawings.Lines(
+    picture = drawings.LeadLines(
         title=f"Error by days ahead [{found.unit}]: {figures}.",
         lines=lines,
         ticks=ticks,
         tick=lambda value: f"{value:.{max(found.decimals - 2, 1)}f}",
         axis="days ahead",
     )
-    return Picture(
+    return Drawing(
         head="Error by days ahead",
         svg=Markup(drawings.lines(picture)),
         keys=_keys(lines),
@@ -109,13 +109,13 @@ def _error_picture(found: Backtest, table: pd.DataFrame) -> Picture:
     )
 
 
-def _keys(lines: tuple[drawings.Line, ...]) -> tuple[tuple[Markup, str], ...]:
+def _keys(lines: tuple[drawings.LeadLine, ...]) -> tuple[tuple[Markup, str], ...]:
     return tuple((Markup(drawings.key(line.mark)), line.name) for line in lines)
 
 
-def _band_picture(table: pd.DataFrame) -> Picture:
+def _band_picture(table: pd.DataFrame) -> Drawing:
     lines = tuple(
-        drawings.Line(
+        drawings.LeadLine(
             name=str(group),
             points=tuple(zip(some["lead_days"], some["band_holds"], strict=True)),
             mark=drawings.MARKS[n % len(drawings.MARKS)],
@@ -126,7 +126,7 @@ def _band_picture(table: pd.DataFrame) -> Picture:
         f"{line.name} " + ", ".join(f"{_days(day)} {share:.0%}" for day, share in line.points) for line in lines
     )
     low, high = BAND
-    picture = drawings.Lines(
+    picture = drawings.LeadLines(
         title=f"Share of the measured that lay in the 10 to 90% band, by class and days ahead: {figures}.",
         lines=lines,
         ticks=(0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
@@ -134,7 +134,7 @@ def _band_picture(table: pd.DataFrame) -> Picture:
         axis="days ahead",
         wanted=BAND,
     )
-    return Picture(
+    return Drawing(
         head="How often the band holds",
         svg=Markup(drawings.lines(picture)),
         keys=_keys(lines),
@@ -143,7 +143,7 @@ def _band_picture(table: pd.DataFrame) -> Picture:
     )
 
 
-def _chance_picture(found: Backtest) -> Picture | None:
+def _chance_picture(found: Backtest) -> Drawing | None:
     points = tuple(
         (float(r["chance"]), float(r["came_true"]), int(r["n"]))
         for r in reliability(found.rows).to_dict("records")
@@ -151,11 +151,14 @@ def _chance_picture(found: Backtest) -> Picture | None:
     )
     if not points:
         return None
-    figures = "; ".join(f"said {said:.0%}, came true {came:.0%} of {n}" for said, came, n in points)
+    figures = "; ".join(f"said {chance:.0%}, came true {came_true:.0%} of {n}" for chance, came_true, n in points)
     picture = drawings.Tenths(
-        title=f"Chance of lying {found.window}: {figures}.", points=points, said="chance said", came="came true"
+        title=f"Chance of lying {found.window}: {figures}.",
+        points=points,
+        chance_label="chance said",
+        came_label="came true",
     )
-    return Picture(
+    return Drawing(
         head="What a chance is worth",
         svg=Markup(drawings.tenths(picture)),
         note=f"Chance of lying {found.window}, by tenths; on the line it came true as often as it was said. "
@@ -163,7 +166,7 @@ def _chance_picture(found: Backtest) -> Picture | None:
     )
 
 
-def _station_picture(found: Backtest) -> Picture:
+def _station_picture(found: Backtest) -> Drawing:
     worst = station_scores(found.rows).head(N_WORST).to_dict("records")
 
     def tick(value: float) -> str:
@@ -175,7 +178,7 @@ def _station_picture(found: Backtest) -> Picture:
         rows=tuple((str(r["station"]), float(r["rmse"]), float(r["rmse_no_change"])) for r in worst),
         tick=tick,
     )
-    return Picture(
+    return Drawing(
         head="Where it is worst",
         svg=Markup(drawings.bars(picture)),
         note=f"Error over all days ahead in {found.unit}, the worst against no change first; the upright is the "
@@ -183,18 +186,18 @@ def _station_picture(found: Backtest) -> Picture:
     )
 
 
-def _tables(found: Backtest) -> tuple[Table, ...]:
+def _tables(found: Backtest) -> tuple[TextTable, ...]:
     made = (_class_table(found), _month_table(found), _chance_table(found), _station_table(found))
     return tuple(table for table in made if table is not None)
 
 
-def _class_table(found: Backtest) -> Table:
+def _class_table(found: Backtest) -> TextTable:
     heads = ("class", "days", "forecasts", "error", "no change", "share", "bias", "in band", "band width")
     rows = [
         (r["group"], r["lead_days"], r["forecasts"], *_figures(r, found.decimals))
         for r in scores(found.rows).to_dict("records")
     ]
-    return Table(head=f"By class and days ahead [{found.unit}]", heads=heads, rows=tuple(rows))
+    return TextTable(head=f"By class and days ahead [{found.unit}]", heads=heads, rows=tuple(rows))
 
 
 def _figures(row: dict[Any, Any], decimals: int) -> tuple[str, ...]:
@@ -208,7 +211,7 @@ def _figures(row: dict[Any, Any], decimals: int) -> tuple[str, ...]:
     )
 
 
-def _month_table(found: Backtest) -> Table:
+def _month_table(found: Backtest) -> TextTable:
     heads = (
         "month",
         "forecasts",
@@ -221,10 +224,10 @@ def _month_table(found: Backtest) -> Table:
         shares = [f"{by_lead['share'][lead]:.3f}" if lead in by_lead.index else "" for lead in SHOWN_LEADS]
         bands = [f"{by_lead['band_holds'][lead]:.0%}" if lead in by_lead.index else "" for lead in SHOWN_LEADS]
         rows.append((name, int(by_lead["forecasts"].max()), *shares, *bands))
-    return Table(head="By month of the start: share of the error of no change", heads=heads, rows=tuple(rows))
+    return TextTable(head="By month of the start: share of the error of no change", heads=heads, rows=tuple(rows))
 
 
-def _chance_table(found: Backtest) -> Table | None:
+def _chance_table(found: Backtest) -> TextTable | None:
     tenths = reliability(found.rows)
     if tenths.empty:
         return None
@@ -233,7 +236,7 @@ def _chance_table(found: Backtest) -> Table | None:
         f"{_days(r['lead_days'])} {r['brier']:.4f} against {r['brier_no_change']:.4f}"
         for r in chances(found.rows).to_dict("records")
     )
-    return Table(
+    return TextTable(
         head=f"Chance of lying {found.window}",
         heads=("said", "came true", "forecasts"),
         rows=tuple(rows),
@@ -241,13 +244,13 @@ def _chance_table(found: Backtest) -> Table | None:
     )
 
 
-def _station_table(found: Backtest) -> Table:
+def _station_table(found: Backtest) -> TextTable:
     heads = ("station", "class", "forecasts", "error", "no change", "share", "bias", "in band", "band width")
     rows = [
         (r["station"], r["climate"], r["forecasts"], *_figures(r, found.decimals))
         for r in station_scores(found.rows).to_dict("records")
     ]
-    return Table(head=f"Every station, all days ahead [{found.unit}]", heads=heads, rows=tuple(rows))
+    return TextTable(head=f"Every station, all days ahead [{found.unit}]", heads=heads, rows=tuple(rows))
 
 
 @cache

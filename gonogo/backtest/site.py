@@ -35,7 +35,7 @@ STALE_H = 24.0  # a forecast older than this told nobody to compact; it is not s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class ReadingPair:
     """A reading forecast from an earlier one of the same lift, with no water put on and no work done between."""
 
     earlier: Reading
@@ -90,9 +90,9 @@ def site_backtest(
     )
 
 
-def pairs(site: Site, entries: Sequence[Entry]) -> tuple[Pair, ...]:
+def pairs(site: Site, entries: Sequence[Entry]) -> tuple[ReadingPair, ...]:
     """Return each two readings of a lift between which weather alone was at work, at most ten days apart."""
-    out: list[Pair] = []
+    out: list[ReadingPair] = []
     for strip in site.strips:
         readings = sorted(
             (e for e in entries if isinstance(e, Reading) and e.strip_id == strip.id), key=lambda e: e.at_utc
@@ -104,7 +104,7 @@ def pairs(site: Site, entries: Sequence[Entry]) -> tuple[Pair, ...]:
                 if timedelta(hours=12) <= apart <= timedelta(days=HORIZON) and not any(
                     earlier.at_utc < at <= later.at_utc for at in touched
                 ):
-                    out.append(Pair(earlier=earlier, later=later))
+                    out.append(ReadingPair(earlier=earlier, later=later))
     return tuple(out)
 
 
@@ -151,7 +151,7 @@ def _frame(store: sa.Engine, config: Config, site: Site, at_utc: datetime) -> Ru
 
 
 def _row(
-    site: Site, pair: Pair, hour_utc: np.ndarray[tuple[int], np.dtype[np.datetime64]], simulated: Simulated
+    site: Site, pair: ReadingPair, hour_utc: np.ndarray[tuple[int], np.dtype[np.datetime64]], simulated: Simulated
 ) -> dict[str, object] | None:
     """A forecast reading beside the measured one, each as the oven would have it; None beyond the forecast's end."""
     row = round((pair.later.at_utc - times.as_datetime(hour_utc[0])) / times.HOUR)

@@ -46,7 +46,7 @@ _UNITS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class _Group:
     """One group of the file: its columns as (heading, unit, type), and its rows."""
 

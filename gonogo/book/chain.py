@@ -2,7 +2,7 @@
 
 A digit altered, a row taken out, put in or moved breaks the chain at that row; the last hash of each table stands in
 the package's description, so that rows cut off at the end are found out as well. Whoever can write the whole folder
-anew can also write a new chain: the description's own hash belongs into another hand (a signed letter, a mail).
+again can also write a new chain: so put the description's own hash into other hands (a signed letter, a mail).
 """
 
 from __future__ import annotations

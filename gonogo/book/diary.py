@@ -11,8 +11,8 @@ from pathlib import Path
 from gonogo import times
 from gonogo.book import ags, export, gather, month
 from gonogo.book.export import Covered
-from gonogo.book.gather import Day
-from gonogo.book.weather_day import Kept
+from gonogo.book.gather import BookDay
+from gonogo.book.weather_day import DaySources
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.store import schema, span
@@ -24,7 +24,7 @@ AGS_FILE = "tests.ags"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class DiaryWritten:
     """What an export wrote. n_rows by table; pages: one a calendar month; sha256: of the folder's description."""
 
     n_rows: dict[str, int]
@@ -40,8 +40,8 @@ def write(
     now_utc: datetime,
     speak: Speaker,
     say: Callable[[str], None] = lambda _: None,
-) -> Written:
-    """Write a site's book of some days into a folder, its files written anew where they are there.
+) -> DiaryWritten:
+    """Write a site's book of some days into a folder, its files replaced where they exist.
 
     speak   the language and the units of the pages; the tables are in SI and English column names
 
@@ -72,7 +72,7 @@ def write(
     finally:
         store.dispose()
     n_rows = {name: file.n_rows for name, file in files.items()}
-    return Written(n_rows=n_rows, pages=tuple(pages), sha256=sha256)
+    return DiaryWritten(n_rows=n_rows, pages=tuple(pages), sha256=sha256)
 
 
 def months(covered: Covered) -> Iterator[Covered]:
@@ -90,7 +90,9 @@ def _bounds_utc(covered: Covered) -> tuple[datetime, datetime]:
     return times.moment_utc(covered.first, time(0), zone), times.moment_utc(after, time(0), zone)
 
 
-def _days(kept: Kept, part: Covered, files: dict[str, export.TableFile], say: Callable[[str], None]) -> tuple[Day, ...]:
+def _days(
+    kept: DaySources, part: Covered, files: dict[str, export.TableFile], say: Callable[[str], None]
+) -> tuple[BookDay, ...]:
     """Write the tables that have a row a day, and return the days."""
     days = []
     for n in range((part.last - part.first).days + 1):
@@ -102,7 +104,7 @@ def _days(kept: Kept, part: Covered, files: dict[str, export.TableFile], say: Ca
     return tuple(days)
 
 
-def _month(kept: Kept, part: Covered, days: tuple[Day, ...]) -> month.Month:
+def _month(kept: DaySources, part: Covered, days: tuple[BookDay, ...]) -> month.Month:
     """What the page of a month is made from."""
     bounds, site = _bounds_utc(part), part.site
     return month.Month(
@@ -116,7 +118,7 @@ def _month(kept: Kept, part: Covered, days: tuple[Day, ...]) -> month.Month:
 
 
 def _write_lines(
-    kept: Kept, files: dict[str, export.TableFile], since_utc: datetime, until_utc: datetime
+    kept: DaySources, files: dict[str, export.TableFile], since_utc: datetime, until_utc: datetime
 ) -> list[StoredEntry]:
     """Write the tables that have a row a line of the store: tests, entries, mails. Returns the log's lines."""
     site_id = kept.site.id

@@ -16,7 +16,7 @@ from gonogo.book import weather_day
 from gonogo.book.lost_time import Lost, ShiftHours, causes_by_hour, lost_by_site, lost_by_strip
 from gonogo.book.strip_past import NOTHING_DONE, strip_pasts
 from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
-from gonogo.book.weather_day import FREEZING_DEGC, Account, Kept, bounds_utc
+from gonogo.book.weather_day import FREEZING_DEGC, Account, DaySources, bounds_utc
 from gonogo.decide.lift_keys import ROLLED
 from gonogo.moisture.lift_history import judged
 from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, StationDay, SurfaceWork, Watering
@@ -29,7 +29,7 @@ from gonogo.store.history import RECORDS, StoredEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
+class BookDay:
     """One local date of a site as the book has it."""
 
     weather: WeatherDay
@@ -38,10 +38,10 @@ class Day:
     shift_h: float
 
 
-def kept_of(connection: sa.Connection, site: Site, readings: Sequence[Reading], *, rain_stop_mm_h: float) -> Kept:
+def kept_of(connection: sa.Connection, site: Site, readings: Sequence[Reading], *, rain_stop_mm_h: float) -> DaySources:
     """Return what a site's days are made from. readings: those that the config gives."""
     entries = (*readings, *history.entries(connection, site.id))
-    return Kept(
+    return DaySources(
         connection=connection,
         site=site,
         entries=entries,
@@ -51,7 +51,7 @@ def kept_of(connection: sa.Connection, site: Site, readings: Sequence[Reading], 
     )
 
 
-def day_of(kept: Kept, day: date) -> Day:
+def day_of(kept: DaySources, day: date) -> BookDay:
     """Return one local date: its weather, each strip, and what was lost. A date without a run has no strips."""
     site = kept.site
     runs = span.runs_of_day(kept.connection, site.id, day)
@@ -81,10 +81,12 @@ def day_of(kept: Kept, day: date) -> Day:
         for strip_id, row in told.items()
     )
     lost = lost_by_site(shift, tuple(causes.values()))
-    return Day(weather=weather, strips=strips, lost=lost, shift_h=float(shift.hours.sum()))
+    return BookDay(weather=weather, strips=strips, lost=lost, shift_h=float(shift.hours.sum()))
 
 
-def test_rows(kept: Kept, lines: Sequence[StoredEntry], since_utc: datetime, until_utc: datetime) -> Iterator[TestRow]:
+def test_rows(
+    kept: DaySources, lines: Sequence[StoredEntry], since_utc: datetime, until_utc: datetime
+) -> Iterator[TestRow]:
     """Yield the tests in force of a span, by their time. lines: the lines of the log, for number and entering."""
     numbered = {encoded(line.entry): line for line in lines if line.corrected_by_id is None and line.entry is not None}
     tests = [e for e in kept.entries if isinstance(e, Reading) and since_utc <= e.at_utc < until_utc]
@@ -155,7 +157,7 @@ def mail_rows(connection: sa.Connection, site_id: str, since_utc: datetime, unti
         )
 
 
-def _shift_hours(kept: Kept, day: date, found: Account | None) -> ShiftHours:
+def _shift_hours(kept: DaySources, day: date, found: Account | None) -> ShiftHours:
     """The hours of a date's shift with what the later account says of each."""
     start_utc, end_utc = shift_utc(kept.site, day)
     first = times.hour_floor(start_utc)
@@ -181,7 +183,7 @@ def _shift_hours(kept: Kept, day: date, found: Account | None) -> ShiftHours:
 
 
 def _strip_day(
-    kept: Kept, day: date, decision: Decision, told_utc: datetime, edition: str, *, lost: Lost | None
+    kept: DaySources, day: date, decision: Decision, told_utc: datetime, edition: str, *, lost: Lost | None
 ) -> StripDay:
     own = kept.pasts.get(decision.strip_id, NOTHING_DONE).between(*bounds_utc(kept.site, day))
     works = [entry for entry in own if isinstance(entry, SurfaceWork | GroundSeen)]

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from gonogo import times
 from gonogo.book import lost_time, pictures
 from gonogo.book.export import Covered
-from gonogo.book.gather import Day
+from gonogo.book.gather import BookDay
 from gonogo.book.pictures import DayMark
 from gonogo.book.tables import TestRow
 from gonogo.decide.lift_keys import ROLLED
@@ -47,7 +47,7 @@ class Month:
     """What the page is made from. entries: those in force; adverse_days: anticipated by the contract, None = unsaid."""
 
     covered: Covered
-    days: tuple[Day, ...]
+    days: tuple[BookDay, ...]
     tests: tuple[TestRow, ...]
     entries: tuple[Entry, ...]
     mail_states: Mapping[str, int]
@@ -85,7 +85,7 @@ def page(month: Month, speak: Speaker) -> str:
     )
 
 
-def _row(day: Day, speak: Speaker) -> dict[str, object]:
+def _row(day: BookDay, speak: Speaker) -> dict[str, object]:
     """One line of the table of days."""
     weather = day.weather
     counts = Counter(strip.verdict for strip in day.strips if strip.reason not in ROLLED)
@@ -168,7 +168,7 @@ def _test(test: TestRow, month: Month, speak: Speaker) -> dict[str, str]:
     }
 
 
-def _marks(days: Sequence[Day], speak: Speaker) -> tuple[DayMark, ...]:
+def _marks(days: Sequence[BookDay], speak: Speaker) -> tuple[DayMark, ...]:
     every = 1 if len(days) <= 16 else 2
     return tuple(
         DayMark(

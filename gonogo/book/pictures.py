@@ -163,9 +163,9 @@ def _tick(y: float, label: str) -> str:
 
 
 def _svg(title: str, height: float, parts: Sequence[str]) -> str:
-    said = escape(title, quote=True)
-    head = f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{said}">'
-    return "\n".join([head, f"<title>{said}</title>", *parts, "</svg>"])
+    escaped_title = escape(title, quote=True)
+    head = f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{escaped_title}">'
+    return "\n".join([head, f"<title>{escaped_title}</title>", *parts, "</svg>"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """How right the mails were: forecasts beside what tests, gauge and deliveries said later. Pure arithmetic on pairs.
 
-Nothing is computed anew: what is scored is what was stored with each morning and told on it. A pair counts only where
+Nothing is computed again: what is scored is what was stored with each morning and told on it. A pair counts only where
 weather alone was at work between the morning and the test. Below LEAST_PAIRS no figure is given.
 """
 

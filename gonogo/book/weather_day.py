@@ -29,7 +29,7 @@ AT_ONCE = 4  # answers in memory: a year needs no more than a week
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class DaySources:
     """What the days of an export are made from.
 
     entries   those in force, with the readings that the config gives; pasts: of each strip; gauge: those of rain
@@ -60,7 +60,7 @@ class Account:
     hours: pd.DataFrame
 
 
-def account(kept: Kept, day: date) -> Account | None:
+def account(kept: DaySources, day: date) -> Account | None:
     """Return the first answer after a date that covers all of it, None where there is none."""
     start_utc, end_utc = bounds_utc(kept.site, day)
     last_utc = end_utc + timedelta(days=ACCOUNT_DAYS)
@@ -78,7 +78,7 @@ def account(kept: Kept, day: date) -> Account | None:
     return None
 
 
-def _received(kept: Kept, stored: StoredAnswer) -> tuple[ReceivedForecast, ...]:
+def _received(kept: DaySources, stored: StoredAnswer) -> tuple[ReceivedForecast, ...]:
     if stored.id not in kept.received:
         while len(kept.received) >= AT_ONCE:
             kept.received.pop(next(iter(kept.received)))
@@ -107,7 +107,7 @@ def service_columns(found: Account | None, shift: ShiftHours) -> dict[str, Any]:
     }
 
 
-def station_columns(kept: Kept, day: date) -> dict[str, Any]:
+def station_columns(kept: DaySources, day: date) -> dict[str, Any]:
     """Return the station_ columns of a date; all empty where the contract's station has no reading of it."""
     site = kept.site
     found = span.station_days(kept.connection, site.id, *bounds_utc(site, day)).get((site.contract_station, day))

@@ -121,7 +121,9 @@ def whatif(given: WhatifOptions) -> None:
     with progress("what if"):
         outcome = whatif_report.show(
             loaded,
-            whatif_report.Question(site=found, strip=one_strip(found, strip_id), turn=turn, now_utc=datetime.now(UTC)),
+            whatif_report.WhatifQuestion(
+                site=found, strip=one_strip(found, strip_id), turn=turn, now_utc=datetime.now(UTC)
+            ),
             speak=speaker_asked(given.language, given.units),
             only_stored=given.stored,
         )

@@ -126,7 +126,7 @@ def morning(asked: MorningOptions) -> None:
     loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
     sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     with progress("mornings", total=len(sites)) as step:
-        request = mornings.Request(
+        request = mornings.MorningRequest(
             sites=sites,
             now_utc=datetime.now(UTC),
             on=parse_date_or_moment(asked.on) if asked.on else None,
@@ -143,7 +143,7 @@ def morning(asked: MorningOptions) -> None:
 def serve(
     config: ConfigOption = CONFIG_FOLDER,
     log: Annotated[
-        str, typer.Option("--log", help="text or json; json where nobody watches, text on a terminal, when left out.")
+        str, typer.Option("--log", help="text or json; json in a log, text on a terminal, when left out.")
     ] = "",
     workers: WorkersOption = None,
 ) -> None:
@@ -158,13 +158,13 @@ def serve(
     if log not in ("", "text", "json"):
         raise typer.BadParameter('Write "text" or "json".', param_hint="--log")
     from gonogo import config as configs
-    from gonogo.service import logs, schedule, standby
+    from gonogo.service import logs, standby, stop_signals
     from gonogo.service import service as running
 
     as_json = log == "json" or (not log and not sys.stderr.isatty())
     logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner())
     halt, reread = threading.Event(), threading.Event()
-    schedule.heed_signals(halt, reread)
+    stop_signals.heed_signals(halt, reread)
 
     def start(loaded: configs.Config) -> None:
         logs.set_up(level=logging.INFO, as_json=as_json, cleaner=logs.Cleaner(logs.secrets_of(loaded)))
@@ -204,7 +204,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None], str], ...] = (
     ("diary", book_app.diary, "Write the site's book: weather, work, tests, mails."),
     ("score", book_app.score, "Say how right the mails were."),
     ("inbox", replies_app.inbox, "Take answers to mails, from files or the mailbox."),
-    ("sheet", replies_app.sheet, "Write a page for the pen, one a crew and day."),
+    ("sheet", replies_app.sheet, "Write a page to fill in by pen, per crew and day."),
     ("status", status, "Say what ran, what was sent and what failed."),
     ("forget", person_app.forget, "Remove a person from everything that is stored."),
     ("backtest", soil_app.backtest, "Measure how good the moisture forecast would have been."),

@@ -38,13 +38,14 @@ ConfigOption = Annotated[
 SiteOption = Annotated[str, typer.Option("--site", help="Site id; may be left out where the config has one site.")]
 AtOption = Annotated[str, typer.Option("--at", help='When: "2026-05-12 06:40", site time. Now when left out.')]
 CorrectsOption = Annotated[str, typer.Option("--corrects", help="Number of the stored entry that this one replaces.")]
-LanguageOption = Annotated[str, typer.Option("--language", help="en, es, fr or pt: what it is written in.")]
+LanguageOption = Annotated[str, typer.Option("--language", help="Language that it is written in: en, es, fr or pt.")]
 UnitsOption = Annotated[str, typer.Option("--units", help="metric or us.")]
 ReadersLanguage = Annotated[
-    str, typer.Option("--language", help="en, es, fr or pt: all shown mails in it; each reader's own when left out.")
+    str,
+    typer.Option("--language", help="Language of all shown mails: en, es, fr or pt; each reader's own when left out."),
 ]
 ReadersUnits = Annotated[
-    str, typer.Option("--units", help="metric or us: all shown mails in them; each reader's own when left out.")
+    str, typer.Option("--units", help="Units of all shown mails: metric or us; each reader's own when left out.")
 ]
 CONFIG_FOLDER = Path("config")
 
@@ -53,7 +54,7 @@ UsageError: Any = typer.BadParameter.__bases__[0]  # of the library's own words 
 
 
 def meant_by(error: Any) -> str | None:
-    """Return what an argument is for that was left out or cannot be, None where the error is about none."""
+    """Return what the argument is for that was left out or is impossible, None where the error is about no argument."""
     parameter: Any = getattr(error, "param", None)
     text = getattr(parameter, "help", None)
     if parameter is None or not text:
@@ -123,7 +124,7 @@ def no_such(key: str, value: str, names: Sequence[str]) -> ConfigError:
 
     near = difflib.get_close_matches(value, names, n=1)
     right = f'Did you mean "{near[0]}"?' if near else f"Write one of: {', '.join(names)}."
-    wrong = "is none known here."
+    wrong = "is not known here."
     return ConfigError([Fault(place="command line", key=key, value=value, wrong=wrong, right=right)])
 
 

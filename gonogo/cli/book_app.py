@@ -35,14 +35,14 @@ def sent(
 ) -> None:
     """Show the mails of a day exactly as they were sent, and what became of each.
 
-    Nothing is computed anew. A mail whose body is kept no longer is still listed with its delivery.
+    Nothing is computed again. A mail whose body is kept no longer is still listed with its delivery.
     """
     from gonogo.cli import sent_report
 
     loaded = load_config(config)
     asked = one_site(loaded, site)
     day = _date(on) if on else datetime.now(UTC).astimezone(asked.zone).date()
-    outcome = sent_report.sent(loaded, asked, sent_report.Wanted(day=day, person=person, folder=out))
+    outcome = sent_report.sent(loaded, asked, sent_report.SentOptions(day=day, person=person, folder=out))
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 
@@ -53,7 +53,7 @@ class DiaryOptions:
 
     site: Annotated[str, typer.Argument(help="Site id; may be left out where the config has one site.")] = ""
     month: Annotated[str, typer.Option("--month", help="A month, such as 2026-05.")] = ""
-    since: Annotated[str, typer.Option("--since", help="In place of --month: first local date.")] = ""
+    since: Annotated[str, typer.Option("--since", help="Instead of --month: first local date.")] = ""
     until: Annotated[str, typer.Option("--until", help="With --since: last local date; today when left out.")] = ""
     out: Annotated[Path, typer.Option("--out", help="Folder to write to.", file_okay=False)] = Path("diary")
     verify: Annotated[

@@ -22,7 +22,7 @@ from gonogo.weather import services
 
 LOOK_BACK = timedelta(days=30)
 # The air pressure of a fortnight lies within about 15 hPa of the usual one, which is 130 m; a slip of feet for metres,
-# or of another site's elevation, is far more. A service that reckons its pressure for the elevation that it was asked
+# or of another site's elevation, is far more. A service that computes its pressure for the elevation that it was asked
 # for agrees with it, so this finds an elevation that was changed since, and services with ground of their own.
 FAR_M = 400.0
 METRES_FOR_KPA = 84.0  # near sea level; common knowledge

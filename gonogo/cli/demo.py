@@ -39,7 +39,7 @@ READER = ("en", "us")  # of the page, where the command asks for no other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class DemoOptions:
     """What of the demo is shown: a day with rain, an answer to a mail, and what all readers read ("" = their own)."""
 
     is_rainy: bool = False
@@ -74,13 +74,13 @@ def data_folder() -> tuple[Path, Path]:
     return root / "config", root / "fixtures" / "weather" / "open_meteo"
 
 
-def run(folder: Path, *, choice: Choice | None = None, say: Callable[[str], None] = lambda _: None) -> DemoResult:
+def run(folder: Path, *, choice: DemoOptions | None = None, say: Callable[[str], None] = lambda _: None) -> DemoResult:
     """Run the demo's morning into a folder, replacing what an earlier demo left there.
 
     Raises GonogoError where the folder holds something that no demo wrote: nothing of it is touched. Raises ConfigError
-    for a language or units that are none.
+    for an unknown language or system of units.
     """
-    asked = choice or Choice()
+    asked = choice or DemoOptions()
     speak = speaker_asked(asked.language or READER[0], asked.units or READER[1])
     body = _cleared(folder, RAINY if asked.is_rainy else DRY)
     say("reading the config")
@@ -123,7 +123,7 @@ def _delivered(store: sa.Engine, loaded: Config, now_utc: datetime) -> DeliveryR
     return worker.round()
 
 
-def _config(folder: Path, asked: Choice) -> Config:
+def _config(folder: Path, asked: DemoOptions) -> Config:
     """Return the example's config, writing into the demo's folder and read as the command asks for."""
     loaded = replace(
         config.load(folder / "config", environ={}),

@@ -26,7 +26,7 @@ def demo(
     """
     from gonogo.cli import demo as demonstration
 
-    choice = demonstration.Choice(is_rainy=rain, has_reply=reply, language=language, units=units)
+    choice = demonstration.DemoOptions(is_rainy=rain, has_reply=reply, language=language, units=units)
     with progress("one morning on recorded weather") as step:
         result = demonstration.run(folder, choice=choice, say=step)
     print(result.table)

@@ -70,17 +70,17 @@ def shown(frame: RunFrame, mails: Sequence[Envelope]) -> ReplyShown:
 
 def as_text(reply: ReplyShown) -> str:
     """Return an answer and what followed it as text for a terminal."""
-    said = "\n".join(f"  > {line}" for line in reply.lines)
+    quoted = "\n".join(f"  > {line}" for line in reply.lines)
     if not reply.mails:
-        return f"{WHO}\n{said}\nIt is stored and confirmed. No verdict changes, so nobody else is mailed."
+        return f"{WHO}\n{quoted}\nIt is stored and confirmed. No verdict changes, so nobody else is mailed."
     first = next((m for m in reply.mails if m.role == "superintendent"), reply.mails[0])
     top = plain_text(first).strip().splitlines()[:14]
     mailed = "\n".join(f"  {m.name} ({m.role}): {m.subject}" for m in reply.mails)
     return "\n".join(
         [
             WHO,
-            said,
-            "It is stored and confirmed, the site is looked at again, and these mails say what is another now:",
+            quoted,
+            "It is stored and confirmed, the site is judged again, and these mails say what has changed:",
             mailed,
             "",
             *(f"  | {line}".rstrip() for line in top),

@@ -8,14 +8,14 @@ from pathlib import Path
 
 from gonogo.book import diary, export
 from gonogo.book.export import Covered
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.wording.language import Speaker
 
 
 def write(
     config: Config, covered: Covered, *, folder: Path, now_utc: datetime, speak: Speaker, say: Callable[[str], None]
-) -> Outcome:
+) -> CommandOutcome:
     """Write the book and say what was written. Raises StoreError, GonogoError."""
     written = diary.write(config, covered, folder=folder, now_utc=now_utc, speak=speak, say=say)
     rows = ", ".join(f"{name} {n}" for name, n in written.n_rows.items())
@@ -27,13 +27,13 @@ def write(
         f"gonogo diary --verify {folder}",
         export.NOT_THE_STATION,
     ]
-    return Outcome(text="\n".join(lines), exit_code=Exit.OK)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.OK)
 
 
-def verify(folder: Path) -> Outcome:
+def verify(folder: Path) -> CommandOutcome:
     """Check an exported folder and say what was altered. Raises GonogoError where it holds no diary."""
     faults, sha256 = export.verified(folder)
     if faults:
-        return Outcome(text="\n".join([*faults, "This is not what was exported."]), exit_code=Exit.ATTENTION)
+        return CommandOutcome(text="\n".join([*faults, "This is not what was exported."]), exit_code=Exit.ATTENTION)
     text = f"{folder}: as exported, if its description is the one with this SHA-256:\n{sha256}"
-    return Outcome(text=text, exit_code=Exit.OK)
+    return CommandOutcome(text=text, exit_code=Exit.OK)

@@ -1,7 +1,7 @@
 """Take a person out of everything that is stored, and keep the record: verdicts, entries, outcomes and what was said.
 
 Every text column of every table is looked through, so that a table added later is covered too. The database is then
-written anew, since deleted text would otherwise stay in its free pages.
+rewritten, since deleted text would otherwise stay in its free pages.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import ConfigError, DeliveryError, Fault
 from gonogo.outgoing.envelope import checked_address
@@ -32,7 +32,7 @@ _TO_LINES = re.compile(rb"^To:.*(?:\r\n[ \t].*)*", re.IGNORECASE | re.MULTILINE)
 _ID_LINE = re.compile(rb"^Message-ID:.*(?:\r\n[ \t].*)*", re.IGNORECASE | re.MULTILINE)
 
 
-def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
+def forget(config: Config, address: str, *, now_utc: datetime) -> CommandOutcome:
     """Remove a person by address, and say what was removed and where the address still stands.
 
     Raises ConfigError for what is no address, StoreError where the database refuses: then nothing was changed.
@@ -49,7 +49,7 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
             n_mails, n_stopped, names = _forget_mails(connection, address, now_utc)
             n_copies = _forget_config_copies(connection, address)
             n_texts = _forget_texts(connection, address)
-        _write_anew(store)
+        _rewrite(store)
     finally:
         store.dispose()
     n_files = _forget_files(config.transport, address)
@@ -61,7 +61,7 @@ def forget(config: Config, address: str, *, now_utc: datetime) -> Outcome:
     lines += [f"The address still stands in {place}: delete it there, or it comes back." for place in places]
     if names:
         lines.append("Notes and strip names may still hold the name: only the address is looked for there.")
-    return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if places else Exit.OK)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.ATTENTION if places else Exit.OK)
 
 
 def _forget_mails(connection: sa.Connection, address: str, now_utc: datetime) -> tuple[int, int, set[str]]:
@@ -146,8 +146,8 @@ def _forget_texts(connection: sa.Connection, address: str) -> int:
     return n_changed
 
 
-def _write_anew(store: sa.Engine) -> None:
-    """Write the database anew, so that its file holds nothing that was deleted."""
+def _rewrite(store: sa.Engine) -> None:
+    """Rewrite the database, so that its file holds nothing that was deleted."""
     with translated(store), store.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         if store.dialect.name == "sqlite":
             connection.exec_driver_sql("COMMIT")  # every connection begins with a transaction, and this needs none

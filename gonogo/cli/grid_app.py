@@ -31,7 +31,7 @@ def grid_fetch(
     """
     from gonogo.cli import grid_report
 
-    asked = grid_report.Asked(
+    asked = grid_report.FetchOptions(
         run_utc=grid_report.run_asked(run),
         files=files,
         most_bytes=max_mb * 1_000_000,

@@ -18,7 +18,7 @@ from gonogo.weather.grid.sources import DEFAULT_SOURCE, RUN_EVERY_H, SERVICE, SO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class FetchOptions:
     """What the command line asks for. run_utc: None for the newest; files: None for the service's own address."""
 
     run_utc: datetime | None
@@ -41,7 +41,7 @@ def run_asked(text: str) -> datetime | None:
     return run_utc
 
 
-def fetched(config: Config, asked: Asked, *, say: Callable[[str], None]) -> str:
+def fetched(config: Config, asked: FetchOptions, *, say: Callable[[str], None]) -> str:
     """Bring a run, read it for every site of a config, delete old ones, and return what was done.
 
     Raises ConfigError where the config has no such service, WeatherError where the run cannot be brought or read.

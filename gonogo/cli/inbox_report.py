@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.inbox.read import dns_text, read_mailbox
 from gonogo.inbox.take import Desk, take
 from gonogo.replies.letter import LARGEST_BYTES
@@ -17,9 +17,9 @@ from gonogo.store import replies, schema
 from gonogo.store.open import open_store
 
 MEANINGS = {
-    Place.DONE: "taken; what was written back says what of it was recorded",
-    Place.WAITING: "waits for a yes from the address on file",
-    Place.OTHER: "left alone: no answer of a person on file",
+    MailPlace.DONE: "taken; what was written back says what of it was recorded",
+    MailPlace.WAITING: "waits for a yes from the address on file",
+    MailPlace.OTHER: "left alone: no answer of a person on file",
 }
 
 
@@ -47,7 +47,7 @@ def take_all(desk_now: Callable[[], Desk]) -> tuple[list[str], bool]:
     return ([fault] if fault else [f"{n_taken} mails were taken."]), not fault
 
 
-def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], datetime]) -> Outcome:
+def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], datetime]) -> CommandOutcome:
     """Take answers, and say what became of them. Raises ConfigError where the config has no inbox."""
     if config.inbox is None:
         raise ConfigError(
@@ -70,4 +70,4 @@ def run(config: Config, files: Sequence[Path], *, clock_utc: Callable[[], dateti
         lines, is_good = (take_files(desk(), files), True) if files else take_all(desk)
     finally:
         store.dispose()
-    return Outcome(text="\n".join(lines), exit_code=Exit.OK if is_good else Exit.ATTENTION)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.OK if is_good else Exit.ATTENTION)

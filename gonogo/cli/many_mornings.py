@@ -18,7 +18,7 @@ from gonogo.outgoing.frame import RunFrame
 from gonogo.outgoing.rounds import DeliveryReport
 from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import BATCH
-from gonogo.service.site_process import Made, Task
+from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import alive, claims
 
@@ -96,7 +96,7 @@ def _one(processes: SiteProcesses, frame: RunFrame, batch: Sequence[RunFrame]) -
 
     try:
         came = processes.made(
-            Task.of(frame, [other.site for other in batch]),
+            SiteTask.of(frame, [other.site for other in batch]),
             run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
             lost=release,
         )

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from gonogo import times
 from gonogo.cli import many_mornings
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.decide import conclusion as decide_conclusion
 from gonogo.download.forecasts import Downloaded, Fetch, from_stored, second_from_stored
@@ -42,7 +42,7 @@ KNOWN_THEN = timedelta(hours=24)  # as long as an answer of at most that age was
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Request:
+class MorningRequest:
     """Which mornings are asked for, and whether they are run or only shown.
 
     on       another date, or moment, to show; such a morning is never stored and never sent
@@ -60,7 +60,9 @@ class Request:
     speak: Speaker | None = None
 
 
-def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetch: Fetch | None = None) -> Outcome:
+def mornings(
+    config: Config, asked: MorningRequest, *, say: Callable[[str], None], fetch: Fetch | None = None
+) -> CommandOutcome:
     """Run the morning of each site now and deliver its mails, or show them.
 
     fetch    asks the weather services; those of the config when None
@@ -81,7 +83,7 @@ def mornings(config: Config, asked: Request, *, say: Callable[[str], None], fetc
         store.dispose()
 
 
-def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> Outcome:
+def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> CommandOutcome:
     """Run, store, deliver."""
     lines: list[str] = []
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
@@ -110,7 +112,7 @@ def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], N
                 code = code if made.has_verdict or code == Exit.ATTENTION else Exit.NO_VERDICT
     report = together([*reports, patiently(partial(_last_round, worker, config))])
     lines.append(delivery_line(report, config.transport))
-    return Outcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
+    return CommandOutcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
 
 
 def _last_round(worker: delivery.Worker, config: Config) -> DeliveryReport:
@@ -135,7 +137,7 @@ def _frame(config: Config, site: Site, now_utc: datetime, store: sa.Engine, fetc
     )
 
 
-def _shown_frame(config: Config, site: Site, asked: Request, store: sa.Engine, fetch: Fetch) -> RunFrame:
+def _shown_frame(config: Config, site: Site, asked: MorningRequest, store: sa.Engine, fetch: Fetch) -> RunFrame:
     """The frame of a morning that is only shown."""
     day, as_of_utc = asked_moment(site, asked.on, asked.now_utc)
     is_past = as_of_utc < asked.now_utc - REMADE_AFTER
@@ -164,7 +166,7 @@ def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
     return replace(frame, second=second_from_stored)
 
 
-def _shown(frames: Sequence[RunFrame], asked: Request, *, say: Callable[[str], None]) -> Outcome:
+def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None]) -> CommandOutcome:
     """Make the mails and show them; nothing is stored or sent."""
     folder = asked.folder
     lines: list[str] = []
@@ -188,7 +190,7 @@ def _shown(frames: Sequence[RunFrame], asked: Request, *, say: Callable[[str], N
                 opened.deliver(envelope)
         lines.append(f"{len(shown)} mails written to {folder}; open {folder / 'index.html'}.")
     lines.append("Shown only: nothing was stored and nothing was sent.")
-    return Outcome(text="\n\n".join(lines), exit_code=code)
+    return CommandOutcome(text="\n\n".join(lines), exit_code=code)
 
 
 def _as_text(envelope: Envelope) -> str:
@@ -197,7 +199,7 @@ def _as_text(envelope: Envelope) -> str:
 
 
 def asked_moment(site: Site, on: date | datetime | None, now_utc: datetime) -> tuple[date, datetime]:
-    """Return the local date that is asked for and the moment from which it is looked at.
+    """Return the local date that is wanted and the moment from which it is looked at.
 
     A date to come is judged from what is known now; a past one from its own mail time; a date with a time from then.
     """

@@ -32,11 +32,11 @@ class NewOptions:
     shift: Annotated[str, typer.Option("--shift", help='"07:00-17:30".')] = ""
     days: Annotated[str, typer.Option("--days", help='"mon-fri" or "mon tue thu".')] = ""
     mixing_depth: Annotated[str, typer.Option("--mixing-depth", help='How deep water is mixed in: "300 mm".')] = ""
-    crew: Annotated[list[str], typer.Option("--crew", help='A crew: "north=North crew"; may come again.')] = ()  # type: ignore[assignment]
-    strips: Annotated[ListOption, typer.Option("--strips", help="CSV with a line a strip.")] = None
-    people: Annotated[ListOption, typer.Option("--people", help="CSV with a line a person.")] = None
-    machines: Annotated[ListOption, typer.Option("--machines", help="CSV with a line a roller or truck.")] = None
-    materials: Annotated[ListOption, typer.Option("--materials", help="CSV with a line a material.")] = None
+    crew: Annotated[list[str], typer.Option("--crew", help='A crew: "north=North crew"; may be repeated.')] = ()  # type: ignore[assignment]
+    strips: Annotated[ListOption, typer.Option("--strips", help="CSV with a line per strip.")] = None
+    people: Annotated[ListOption, typer.Option("--people", help="CSV with a line per person.")] = None
+    machines: Annotated[ListOption, typer.Option("--machines", help="CSV with a line per roller or truck.")] = None
+    materials: Annotated[ListOption, typer.Option("--materials", help="CSV with a line per material.")] = None
 
 
 @takes(NewOptions)

@@ -53,7 +53,7 @@ def quantity(kind: str, key: str, system: str) -> Callable[[str], float]:
         found = _WITH_UNIT.fullmatch(text.strip())
         known = ", ".join(UNITS[kind])
         if found is None:
-            raise WrongAnswerError("is no number.", f"Write a number, with a unit where it is another: {known}.")
+            raise WrongAnswerError("is no number.", f"Write a number, with its unit where that differs: {known}.")
         unit = found[2].lower() or usual_unit(kind, system).lower()
         if unit not in UNITS[kind]:
             raise WrongAnswerError(f"has a unit not known here: {found[2]}.", f"Write one of: {known}.")

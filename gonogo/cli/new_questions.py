@@ -13,7 +13,7 @@ PLACE = "command line"
 
 
 class WrongAnswerError(ValueError):
-    """An answer that cannot be: what is wrong, what would be right."""
+    """An impossible answer: what is wrong, what would be right."""
 
     def __init__(self, wrong: str, right: str) -> None:
         self.wrong, self.right = wrong, right

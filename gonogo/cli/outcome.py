@@ -32,7 +32,7 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class CommandOutcome:
     """What a command has to say, and its exit code."""
 
     text: str

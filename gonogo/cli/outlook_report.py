@@ -10,7 +10,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
 from gonogo.download.forecasts import Fetch, from_stored, second_from_stored
@@ -79,21 +79,21 @@ def show(
     html: Path | None = None,
     only_stored: bool = False,
     fetch: Fetch | None = None,
-) -> Outcome:
+) -> CommandOutcome:
     """Return the outlook of a site as text in a language; with html, write the page there too and say where."""
     ahead = look_ahead(config, site, now_utc=now_utc, only_stored=only_stored, fetch=fetch)
     conclusion = ahead.conclusion
     if conclusion.judgement is None or not conclusion.has_verdict:
         reasons = "\n".join(f"  {fault}" for fault in conclusion.faults)
         reason = conclusion.reason or "The forecast is too old to be relied on."
-        return Outcome(text=f"{site.name}: no outlook. {reason}\n{reasons}".rstrip(), exit_code=Exit.NO_VERDICT)
+        return CommandOutcome(text=f"{site.name}: no outlook. {reason}\n{reasons}".rstrip(), exit_code=Exit.NO_VERDICT)
     data = outlook_of(conclusion, ahead.entries)
     lines = [screen(build(data), speak)]
     lines += ["\n".join(f"note: {fault}" for fault in conclusion.faults)] if conclusion.faults else []
     if html is not None:
         write_page(html, data, speak)
         lines.append(f"Page written to {html}; it is complete in itself and prints on A4 and Letter.")
-    return Outcome(text="\n\n".join(lines), exit_code=Exit.OK)
+    return CommandOutcome(text="\n\n".join(lines), exit_code=Exit.OK)
 
 
 def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
@@ -111,7 +111,7 @@ def outlook_of(conclusion: Conclusion, entries: Sequence[Entry]) -> Outlook:
 
 
 def write_page(path: Path, data: Outlook, speak: Speaker) -> None:
-    """Write the page of an outlook: first as it is asked for, with switches to the site's other readers.
+    """Write the page of an outlook: first as requested, with switches to the site's other readers.
 
     Raises GonogoError where it cannot be written.
     """

@@ -13,7 +13,7 @@ import pandas as pd
 from pydantic import TypeAdapter, ValidationError
 
 from gonogo import __version__, times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.config.report import mail_line
 from gonogo.config.values import Address
@@ -34,10 +34,10 @@ Ask = Callable[[Site, ServiceSettings, datetime], Downloaded]
 _ADDRESS: TypeAdapter[str] = TypeAdapter(Address)
 
 
-def send_test_mail(config: Config, address: str, *, now_utc: datetime) -> Outcome:
+def send_test_mail(config: Config, address: str, *, now_utc: datetime) -> CommandOutcome:
     """Send one mail through the transport of the config and say what its server answered. Nothing is stored.
 
-    Raises ConfigError where the address is none.
+    Raises ConfigError where it is not an address.
     """
     envelope = _envelope(config, checked_address(address), now_utc)
     began_s = time.monotonic()
@@ -52,19 +52,21 @@ def send_test_mail(config: Config, address: str, *, now_utc: datetime) -> Outcom
                 answer = connection.answer
     except DeliveryError as error:
         lines = [f"The test mail to {address} did not go.", *_wrapped(str(error))]
-        return Outcome(text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.ATTENTION)
+        return CommandOutcome(
+            text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.ATTENTION
+        )
     took_s = time.monotonic() - began_s
     if config.transport.kind == "folder":
-        said = f"The test mail to {address} was written into {config.transport.folder}; nothing was sent."
+        result = f"The test mail to {address} was written into {config.transport.folder}; nothing was sent."
     else:
-        said = f"The server took the test mail to {address} after {took_s:.1f} s and answered: {answer}"
+        result = f"The server took the test mail to {address} after {took_s:.1f} s and answered: {answer}"
     more = "" if config.transport.kind == "folder" else "Taken is not yet read: look whether it arrived, and where."
-    lines = [*_wrapped(said), *(_wrapped(more) if more else [])]
-    return Outcome(text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.OK)
+    lines = [*_wrapped(result), *(_wrapped(more) if more else [])]
+    return CommandOutcome(text="\n".join([f"Mail: {mail_line(config.transport)}", *lines]), exit_code=Exit.OK)
 
 
 def checked_address(address: str) -> str:
-    """Return an address as it was typed. Raises ConfigError where it is none."""
+    """Return an address as it was typed. Raises ConfigError where it is not one."""
     try:
         return _ADDRESS.validate_python(address)
     except ValidationError as error:
@@ -114,7 +116,7 @@ def ask_once(site: Site, settings: ServiceSettings, now_utc: datetime) -> Downlo
     return forecasts.forecast(site, (replace(settings, retries=0),), now_utc=now_utc)
 
 
-def weather(config: Config, *, now_utc: datetime, ask: Ask = ask_once) -> Outcome:
+def weather(config: Config, *, now_utc: datetime, ask: Ask = ask_once) -> CommandOutcome:
     """Ask each weather service once, for the first site, and say what came: source, age, licence, next rain.
 
     Nothing is stored. Exit code 1 where one gives no usable forecast.
@@ -130,15 +132,15 @@ def weather(config: Config, *, now_utc: datetime, ask: Ask = ask_once) -> Outcom
         except WeatherError as error:
             code = Exit.ATTENTION
             faults = str(error).split("\n")
-            said = [f"No usable forecast. {line}" for line in dict.fromkeys(faults[1:] or faults)]
+            remarks = [f"No usable forecast. {line}" for line in dict.fromkeys(faults[1:] or faults)]
         else:
-            said = _came(came, site, now_utc, time.monotonic() - began_s)
+            remarks = _came(came, site, now_utc, time.monotonic() - began_s)
         lines.append(f"  {n}. {settings.name}{f' at {settings.base_url}' if settings.base_url else ''}")
-        said.append(f"Licence: {'' if is_allowed else 'NOT for this use. '}{note}")
-        lines += [line for text in said for line in _wrapped(text, "     ")]
+        remarks.append(f"Licence: {'' if is_allowed else 'NOT for this use. '}{note}")
+        lines += [line for text in remarks for line in _wrapped(text, "     ")]
     if code is not Exit.OK:
         lines.append("A service that answers nothing usable is passed over for the next one; the last stays without.")
-    return Outcome(text="\n".join(lines), exit_code=code)
+    return CommandOutcome(text="\n".join(lines), exit_code=code)
 
 
 def _came(came: Downloaded, site: Site, now_utc: datetime, took_s: float) -> list[str]:

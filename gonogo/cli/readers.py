@@ -12,7 +12,7 @@ from gonogo.records.site import Site
 def read_by(config: Config, *, language: str, units: str) -> Config:
     """Return a config whose readers all have a language and a unit system; "" leaves each reader's own.
 
-    Raises ConfigError for a language or a system that is none.
+    Raises ConfigError for an unknown language or system.
     """
     if not language and not units:
         return config

@@ -50,7 +50,10 @@ ADDED: dict[str, tuple[Any, Any]] = {
     # options of every kind of entry: (what typer is told, default)
     "at": (AtOption, ""),
     "corrects": (CorrectsOption, ""),
-    "again": (Annotated[bool, typer.Option("--again", help="It is no double, though one like it is recorded.")], False),
+    "again": (
+        Annotated[bool, typer.Option("--again", help="It is not a repeat, though an entry like it is recorded.")],
+        False,
+    ),
     "site": (SiteOption, ""),
     "config": (ConfigOption, CONFIG_FOLDER),
 }
@@ -114,7 +117,7 @@ _entry_command(
     "reading",
     "A moisture test of a lift.",
     """Record a moisture test of a lift. Water content is percent of dry mass; a carbide meter's dial shows percent of
-    wet mass: with --basis wet it is turned into the other and stored so.
+    wet mass: with --basis wet it is converted and stored as percent of dry mass.
     """,
     strip=(StripArgument, NEEDED),
     w_pct=(Annotated[str, typer.Argument(help="Water content, percent of dry mass.")], NEEDED),
@@ -129,12 +132,14 @@ _entry_command(
     basis=(
         Annotated[
             str,
-            typer.Option("--basis", help="wet: percent of the mass before drying; dry. Carbide, microwave: needed."),
+            typer.Option("--basis", help="wet (percent of wet mass) or dry; carbide, microwave: required."),
         ],
         "",
     ),
     depth_mm=(
-        Annotated[str, typer.Option("--depth", help="Of the upper so many mm alone, such as 100; else whole lift.")],
+        Annotated[
+            str, typer.Option("--depth", help="Depth tested from the top [mm], such as 100; else the whole lift.")
+        ],
         "",
     ),
 )
@@ -221,7 +226,7 @@ def record_csv(
     Columns: kind (reading, rain, watering, surface, lift, ground), strip, at, until, w_pct, dry_density_kg_m3, method,
     basis, depth_mm, rain_mm, litres, work, passes, result, corrects, meant (again: no double; long: a gauge not emptied
     for over three days); of a spread lift: thickness_m, material, area_share, loads, load_m3; ground: state, lying_mm.
-    Leave out the columns you do not need. A file may come again as it grows: a line that is known is passed over.
+    Leave out the columns you do not need. A file may be read again as it grows: known lines are skipped.
     """
     from gonogo.config.text_file import text_to_store
     from gonogo.field import entries, record
@@ -260,8 +265,8 @@ def record_station_csv(
     """Record what the weather station that the contract names (contract_station in the site's file) read, by date.
 
     Columns: day, and of rain_mm, temp_min_c, temp_max_c, wind_max_m_s, snow_lying_mm what the station has. It goes
-    into the site's book, in columns of its own; no verdict is made from it. The file may come again as it grows: a date
-    that is known is passed over, one that says something else replaces what stood there.
+    into the site's book, in columns of its own; no verdict is made from it. The file may be read again as it grows: a
+    known date is skipped, one that says something else replaces what stood there.
     """
     from gonogo.config.text_file import text_to_store
     from gonogo.field import station

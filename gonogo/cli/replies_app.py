@@ -49,4 +49,4 @@ def sheet(
     if on:
         found = parse_date_or_moment(on)
         day = found.date() if isinstance(found, datetime) else found
-    print(sheets.write(loaded, asked, sheets.Wanted(crew_id=crew, day=day, paper=paper, folder=out)))
+    print(sheets.write(loaded, asked, sheets.SheetOptions(crew_id=crew, day=day, paper=paper, folder=out)))

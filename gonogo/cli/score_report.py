@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gonogo.book import evidence, score, score_view
 from gonogo.book.export import Covered
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.store import schema
@@ -14,7 +14,7 @@ from gonogo.store.open import open_store
 from gonogo.wording.language import Speaker
 
 
-def show(config: Config, covered: Covered, *, speak: Speaker, html: Path | None) -> Outcome:
+def show(config: Config, covered: Covered, *, speak: Speaker, html: Path | None) -> CommandOutcome:
     """Return the score of some days; with html, write the page there too. Raises StoreError, GonogoError."""
     store = open_store(config)
     try:
@@ -29,4 +29,4 @@ def show(config: Config, covered: Covered, *, speak: Speaker, html: Path | None)
         except OSError as error:
             raise GonogoError(f"{html} cannot be written: {error.strerror}. Name another file with --html.") from error
         shown += f"\n\nPage written to {html}."
-    return Outcome(text=shown, exit_code=Exit.OK)
+    return CommandOutcome(text=shown, exit_code=Exit.OK)

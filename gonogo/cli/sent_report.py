@@ -12,7 +12,7 @@ from email.message import EmailMessage
 from pathlib import Path
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.errors import GonogoError
 from gonogo.records.site import Site
@@ -32,7 +32,7 @@ STATES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class SentOptions:
     """Which mails are asked for. day: site's local date; person: part of a name or address; folder: write them there"""
 
     day: date
@@ -48,7 +48,7 @@ class StoredMail:
     raw: bytes
 
 
-def sent(config: Config, site: Site, wanted: Wanted) -> Outcome:
+def sent(config: Config, site: Site, wanted: SentOptions) -> CommandOutcome:
     """Return the mails put for a site on one of its dates, with the course of each; with a folder, write them there.
 
     Raises StoreError, and GonogoError where the folder cannot be written.
@@ -68,17 +68,20 @@ def sent(config: Config, site: Site, wanted: Wanted) -> Outcome:
         store.dispose()
     if not found:
         of_whom = f' to "{wanted.person}"' if wanted.person else ""
-        return Outcome(text=f"{site.name}, {wanted.day}: no mail{of_whom} is stored.", exit_code=Exit.ATTENTION)
+        return CommandOutcome(text=f"{site.name}, {wanted.day}: no mail{of_whom} is stored.", exit_code=Exit.ATTENTION)
     parts = [f"{site.name}, {wanted.day}: {len(found)} mails"]
-    parts += [_story(mail, site) if len(found) > 1 else f"{_story(mail, site)}\n\n{_text(mail)}" for mail in found]
+    parts += [
+        _delivery_text(mail, site) if len(found) > 1 else f"{_delivery_text(mail, site)}\n\n{_text(mail)}"
+        for mail in found
+    ]
     if wanted.folder is not None:
         parts.append(_written(found, wanted.folder))
     elif len(found) > 1:
         parts.append("With --person one mail is shown whole; with --out FOLDER all are written as .eml and .html.")
-    return Outcome(text="\n\n".join(parts), exit_code=Exit.OK)
+    return CommandOutcome(text="\n\n".join(parts), exit_code=Exit.OK)
 
 
-def _story(mail: StoredMail, site: Site) -> str:
+def _delivery_text(mail: StoredMail, site: Site) -> str:
     """To whom, what, and how its delivery went, in site time."""
     queued = mail.queued
 
@@ -112,7 +115,7 @@ def _text(mail: StoredMail) -> str:
 
 
 def _written(found: Sequence[StoredMail], folder: Path) -> str:
-    """Write each mail as it went (.eml) and its HTML part (.html), and say where; existing files are written anew."""
+    """Write each mail as it went (.eml) and its HTML part (.html), and say where; existing files are rewritten."""
     n_written = 0
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)

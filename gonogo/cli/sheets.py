@@ -1,4 +1,4 @@
-"""What `gonogo sheet` writes: one page for the pen a crew and day."""
+"""What `gonogo sheet` writes: one page to fill in by pen, per crew and day."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from gonogo.wording.language import Speaker, speaker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class SheetOptions:
     """Which pages are asked for. crew_id: "" for every crew; paper: one of PAPERS; folder: where they go."""
 
     crew_id: str
@@ -26,7 +26,7 @@ class Wanted:
     folder: Path
 
 
-def write(config: Config, site: Site, wanted: Wanted) -> str:
+def write(config: Config, site: Site, wanted: SheetOptions) -> str:
     """Write the pages and name the files. Raises ConfigError for an unknown crew or paper, GonogoError for a folder."""
     crews = [crew for crew in site.crews if wanted.crew_id in ("", crew.id)]
     if not crews:

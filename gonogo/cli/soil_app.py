@@ -45,7 +45,7 @@ class BacktestOptions:
     html: Annotated[
         Path | None, typer.Option("--html", help="Write the scores and their pictures as one page to print too.")
     ] = None
-    site: Annotated[str, typer.Option("--site", help="In place of a folder: a site's own readings.")] = ""
+    site: Annotated[str, typer.Option("--site", help="Instead of a folder: a site's own readings.")] = ""
     config: ConfigOption = CONFIG_FOLDER
 
 

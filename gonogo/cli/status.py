@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.download import grid_files
 from gonogo.service import alive
@@ -23,7 +23,7 @@ BOUNCES_SHOWN = timedelta(days=7)
 READ_LATE = timedelta(minutes=15)  # a mailbox that was not read for so long is a fault
 
 
-def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
+def status(config: Config, *, now_utc: datetime, speak: Speaker) -> CommandOutcome:
     """Say how each site's last run went, what became of the mails, and what comes next."""
     store = open_store(config)
     try:
@@ -34,23 +34,23 @@ def status(config: Config, *, now_utc: datetime, speak: Speaker) -> Outcome:
     finally:
         store.dispose()
     silent = silence(config, now_utc)
-    shown = {state.site_id: [(_label(key, speak), speak.say(said)) for key, said in state.lines] for state in states}
+    shown = {state.site_id: [(_label(key, speak), speak.say(text)) for key, text in state.lines] for state in states}
     sender, sender_fault = _sender(config, states, now_utc)
     inbox, inbox_fault = _inbox(config, poll, bounced, now_utc)
     model_run, run_fault = _model_run(config, now_utc)
-    around = [*model_run, *sender, *(("inbox", said) for said in inbox)]
+    around = [*model_run, *sender, *(("inbox", text) for text in inbox)]
     around += [("service", silent)] if silent is not None else []
-    of_service = [(_label(key, speak), speak.say(said)) for key, said in around]
+    of_service = [(_label(key, speak), speak.say(text)) for key, text in around]
     width = max(len(label) for rows in (*shown.values(), of_service) for label, _ in rows) + 2
     lines = []
     for site in config.sites:
         lines.append(f"{site.name} ({site.id})")
-        lines += [f"  {label:<{width}}{said}" for label, said in shown[site.id]]
-    lines += [f"{label:<{width + 2}}{said}" for label, said in of_service]
+        lines += [f"  {label:<{width}}{text}" for label, text in shown[site.id]]
+    lines += [f"{label:<{width + 2}}{text}" for label, text in of_service]
     needs_attention = silent is not None or inbox_fault or sender_fault or run_fault
     needs_attention = needs_attention or any(state.faults for state in states)
     lines.append(speak.word("status.look" if needs_attention else "status.well"))
-    return Outcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
+    return CommandOutcome(text="\n".join(lines), exit_code=Exit.ATTENTION if needs_attention else Exit.OK)
 
 
 def _sender(config: Config, states: Sequence[SiteState], now_utc: datetime) -> tuple[list[tuple[str, Phrase]], bool]:
@@ -73,8 +73,8 @@ def _model_run(config: Config, now_utc: datetime) -> tuple[list[tuple[str, Phras
     source = SOURCES[settings.source or DEFAULT_SOURCE]
     run = next(filter(grid_files.is_whole, grid_files.runs(settings.folder, source, settings.days)), None)
     if run is None:
-        said = phrase("status.no_whole_run", source=source.title, path=str(settings.folder / source.name))
-        return [("model_run", said)], True
+        text = phrase("status.no_whole_run", source=source.title, path=str(settings.folder / source.name))
+        return [("model_run", text)], True
     age = now_utc - run.run_utc
     own: dict[str, Gap] = {"source": source.title, "utc": f"{run.run_utc:%Y-%m-%d %H}"}
     is_stale = age > OLDEST_RUN
@@ -84,8 +84,8 @@ def _model_run(config: Config, now_utc: datetime) -> tuple[list[tuple[str, Phras
 
 def _label(key: str, speak: Speaker) -> str:
     """Return the label of a line; that of a mail that has not gone is in capitals, as whatever somebody must see."""
-    said = speak.word(f"status.{key}")
-    return said.upper() if key.startswith("is_") else said
+    text = speak.word(f"status.{key}")
+    return text.upper() if key.startswith("is_") else text
 
 
 def _inbox(

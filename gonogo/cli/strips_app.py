@@ -47,7 +47,7 @@ def strips(
         print(strips_report.listed(found), end="")
         return
     if action not in ACTIONS:
-        raise usage("action", f"{action} is none.", f"Write one of: {', '.join(ACTIONS)}.")
+        raise usage("action", f"{action} is not one of the actions.", f"Write one of: {', '.join(ACTIONS)}.")
     if not strip or "=" in strip:
         raise usage("strip", "missing.", f"Write, for example, gonogo strips {found.id} {action} N3.")
     if on and action != "end":

@@ -13,7 +13,7 @@ from pathlib import Path
 from gonogo.config import SITES_FOLDER, Config, files_of
 from gonogo.config import load as load_config
 from gonogo.config.strip_edits import Edit, added, changed, refused, values_of
-from gonogo.errors import ConfigError, Fault
+from gonogo.errors import ConfigError
 from gonogo.records.site import Site, Strip
 
 ADD, CHANGE, END = "add", "change", "end"
@@ -51,7 +51,7 @@ def edited(config: Config, site: Site, action: str, strip_id: str, words: tuple[
 
     on   local date of an end
 
-    Raises ConfigError, with nothing changed, for what cannot be and for files that would have a fault.
+    Raises ConfigError, with nothing changed, for what is impossible and for files that would have a fault.
     """
     file = config.folder / SITES_FOLDER / f"{site.id}.toml"
     known = {strip.id for strip in (*site.strips, *site.ended)}
@@ -74,7 +74,7 @@ def edited(config: Config, site: Site, action: str, strip_id: str, words: tuple[
 
 
 def write_checked(config: Config, edit: Edit, environ: Mapping[str, str]) -> None:
-    """Write a file of a config anew if all of the config is then accepted; the file is there whole at any time.
+    """Rewrite a file of a config if all of the config is then accepted; the file is there whole at any time.
 
     The config is read as a copy first, with its other files as links, so that a running service never sees a fault.
     """
@@ -111,9 +111,3 @@ def write_checked(config: Config, edit: Edit, environ: Mapping[str, str]) -> Non
         with contextlib.suppress(OSError):
             os.unlink(name)
         raise refused("file", str(edit.path), f"cannot be written: {error.strerror}.", "Look at its rights.") from error
-
-
-def _as_known(fault: Fault, built: Path, folder: Path) -> Fault:
-    """Return a fault of the copy at the place that the person knows."""
-    place = fault.place.replace(str(built), str(folder))
-    return replace(fault, place=place, right=f"{fault.right} Nothing was changed.")

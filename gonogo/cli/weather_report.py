@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.weather_csv import chance_of_rain, csv_text, et0_mm
 from gonogo.config import Config
 from gonogo.download.forecasts import Fetch, from_stored
@@ -52,7 +52,7 @@ def show(
     speak: Speaker | None,
     only_stored: bool = False,
     fetch: Fetch | None = None,
-) -> Outcome:
+) -> CommandOutcome:
     """Ask for a site's weather as a morning would, keep what came, and return it as text or CSV.
 
     speak         the language and units of the text; None for CSV
@@ -79,7 +79,7 @@ def show(
             weather = answers.checked(frame, stored, downloaded, rng)
         except WeatherError as error:
             head = (speak or speaker("en", "metric")).word("weather.unusable", site=site.name)
-            return Outcome(text=f"{head}\n{error}", exit_code=Exit.ATTENTION)
+            return CommandOutcome(text=f"{head}\n{error}", exit_code=Exit.ATTENTION)
     finally:
         store.dispose()
     shown = (
@@ -87,7 +87,7 @@ def show(
         if speak is None
         else text(site, weather, now_utc=now_utc, speak=speak, faults=downloaded.faults)
     )
-    return Outcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
+    return CommandOutcome(text=shown, exit_code=Exit.ATTENTION if weather.status is ForecastStatus.NONE else Exit.OK)
 
 
 def text(site: Site, weather: HourlyWeather, *, now_utc: datetime, speak: Speaker, faults: Sequence[str] = ()) -> str:
@@ -134,14 +134,14 @@ def _beside(label: str, items: Sequence[str], margin: int) -> list[str]:
 
 def _table(rows: Sequence[tuple[Gap, ...]], speak: Speaker) -> list[str]:
     """Return rows as lines: the first column and the last, which holds remarks, to the left, numbers to the right."""
-    said = [[speak.say(cell) for cell in row] for row in rows]
-    widths = [max(len(row[n]) for row in said) for n in range(len(said[0]) - 1)]
+    cells = [[speak.say(cell) for cell in row] for row in rows]
+    widths = [max(len(row[n]) for row in cells) for n in range(len(cells[0]) - 1)]
     return [
         "  ".join(
             cell if n == len(widths) else f"{cell:<{widths[n]}}" if n == 0 else f"{cell:>{widths[n]}}"
             for n, cell in enumerate(row)
         ).rstrip()
-        for row in said
+        for row in cells
     ]
 
 

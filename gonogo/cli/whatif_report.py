@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from gonogo import times
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.outlook_report import look_ahead_frame
 from gonogo.config import Config
 from gonogo.decide.conclusion import Conclusion
@@ -37,7 +37,7 @@ OPTIONS = {"litres": "--water", "rain_mm": "--rain", "delay_h": "--delay"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class WhatifQuestion:
     """What is asked, of which strip, and when."""
 
     site: Site
@@ -64,12 +64,12 @@ def checked(turn: Turn) -> Turn:
 
 def show(
     config: Config,
-    asked: Question,
+    asked: WhatifQuestion,
     *,
     speak: Speaker,
     only_stored: bool = False,
     fetch: Fetch | None = None,
-) -> Outcome:
+) -> CommandOutcome:
     """Return what a strip would do after a turn, beside what it does as things are. No verdict is stored or sent."""
     site, now_utc = asked.site, asked.now_utc
     store = open_store(config)
@@ -81,12 +81,14 @@ def show(
         store.dispose()
     if came.judgement is None or came.weather is None or not came.has_verdict:
         why = "\n".join(came.faults)
-        return Outcome(text=f"{site.name}: not known, there is no usable weather.\n{why}", exit_code=Exit.NO_VERDICT)
+        return CommandOutcome(
+            text=f"{site.name}: not known, there is no usable weather.\n{why}", exit_code=Exit.NO_VERDICT
+        )
     is_it = course(asked.strip.id, came.decisions, came.outlook)
-    return Outcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
+    return CommandOutcome(text=text(asked, is_it, _would(frame, stored, came, asked), speak), exit_code=Exit.OK)
 
 
-def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Question) -> Course:
+def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: WhatifQuestion) -> Course:
     """Return what the strip would do, told as a morning tells it: planned beside the other strips."""
     assert came.judgement is not None, "only a conclusion with a verdict has courses"
     assert came.weather is not None, "only a conclusion with a verdict has courses"
@@ -109,7 +111,7 @@ def _would(frame: RunFrame, stored: StoredInputs, came: Conclusion, asked: Quest
     return course(strip_id, came.decisions, came.outlook)
 
 
-def text(frame: Question, is_it: Course, would: Course, speak: Speaker) -> str:
+def text(frame: WhatifQuestion, is_it: Course, would: Course, speak: Speaker) -> str:
     """Return the two courses side by side, in a language and its units."""
     site, strip, turn = frame.site, frame.strip, frame.turn
     clock = Clock(site=site, day=times.local_date(frame.now_utc, site.zone))

@@ -43,7 +43,7 @@ class Acceptance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class WarningsLeft:
     """Warnings that still stand, and those that somebody accepted with the reason."""
 
     standing: tuple[Fault, ...]
@@ -51,7 +51,7 @@ class Judged:
 
 
 def read_acceptances(file: ConfigFile) -> tuple[Acceptance, ...]:
-    """Return what a file accepts; every entry that cannot be is a fault."""
+    """Return what a file accepts; every impossible entry is a fault."""
     raw = file.raw.get(TABLE, {})
     if not isinstance(raw, dict):
         file.add_fault((TABLE,), "is not a table.", f"Write [{TABLE}] with {_EXAMPLE} below it.")
@@ -82,7 +82,7 @@ def read_acceptances(file: ConfigFile) -> tuple[Acceptance, ...]:
 
 def judge(
     acceptances: Sequence[Acceptance], warnings: Sequence[Fault], *, looked_for: Collection[int] = BY_FILE
-) -> Judged:
+) -> WarningsLeft:
     """Return which warnings stand and which are accepted; an acceptance that no warning answers to is a warning.
 
     looked_for   numbers of the warnings that could come; nothing is said of the acceptance of another
@@ -107,4 +107,4 @@ def judge(
                     number=1,
                 )
             )
-    return Judged(standing=tuple(standing), accepted=tuple(accepted))
+    return WarningsLeft(standing=tuple(standing), accepted=tuple(accepted))

@@ -22,14 +22,16 @@ _START = re.compile(r"""\s*(?:[A-Za-z0-9_.\-"' ]+=(?!=)|\[{1,2}\s*[A-Za-z][^\[\]
 _HEADER = re.compile(r"\s*\[(?P<second>\[)?(?P<name>[^\[\]=#]*)(?P<end>\]*)\s*(?:#.*)?$")
 _BEHIND = re.compile(r"\s*(\[{1,2}[^\[\]]+\]{1,2})\s*[^\s#].*")
 _NAME = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
-_SAID = re.compile(r"""\s*(?P<key>[^=]+?)\s*=(?P<value>.*)""", re.DOTALL)
-_UNSAID = re.compile(r"""\s*(?P<key>[A-Za-z][A-Za-z0-9_.-]*)\s*(?P<mark>:=|:|\s|=)\s*(?P<value>\S.*)""", re.DOTALL)
+_KEY_VALUE = re.compile(r"""\s*(?P<key>[^=]+?)\s*=(?P<value>.*)""", re.DOTALL)
+_ODD_KEY_VALUE = re.compile(
+    r"""\s*(?P<key>[A-Za-z][A-Za-z0-9_.-]*)\s*(?P<mark>:=|:|\s|=)\s*(?P<value>\S.*)""", re.DOTALL
+)
 _SECRET = re.compile(r"(?:.*_)?(?:pass(?:word|wd|phrase)?|secret|token|key|url)(?:_.*)?", re.IGNORECASE)
 _UNOPENED = re.compile(r"\s*[A-Za-z][A-Za-z0-9_.-]*\]{1,2}\s*(?:#.*)?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Slip:
+class TomlSlip:
     """One slip of TOML. line: from 1; key: its path with dots; stood: what stood there, as far as it may be shown."""
 
     line: int
@@ -44,7 +46,7 @@ class Mended:
     """What could be read. lost: paths whose value could not be made out; nothing more is to be said about them."""
 
     tables: dict[str, Any]
-    slips: tuple[Slip, ...]
+    slips: tuple[TomlSlip, ...]
     lost: tuple[Loc, ...]
 
 
@@ -53,7 +55,7 @@ class _Reading:
     """The text under reading: statements that are kept by their first line, and what was said of the others."""
 
     kept: dict[int, str] = field(default_factory=dict)
-    slips: list[Slip] = field(default_factory=list)
+    slips: list[TomlSlip] = field(default_factory=list)
     lost: list[Loc] = field(default_factory=list)
     places: dict[int, Loc] = field(default_factory=dict)  # of each kept statement
     seen: dict[Loc, int] = field(default_factory=dict)
@@ -62,14 +64,14 @@ class _Reading:
     is_passed_over: bool = False  # the table stands there twice
     renamed: Loc = ()  # the table whose header just now was a slip: tables below it go by the name that was meant
 
-    def say(self, line: int, path: Loc, stood: str, said: tuple[str, str]) -> None:
+    def say(self, line: int, path: Loc, stood: str, slip: tuple[str, str]) -> None:
         is_hidden = any(_SECRET.fullmatch(str(part)) for part in path[-1:])
         key = ".".join(map(str, path)) or "line"
-        wrong, right = said
+        wrong, right = slip
         shown = "(not shown)" if is_hidden else " ".join(stood.split())
         if is_hidden:
             right = "Write text in quotes, on one line."
-        self.slips.append(Slip(line=line, key=key, stood=shown, wrong=wrong, right=right))
+        self.slips.append(TomlSlip(line=line, key=key, stood=shown, wrong=wrong, right=right))
 
 
 def read_broken(text: str) -> Mended | None:
@@ -191,8 +193,8 @@ def _counted(reading: _Reading, names: tuple[str, ...]) -> Loc:
 
 def _read_key(reading: _Reading, line: int, statement: str) -> None:
     """Take a key with its value, mended where that can be done."""
-    said = _SAID.fullmatch(statement)
-    names = tuple(part.strip("\"'") for part in _NAME.findall(said["key"])) if said else ()
+    key_value = _KEY_VALUE.fullmatch(statement)
+    names = tuple(part.strip("\"'") for part in _NAME.findall(key_value["key"])) if key_value else ()
     path = (*reading.table, *names)
     if not _is_good(statement):
         mended = _mended_key(reading, line, statement)
@@ -209,25 +211,25 @@ def _read_key(reading: _Reading, line: int, statement: str) -> None:
 
 def _mended_key(reading: _Reading, line: int, statement: str) -> tuple[Loc, str] | None:
     """Say what is wrong with a statement; return its path and what is taken in its place, None for nothing."""
-    said = _SAID.fullmatch(statement)
-    if said is None or (re.match(r"\s*[A-Za-z][A-Za-z0-9_.-]*\s*:=?", statement) and ":" in said["key"]):
-        unsaid = _UNSAID.fullmatch(statement)
-        if unsaid is None:
+    key_value = _KEY_VALUE.fullmatch(statement)
+    if key_value is None or (re.match(r"\s*[A-Za-z][A-Za-z0-9_.-]*\s*:=?", statement) and ":" in key_value["key"]):
+        odd = _ODD_KEY_VALUE.fullmatch(statement)
+        if odd is None:
             wrong = "is neither a header in [ ] nor a key with its value."
             reading.say(line, reading.table, statement, (wrong, "Write key = value, or # before a comment."))
             return None
-        path, value = (*reading.table, unsaid["key"]), unsaid["value"]
-        meant = f"{unsaid['key']} = {value.strip()}"
+        path, value = (*reading.table, odd["key"]), odd["value"]
+        meant = f"{odd['key']} = {value.strip()}"
         if not _is_good(meant):
-            _, _, again = mended_value(unsaid["key"], value)
-            meant = f"{unsaid['key']} = {again}" if again is not None else ""
+            _, _, again = mended_value(odd["key"], value)
+            meant = f"{odd['key']} = {again}" if again is not None else ""
         right = f"Write {meant.partition('#')[0].strip()}." if meant else "Write key = value, or # before a comment."
         reading.say(line, path, statement, ("lacks the = between key and value.", right))
         if not meant:
             reading.lost.append(path)
             return None
         return path, meant
-    key, value = said["key"].strip(), said["value"]
+    key, value = key_value["key"].strip(), key_value["value"]
     if not _is_good(f"{key} = 1"):
         name = re.sub(r"[^A-Za-z0-9_.-]+", "_", key).strip("_") or "key"
         wrong = f"is no key: {key!r} holds more than letters a to z, digits, - and _."

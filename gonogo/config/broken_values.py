@@ -9,7 +9,8 @@ from collections.abc import Callable
 
 from gonogo.config.examples import example
 
-Said = tuple[str, str, str | None]  # what is wrong, what would be right ("" for an example), what to read in its place
+# What is wrong, what would be right ("" for an example), what to read in its place.
+Mending = tuple[str, str, str | None]
 
 _QUOTES = dict.fromkeys(map(ord, "“”„‟«»＂"), '"') | dict.fromkeys(map(ord, "‘’‚‛"), "'")
 _LOOKALIKES = {0xA0: " ", 0x2007: " ", 0x202F: " ", 0x2009: " ", 0x3000: " ", 0xFEFF: "", 0x200B: ""} | dict.fromkeys(
@@ -37,9 +38,9 @@ def in_other_form(key: str, value: str) -> tuple[str, str] | None:
     None where it is none of these. `value` as it stands in the file, or the text between the quotes.
     """
     for reader in (_date, _moment, _clock, _decimal):
-        said = reader(key, value.strip())
-        if said is not None:
-            return said[0], said[1]
+        mending = reader(key, value.strip())
+        if mending is not None:
+            return mending[0], mending[1]
     return None
 
 
@@ -67,20 +68,20 @@ def decimal_commas(line: str) -> tuple[str, str, str] | None:
     return found["key"], "looks like numbers with a decimal comma.", f"Write {found['key']} = [{meant}]."
 
 
-def mended_value(key: str, text: str) -> Said:
+def mended_value(key: str, text: str) -> Mending:
     """Return what is wrong with a value that cannot be read, what would be right, and what to read in its place.
 
     text   what stands right of =, comment and all
     """
     value = _without_comment(text).strip()
-    readers: tuple[Callable[[str, str], Said | None], ...] = (
+    readers: tuple[Callable[[str, str], Mending | None], ...] = (
         _nothing, _lookalikes, _date, _moment, _clock, _decimal, _thousands, _written_number, _truth, _list, _quotes,
         _with_unit, _behind, _bare_text,
     )  # fmt: skip
     for reader in readers:
-        said = reader(key, value)
-        if said is not None:
-            return said
+        mending = reader(key, value)
+        if mending is not None:
+            return mending
     return "is no value that can be read.", "", None
 
 
@@ -93,13 +94,13 @@ def _reads(value: str) -> bool:
 
 
 def _without_comment(text: str) -> str:
-    """Return a value without the comment behind it; a # in quotes is none."""
+    """Return a value without the comment behind it; a # in quotes does not begin one."""
     found = re.match(r"""(?:"(?:\\.|[^"\\\n])*"|'[^'\n]*'|[^#"'])*""", text)
     end = found.end() if found else 0
     return text[:end] if text[end : end + 1] == "#" else text.partition(" #")[0] if "\n" not in text else text
 
 
-def _nothing(key: str, value: str) -> Said | None:
+def _nothing(key: str, value: str) -> Mending | None:
     if value == "":
         return "has no value.", f"{example_of(key)} Or delete the line.", None
     if value.casefold().strip("\"'") in ("none", "null", "nil", "n/a", "na", "-", "--", "?", "..."):
@@ -107,7 +108,7 @@ def _nothing(key: str, value: str) -> Said | None:
     return None
 
 
-def _lookalikes(key: str, value: str) -> Said | None:
+def _lookalikes(key: str, value: str) -> Mending | None:
     plain = value.translate(_QUOTES)
     if plain != value and _reads(plain):
         return "stands in typographic quotes, as a word processor puts them.", f"Write {key} = {plain}.", plain
@@ -120,7 +121,7 @@ def _lookalikes(key: str, value: str) -> Said | None:
     return None
 
 
-def _date(key: str, value: str) -> Said | None:
+def _date(key: str, value: str) -> Mending | None:
     found = _DATE.fullmatch(value)
     if found is None:
         return None
@@ -144,7 +145,7 @@ def _date(key: str, value: str) -> Said | None:
     return wrong, f"Write {key} = {meant[0]}, without quotes.", meant[0] if _reads(meant[0]) else None
 
 
-def _moment(key: str, value: str) -> Said | None:
+def _moment(key: str, value: str) -> Mending | None:
     found = _MOMENT.fullmatch(value)
     if found is None:
         return None
@@ -155,7 +156,7 @@ def _moment(key: str, value: str) -> Said | None:
     return wrong, f"Write {key} = {meant}.", meant
 
 
-def _clock(key: str, value: str) -> Said | None:
+def _clock(key: str, value: str) -> Mending | None:
     found = _CLOCK.fullmatch(value)
     if found is None or ("." in value and value[:1] not in "\"'" and not found[3]):  # 5.30 is a number
         return None
@@ -169,7 +170,7 @@ def _clock(key: str, value: str) -> Said | None:
     return wrong, f"Write {key} = {meant}.", meant
 
 
-def _decimal(key: str, value: str) -> Said | None:
+def _decimal(key: str, value: str) -> Mending | None:
     found = _COMMA.fullmatch(value)
     if found is None:
         return None
@@ -180,14 +181,14 @@ def _decimal(key: str, value: str) -> Said | None:
     return wrong, f"Write {key} = {whole}.{rest}, without quotes.", f"{whole}.{rest}"
 
 
-def _thousands(key: str, value: str) -> Said | None:
+def _thousands(key: str, value: str) -> Mending | None:
     if not re.fullmatch(r"[+-]?\d{1,3}(?:[ '’.,]\d{3})+", value):
         return None
     meant = re.sub(r"[^\d+-]", "", value)
     return "has marks between its thousands.", f"Write {key} = {meant}.", meant
 
 
-def _written_number(key: str, value: str) -> Said | None:
+def _written_number(key: str, value: str) -> Mending | None:
     found = re.fullmatch(r"([+-]?)(\d*)\.(\d*)", value)
     if found and (found[2] or found[3]):
         sign, whole, rest = found.groups()
@@ -199,13 +200,13 @@ def _written_number(key: str, value: str) -> Said | None:
     return None
 
 
-def _truth(key: str, value: str) -> Said | None:
+def _truth(key: str, value: str) -> Mending | None:
     words = {"true": "true", "yes": "true", "on": "true", "false": "false", "no": "false", "off": "false"}
     meant = words.get(value.casefold())
     return None if meant is None else ("is neither true nor false.", f"Write {key} = {meant}, in small letters.", meant)
 
 
-def _list(key: str, value: str) -> Said | None:
+def _list(key: str, value: str) -> Mending | None:
     """A list: not closed, without commas, or with an entry that has a slip of its own."""
     if not value.startswith("["):
         return None
@@ -219,11 +220,11 @@ def _list(key: str, value: str) -> Said | None:
     if len(entries) > 5000 or "[" in entries:
         return None
     parts = [part.strip() for part in re.split(r""",(?=(?:[^"']|"[^"]*"|'[^']*')*$)""", entries) if part.strip()]
-    said = [(part, None if _reads(part) else mended_value(key, part)) for part in parts]
-    first = next(((part, found) for part, found in said if found is not None), None)
+    mendings = [(part, None if _reads(part) else mended_value(key, part)) for part in parts]
+    first = next(((part, found) for part, found in mendings if found is not None), None)
     if first is None:
         return None
-    whole = [part if found is None else found[2] for part, found in said]
+    whole = [part if found is None else found[2] for part, found in mendings]
     meant = f"[{', '.join(w for w in whole if w is not None)}]"
     is_whole = None not in whole and _reads(meant)
     return (
@@ -241,7 +242,7 @@ def _as(key: str, meant: str) -> str:
     return f": {key} = {' '.join(meant.split())}" if _reads(meant) else ""
 
 
-def _quotes(key: str, value: str) -> Said | None:
+def _quotes(key: str, value: str) -> Mending | None:
     """Text in quotes that do not close, hold quotes, or hold a backslash."""
     mark = value[:1]
     if mark not in ('"', "'"):
@@ -263,7 +264,7 @@ def _quotes(key: str, value: str) -> Said | None:
     return None
 
 
-def _with_unit(key: str, value: str) -> Said | None:
+def _with_unit(key: str, value: str) -> Mending | None:
     found = _WITH_UNIT.fullmatch(value)
     if found is None:
         return None
@@ -272,7 +273,7 @@ def _with_unit(key: str, value: str) -> Said | None:
     return wrong, f"Write the number alone, in that unit. {example_of(key)}", number if _reads(number) else None
 
 
-def _behind(key: str, value: str) -> Said | None:
+def _behind(key: str, value: str) -> Mending | None:
     """A whole value with something behind it that is no comment."""
     found = re.match(r"""("(?:\\.|[^"\\])*"|'[^']*'|\[[^\[\]]*\]|[^\s,;/]+)\s*(//|;|,|--|\S)""", value)
     if found is None or not _reads(found[1]):
@@ -286,7 +287,7 @@ def _behind(key: str, value: str) -> Said | None:
     return None
 
 
-def _bare_text(key: str, value: str) -> Said | None:
+def _bare_text(key: str, value: str) -> Mending | None:
     if re.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}", value):
         return (
             "is no day of the calendar, or not written so.",

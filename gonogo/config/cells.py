@@ -32,7 +32,7 @@ DIGITS = 5  # that a converted value keeps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class ListColumn:
     """A column of a list: the key that it fills, of which type, and what one of its unit is in SI."""
 
     header: str
@@ -41,9 +41,9 @@ class Column:
     per_unit: float = 1.0
 
 
-def columns_of(model: type[BaseModel], prefix: tuple[str, ...] = ()) -> dict[str, Column]:
+def columns_of(model: type[BaseModel], prefix: tuple[str, ...] = ()) -> dict[str, ListColumn]:
     """Return every column that a table may have: its keys, those of a table inside it with a dot, and other units."""
-    found: dict[str, Column] = {}
+    found: dict[str, ListColumn] = {}
     for name, field in model.model_fields.items():
         kind = _bare(field.annotation)
         if isinstance(kind, type) and issubclass(kind, BaseModel):
@@ -52,16 +52,18 @@ def columns_of(model: type[BaseModel], prefix: tuple[str, ...] = ()) -> dict[str
         if typing.get_origin(kind) is list and _is_table(_bare(typing.get_args(kind)[0])):
             continue
         path = (*prefix, name)
-        found[".".join(path)] = Column(header=".".join(path), path=path, type=kind)
+        found[".".join(path)] = ListColumn(header=".".join(path), path=path, type=kind)
     for column in list(found.values()):
         for in_si, ending, per_unit in OTHER_UNITS:
             if column.header.endswith(in_si) and not _is_longer(column.header, in_si):
                 header = column.header.removesuffix(in_si) + ending
-                found.setdefault(header, Column(header=header, path=column.path, type=column.type, per_unit=per_unit))
+                found.setdefault(
+                    header, ListColumn(header=header, path=column.path, type=column.type, per_unit=per_unit)
+                )
     return found
 
 
-def value_of(column: Column, text: str) -> Any | tuple[str, str]:
+def value_of(column: ListColumn, text: str) -> Any | tuple[str, str]:
     """Return what a cell says, or (wrong, right). A list of numbers is parted by spaces."""
     kind = column.type
     if typing.get_origin(kind) is list:
@@ -71,7 +73,7 @@ def value_of(column: Column, text: str) -> Any | tuple[str, str]:
     return _single(column, kind, text)
 
 
-def _single(column: Column, kind: Any, text: str) -> Any | tuple[str, str]:
+def _single(column: ListColumn, kind: Any, text: str) -> Any | tuple[str, str]:
     key = column.path[-1]
     if kind in (float, int):
         return _number(column, kind, text)
@@ -87,7 +89,7 @@ def _single(column: Column, kind: Any, text: str) -> Any | tuple[str, str]:
     return text
 
 
-def _number(column: Column, kind: Any, text: str) -> float | int | tuple[str, str]:
+def _number(column: ListColumn, kind: Any, text: str) -> float | int | tuple[str, str]:
     key = column.path[-1] if column.per_unit == 1.0 else column.header
     refused = numbers.refusal(key, text, f"Write, for example, {example(column.path[-1])}.")
     if refused is not None:

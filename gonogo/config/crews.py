@@ -77,7 +77,7 @@ def _check_sealing(file: ConfigFile, loc: Loc, crew: CrewTable, rollers: Mapping
 
 
 def _check_person(file: ConfigFile, loc: Loc, person: PersonTable, crew: CrewTable) -> None:
-    """Add a fault for a truck that the crew has not, and for a second address that is the first."""
+    """Add a fault for a truck that the crew does not have, and for a second address equal to the first."""
     own = crew.trucks or ([crew.truck] if crew.truck else [])
     if person.truck is not None and person.truck not in own:
         right = choose_from(person.truck, own) if own else "Give the crew a truck, or leave it out."

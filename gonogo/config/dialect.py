@@ -1,4 +1,4 @@
-"""How a CSV is written, as far as its first line makes it certain: what parts the columns, decimals, order of dates.
+"""How a CSV is written, as far as its first line makes certain: what separates columns, decimals, order of dates.
 
 A file with semicolons writes decimals with a comma, as spreadsheets of such countries save them. Dates other than
 2026-05-12 are read where the column says how: `at (dd/mm/yyyy)`. Whatever stays open is refused in words.

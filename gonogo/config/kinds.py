@@ -46,18 +46,18 @@ def read_binder(file: ConfigFile, loc: Loc, table: TreatedTable | None) -> Binde
         return None
     usual = BINDERS[table.binder]
 
-    def told(name: str) -> float:
+    def stated(name: str) -> float:
         value = getattr(table, name)
         return float(getattr(usual, name) if value is None else value)
 
     binder = Binder(
         kind=table.binder,
-        mellowing_h=told("mellowing_h"),
-        working_time_h=told("working_time_h"),
-        temp_min_degc=told("temp_min_degc"),
-        night_min_degc=told("night_min_degc"),
-        nights=int(told("nights")),
-        rain_free_h=told("rain_free_h"),
+        mellowing_h=stated("mellowing_h"),
+        working_time_h=stated("working_time_h"),
+        temp_min_degc=stated("temp_min_degc"),
+        night_min_degc=stated("night_min_degc"),
+        nights=int(stated("nights")),
+        rain_free_h=stated("rain_free_h"),
     )
     if not binder.mellowing_h < binder.working_time_h:
         file.add_fault(

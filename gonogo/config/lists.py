@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from gonogo.config import dialect
-from gonogo.config.cells import Column, columns_of, value_of
+from gonogo.config.cells import ListColumn, columns_of, value_of
 from gonogo.config.lines import Loc
 from gonogo.config.material_tables import MaterialTable
 from gonogo.config.tables import PersonTable, RollerTable, StripTable, TruckTable
@@ -26,10 +26,10 @@ from gonogo.config.values import choose_from
 STRIPS, PEOPLE, MACHINES, MATERIALS = "strips.csv", "people.csv", "machines.csv", "materials.csv"
 SPREADSHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods")  # what a person may take for a list
 MACHINE_KINDS = ("roller", "truck")
-_TEXT = {name: Column(header=name, path=(name,), type=str) for name in ("id", "crew", "kind")}
+_TEXT = {name: ListColumn(header=name, path=(name,), type=str) for name in ("id", "crew", "kind")}
 
 
-def columns_of_list(name: str) -> dict[str, Column]:
+def columns_of_list(name: str) -> dict[str, ListColumn]:
     """Return the columns that a list may have, by their headers."""
     if name == PEOPLE:
         return {"crew": _TEXT["crew"], **columns_of(PersonTable)}
@@ -52,7 +52,7 @@ def folder_of(site_file: Path) -> Path:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ListLine:
     """One line of a list: what stood in it by header, the table that it makes, and which header fills which key.
 
     refused   of keys whose cell is no value: what is wrong, what would be right
@@ -79,7 +79,7 @@ def with_lists(file: ConfigFile) -> ConfigFile:
     return file
 
 
-def _add(file: ConfigFile, name: str, line: Line) -> None:
+def _add(file: ConfigFile, name: str, line: ListLine) -> None:
     """Put a line where its table would stand in the TOML, unless one of its name stands there."""
     if name == PEOPLE:
         _add_person(file, line)
@@ -101,7 +101,7 @@ def _add(file: ConfigFile, name: str, line: Line) -> None:
     _place(file, loc, line)
 
 
-def _add_person(file: ConfigFile, line: Line) -> None:
+def _add_person(file: ConfigFile, line: ListLine) -> None:
     crews = file.raw.get("crew")
     crew_id = line.texts["crew"]
     crew = crews.get(crew_id) if isinstance(crews, dict) else None
@@ -115,7 +115,7 @@ def _add_person(file: ConfigFile, line: Line) -> None:
     _place(file, ("crew", crew_id, "person", len(people) - 1), line)
 
 
-def _place(file: ConfigFile, loc: Loc, line: Line) -> None:
+def _place(file: ConfigFile, loc: Loc, line: ListLine) -> None:
     file.stands_at(loc, line.place)
     for inner, header in line.cells.items():
         file.stands_at((*loc, *inner), f"{line.place}, column {header}", line.texts[header])
@@ -123,7 +123,7 @@ def _place(file: ConfigFile, loc: Loc, line: Line) -> None:
             file.refuse((*loc, *inner), *line.refused[inner])
 
 
-def _lines(file: ConfigFile, path: Path) -> Iterator[Line]:
+def _lines(file: ConfigFile, path: Path) -> Iterator[ListLine]:
     """Yield the lines of a list that hold anything."""
     try:
         rows = read_rows(text_of(path))
@@ -153,11 +153,11 @@ def _lines(file: ConfigFile, path: Path) -> Iterator[Line]:
         for key in lacking:
             file.fault_at(f"{place}, column {key}", key, "", "is empty.", "Each line needs one.")
         if not lacking:
-            yield Line(place=place, texts=texts, raw=raw, cells=cells, refused=refused)
+            yield ListLine(place=place, texts=texts, raw=raw, cells=cells, refused=refused)
 
 
 def _accepts_header(
-    file: ConfigFile, path: Path, header: list[str], known: Mapping[str, Column], needed: tuple[str, ...]
+    file: ConfigFile, path: Path, header: list[str], known: Mapping[str, ListColumn], needed: tuple[str, ...]
 ) -> bool:
     """Return whether the columns of a list can be read; note each that cannot."""
     n_before = len(file.faults)
@@ -178,7 +178,7 @@ def _accepts_header(
     return len(file.faults) == n_before
 
 
-def _column(name: str, known: Mapping[str, Column]) -> str:
+def _column(name: str, known: Mapping[str, ListColumn]) -> str:
     return choose_from(name, [header for header, column in known.items() if column.per_unit == 1.0])
 
 
@@ -201,7 +201,7 @@ class Rows:
 
 
 def read_rows(text: str) -> Rows:
-    """Return the rows of a CSV text. Raises UnreadableFileError for what is none."""
+    """Return the rows of a CSV text. Raises UnreadableFileError for anything else."""
     text = text.removeprefix("\ufeff")
     separator = dialect.separator_of(text)
     reader = csv.reader(io.StringIO(text), delimiter=separator, strict=True)
@@ -215,11 +215,11 @@ def read_rows(text: str) -> Rows:
             if not any(cells):
                 continue
             if any(cells[len(header) :]):
-                right = "Write one value a column; text that holds the separator stands in quotes."
+                right = "Write one value per column; text that holds the separator stands in quotes."
                 raise UnreadableFileError("has more values than columns.", right, reader.line_num)
             plain = {name: written.plain(name, cell).strip() for name, cell in zip(header, cells, strict=False)}
             lines.append((reader.line_num, plain))
     except csv.Error as error:
-        wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
+        wrong, right = f"is no row of a CSV: {error}.", "Write one line per row, a quote at both ends or at none."
         raise UnreadableFileError(wrong, right, reader.line_num) from error
     return Rows(header=header, lines=tuple(lines), written=written)

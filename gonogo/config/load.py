@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gonogo.config.acceptance import Acceptance, read_acceptances
-from gonogo.config.doubts import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.lines import Loc
 from gonogo.config.lists import LISTS, folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
 from gonogo.config.settings import Setting, check_order, merge
 from gonogo.config.site_file import read_site
+from gonogo.config.slips import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.toml_file import ConfigFile
 from gonogo.config.vocabulary import Vocabulary, installed
 from gonogo.errors import ConfigError, Fault

@@ -48,12 +48,12 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
     if peak is None:
         _window(file, loc, table, 15.0)  # only for its own faults
         return None
-    told = window = _window(file, loc, table, peak[0])
+    stated_window = window = _window(file, loc, table, peak[0])
     if window is not None and is_granular:
         window = window[0], wet_edge_of_sand(*peak, required_pct, specific_gravity)
     elif window is not None and table.required_compaction_pct is not None:
         _check_reachable(file, loc, table, *peak, window, specific_gravity)
-    if window is None or told is None or len(file.faults) > n_before:
+    if window is None or stated_window is None or len(file.faults) > n_before:
         return None
     return Material(
         id=material_id,
@@ -79,7 +79,7 @@ def read_material(file: ConfigFile, material_id: str, table: MaterialTable) -> M
         binder=binder,
         method=None if table.method_specification is None else _method(table.method_specification),
         is_shale=table.is_shale,
-        aim_high_pct=told[1] if is_granular else None,
+        aim_high_pct=stated_window[1] if is_granular else None,
         soil_group=soil.group,
         group_textures=soil.textures,
     )

@@ -26,5 +26,5 @@ def impossible(
         relative_compaction_pct(dry_density_kg_m3, material.mdd_kg_m3)
         require_below_zav(w_pct, dry_density_kg_m3, material.specific_gravity)
     except SoilError as error:
-        return "dry_density_kg_m3", f"cannot be: {error}", "Repeat the test or correct it."
+        return "dry_density_kg_m3", f"is impossible: {error}", "Repeat the test or correct it."
     return None

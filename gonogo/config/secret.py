@@ -23,7 +23,7 @@ def read_secret(
 ) -> str | None:
     """Return the secret that `<name>_env` or `<name>_file` points to, or None after a fault if it is not there.
 
-    loc   the table; None for both `env` and `path` means that none is asked for
+    loc   the table; None for both `env` and `path` means that none is wanted
     path  relative paths start at the folder of the config file
     """
     if env is not None and path is not None:

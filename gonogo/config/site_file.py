@@ -192,7 +192,7 @@ def _check_place_and_times(file: ConfigFile, head: SiteTable) -> None:
 
 
 def _check_method_rollers(file: ConfigFile, materials: Mapping[str, Mapping[str, Any]], rollers: list[str]) -> None:
-    """Add a fault where the method of a material names a roller that is none of the file."""
+    """Add a fault where the method of a material names a roller that is not in the file."""
     for material_id, table in materials.items():
         method = table.get("method_specification")
         named = method.get("rollers") if isinstance(method, dict) else None

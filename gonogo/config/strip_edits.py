@@ -16,7 +16,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Table
 
 from gonogo.config import dialect
-from gonogo.config.cells import Column, value_of
+from gonogo.config.cells import ListColumn, value_of
 from gonogo.config.lists import STRIPS, columns_of_list, folder_of
 from gonogo.config.text_file import UnreadableFileError, text_of
 from gonogo.config.values import choose_from
@@ -38,10 +38,10 @@ def refused(key: str, value: str, wrong: str, right: str) -> ConfigError:
     return ConfigError([Fault(place=PLACE, key=key, value=value, wrong=wrong, right=f"{right} Nothing was changed.")])
 
 
-def values_of(words: tuple[str, ...]) -> dict[str, tuple[Column, str]]:
+def values_of(words: tuple[str, ...]) -> dict[str, tuple[ListColumn, str]]:
     """Return column and text of each `key=value`; the keys are the columns of a list of strips.
 
-    Raises ConfigError with every word that is none.
+    Raises ConfigError with every word that is not known.
     """
     known = {name: column for name, column in columns_of_list(STRIPS).items() if name != "id"}
     found, faults = {}, []
@@ -62,7 +62,7 @@ def values_of(words: tuple[str, ...]) -> dict[str, tuple[Column, str]]:
     return found
 
 
-def changed(site_file: Path, strip_id: str, values: Mapping[str, tuple[Column, str]]) -> Edit:
+def changed(site_file: Path, strip_id: str, values: Mapping[str, tuple[ListColumn, str]]) -> Edit:
     """Return the file that holds a strip, with some of its values changed; an empty text takes a value out."""
     beside = folder_of(site_file) / STRIPS
     if beside.is_file() and strip_id in _List(beside).rows:
@@ -75,7 +75,7 @@ def changed(site_file: Path, strip_id: str, values: Mapping[str, tuple[Column, s
     return Edit(path=site_file, text=tomlkit.dumps(document))
 
 
-def added(site_file: Path, strip_id: str, values: Mapping[str, tuple[Column, str]]) -> Edit:
+def added(site_file: Path, strip_id: str, values: Mapping[str, tuple[ListColumn, str]]) -> Edit:
     """Return the file that a new strip goes into: the list beside the site's file where there is one."""
     beside = folder_of(site_file) / STRIPS
     if beside.is_file():
@@ -103,7 +103,7 @@ def _document(path: Path) -> tomlkit.TOMLDocument:
         raise refused("file", str(path), f"is not TOML: {error}.", "`gonogo check` says what is wrong.") from error
 
 
-def _fill(table: Table | Any, values: Mapping[str, tuple[Column, str]]) -> None:
+def _fill(table: Table | Any, values: Mapping[str, tuple[ListColumn, str]]) -> None:
     for column, text in values.values():
         inner = table
         for part in column.path[:-1]:
@@ -126,7 +126,7 @@ def _plain(value: float) -> str:
 
 
 class _List:
-    """A list of strips as text, of which single lines are written anew.
+    """A list of strips as text, of which single lines are rewritten.
 
     rows   by id: first and last line, counted from 0, and the cells as they stand
     """
@@ -156,8 +156,8 @@ class _List:
         if "id" not in self.names:
             raise refused("file", str(path), "has no column `id`.", "`gonogo check` says what is wrong.")
 
-    def with_row(self, strip_id: str, values: Mapping[str, tuple[Column, str]]) -> Edit:
-        """Return the list with a strip's line written anew, or added at its end."""
+    def with_row(self, strip_id: str, values: Mapping[str, tuple[ListColumn, str]]) -> Edit:
+        """Return the list with a strip's line rewritten, or added at its end."""
         known = columns_of_list(STRIPS)
         known_at = {known[name].path: n for n, name in enumerate(self.names) if name in known}
         lines = list(self.lines)
@@ -180,7 +180,7 @@ class _List:
             lines[start:end] = [self._line(cells)]
         return Edit(path=self.path, text=self.mark + "\n".join(lines))
 
-    def _cell(self, own: Column, given: Column, text: str) -> str:
+    def _cell(self, own: ListColumn, given: ListColumn, text: str) -> str:
         """Return a text as the column of the list writes it: in its unit, its order of dates and its decimals."""
         if not text:
             return ""

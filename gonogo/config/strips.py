@@ -27,7 +27,7 @@ def check_strips(
     crews: Mapping[str, CrewTable],
     mixing_depth_m: float | None,
 ) -> None:
-    """Add faults for lifts that cannot be; warn of crews and lifts that water does not reach."""
+    """Add faults for impossible lifts; warn of crews and lifts that water does not reach."""
     for strip_id, strip in strips.items():
         loc: Loc = ("strip", strip_id)
         material = materials.get(strip.material)

@@ -104,10 +104,10 @@ class ConfigFile:
 
     def _note_decimal_commas(self) -> None:
         """Note each list that reads as twice as many numbers as its writer meant."""
-        said = {found[0]: found[1:] for line in self.text.split("\n") if (found := decimal_commas(line)) is not None}
-        for loc in _lists_called(self.raw, set(said)) if said else ():
+        commas = {found[0]: found[1:] for line in self.text.split("\n") if (found := decimal_commas(line)) is not None}
+        for loc in _lists_called(self.raw, set(commas)) if commas else ():
             if decimal_commas(self.text.split("\n")[(self._lines.line_of(loc) or 1) - 1]) is not None:
-                self.add_fault(loc, *said[str(loc[-1])])
+                self.add_fault(loc, *commas[str(loc[-1])])
                 self._lost = (*self._lost, loc)
 
     def _unreadable(self, wrong: str, right: str, line: int | None = None) -> None:
@@ -251,11 +251,6 @@ def _lists_called(raw: Any, names: set[str], loc: Loc = ()) -> list[Loc]:
     if isinstance(raw, list):
         return [found for n, value in enumerate(raw) for found in _lists_called(value, names, (*loc, n))]
     return []
-
-
-def is_missing(value: Any) -> bool:
-    """Return whether `value_at` found nothing."""
-    return value is _MISSING
 
 
 def _meant_by(model: type[BaseModel], inner: Loc) -> Loc:

@@ -26,7 +26,7 @@ WARNINGS: dict[int, str] = {
     32: "loose fill as dense as rolled",
     33: "a number that looks like one of another unit",
     34: "a test far outside the window",
-    35: "a file beside a site's lists that is none of them",
+    35: "a file beside a site's lists that is not one of them",
     # with the calendar and the map
     40: "a time zone that is not the place's",
     41: "a latitude or longitude that seems to lack its minus",

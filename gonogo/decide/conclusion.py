@@ -26,7 +26,7 @@ class Conclusion:
     error      traceback of what failed, "" where nothing did
     plan       the day plan, of which all mails are views; None only where making it failed
     order      proposed order of work, None where none could be made
-    changes    what is another than the run of the day before said; None where there is nothing to compare with
+    changes    what differs from what the run of the day before said; None where there is nothing to compare with
     answer_id  number of the stored answer that it rests on, None where none came or it was not stored
     drawn_with     state of the random numbers that the members of its judgement were drawn with; None without one
     works_before   what earlier runs planned and when, oldest first: what calendars hold by now

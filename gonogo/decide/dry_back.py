@@ -110,7 +110,7 @@ def chance_inside(inputs: MorningInputs, s: int, path: Disked, from_h: float, ne
     material = inputs.material(inputs.strips[s])
     deviation = path.w_pct[rows] - material.omc_pct
     inside = (deviation >= material.window_low_pct) & (deviation <= material.window_high_pct)
-    return float(np.mean(inside.all(axis=0)))
+    return float(inside.all(axis=0).mean())
 
 
 def ready_from(disked_utc: datetime) -> datetime:
@@ -123,4 +123,5 @@ def ready_from(disked_utc: datetime) -> datetime:
 
 def last_disking_before(path: Disked, at_h: float) -> tuple[datetime, ...]:
     """Return the diskings that come before a moment [epoch h]."""
-    return tuple(at for at in path.disk_utc if at < moment(at_h))
+    at_utc = moment(at_h)
+    return tuple(at for at in path.disk_utc if at < at_utc)

@@ -1,4 +1,4 @@
-"""Everything a rule or a sentence may ask: one number a strip, with unit, meaning and where it comes from.
+"""Everything a rule or a sentence may ask: one number per strip, with unit, meaning and where it comes from.
 
 A yes/no fact is 1 or 0. NaN = unknown; "not applicable" is 0, 1 or infinity, as the meaning says.
 """
@@ -87,6 +87,7 @@ FACTS: dict[str, Fact] = {
         of=lambda k, s: _longest(k.prepared, k.prepared.cond.is_unfrozen[:, s]),
     ),
     "longest_calm_h": _of_day("h", "longest run of working hours without storm", lambda p: _longest(p, p.cond.is_calm)),
+    "wind_limit_m_s": _of_day("m/s", "wind at which the site stops", lambda p: p.inputs.setting("wind_stop_m_s")),
     "longest_workable_h": Fact(
         unit="h",
         meaning="longest run of working hours without frost and storm",
@@ -133,7 +134,7 @@ FACTS: dict[str, Fact] = {
     "rained_since_reading_mm": _of_strip("mm", "rain since that test", lambda i, s: i.rained_since_reading_mm[s]),
     "is_reading_doubtful": _of_strip(
         "yes/no",
-        "the newest test cannot be, or lies far from what weather and earlier tests say, and no second one agrees",
+        "the newest test is impossible, or lies far from what weather and earlier tests say, and no second one agrees",
         lambda i, s: i.column(i.reading_doubtful, s),
     ),
     "last_test_pct": _of_strip(
@@ -220,11 +221,11 @@ FACTS: dict[str, Fact] = {
         of=measures.chance_rain_does_it,
     ),
     "dose_litres_m2": _of_water(
-        "L/m2", "water to put on; infinite where none is asked for", lambda o: o.dose_litres_m2, math.inf
+        "L/m2", "water to put on; infinite where none is wanted", lambda o: o.dose_litres_m2, math.inf
     ),
     "is_water_in_time": _of_water(
         "yes/no",
-        "the water can be put on, soak in and be rolled today; yes where none is asked for",
+        "the water can be put on, soak in and be rolled today; yes where none is wanted",
         lambda o: o.is_in_time,
         1.0,
     ),

@@ -68,7 +68,7 @@ REASONS: dict[str, Key] = {
     ),
     "stormy": Key(
         meaning="wait: thunderstorm or wind above the site's limit",
-        gaps=("longest_calm_h", "time_needed_h", "wind_stop_m_s"),
+        gaps=("longest_calm_h", "time_needed_h", "wind_limit_m_s"),
     ),
     "weather_leaves_no_time": Key(
         meaning="wait: frost and storm together leave no stretch long enough",
@@ -102,7 +102,7 @@ REASONS: dict[str, Key] = {
     ),
     "test_outside": Key(
         meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
-        "not bring the lift inside with the chance that is asked for; a second test decides",
+        "not bring the lift inside with the chance that is required; a second test decides",
         gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
     ),
     "retest_after_rain": Key(

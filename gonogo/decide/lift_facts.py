@@ -67,7 +67,7 @@ def _coldest_nights(known: Known, s: int) -> float:
 
 
 def _fits_mellowed(known: Known, s: int) -> bool:
-    """Whether a lift mixed at the start of work mellows and is rolled today; yes where no binder is asked for."""
+    """Whether a lift mixed at the start of work mellows and is rolled today; yes where no binder is wanted."""
     prepared = known.prepared
     mellowing_h = _binder(prepared.inputs, s, lambda binder: binder.mellowing_h, 0.0)
     return mellowing_h + prepared.rolling_h[s] + prepared.seal_h <= prepared.today.hours
@@ -145,7 +145,7 @@ LIFT_FACTS: dict[str, Fact] = {
     ),
     "is_mellowed_today": Fact(
         unit="yes/no",
-        meaning="mixed at the start of work, it mellows and is rolled today; yes where no binder is asked for",
+        meaning="mixed at the start of work, it mellows and is rolled today; yes where no binder is wanted",
         of=lambda k, s: float(_fits_mellowed(k, s)),
     ),
     "coldest_today_degc": Fact(

@@ -1,4 +1,4 @@
-"""What facts are measured from: the weather of today, and the members where work begins, as one number a strip."""
+"""What facts are measured from: the weather of today, and the members where work begins, as one number per strip."""
 
 from __future__ import annotations
 

@@ -75,5 +75,5 @@ CAUSES: dict[str, Key] = {
     "wetter": Key(meaning="the lift is wetter than it was", gaps=("w_before_pct", "w_now_pct")),
     "day_off": Key(meaning="the site does not work today"),
     "reading_too_old": Key(meaning="its moisture test has grown too old", gaps=("reading_age_h",)),
-    "other_strips": Key(meaning="nothing about the strip itself: the machine's hours were shared out anew"),
+    "other_strips": Key(meaning="nothing about the strip itself: the machine's hours were shared out again"),
 }

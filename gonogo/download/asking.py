@@ -35,7 +35,7 @@ from gonogo.weather.services import Request, WeatherService, first_of
 
 BACK_OFF_S = (2.0, 5.0, 15.0, 30.0)  # before the first, second ... further try
 REUSED_UNTIL = timedelta(hours=6)  # an answer is taken again while the service says it is its newest, but no longer
-LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is asked for anew after that
+LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is requested again after that
 
 # What each status means. Everything else from 400 is the request's own fault: never tried again.
 GOOD = frozenset({200, 203})
@@ -178,7 +178,7 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
         return replace(kept, fetched_utc=now_utc, headers=headers), parsed
     if answer.status == NOT_FOUND and service.follow is not None and not question.gathered.places:
         question.gathered.rejected.append(answer)
-        answer = question.ask(_second_request(question, anew=True), {})  # the cells may have been numbered anew
+        answer = question.ask(_second_request(question, anew=True), {})  # the cells may have been renumbered
     if len(sites) > 1 and answer.status in LIST_FAULTS:
         return _alone(question, answer)
     if answer.status not in GOOD:
@@ -247,7 +247,7 @@ def _alone(question: Question, answer: Answer) -> tuple[Answer, Usable]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
     question.round_state.alone.add(question.asked_at)
     question.gathered.faults.append(
-        f"{refusal(answer)[:200]} Asked for several sites at once; each is asked for by itself now."
+        f"{refusal(answer)[:200]} Several sites were asked for at once; each is asked for by itself now."
     )
     return _tried(question)
 

@@ -69,7 +69,7 @@ def _watched(sock: Any) -> None:
 
 
 class _Plain(HTTPConnection):
-    """A connection that the deadline of its thread covers from its first byte on, made anew or used again."""
+    """A connection that the deadline of its thread covers from its first byte on, made again or used again."""
 
     def _new_conn(self) -> socket.socket:
         sock = super()._new_conn()

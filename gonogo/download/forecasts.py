@@ -36,7 +36,7 @@ class Downloaded:
     usable      what the checks made of the table
     places      first answers of services that need two questions, to be kept for the next time
     is_last_resort   a stored answer, since none came though one may yet: worth asking again
-    doubts      what it says otherwise of the same hours than the service's answer of before
+    doubts    where it differs from the service's previous answer over the same hours
     """
 
     answer: Answer
@@ -55,7 +55,7 @@ class Downloaded:
         return float(self.answer.headers.get(OFFSET_HEADER, math.nan))
 
     @property
-    def told_offset_s(self) -> float:
+    def fresh_offset_s(self) -> float:
         """The same of the answers that came just now, used or not: NaN where none told the time."""
         return self.clock_offset_s if not self.is_stored else nearest_offset_s(self.rejected)
 
@@ -88,7 +88,7 @@ class NoForecastError(WeatherError):
         super().__init__(text, passing=passing)
 
     @property
-    def told_offset_s(self) -> float:
+    def fresh_offset_s(self) -> float:
         """The clock of the services less the machine's [s], NaN where nothing that came told the time."""
         return nearest_offset_s(self.rejected)
 

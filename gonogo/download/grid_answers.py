@@ -100,8 +100,8 @@ def _until(clock: Callable[[], float], limit_s: float, run: RunFolder) -> Callab
 
 
 def _refused(text: str, *, passing: bool) -> WeatherError:
-    told = "\n".join(line.removeprefix("grid: ") for line in text.splitlines())
-    return WeatherError(f"grid: {told} {_REMEDY}", passing=passing)
+    faults = "\n".join(line.removeprefix("grid: ") for line in text.splitlines())
+    return WeatherError(f"grid: {faults} {_REMEDY}", passing=passing)
 
 
 _REMEDY = "gonogo grid-fetch brings the newest run; no run is used."

@@ -22,7 +22,7 @@ from gonogo.weather.grid import decode
 from gonogo.weather.grid.index import Wanted, wanted_messages
 from gonogo.weather.grid.messages import spans
 from gonogo.weather.grid.quantities import ESSENTIAL
-from gonogo.weather.grid.sources import OLDEST_RUN, Part, Source
+from gonogo.weather.grid.sources import OLDEST_RUN, FilePart, Source
 
 AT_ONCE = 4  # connections; the open servers ask for few
 NO_RUN = "gonogo grid-fetch finds none to bring."
@@ -101,7 +101,7 @@ def fetch(order: Order, run: RunFolder) -> Tally:
     """Bring every wanted message of a run that is not there yet. Raises WeatherError at the first that cannot come."""
     tally, failed = Tally(), threading.Event()
 
-    def part_of(part: Part) -> None:
+    def part_of(part: FilePart) -> None:
         if failed.is_set():
             return
         try:
@@ -122,7 +122,7 @@ def fetch(order: Order, run: RunFolder) -> Tally:
     return tally
 
 
-def _part(order: Order, run: RunFolder, part: Part, tally: Tally) -> None:
+def _part(order: Order, run: RunFolder, part: FilePart, tally: Tally) -> None:
     """Bring what is wanted of one file."""
     wanted = [(member, name) for member in part.members for name in part.quantities]
     there = [key for key in wanted if grid_files.is_there(run.message_path(part.step_h, *key))]

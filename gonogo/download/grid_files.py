@@ -1,6 +1,6 @@
 """A folder of runs on this machine: which messages are there, and what is read from them for sites.
 
-    <folder>/<source>/<run, as 2026051200>/f042-m17-precip_mm.grib2     one message a file, never half of one
+    <folder>/<source>/<run, as 2026051200>/f042-m17-precip_mm.grib2     one message per file, never half of one
     <folder>/<source>/<run>/sites/<site>-<place>.json                   what was read for a site: its answer
 
 A site's file is there only once the whole run was there and was read without a fault.
@@ -186,7 +186,7 @@ def _read(
             if name == "land_share":
                 where = places.over_land(where, grid, found.values)
         elif found.head.grid != grid:
-            raise WeatherError(f"{place}: grid: it is another one than that of the run's other fields.", passing=False)
+            raise WeatherError(f"{place}: grid: it differs from that of the run's other fields.", passing=False)
         values = places.at(found.values, where).astype(np.float32)
         gathered.setdefault((name, member), []).append((found.head, values))
     assert where is not None  # a whole run has messages

@@ -95,7 +95,7 @@ class RoundState:
 
 
 def require_safe(service: WeatherService, settings: ServiceSettings, url: str) -> None:
-    """Refuse addresses that would leak a key or that are none."""
+    """Refuse addresses that would leak a key, and texts that are no addresses."""
     address = urlsplit(url)
     is_local = address.hostname in LOOPBACK
     if address.scheme not in ("https", "http") or not address.hostname or address.username or address.query:
@@ -229,8 +229,8 @@ def _plain(url: str) -> tuple[str, str, str, tuple[tuple[str, str], ...]]:
 
 def refusal(answer: Answer) -> str:
     """Return the sentence for a status other than 200, with the beginning of what the service says."""
-    said = one_line(answer.body)
-    return f"{answer.service}: status = {answer.status}: the service refuses: {said or 'no text'}"
+    text = one_line(answer.body)
+    return f"{answer.service}: status = {answer.status}: the service refuses: {text or 'no text'}"
 
 
 def limit_wait_s(answer: Answer) -> float:
@@ -238,8 +238,8 @@ def limit_wait_s(answer: Answer) -> float:
     retry_after = answer.headers.get("retry-after", "")
     if retry_after.isdigit():
         return float(retry_after)
-    said = answer.body[:500].decode("utf-8", errors="replace").lower()
-    if "hourly" in said or "daily" in said:
+    text = answer.body[:500].decode("utf-8", errors="replace").lower()
+    if "hourly" in text or "daily" in text:
         return float("inf")
     return 61.0  # a minute's limit, or too many at once: both have passed after a clock minute
 

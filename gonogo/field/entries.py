@@ -20,7 +20,7 @@ from gonogo.config import dialect
 from gonogo.config.readings import impossible
 from gonogo.errors import ConfigError, Fault
 from gonogo.field import lifts, seen
-from gonogo.field.row import Row
+from gonogo.field.row import TypedRow
 from gonogo.records.field import Entry, GaugeRain, Reading, Watering
 from gonogo.records.ranges import greatest_rain_mm
 from gonogo.records.site import Site
@@ -75,7 +75,7 @@ class NewEntry:
     is_meant_again: bool = False
 
 
-def _reading(row: Row) -> Entry:
+def _reading(row: TypedRow) -> Entry:
     w_pct = lifts.w_pct(row)
     if row.text("method") in WITH_BASIS and not row.text("basis"):
         wrong = f"missing: a {row.text('method')} may show percent of dry or of wet mass."
@@ -104,7 +104,7 @@ def _reading(row: Row) -> Entry:
     return reading
 
 
-def _rain(row: Row) -> Entry:
+def _rain(row: TypedRow) -> Entry:
     until = row.moment("until", default=row.now_utc)
     start = row.moment("at", default=None)
     rain_mm = row.number("rain_mm", "Write millimetres caught, for example 4.5 (0 is a reading too).")
@@ -125,7 +125,7 @@ def _rain(row: Row) -> Entry:
     return GaugeRain(from_utc=start, until_utc=until, rain_mm=rain_mm)
 
 
-def _watering(row: Row) -> Entry:
+def _watering(row: TypedRow) -> Entry:
     right = "Write litres put on the strip, for example 9000."
     watering = Watering(
         litres=row.number("litres", right), strip_id=row.strip(), at_utc=row.moment("at", default=row.now_utc)
@@ -141,7 +141,7 @@ def _watering(row: Row) -> Entry:
     return watering
 
 
-KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
+KINDS: dict[str, tuple[Callable[[TypedRow], Entry], tuple[str, ...]]] = {
     # kind: (reader, columns it uses beside `kind`, `at` and `corrects`)
     "reading": (_reading, ("strip", "w_pct", "basis", "depth_mm", "dry_density_kg_m3", "method")),
     "rain": (_rain, ("until", "rain_mm")),
@@ -152,7 +152,7 @@ KINDS: dict[str, tuple[Callable[[Row], Entry], tuple[str, ...]]] = {
 }
 
 
-def _new_entry(row: Row) -> NewEntry | None:
+def _new_entry(row: TypedRow) -> NewEntry | None:
     """Return the entry of a row, None where its kind is not known; faults stand in the row."""
     kind = row.one_of("kind", KINDS, "kind of entry")
     if not kind:
@@ -177,7 +177,7 @@ def parse(rows: Iterable[tuple[str, Mapping[str, str]]], site: Site, now_utc: da
 
     Raises ConfigError with every fault of every row; then nothing may be stored.
     """
-    inspected = [Row(place, fields, site, now_utc) for place, fields in rows]
+    inspected = [TypedRow(place, fields, site, now_utc) for place, fields in rows]
     entries = [_new_entry(row) for row in inspected]
     if faults := [fault for row in inspected for fault in row.faults]:
         raise ConfigError(faults)
@@ -207,10 +207,10 @@ def _rows(text: str, place: str) -> list[tuple[str, dict[str, str]]]:
         for fields in reader:
             at = f"{place}:{reader.line_num}"
             if None in fields:
-                raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value a column.")
+                raise _refused(at, "row", str(fields[None]), "more values than columns.", "Write one value per column.")
             rows.append((at, {k: written.plain(k, v or "") for k, v in fields.items()}))
     except csv.Error as error:
-        wrong, right = f"is no row of a CSV: {error}.", "Write one line a row, a quote at both ends or at none."
+        wrong, right = f"is no row of a CSV: {error}.", "Write one line per row, a quote at both ends or at none."
         raise _refused(f"{place}:{reader.reader.line_num}", "row", "", wrong, right) from error
     return rows
 
@@ -239,10 +239,10 @@ def source_keys(rows: Sequence[Mapping[str, str]], site: Site, now_utc: datetime
     seen: Counter[str] = Counter()
     keys = []
     for fields in rows:
-        said = {key: text.strip() for key, text in fields.items() if text.strip()}
-        if "at" not in said:
-            said["read on"] = f"{now_utc.astimezone(site.zone):%Y-%m-%d}"
-        line = json.dumps(said, sort_keys=True)
+        filled = {key: text.strip() for key, text in fields.items() if text.strip()}
+        if "at" not in filled:
+            filled["read on"] = f"{now_utc.astimezone(site.zone):%Y-%m-%d}"
+        line = json.dumps(filled, sort_keys=True)
         seen[line] += 1
         keys.append(f"csv {hashlib.sha256(f'{line} {seen[line]}'.encode()).hexdigest()[:40]}")
     return keys

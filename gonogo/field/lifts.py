@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from gonogo.config.readings import impossible
-from gonogo.field.row import Row
+from gonogo.field.row import TypedRow
 from gonogo.records.field import ACCEPTED, BORROW, REWORK, LiftResult, Spread, SurfaceWork
 from gonogo.records.ranges import refusal
 from gonogo.records.site import Strip
@@ -21,21 +21,21 @@ SPREAD_COLUMNS = ("thickness_m", "dry_density_kg_m3", "material", "area_share", 
 SURFACE_COLUMNS = ("strip", "work", "passes", *SPREAD_COLUMNS)
 
 
-def w_pct(row: Row, *, required: bool = True) -> float:
+def w_pct(row: TypedRow, *, required: bool = True) -> float:
     """Return the water content of a row on dry mass, on whichever mass it was read; NaN where it has none."""
     is_wet = row.text("basis") != "" and row.one_of("basis", BASES, "basis of a water content") == "wet"
     mass = "mass before drying" if is_wet else "dry mass"
-    told_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.", required=required)
-    if not is_wet or math.isnan(told_pct):
-        return told_pct
-    dry_pct = float(wet_to_dry_basis_pct(told_pct))
+    written_pct = row.number("w_pct", f"Write percent of {mass}, for example 11.2.", required=required)
+    if not is_wet or math.isnan(written_pct):
+        return written_pct
+    dry_pct = float(wet_to_dry_basis_pct(written_pct))
     if (refused := refusal("w_pct", dry_pct)) is not None:
         row.add_fault("w_pct", f"is {dry_pct:.0f} % of dry mass; that {refused[0]}", f"Write percent of {mass}.")
         return math.nan
     return dry_pct
 
 
-def surface(row: Row) -> SurfaceWork:
+def surface(row: TypedRow) -> SurfaceWork:
     """Return the work on a surface that a row holds; faults stand in the row."""
     work = row.one_of("work", WORKS, "surface work")
     passes = row.whole_number("passes", "Write the number of passes, for example 6.")
@@ -52,7 +52,7 @@ def surface(row: Row) -> SurfaceWork:
     return SurfaceWork(strip_id=strip_id, at_utc=at_utc, work=work, passes=passes, spread=spread)
 
 
-def result(row: Row) -> LiftResult:
+def result(row: TypedRow) -> LiftResult:
     """Return what a row says was decided of a lift; faults stand in the row."""
     return LiftResult(
         strip_id=row.strip(),
@@ -61,7 +61,7 @@ def result(row: Row) -> LiftResult:
     )
 
 
-def _spread(row: Row, strip: Strip) -> Spread | None:
+def _spread(row: TypedRow, strip: Strip) -> Spread | None:
     """Return what a row says of the lift that was spread, None where it says nothing."""
     if not any(row.text(key) for key in SPREAD_COLUMNS):
         return None
@@ -85,7 +85,7 @@ def _spread(row: Row, strip: Strip) -> Spread | None:
     return lift
 
 
-def _thickness(row: Row, strip: Strip, share: float) -> tuple[float, float, float]:
+def _thickness(row: TypedRow, strip: Strip, share: float) -> tuple[float, float, float]:
     """Return loads, volume of one and thickness; the thickness as it was told, or as the counted trucks make it."""
     loads = row.number("loads", "Write how many trucks were spread, for example 24.", required=False)
     load_m3 = row.number("load_m3", "Write the loose volume of one truck in m3, for example 12.", required=False)
@@ -104,7 +104,7 @@ def _thickness(row: Row, strip: Strip, share: float) -> tuple[float, float, floa
     return loads, load_m3, thickness_m
 
 
-def _moisture(row: Row) -> tuple[float, str]:
+def _moisture(row: TypedRow) -> tuple[float, str]:
     """Return how wet the lift arrived and by which test; BORROW may stand without a number."""
     method = row.text("method")
     if not method and not row.text("w_pct"):
@@ -113,7 +113,7 @@ def _moisture(row: Row) -> tuple[float, str]:
     return w_pct(row, required=method != BORROW), method
 
 
-def _check_physics(row: Row, strip: Strip, lift: Spread) -> None:
+def _check_physics(row: TypedRow, strip: Strip, lift: Spread) -> None:
     """Add a fault where the lift holds more water than its pores, or the config does not know how wet the borrow is."""
     material = row.site.material(lift.material_id or strip.material_id)
     if lift.method == BORROW and lift.w_pct is None and material.borrow_w_pct is None:

@@ -31,7 +31,7 @@ HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class LoggerLine:
     """One line: what fell since the line before it [mm], NaN where the logger had no value."""
 
     number: int
@@ -84,9 +84,9 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
     return GaugeFile(readings=tuple(recent), notes=tuple(notes))
 
 
-def _by_time(lines: Sequence[Line], place: str, now_utc: datetime, faults: list[Fault]) -> list[Line]:
+def _by_time(lines: Sequence[LoggerLine], place: str, now_utc: datetime, faults: list[Fault]) -> list[LoggerLine]:
     """Return one line a time, in order; add a fault for what lies ahead and for two amounts of one time."""
-    by_time: dict[datetime, Line] = {}
+    by_time: dict[datetime, LoggerLine] = {}
     for line in sorted(lines, key=lambda line: line.at_utc):
         known = by_time.setdefault(line.at_utc, line)
         stamp = line.at_utc.isoformat()
@@ -98,7 +98,7 @@ def _by_time(lines: Sequence[Line], place: str, now_utc: datetime, faults: list[
     return list(by_time.values())
 
 
-def _whole_steps(steps: Sequence[tuple[Line, Line]], usual: timedelta, place: str) -> list[GaugeRain]:
+def _whole_steps(steps: Sequence[tuple[LoggerLine, LoggerLine]], usual: timedelta, place: str) -> list[GaugeRain]:
     """Return the steps that hold what fell in them. Raises ConfigError for more than can fall."""
     whole, faults = [], []
     for sooner, later in steps:
@@ -173,7 +173,7 @@ def _cells(text: str, place: str, delimiter: str) -> list[tuple[int, list[str]]]
     return [(number, row) for number, row in rows if any(row)]
 
 
-def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[Line]:
+def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[LoggerLine]:
     """Return every line that holds a time and an amount, and add a fault for every other."""
     text = text.removeprefix("\ufeff")
     first_line = text.partition("\n")[0]
@@ -189,7 +189,7 @@ def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[Line]
             faults.append(_fault(place, number, "header", delimiter.join(header), "columns not known.", right))
             return []
         time_at, rain_at = found[0], found[1]
-    lines: list[Line] = []
+    lines: list[LoggerLine] = []
     for number, row in rows:
         stamp, amount = (row[at] if at < len(row) else "" for at in (time_at, rain_at))
         at_utc = _moment_utc(stamp, site, lines[-1].at_utc if lines else None)
@@ -201,7 +201,7 @@ def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[Line]
         elif not math.isnan(value) and (refused := refusal("rain_mm", value)) is not None:
             faults.append(_fault(place, number, "rain_mm", amount, refused[0], "Write millimetres."))
         else:
-            lines.append(Line(number=number, at_utc=at_utc, rain_mm=value))
+            lines.append(LoggerLine(number=number, at_utc=at_utc, rain_mm=value))
     return lines
 
 

@@ -92,8 +92,8 @@ def _stored(connection: sa.Connection, site: Site, new: NewEntry, now_utc: datet
         if new.corrects is None:
             raise
         raise _refused(new.place, new.corrects, error) from error
-    instead = f", in place of {new.corrects}" if new.corrects else ""
-    return f"{number}: {entry_text(site, new.entry)}{instead}"
+    correction = f", in place of {new.corrects}" if new.corrects else ""
+    return f"{number}: {entry_text(site, new.entry)}{correction}"
 
 
 def withdraw(config: Config, site: Site, number: int, now_utc: datetime) -> str:

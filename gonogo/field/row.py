@@ -25,7 +25,7 @@ LOCAL_TIME = (
 )
 
 
-class Row:
+class TypedRow:
     """A row: where it stands, its fields as text, and what is wrong with them."""
 
     def __init__(self, place: str, fields: Mapping[str, str], site: Site, now_utc: datetime) -> None:
@@ -108,7 +108,7 @@ class Row:
 
 
 def moment_utc(raw: str, site: Site) -> datetime | tuple[str, str]:
-    """Return the moment of a text, local unless it carries an offset; or (wrong, right) where it is none."""
+    """Return the moment of a text, local unless it carries an offset; or (wrong, right) where it is not one."""
     try:
         at = datetime.fromisoformat(raw)
     except ValueError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from gonogo.field.row import Row
+from gonogo.field.row import TypedRow
 from gonogo.records.field import CLEARED, DRAINED, FIRM, FROZEN, POND, SLICK, SNOW, WITH_DEPTH, GroundSeen
 
 STATES = (SNOW, CLEARED, POND, DRAINED, SLICK, FROZEN, FIRM)
@@ -12,7 +12,7 @@ GROUND_COLUMNS = ("strip", "state", "lying_mm")
 DEEPEST_POND_MM = 500.0  # deeper water is no pond on a strip but a flooded site: common sense, no source
 
 
-def ground(row: Row) -> GroundSeen:
+def ground(row: TypedRow) -> GroundSeen:
     """Return what a row says was seen on a strip; faults stand in the row."""
     strip_id = row.strip()
     state = row.one_of("state", STATES, "state of the ground")

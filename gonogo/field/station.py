@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from gonogo import times
 from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault
-from gonogo.field.row import Row
+from gonogo.field.row import TypedRow
 from gonogo.records.field import StationDay
 from gonogo.records.ranges import FIRST_YEAR, LAST_YEAR
 from gonogo.records.site import Site
@@ -49,7 +49,7 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> tuple[Station
     faults: list[Fault] = []
     found: dict[date, StationDay] = {}
     for n, fields in enumerate(rows, start=2):
-        row = Row(f"{place}:{n}", {k: v or "" for k, v in fields.items() if k}, site, now_utc)
+        row = TypedRow(f"{place}:{n}", {k: v or "" for k, v in fields.items() if k}, site, now_utc)
         read = _read(row, site)
         if read is not None and read.day in found:
             row.add_fault("day", "stands in the file twice.", "One line a date.")
@@ -61,7 +61,7 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> tuple[Station
     return tuple(found[day] for day in sorted(found))
 
 
-def _read(row: Row, site: Site) -> StationDay | None:
+def _read(row: TypedRow, site: Site) -> StationDay | None:
     """One line, None where its date is at fault."""
     today = times.local_date(row.now_utc, site.zone)
     try:

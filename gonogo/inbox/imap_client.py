@@ -63,7 +63,7 @@ class _Bounded(imaplib.IMAP4):
         return found
 
 
-class _Encrypted(_Bounded, imaplib.IMAP4_SSL):
+class _EncryptedImap(_Bounded, imaplib.IMAP4_SSL):
     """The same, encrypted from the first byte."""
 
 
@@ -83,7 +83,7 @@ class BoundedMailBox(BaseMailBox):
         if self._inbox.ca_file is not None:
             trusted.load_verify_locations(self._inbox.ca_file)
         if self._inbox.security == "tls":
-            return _Encrypted(host, port, ssl_context=trusted, timeout=TIMEOUT_S)
+            return _EncryptedImap(host, port, ssl_context=trusted, timeout=TIMEOUT_S)
         client = _Bounded(host, port, timeout=TIMEOUT_S)
         try:
             client.starttls(trusted)

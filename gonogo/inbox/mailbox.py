@@ -32,7 +32,7 @@ class InboxError(GonogoError):
     """The mailbox cannot be read now."""
 
 
-class Place(StrEnum):
+class MailPlace(StrEnum):
     """Where a mail is moved to once it is settled."""
 
     DONE = "done"
@@ -53,7 +53,7 @@ class OpenMailbox(Protocol):
 
     def arrived(self) -> list[Arrived]: ...
 
-    def settle(self, uids: Sequence[str], place: Place) -> None: ...
+    def settle(self, uids: Sequence[str], place: MailPlace) -> None: ...
 
     def wait(self, seconds: float) -> None: ...
 
@@ -69,8 +69,8 @@ def opened(inbox: Inbox) -> Iterator[OpenMailbox]:
                 yield ImapFolder(box, inbox)
     except (ImapToolsError, imaplib.IMAP4.error, OSError, ValueError) as error:
         place = inbox.maildir if inbox.kind == "maildir" else f"{inbox.host}:{inbox.port}"
-        said = " ".join(str(error).split())[:200]
-        raise InboxError(f"{place}: the mailbox cannot be read: {said}. It is tried again.") from error
+        cause = " ".join(str(error).split())[:200]
+        raise InboxError(f"{place}: the mailbox cannot be read: {cause}. It is tried again.") from error
 
 
 def _login(inbox: Inbox) -> BaseMailBox:
@@ -88,7 +88,7 @@ class ImapFolder:
 
     def __init__(self, box: BaseMailBox, inbox: Inbox) -> None:
         self._box = box
-        self._places = {Place.DONE: inbox.done, Place.WAITING: inbox.waiting, Place.OTHER: inbox.other}
+        self._places = {MailPlace.DONE: inbox.done, MailPlace.WAITING: inbox.waiting, MailPlace.OTHER: inbox.other}
         for folder in self._places.values():
             if not box.folder.exists(folder):
                 box.folder.create(folder)
@@ -111,7 +111,7 @@ class ImapFolder:
                 found.append(Arrived(uid[1].decode(), item[1]))
         return found
 
-    def settle(self, uids: Sequence[str], place: Place) -> None:
+    def settle(self, uids: Sequence[str], place: MailPlace) -> None:
         """Move mails to where they belong."""
         self._box.move(list(uids), self._places[place])
 
@@ -131,7 +131,7 @@ class Maildir:
     def __init__(self, inbox: Inbox) -> None:
         assert inbox.maildir is not None, "the config has seen to it"
         self._root = inbox.maildir
-        self._places = {Place.DONE: inbox.done, Place.WAITING: inbox.waiting, Place.OTHER: inbox.other}
+        self._places = {MailPlace.DONE: inbox.done, MailPlace.WAITING: inbox.waiting, MailPlace.OTHER: inbox.other}
         if not (self._root / "new").is_dir():
             raise OSError("there is no folder `new`: it is no maildir")
 
@@ -143,7 +143,7 @@ class Maildir:
                 found.append(Arrived(path.relative_to(self._root).as_posix(), file.read(LARGEST_BYTES + 1)))
         return found
 
-    def settle(self, uids: Sequence[str], place: Place) -> None:
+    def settle(self, uids: Sequence[str], place: MailPlace) -> None:
         """Move mails to where they belong."""
         target = self._root / f".{self._places[place]}"
         for part in ("new", "cur", "tmp"):

@@ -11,7 +11,7 @@ import dkim.dnsplug
 import dns.exception
 import sqlalchemy as sa
 
-from gonogo.inbox.mailbox import InboxError, OpenMailbox, Place, opened
+from gonogo.inbox.mailbox import InboxError, MailPlace, OpenMailbox, opened
 from gonogo.inbox.take import Desk, take
 from gonogo.store import replies, schema
 
@@ -34,7 +34,7 @@ def read_once(desk: Desk, box: OpenMailbox) -> int:
     """Take every mail of an open mailbox, and return how many. Raises StoreError, and what the mailbox raises."""
     seen: set[str] = set()
     while arrived := [mail for mail in box.arrived() if mail.uid not in seen]:
-        places: dict[Place, list[str]] = {}
+        places: dict[MailPlace, list[str]] = {}
         try:
             for mail in arrived:
                 places.setdefault(take(desk, mail.raw), []).append(mail.uid)

@@ -61,7 +61,7 @@ def entries(
 
     orders   (moment of the run, its planned work), oldest first; the last is the one of now
 
-    What is over is left as it is: the same work planned anew gets an entry of its own. A cancellation is repeated until
+    What is over stays as it is: the same work planned again gets its own entry. A cancellation is repeated until
     its hours are over, for a reader who missed a mail. Sealing ends every shift and has no entry.
     """
     known: dict[tuple[str, int, Work], Entry] = {}

@@ -1,4 +1,4 @@
-"""The head of a later mail: what is another now, with what it was, and what to do where it is done already."""
+"""The head of a later mail: what has changed, with what it was, and what to do where the work is done already."""
 
 from __future__ import annotations
 

@@ -23,7 +23,6 @@ WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the da
 WORTH_SAYING = 20.0  # a smaller chance of rain is not worth a word at half past five [%]
 ACTS_OF = {Task.WATER: "watered", Task.ROLL: "rolled", Task.DISK: "disked"}  # words of wording/reply_words.ACTS
 CLOCK_NOTES = ("clock_ahead", "clock_behind")
-HALF_DAYS_FROM = timedelta(hours=24)
 
 
 def headline(morning: Morning, rows: Sequence[StripRow], sky: SkyView | None) -> tuple[Phrase, ...]:

@@ -162,7 +162,7 @@ class MorningView:
     """Everything that the mails of one crew, or of several to a planner, may say.
 
     headline   the answer, in short sentences
-    changed    of a later mail: what is another now, with what it was; each strip once
+    changed    of a later mail: what has changed, with what it was; each strip once
     changed_strips   their names, for a subject
     rows       strips in working order, but for those that are done
     seals      what each crew seals, and by when

@@ -8,10 +8,12 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
+from email.contentmanager import raw_data_manager
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import SMTP, compat32
 from email.utils import format_datetime
+from typing import Any
 
 from gonogo.errors import ConfigError, Fault
 from gonogo.mail import token
@@ -98,22 +100,63 @@ def raw_message(post: Post, content: Content) -> bytes:
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")
     mail["Message-ID"] = message_id
-    mail["Auto-Submitted"] = "auto-generated"
-    mail.set_content(content.text, cte="quoted-printable")
+    mail["Auto-Submitted"], mail["MIME-Version"] = "auto-generated", "1.0"
+    body = _body(content)
+    # The same run gives the same bytes. No quoted-printable or base64 holds "=_": no body holds a boundary.
+    for place, part in enumerate(p for p in body.walk() if p.is_multipart()):
+        mark = hashlib.sha256(f"{message_id} {place}".encode()).hexdigest()
+        part.replace_header("Content-Type", f'{part["Content-Type"]}; boundary="=_{mark[:32]}"')
+    body["Content-Language"] = content.language
+    return mail.as_bytes().removesuffix(b"\r\n") + body.as_bytes()
+
+
+# Parts have headers of our own making, written as they are: to read each as if a stranger had written it costs a
+# mail most of its time.
+_PLAIN = compat32.clone(linesep="\r\n")
+
+
+def _body(content: Content) -> EmailMessage:
+    """Return text, page with its pictures, and attachments as parts within parts, still without boundaries."""
+    text = _leaf(content.text, cte="quoted-printable")
+    whole = text
     if content.html:
-        mail.add_alternative(content.html, subtype="html", cte="quoted-printable")
-        page = list(mail.iter_parts())[-1]
-        for picture in content.pictures:
-            page.add_related(picture.png, "image", "png", cid=f"<{picture.content_id}>", disposition="inline")
+        page = _leaf(content.html, subtype="html", cte="quoted-printable")
+        if content.pictures:
+            pictures = [
+                _leaf(p.png, "image", "png", cid=f"<{p.content_id}>", disposition="inline") for p in content.pictures
+            ]
+            page = _parts("related", page, *(_as_whole(picture) for picture in pictures), is_whole=True)
+        else:
+            _as_whole(page)
+        whole = _parts("alternative", text, page)
+    if not content.calendars:
+        return whole
+    attached = []
     for calendar in content.calendars:
         kind = {"method": calendar.method, "charset": "utf-8"}
-        mail.add_attachment(calendar.content, "text", "calendar", cte="base64", filename=calendar.name, params=kind)
-    # The same run gives the same bytes. Neither quoted-printable nor base64 can hold "=_", so no body holds a boundary.
-    for place, part in enumerate(p for p in mail.walk() if p.is_multipart()):
-        mark = hashlib.sha256(f"{message_id} {place}".encode()).hexdigest()
-        part.set_boundary(f"=_{mark[:32]}")
-    mail["Content-Language"] = content.language  # last: making parts would move it into the first of them
-    return mail.as_bytes()
+        named = {"cte": "base64", "disposition": "attachment", "filename": calendar.name, "params": kind}
+        attached.append(_as_whole(_leaf(calendar.content, "text", "calendar", **named)))
+    return _parts("mixed", whole, *attached)
+
+
+def _leaf(content: str | bytes, *kind: str, **named: Any) -> EmailMessage:
+    part = EmailMessage(policy=_PLAIN)
+    raw_data_manager.set_content(part, content, *kind, **named)
+    return part
+
+
+def _as_whole(part: EmailMessage) -> EmailMessage:
+    part["MIME-Version"] = "1.0"
+    return part
+
+
+def _parts(kind: str, *parts: EmailMessage, is_whole: bool = False) -> EmailMessage:
+    joined = EmailMessage(policy=_PLAIN)
+    if is_whole:
+        _as_whole(joined)
+    joined["Content-Type"] = f"multipart/{kind}"
+    joined.set_payload(list(parts))
+    return joined
 
 
 # What stands in for the catalogue when even that cannot be read. The same as in words/en.toml: a test compares them.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from gonogo.mail.calendar import Entry
-from gonogo.mail.path import MoisturePath
+from gonogo.mail.path import DrawnPath
 from gonogo.records.day_plan import DayPlan, StripPlan
 from gonogo.records.site import Crew, Site, Strip
 from gonogo.records.verdict import Decision, OutlookDay
@@ -44,7 +44,7 @@ class Morning:
     edition: str = "morning"
     changes: Sequence[Change] | None = None
     order: WorkOrder | None = None
-    paths: Mapping[str, MoisturePath] = field(default_factory=dict)
+    paths: Mapping[str, DrawnPath] = field(default_factory=dict)
     entries: Sequence[Entry] = ()
     truck_id: str = ""
     truck_efficiency: float = 1.0

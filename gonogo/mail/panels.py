@@ -12,7 +12,7 @@ from gonogo import times
 from gonogo.decide.plan.added_water import added_pct
 from gonogo.mail.items import PanelView, PathsView
 from gonogo.mail.morning import Morning
-from gonogo.mail.path import Floats, MoisturePath
+from gonogo.mail.path import DrawnPath, Floats
 from gonogo.records import shift
 from gonogo.records.day_plan import Badge, StripPlan, Task
 from gonogo.wording import phrases
@@ -50,7 +50,7 @@ def paths_view(morning: Morning) -> PathsView | None:
         now_h=now_h,
         days=tuple(Day(day=d, form="head") for d in dates[:-1]),
         midnights_h=tuple(midnights),
-        rain_mm=tuple(round(float(r), 2) for r in np.nan_to_num(first.rain_mm)),
+        rain_mm=_rounded(np.nan_to_num(first.rain_mm)),
         rain_by_day=tuple(_rain(first.rain_mm, max(a, now_h), b) for a, b in itertools.pairwise(midnights)),
         panels=tuple(_panel(morning, t, paths, start_utc) for t in shown[:STRIPS_AT_MOST]),
         n_left_out=max(len(strip_plans) - STRIPS_AT_MOST, len(strip_plans) - len(shown)),
@@ -63,9 +63,7 @@ def _rain(rain_mm: Floats, from_h: float, until_h: float) -> Amount:
     return phrases.amount("rain_mm", float(np.nansum(rain_mm[first:last])))
 
 
-def _panel(
-    morning: Morning, strip_plan: StripPlan, paths: Mapping[str, MoisturePath], start_utc: datetime
-) -> PanelView:
+def _panel(morning: Morning, strip_plan: StripPlan, paths: Mapping[str, DrawnPath], start_utc: datetime) -> PanelView:
     """Return one strip of the picture, with what its caption says in words."""
     strip, path = morning.strips[strip_plan.strip_id], paths[strip_plan.strip_id]
     water = next((j for j in morning.plan.jobs_of(strip.id) if j.task == Task.WATER), None)
@@ -103,4 +101,4 @@ def _panel(
 
 def _rounded(values: Floats) -> tuple[float, ...]:
     """Return a path to two decimals: finer than any eye, and equal for equal pictures."""
-    return tuple(round(v, 2) for v in values.tolist())
+    return tuple(np.round(values, 2).tolist())

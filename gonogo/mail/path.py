@@ -18,7 +18,7 @@ LOW_PCT, HIGH_PCT = 10.0, 90.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MoisturePath:
+class DrawnPath:
     """The moisture of one strip. (H,) each, at the start of the hour; w in per cent of dry mass, NaN = unknown."""
 
     hour_utc: npt.NDArray[np.datetime64]
@@ -28,7 +28,7 @@ class MoisturePath:
     rain_mm: Floats
 
 
-def moisture_paths(inputs: MorningInputs, strip_ids: Sequence[str]) -> dict[str, MoisturePath]:
+def moisture_paths(inputs: MorningInputs, strip_ids: Sequence[str]) -> dict[str, DrawnPath]:
     """Return mean and 10 to 90 % band of the named strips, from HOURS_BEFORE before now to the end of the forecast.
 
     A name that is no strip of the site is left out.
@@ -43,7 +43,7 @@ def moisture_paths(inputs: MorningInputs, strip_ids: Sequence[str]) -> dict[str,
             continue
         members = inputs.w_pct[rows, place[strip_id]]
         low, high = np.percentile(members, (LOW_PCT, HIGH_PCT), axis=1)
-        paths[strip_id] = MoisturePath(
+        paths[strip_id] = DrawnPath(
             hour_utc=inputs.hour_utc[rows],
             w_p10_pct=low,
             w_mean_pct=members.mean(axis=1),
@@ -61,9 +61,9 @@ class PathsOnce:
 
     def __init__(self, inputs: MorningInputs | None) -> None:
         self._inputs = inputs
-        self._known: dict[str, MoisturePath] = {}
+        self._known: dict[str, DrawnPath] = {}
 
-    def of(self, strip_ids: Collection[str]) -> dict[str, MoisturePath]:
+    def of(self, strip_ids: Collection[str]) -> dict[str, DrawnPath]:
         """Return the paths of some strips, in the order of their ids."""
         new = sorted(set(strip_ids) - set(self._known))
         if self._inputs is not None and new:

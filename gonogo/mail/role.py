@@ -67,7 +67,7 @@ def load_role(name: str, folder: Path = ROLES) -> Role:
 
 
 def _calendar(asked: str) -> str:
-    """Return which entries a role gets. Raises ValueError for a word that is none of CALENDARS."""
+    """Return which entries a role gets. Raises ValueError for a word that is not in CALENDARS."""
     if asked not in CALENDARS:
         raise ValueError(f"calendar = {asked!r} is none of {', '.join(CALENDARS)}")
     return asked

@@ -139,7 +139,7 @@ def lifts_over_time(strip: Strip, entries: Sequence[Entry]) -> Iterator[tuple[da
 
 
 def judged(reading: Reading, material: Material) -> tuple[DensityResult, bool] | None:
-    """Return what a density test comes to and whether it is accepted, None where it has no density or cannot be."""
+    """Return what a density test comes to and whether it is accepted, None without a possible density."""
     if reading.dry_density_kg_m3 is None:
         return None
     try:

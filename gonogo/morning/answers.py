@@ -64,12 +64,12 @@ def fetched(frame: RunFrame, stored: StoredInputs) -> Fetched:
     except NoForecastError as error:
         if frame.keeps:
             patiently(partial(keep_refused, frame.store, frame.site, error), limit_s=frame.patience_s)
-        _require_due(frame, error.told_offset_s)
+        _require_due(frame, error.fresh_offset_s)
         if error.passing and frame.may_ask_again:
             raise AskAgainError(str(error)) from error
         raise
     try:
-        _require_due(frame, downloaded.told_offset_s)
+        _require_due(frame, downloaded.fresh_offset_s)
     except ClockRefutedError:
         if frame.keeps:
             patiently(partial(_keep_misdated, frame, downloaded), limit_s=frame.patience_s)

@@ -104,20 +104,16 @@ def claimed(frame: RunFrame, *, takes_over: bool = False) -> Claim | None:
     Raises ClockRefutedError where the database has a clock of its own that says the run is not due.
     """
 
+    wanted = claims.Wanted(
+        site_id=frame.site.id, day=frame.day, edition=frame.edition, owner=frame.owner, takes_over=takes_over
+    )
+
     def step() -> Claim | None:
-        with schema.read(frame.store) as connection:
+        with schema.begin(frame.store) as connection:
             offset = clock.skew(connection)
-        if frame.is_refuted_by(offset):
-            raise ClockRefutedError(offset)
-        return claims.claim_run(
-            frame.store,
-            frame.site.id,
-            frame.day,
-            frame.edition,
-            now_utc=frame.now_utc,
-            owner=frame.owner,
-            takes_over=takes_over,
-        )
+            if frame.is_refuted_by(offset):
+                raise ClockRefutedError(offset)
+            return claims.claim(connection, wanted, now_utc=frame.now_utc)
 
     return patiently(step, limit_s=frame.patience_s)
 
@@ -155,7 +151,8 @@ def finish(
             if conclusion.judgement is not None:
                 taught = conclusion.judgement.learned
                 learned.save(connection, site.id, taught, made_utc=now_utc, run_id=claim.run_id)
-            outbox.put(connection, [replace(e, run_id=claim.run_id) for e in envelopes], now_utc=now_utc)
+            mails = [replace(envelope, run_id=claim.run_id) for envelope in envelopes]
+            outbox.put(connection, mails, now_utc=now_utc, tells=False)  # who has runs made delivers as each ends
 
     patiently(step, limit_s=frame.patience_s)
     return MorningResult(site=site, day=frame.day, conclusion=conclusion, mails=tuple(prepared), run_id=claim.run_id)

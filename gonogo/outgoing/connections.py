@@ -36,7 +36,7 @@ class Limit:
         self._monotonic = monotonic
         self._lock = threading.Lock()
         self._most: int | None = None
-        self._told_s = 0.0
+        self._refused_s = 0.0
 
     def wanted(self, transport: Transport, n_due: int) -> int:
         """Return how many connections to open for so many due mails, at least 1."""
@@ -45,13 +45,13 @@ class Limit:
         asked = transport.connections or MOST_UNASKED
         by_mails = min(asked, -(-n_due // MAILS_EACH) if transport.connections is None else n_due)
         with self._lock:
-            if self._most is not None and self._monotonic() - self._told_s >= BELIEVED_S:
-                self._most, self._told_s = self._most + 1, self._monotonic()
+            if self._most is not None and self._monotonic() - self._refused_s >= BELIEVED_S:
+                self._most, self._refused_s = self._most + 1, self._monotonic()
             return max(1, by_mails if self._most is None else min(by_mails, self._most))
 
-    def told(self, n_open: int) -> None:
+    def refused_beside(self, n_open: int) -> None:
         """Note that the server refused one more connection beside so many that were open."""
         with self._lock:
             most = max(1, n_open)
             self._most = most if self._most is None else min(self._most, most)
-            self._told_s = self._monotonic()
+            self._refused_s = self._monotonic()

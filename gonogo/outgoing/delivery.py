@@ -14,6 +14,7 @@ connection. The first connection goes ahead: others follow once the server has s
 from __future__ import annotations
 
 import logging
+import math
 import random
 import traceback
 from collections.abc import Callable, Iterable
@@ -22,15 +23,16 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
+from time import monotonic
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
 
 from gonogo.errors import DeliveryError, StoreBusyError, StoreError, TooManyConnectionsError, TransportError
-from gonogo.outgoing.connections import Limit
+from gonogo.outgoing.connections import MOST_UNASKED
 from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
-from gonogo.outgoing.rounds import DeliveryReport, Round
+from gonogo.outgoing.rounds import DeliveryReport, Memory, Round, wait_s
 from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
 from gonogo.records.outside import Transport
 from gonogo.store import alive, endings, outbox, schema
@@ -43,8 +45,10 @@ log = logging.getLogger("gonogo.outgoing.delivery")
 # Far above the limit of one mail, so that a worker that is alive never loses a lease.
 LEASE_S = 2.5 * MAIL_LIMIT_S
 
-FIRST_WAIT_S = 15.0
-LONGEST_WAIT_S = 300.0
+SWEPT_EVERY = timedelta(seconds=5)
+# Mails come in while a round goes on: so often the first connection looks whether more are wanted.
+COUNTED_EVERY_S = 2.0
+
 # Tries to store that a mail has gone, before the process keeps it in mind for the next round.
 TRIES_TO_MARK = 3
 # How long a connection waits with a mail in its hand for another's lock. Servers wait five minutes for its content:
@@ -60,20 +64,6 @@ class OpenTransport(Protocol):
     def deliver(self, envelope: Envelope, is_ours: Callable[[], bool]) -> None: ...
 
 
-@dataclass(slots=True)
-class Memory:
-    """What one process remembers from round to round.
-
-    went    mails that went, but whose mark the database refused
-    limit   how many connections the mail server takes
-    may_hold  the last round met a fault of the database: mails may be leased that nobody is at
-    """
-
-    went: set[str] = field(default_factory=set)
-    may_hold: bool = False
-    limit: Limit = field(default_factory=Limit)
-
-
 def no_fallback(_queued: Queued) -> Iterable[Envelope]:
     """For a caller that wants no mail in place of one that will not go out."""
     return ()
@@ -82,15 +72,6 @@ def no_fallback(_queued: Queued) -> Iterable[Envelope]:
 def opened(transport: Transport) -> AbstractContextManager[OpenTransport]:
     """Return a transport ready for use: a connection to its server, or its folder."""
     return Folder(transport) if transport.kind == "folder" else Connection(transport)
-
-
-def wait_s(n_tries: int, rng: random.Random) -> float:
-    """Return how long to wait after the n-th try: doubling to a limit, and shortened by chance by up to a half.
-
-    The chance keeps mails that failed together from coming back together. Limits: common practice, no source.
-    """
-    longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(n_tries - 1, 16))
-    return longest * rng.uniform(0.5, 1.0)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -127,11 +108,12 @@ class Worker:
         Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
         """
         self._unless_busy(self._settle_remembered)
-        self._unless_busy(self._release)
         expired: tuple[Queued, ...] = ()
-        if self.may_expire:
-            expired = self._unless_busy(self._expired) or ()
-        dead_letters = self._unless_busy(self._dead_letters) or ()
+        dead_letters: tuple[Queued, ...] = ()
+        if self._is_to_be_swept():
+            self._unless_busy(self._release)
+            expired = (self._unless_busy(self._expired) or ()) if self.may_expire else ()
+            dead_letters = self._unless_busy(self._dead_letters) or ()
         going = Round(n_left=limit)
         try:
             self._deliver(going)
@@ -143,6 +125,17 @@ class Worker:
             self.memory.may_hold = True
             raise
         return going.report(expired=expired, dead_letters=dead_letters)
+
+    def _is_to_be_swept(self) -> bool:
+        """Whether it is time to look for what is too late or held in vain: where runs end all the while, not each time.
+
+        Asked by the worker's own clock, so that one that was set is noticed.
+        """
+        now_utc, swept_utc = self.now_utc(), self.memory.swept_utc
+        is_time = swept_utc is None or abs(now_utc - swept_utc) >= SWEPT_EVERY or self.memory.may_hold
+        if is_time:
+            self.memory.swept_utc = now_utc
+        return is_time
 
     def _unless_busy(self, step: Callable[[], ReturnT]) -> ReturnT | None:
         """Do what the next round may do as well where another's lock forbids it: that holds up no mail."""
@@ -169,41 +162,51 @@ class Worker:
 
     def _deliver(self, going: Round) -> None:
         """Deliver by one connection, and by as many more as are wanted once the server has shown that it is there."""
-        n_due = outbox.count_due(self.store, now_utc=self.now_utc())
-        n_more = self.memory.limit.wanted(self.transport, n_due) - 1
-        if n_more < 1:
-            self._by_one_connection(going)
-            return
+        most = self.transport.connections or MOST_UNASKED
         others: list[Future[None]] = []
-        with ThreadPoolExecutor(n_more, thread_name_prefix="gonogo-mail") as pool:
+        with ThreadPoolExecutor(most, thread_name_prefix="gonogo-mail") as pool:
 
             def follow() -> None:
-                going.n_open += n_more
-                others.extend(pool.submit(self._by_one_connection, going) for _ in range(n_more))
+                n_due = self._unless_busy(lambda: outbox.count_due(self.store, now_utc=self.now_utc())) or 0
+                wanted = self.memory.limit.wanted(self.transport, n_due + going.n_open)  # each open one has one in hand
+                others.extend(pool.submit(self._beside, going) for _ in range(going.opened(wanted)))
 
             self._by_one_connection(going, follow)
         for other in others:
             other.result()
 
-    def _by_one_connection(self, going: Round, follow: Callable[[], None] = lambda: None) -> None:
-        """Deliver one mail after the other; `follow` is called once the server has answered for the first."""
+    def _beside(self, going: Round) -> None:
+        """Deliver by one more connection, until nothing is due."""
+        was_turned_away = False
+        try:
+            was_turned_away = self._by_one_connection(going)
+        finally:
+            if not was_turned_away:
+                going.ended()
+
+    def _by_one_connection(self, going: Round, follow: Callable[[], None] = lambda: None) -> bool:
+        """Deliver one mail after the other, and return whether the server had no room for the connection.
+
+        follow   called once the server has answered for a mail, and now and then afterwards
+        """
         with self.open_transport(self.transport) as transport:
-            is_first = True
+            followed_s = -math.inf
             leased = self._lease() if self._goes_on(going) else ()
             while leased:
                 queued = leased[0]
                 has_gone = queued.message_id in self.memory.went
                 error = None if has_gone else self._tried(transport, queued)
                 if isinstance(error, TooManyConnectionsError) and (n_open := going.turned_away()):
-                    self.memory.limit.told(n_open)
+                    self.memory.limit.refused_beside(n_open)
                     log.info("%s", error)
                     outbox.failed(self.store, queued, retry_utc=self.now_utc(), error=str(error))
-                    return
+                    return True
                 going.note(error)
-                if is_first and not isinstance(error, TransportError):
-                    is_first = False
-                    follow()
                 leased = self._settled_and_next(going, queued, error)
+                if leased and not isinstance(error, TransportError) and monotonic() - followed_s >= COUNTED_EVERY_S:
+                    followed_s = monotonic()
+                    follow()
+        return False
 
     def _settled_and_next(self, going: Round, queued: Queued, error: Exception | None) -> tuple[Queued, ...]:
         """Store what became of a mail, and lease the next where the round goes on."""

@@ -90,7 +90,7 @@ def plain_text(envelope: Envelope) -> str:
 
 
 def _check_recipient(envelope: Envelope, parsed: EmailMessage) -> None:
-    """Refuse a head whose To is another than the address that the envelope goes to."""
+    """Refuse a head whose To differs from the address that the envelope goes to."""
     try:
         named = [address.addr_spec for address in parsed["to"].addresses]
     except _PARSER_FAULTS as error:

@@ -95,7 +95,7 @@ class Folder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Listed:
+class FolderMail:
     """One mail that lies in the folder; paths relative to it."""
 
     site: str
@@ -112,7 +112,7 @@ def deliver(envelope: Envelope, transport: Transport) -> None:
         folder.deliver(envelope)
 
 
-def listed(root: Path) -> tuple[Listed, ...]:
+def listed(root: Path) -> tuple[FolderMail, ...]:
     """Return the mails of a folder by site, crew and name."""
     found = []
     for path in sorted(root.glob("*/*/*.eml")):
@@ -120,7 +120,7 @@ def listed(root: Path) -> tuple[Listed, ...]:
             head = BytesHeaderParser(policy=SMTP).parse(file)
         page = path.with_suffix(".html")
         found.append(
-            Listed(
+            FolderMail(
                 site=path.parent.parent.name,
                 crew=path.parent.name,
                 eml=path.relative_to(root).as_posix(),
@@ -132,7 +132,7 @@ def listed(root: Path) -> tuple[Listed, ...]:
     return tuple(found)
 
 
-def index_page(mails: tuple[Listed, ...]) -> str:
+def index_page(mails: tuple[FolderMail, ...]) -> str:
     """Return the page that lists the mails by site and crew, with links."""
     lines = [
         '<!doctype html><html lang="en"><head><meta charset="utf-8">',

@@ -26,7 +26,7 @@ class RunFrame:
     deadline_utc  after this its mails are useless; now_utc where it has none
     fetch         asks the weather services
     second        asks those after the one that was used, as a check; None = nobody is asked
-    asks_until_utc  a forecast that may come yet is asked for again until then; None: what comes at once counts
+    asks_until_utc  a forecast that may still come is requested again until then; None: what comes at once counts
     start_utc     before this it is not due; None where a person asks for it whatever the clock says
     n_void        runs of the same morning that a wrong clock made: the mails of this one are others than theirs
     owner         who runs it, as a claim names it; "" where nothing is claimed

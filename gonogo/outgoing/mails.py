@@ -1,4 +1,4 @@
-"""From a conclusion to the mails of every person: one view a crew, one mail a person. No fault costs anybody a mail."""
+"""From a conclusion to everybody's mails: one view per crew, one mail per person. No fault costs anybody a mail."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from gonogo.outgoing import wishes, workers
 from gonogo.outgoing.attempts import first_made
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.outgoing.message_id import mail_id
-from gonogo.outgoing.workers import Job
+from gonogo.outgoing.workers import CrewJob
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.site import Crew, Recipient
 from gonogo.records.work_order import Change
@@ -83,12 +83,12 @@ def some_mails(
         paths=PathsOnce(judgement.inputs if judgement is not None and conclusion.has_verdict else None),
     )
 
-    def jobs() -> Iterator[Job]:
+    def jobs() -> Iterator[CrewJob]:
         for batch in batches:
             what = f"{frame.site.id}: the view of {', '.join(crew.id for crew in batch.crews)}"
             view, view_faults = first_made(views.makers(batch.crews, batch.truck_id), what=what)
             faults.extend(view_faults)
-            yield Job(
+            yield CrewJob(
                 view=view,
                 readers=batch.readers,
                 sender=frame.sender,

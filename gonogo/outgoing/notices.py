@@ -143,7 +143,7 @@ def expired_fallback(config: Config, now_utc: datetime) -> Fallback:
 def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
     """Return what makes of each mail that was refused for good or became a dead letter: a mail to the operator.
 
-    A dead letter's reader gets a plain notice in its stead.
+    A dead letter's reader gets a plain notice instead.
     """
 
     def fallback(queued: Queued) -> Iterable[Envelope]:

@@ -39,34 +39,34 @@ def put_together(store: sa.Engine, config: Config, *, now_utc: datetime, at_once
             kinds: dict[str, list[Queued]] = {}
             for queued in found:
                 kinds.setdefault(kind_of(queued.subject), []).append(queued)
-            many = {kind: told for kind, told in kinds.items() if len(told) > 1}
-            for kind, told in many.items():
-                (digest,) = notices.to_operator(config, _notice(config, kind, told), now_utc=now_utc) or (None,)
+            many = {kind: mails for kind, mails in kinds.items() if len(mails) > 1}
+            for kind, mails in many.items():
+                (digest,) = notices.to_operator(config, _notice(config, kind, mails), now_utc=now_utc) or (None,)
                 if digest is None:
                     continue
                 outbox.put(connection, [digest], now_utc=now_utc, waits_for_hour=False)
-                operator_hour.replaced(connection, told, digest.message_id, now_utc=now_utc)
-                n_replaced += len(told)
+                operator_hour.replaced(connection, mails, digest.message_id, now_utc=now_utc)
+                n_replaced += len(mails)
             if at_once:
-                few = [queued for kind, told in kinds.items() if kind not in many for queued in told]
+                few = [queued for kind, mails in kinds.items() if kind not in many for queued in mails]
                 operator_hour.let_go(connection, few, now_utc=now_utc)
         if len(found) < operator_hour.AT_ONCE or not many:
             return n_replaced
 
 
-def _notice(config: Config, kind: str, told: Sequence[Queued]) -> OperatorNotice:
-    first = told[0]
-    names = list(dict.fromkeys(queued.subject.partition(DASH)[2].rpartition(DASH)[0] for queued in told))
+def _notice(config: Config, kind: str, mails: Sequence[Queued]) -> OperatorNotice:
+    first = mails[0]
+    names = list(dict.fromkeys(queued.subject.partition(DASH)[2].rpartition(DASH)[0] for queued in mails))
     shown = ", ".join(names[:SITES_NAMED]) + (f" and {len(names) - SITES_NAMED} others" if names[SITES_NAMED:] else "")
     is_no_verdict = "no verdict" in kind
     return OperatorNotice(
         site_id=first.site_id,
-        site_name=f"{len(told)} more",
+        site_name=f"{len(mails)} more",
         day=day_of(first, next((site for site in config.sites if site.id == first.site_id), None)),
         what=f"together {first.message_id}",
         subject=kind.removeprefix("gonogo: "),
         lines=(
-            f"{len(told)} more of this kind since {first.put_utc:%H:%M} UTC, at {len(names)} sites: {shown}.",
+            f"{len(mails)} more of this kind since {first.put_utc:%H:%M} UTC, at {len(names)} sites: {shown}.",
             *((NO_VERDICT_HINT,) if is_no_verdict else ()),
             "The first of them said:",
             *_lines(first.raw),

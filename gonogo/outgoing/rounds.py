@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import random
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from gonogo.errors import TransportError
+from gonogo.outgoing.connections import Limit
 from gonogo.records.outside import Transport
 from gonogo.store.queued import Queued
 
 # After so many faults of the server in a row the round ends: the rest would only wait for the same fault.
 FAULTS_THAT_END_A_ROUND = 3
+FIRST_WAIT_S = 15.0
+LONGEST_WAIT_S = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +51,15 @@ def together(reports: Sequence[DeliveryReport]) -> DeliveryReport:
     )
 
 
+def wait_s(n_tries: int, rng: random.Random) -> float:
+    """Return how long to wait after the n-th try: doubling to a limit, and shortened by chance by up to a half.
+
+    The chance keeps mails that failed together from coming back together. Limits: common practice, no source.
+    """
+    longest = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(n_tries - 1, 16))
+    return longest * rng.uniform(0.5, 1.0)
+
+
 def delivery_line(report: DeliveryReport, transport: Transport) -> str:
     """Return what one round of delivery did, in a line or a few."""
     where = f"written to {transport.folder}" if transport.kind == "folder" else f"sent through {transport.host}"
@@ -64,13 +78,29 @@ def delivery_line(report: DeliveryReport, transport: Transport) -> str:
 
 
 @dataclass(slots=True)
+class Memory:
+    """What one process remembers from round to round.
+
+    went    mails that went, but whose mark the database refused
+    limit   how many connections the mail server takes
+    may_hold  the last round met a fault of the database: mails may be leased that nobody is at
+    swept_utc  when it was last looked for what is too late or held in vain, None = never
+    """
+
+    went: set[str] = field(default_factory=set)
+    may_hold: bool = False
+    swept_utc: datetime | None = None
+    limit: Limit = field(default_factory=Limit)
+
+
+@dataclass(slots=True)
 class Round:
     """One round, by one connection or several in threads of their own.
 
     n_left         mails that may yet be taken, None = as many as are due
     server_fault   "" or what is wrong with the server as a whole
     n_faults       faults of the server since it last answered for a mail
-    n_open         connections that the server has not turned away
+    n_open         connections that are at work
     n_turned_away  connections that the server had no room for
     """
 
@@ -99,6 +129,18 @@ class Round:
                 return False
             self.n_left = None if self.n_left is None else self.n_left - 1
             return True
+
+    def opened(self, wanted: int) -> int:
+        """Note that as many connections are opened as are wanted and not open; return how many those are."""
+        with self._lock:
+            n_more = max(0, wanted - self.n_open)
+            self.n_open += n_more
+            return n_more
+
+    def ended(self) -> None:
+        """Note that a connection beside the first has nothing more to do."""
+        with self._lock:
+            self.n_open -= 1
 
     def turned_away(self) -> int:
         """Note that the server had no room for a connection; another takes its mail. Return how many stay, 0 for none.

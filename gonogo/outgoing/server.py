@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 MOST_LINES, MOST_BYTES = 200, 65_536  # of one answer; the longest that a sound server gives is a few dozen lines
 
 
-class Watch:
+class SendWatch:
     """Cuts a connection when a mail has taken longer than its limit, however lively the server seems."""
 
     def __init__(self, limit_s: float) -> None:
@@ -79,7 +79,7 @@ class _Lines:
 class Server(smtplib.SMTP):
     """A server that the watch covers from its first byte on: the constructor connects."""
 
-    def __init__(self, host: str, port: int, *, timeout: float, watch: Watch) -> None:
+    def __init__(self, host: str, port: int, *, timeout: float, watch: SendWatch) -> None:
         self._watch = watch
         super().__init__(host, port, timeout=timeout)
 
@@ -96,7 +96,7 @@ class Server(smtplib.SMTP):
 class TlsServer(smtplib.SMTP_SSL):
     """The same, encrypted from its first byte on."""
 
-    def __init__(self, host: str, port: int, *, timeout: float, context: ssl.SSLContext, watch: Watch) -> None:
+    def __init__(self, host: str, port: int, *, timeout: float, context: ssl.SSLContext, watch: SendWatch) -> None:
         self._watch = watch
         super().__init__(host, port, timeout=timeout, context=context)
 

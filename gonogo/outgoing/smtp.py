@@ -1,4 +1,4 @@
-"""To one mail server by SMTP. A connection is kept for the mails of a round and made anew after any fault.
+"""To one mail server by SMTP. A connection is kept for the mails of a round and made again after any fault.
 
 What a fault means decides what happens next: a passing refusal of this mail, a refusal of it for good, or a server
 that cannot be used now (TransportError). The exceptions of smtplib, ssl and socket stop here.
@@ -18,7 +18,7 @@ from types import TracebackType
 from gonogo.errors import DeliveryError, TooManyConnectionsError, TransportError
 from gonogo.outgoing.connections import is_about_connections
 from gonogo.outgoing.envelope import LeaseLostError, always_ours, checked_address, checked_raw
-from gonogo.outgoing.server import Server, TlsServer, Watch
+from gonogo.outgoing.server import SendWatch, Server, TlsServer
 from gonogo.records.foreign_text import one_line, without_secrets
 from gonogo.records.outside import Transport
 from gonogo.store.queued import Envelope
@@ -67,7 +67,7 @@ class Connection:
         is_ours   asked before the content goes: where another worker has the mail by now, LeaseLostError is raised
         """
         raw = checked_raw(envelope)
-        watch = Watch(self._mail_limit_s)
+        watch = SendWatch(self._mail_limit_s)
         is_settled = False
         try:
             self._step_by_step(envelope, raw, watch, is_ours)
@@ -102,7 +102,7 @@ class Connection:
                 self._server.quit()
             self._drop()
 
-    def _step_by_step(self, envelope: Envelope, raw: bytes, watch: Watch, is_ours: Callable[[], bool]) -> None:
+    def _step_by_step(self, envelope: Envelope, raw: bytes, watch: SendWatch, is_ours: Callable[[], bool]) -> None:
         """MAIL, RCPT, DATA, each answered before the next; an idle connection that has died is replaced unnoticed."""
         is_reused = self._server is not None
         try:
@@ -142,7 +142,7 @@ class Connection:
         if code != 250:
             raise _ReplyError("sender", code, text)
 
-    def _opened(self, watch: Watch) -> smtplib.SMTP:
+    def _opened(self, watch: SendWatch) -> smtplib.SMTP:
         """The open connection, made, encrypted and logged in first where there is none."""
         if self._server is not None:
             watch.over(self._server.sock)
@@ -203,28 +203,28 @@ def _trust(transport: Transport) -> ssl.SSLContext:
 
 def _refusal(reply: _ReplyError, envelope: Envelope, transport: Transport) -> DeliveryError:
     """What a step answered with no means for the mail."""
-    said = f"{reply.code} {_shown(reply.text, transport)}".strip()
+    answer = f"{reply.code} {_shown(reply.text, transport)}".strip()
     server = f"{transport.host}:{transport.port}"
     if is_about_connections(reply.step, reply.code, reply.text):
-        return TooManyConnectionsError(f"{server} takes no more connections now: {said}. The mails wait for one.")
+        return TooManyConnectionsError(f"{server} takes no more connections now: {answer}. The mails wait for one.")
     is_about_mail = reply.step in ("recipient", "content") or (reply.step == "sender" and reply.code == 552)
     if not is_about_mail or reply.code in CODES_ABOUT_THE_SERVER or not 400 <= reply.code < 600:
         return TransportError(
-            f"{server} answered the {reply.step} with {said}. Check host, login and sender of the mail transport. "
+            f"{server} answered the {reply.step} with {answer}. Check host, login and sender of the mail transport. "
             "The mails wait and are tried again."
         )
     if reply.code < 500:
         return DeliveryError(
-            f"{server} put message {envelope.message_id} off with {said}. It waits and is tried again.", passing=True
+            f"{server} put message {envelope.message_id} off with {answer}. It waits and is tried again.", passing=True
         )
     return DeliveryError(
-        f"{server} refused the {reply.step} of message {envelope.message_id} for good with {said}. "
+        f"{server} refused the {reply.step} of message {envelope.message_id} for good with {answer}. "
         "Check the address. It is not tried again.",
         passing=False,
     )
 
 
-def _cause(error: Exception, transport: Transport, watch: Watch) -> str:
+def _cause(error: Exception, transport: Transport, watch: SendWatch) -> str:
     """Say what kept the server from being used, and what to look at."""
     server = f"{transport.host}:{transport.port}"
     waits = "The mails wait and are tried again."

@@ -38,7 +38,7 @@ _STARTING = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class CrewJob:
     """The mails of one crew to be written. view: None where it failed; readers: each with the mail's Message-ID."""
 
     view: MorningView | None
@@ -49,14 +49,14 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class CrewMails:
     """The mails of one crew in the order of its readers, None for one that could not be written, and the faults."""
 
     mails: tuple[RenderedMail | None, ...]
     faults: tuple[str, ...]
 
 
-def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
+def write(jobs: Iterable[CrewJob], *, n_mails: int) -> Iterator[CrewMails]:
     """Give the mails of each job in order. Never raises over a job: its mails are None, and its faults are returned.
 
     jobs      taken one by one, so that the next view is made while processes write the mails of the ones before
@@ -66,7 +66,7 @@ def write(jobs: Iterable[Job], *, n_mails: int) -> Iterator[Written]:
     if n_mails < SHARED_FROM or n_processes < 2:
         yield from map(written, jobs)
         return
-    coming, waiting = iter(jobs), deque[tuple[Job, Future[Written]]]()
+    coming, waiting = iter(jobs), deque[tuple[CrewJob, Future[CrewMails]]]()
     pool, processes = _started(n_processes)
     try:
         for job in coming:
@@ -97,7 +97,7 @@ def _started(n_processes: int) -> tuple[ProcessPoolExecutor, tuple[BaseProcess, 
         return pool, tuple(set(multiprocessing.active_children()) - others)
 
 
-def _taken(waiting: deque[tuple[Job, Future[Written]]]) -> Written:
+def _taken(waiting: deque[tuple[CrewJob, Future[CrewMails]]]) -> CrewMails:
     """The mails of the job that waits longest. It stays in line until they are there."""
     made = waiting[0][1].result(timeout=LIMIT_S)
     waiting.popleft()
@@ -117,7 +117,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def written(job: Job) -> Written:
+def written(job: CrewJob) -> CrewMails:
     """Write the mails of one crew: each whole, else without picture and calendar, else None."""
     mails: list[RenderedMail | None] = []
     faults: list[str] = []
@@ -127,8 +127,8 @@ def written(job: Job) -> Written:
         mail, own_faults = first_made(makers, what=f"the mail of role {reader.role}")
         mails.append(mail)
         faults += own_faults
-    return Written(mails=tuple(mails), faults=tuple(faults))
+    return CrewMails(mails=tuple(mails), faults=tuple(faults))
 
 
-def _message(job: Job, view: MorningView, reader: Recipient, message_id: str) -> RenderedMail:
+def _message(job: CrewJob, view: MorningView, reader: Recipient, message_id: str) -> RenderedMail:
     return message(view, reader, sender=job.sender, reply_to=job.reply_to, message_id=message_id, date_utc=job.date_utc)

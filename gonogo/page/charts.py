@@ -44,7 +44,7 @@ class Axis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class WorkMark:
     """Planned work at the foot of a drawing. kind: "rolling" or "watering"; title: what it is."""
 
     from_utc: datetime
@@ -71,7 +71,7 @@ class Path:
     high: float
     omc: float
     readings: tuple[tuple[datetime, float, str], ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[WorkMark, ...]
 
 
 def moisture(path: Path, axis: Axis) -> str:
@@ -169,7 +169,7 @@ def _hatch(low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float
     return f'<path class="hatch" d="{"".join(strokes)}"/>{outline}'
 
 
-def _mark(mark: Mark, axis: Axis) -> str:
+def _mark(mark: WorkMark, axis: Axis) -> str:
     """Planned work as a block at the foot: black where it is rolled, open where it is watered."""
     left, right = axis.x(mark.from_utc), axis.x(mark.until_utc)
     if right <= left:

@@ -16,7 +16,7 @@ from gonogo import times, units
 from gonogo.decide.inputs import MorningInputs, on_hours
 from gonogo.decide.plan.added_water import added_pct
 from gonogo.page import charts
-from gonogo.page.charts import Axis, Mark, Path
+from gonogo.page.charts import Axis, Path, WorkMark
 from gonogo.page.view import Outlook, OutlookView, build
 from gonogo.records.day_plan import Badge, Task
 from gonogo.records.field import Reading
@@ -179,8 +179,8 @@ def _words(mean: charts.Floats, view: StripView, speak: Speaker) -> str:
     return speak.word("page.moisture_words", first=first, last=last, optimum=view.optimum, **window)
 
 
-def _mark(data: Outlook, work: PlannedWork, strip: Strip, speak: Speaker) -> Mark:
+def _mark(data: Outlook, work: PlannedWork, strip: Strip, speak: Speaker) -> WorkMark:
     """A piece of planned work in a strip's drawing, with what a pointer on it says."""
     clock = Clock(site=data.inputs.site, day=data.inputs.day)
     title = speak.say(work_phrase(work, strip.name, "order", span=work_span(work, clock)))
-    return Mark(from_utc=work.start_utc, until_utc=work.end_utc, kind=str(work.work), title=title)
+    return WorkMark(from_utc=work.start_utc, until_utc=work.end_utc, kind=str(work.work), title=title)

@@ -42,7 +42,7 @@ def screen(view: OutlookView, speak: Speaker) -> str:
 
 
 def verdicts(site: Site, day: date, decisions: Sequence[Decision], speak: Speaker) -> str:
-    """Return the verdicts of a site: two lines a strip, its hours and litres, and why."""
+    """Return the verdicts of a site: two lines per strip, its hours and litres, and why."""
     clock = Clock(site=site, day=day)
     words = {decision.strip_id: speak.word(f"verdict.{decision.verdict}") for decision in decisions}
     width = max(map(len, words.values()), default=0) + 2

@@ -24,7 +24,7 @@ TALLEST_ROW_MM, ROOM_MM = 13.0, 190.0  # of the table's rows on the page
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class SheetRow:
     """A strip as it stands on the page. told: water and rolling with their hours, "" where nothing is told."""
 
     strip: str
@@ -45,7 +45,7 @@ class SheetView:
     density_unit: str
     rain_unit: str
     depth_unit: str
-    rows: tuple[Row, ...]
+    rows: tuple[SheetRow, ...]
     contact: str
 
 
@@ -96,22 +96,22 @@ def sheet(data: SheetData, speak: Speaker) -> str:
     return _template().render(view=view, word=speak.word, language=speak.words.language)
 
 
-def _rows(strips: dict[str, Strip], data: SheetData, speak: Speaker) -> tuple[Row, ...]:
+def _rows(strips: dict[str, Strip], data: SheetData, speak: Speaker) -> tuple[SheetRow, ...]:
     """Return the strips in working order with what they are told; in the config's order where nothing is told."""
     if data.plan is None:
-        return tuple(Row(strip=_name(strip), badge="", told="") for strip in strips.values())
+        return tuple(SheetRow(strip=_name(strip), badge="", told="") for strip in strips.values())
     clock = Clock(site=data.site, day=data.day)
     told = instructions(data.plan, strips, clock, data.chance_needed)
     rows = [_row(_name(strips[t.strip_id]), t, speak) for t in told]
     known = {t.strip_id for t in told}
-    return (*rows, *(Row(strip=_name(s), badge="", told="") for s in strips.values() if s.id not in known))
+    return (*rows, *(SheetRow(strip=_name(s), badge="", told="") for s in strips.values() if s.id not in known))
 
 
-def _row(name: str, told: Instruction, speak: Speaker) -> Row:
+def _row(name: str, told: Instruction, speak: Speaker) -> SheetRow:
     water = "" if told.litres is None or told.water is None else f"{speak.say(told.litres)} {speak.say(told.water)}"
     rolling = "" if told.roll is None else f"{printed(speak.words.language, 'rolled')} {speak.say(told.roll)}"
     lines = ", ".join(filter(None, (water, rolling)))
-    return Row(strip=name, badge=speak.word(f"badge.{told.badge}"), told=lines)
+    return SheetRow(strip=name, badge=speak.word(f"badge.{told.badge}"), told=lines)
 
 
 def _name(strip: Strip) -> str:

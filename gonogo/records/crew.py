@@ -23,7 +23,7 @@ class Recipient:
     truck_id      of a driver: the truck that is driven, "" for all of the crew
     mail_days     weekdays on which mails come, 0 = Monday; None = every working day
     mails         which of the day's mails come: "morning", "recheck"
-    only_changes  a morning mail comes only when something is another than in the last one, or nothing can be known
+    only_changes  a morning mail comes only when something differs from the last one, or nothing can be known
     quiet         from and until which local time no mail leaves; it may pass midnight. None without
     """
 

@@ -70,7 +70,7 @@ class Watch:
     """How somebody else learns whether the service is alive. None = not asked for.
 
     ping_url      asked once after each good morning; often holds a key, so it is kept out of every printed form
-    health_file   written anew all the while, for monitors
+    health_file   rewritten all the time, for monitors
     """
 
     ping_url: str | None = field(default=None, repr=False)

@@ -24,7 +24,7 @@ class Slip:
 class Range:
     """Least and greatest value of a quantity, its unit, an example, and slips that are worth a sentence.
 
-    doubts   slips whose size a right value may have as well, though hardly ever
+    likely_slips   slips whose size a right value may have as well, though hardly ever
     """
 
     low: float
@@ -32,7 +32,7 @@ class Range:
     unit: str
     example: str
     slips: tuple[Slip, ...] = ()
-    doubts: tuple[Slip, ...] = ()
+    likely_slips: tuple[Slip, ...] = ()
 
 
 _T_M3 = Slip(0.3, 4.0, "That looks like t/m3: write kg/m3")
@@ -155,10 +155,10 @@ def slip_of(key: str, value: float) -> Slip | None:
     return next((slip for slip in RANGES[key].slips if slip.low <= value <= slip.high), None)
 
 
-def doubt(key: str, value: float) -> Slip | None:
-    """Return the mistake of unit that a number inside its range looks like, None where there is no doubt."""
+def likely_slip(key: str, value: float) -> Slip | None:
+    """Return the mistake of unit that a number inside its range looks like, None where it looks right."""
     row = RANGES.get(key)
-    return None if row is None else next((slip for slip in row.doubts if slip.low <= value <= slip.high), None)
+    return None if row is None else next((slip for slip in row.likely_slips if slip.low <= value <= slip.high), None)
 
 
 def greatest_rain_mm(hours: float) -> float:

@@ -59,7 +59,7 @@ class LastTest:
     depth_mm   to which it was taken, None where nobody recorded it
     expected_low_pct, expected_high_pct   what was expected in place of one that is not used: 10 and 90 % [%], NaN where
                the test cannot be
-    is_used    False where it cannot be or stands alone against weather and earlier tests: a second one is asked for
+    is_used    False where it is impossible or stands alone against weather and earlier tests: a second one is wanted
     """
 
     w_pct: float

@@ -61,7 +61,7 @@ class Unplanned:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move:
-    """A lift whose planned day is another than in the plan before. None = not planned."""
+    """A lift whose planned day differs from that of the plan before. None = not planned."""
 
     strip_id: str
     lift: int

@@ -23,7 +23,7 @@ from gonogo.wording.reply_words import printed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Query:
     """Why an entry is asked about before it is recorded. key: a sentence reply.why_<key>, with its gaps."""
 
     key: str
@@ -36,7 +36,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class ReplyText:
     """A subject with the lines below it."""
 
     subject: str
@@ -62,7 +62,7 @@ class Teller:
         completed: Sequence[int],
         *,
         is_today_open: bool,
-    ) -> Written:
+    ) -> ReplyText:
         """Tell what was recorded and taken back. entries: each with its number; completed: those they stand for."""
         says, language = self._says, self.person.language
         lines = [says.word("reply.stored", site=self.site.name)] if entries else []
@@ -72,37 +72,37 @@ class Teller:
         lines.append(says.word("reply.follows" if is_today_open else "reply.later"))
         if entries:
             lines.append(says.word("reply.undo", undo=f"{printed(language, 'undo')} {entries[0][0]}"))
-            return Written(subject=says.word("reply.subject_stored", n=len(entries)), lines=tuple(lines))
+            return ReplyText(subject=says.word("reply.subject_stored", n=len(entries)), lines=tuple(lines))
         subject = says.word("reply.subject_undone", numbers=", ".join(str(n) for n in undone))
-        return Written(subject=subject, lines=tuple(lines))
+        return ReplyText(subject=subject, lines=tuple(lines))
 
-    def unread(self, unread: Sequence[Unread]) -> Written:
+    def unread(self, unread: Sequence[Unread]) -> ReplyText:
         """Tell which lines were not understood, and what would be right."""
         says = self._says
         lines = [says.word("reply.unread"), *(f"- {self._fault(fault)}" for fault in unread), says.word("reply.again")]
-        return Written(
+        return ReplyText(
             subject=says.word("reply.subject_unread"), lines=(*lines, *grammar_lines(says, self.site.strips[0].id))
         )
 
     def question(
-        self, entries: Sequence[Entry], orders: Sequence[str], doubts: Sequence[Doubt], *, is_proven: bool
-    ) -> Written:
+        self, entries: Sequence[Entry], orders: Sequence[str], queries: Sequence[Query], *, is_proven: bool
+    ) -> ReplyText:
         """Ask whether something is right before it is recorded. orders: words of the mail that are no entries."""
         says = self._says
         lines = [says.word("reply.question"), *(f"- {self.entry_text(0, entry)}" for entry in entries)]
         lines += [f"- {order}" for order in orders]
         lines += [] if is_proven else [says.word("reply.why_unproven")]
-        lines += [self._doubt(doubt) for doubt in doubts]
-        return Written(subject=says.word("reply.subject_question"), lines=(*lines, says.word("reply.confirm")))
+        lines += [self._query(query) for query in queries]
+        return ReplyText(subject=says.word("reply.subject_question"), lines=(*lines, says.word("reply.confirm")))
 
-    def order_done(self, order: str) -> Written:
+    def order_done(self, order: str) -> ReplyText:
         """Tell that mails stop, or begin again."""
         says = self._says
         text = says.word("reply.started")
         if order == "stop":
             text = says.word("reply.stopped", start=printed(self.person.language, "start"))
         subject = "reply.subject_stop" if order == "stop" else "reply.subject_start"
-        return Written(subject=says.word(subject), lines=(text,))
+        return ReplyText(subject=says.word(subject), lines=(text,))
 
     def entry_text(self, number: int, entry: Entry) -> str:
         """Return an entry with its number, strip, value, unit and time. number: 0 where it has none yet."""
@@ -143,16 +143,16 @@ class Teller:
         text = phrase(f"reply_fault.{fault.key}", **words)
         return says.word("reply_fault.line", line=fault.line, fault=text) if fault.line else says.say(text)
 
-    def _doubt(self, doubt: Doubt) -> str:
+    def _query(self, query: Query) -> str:
         gaps: dict[str, Gap] = {
-            "strip": doubt.strip_id,
-            "number": str(doubt.number),
-            "before": _pct(doubt.before_pct),
-            "litres": exact_litres(doubt.litres),
-            "depth": Amount(metric=(doubt.depth_mm, 2, "mm"), us=(doubt.depth_mm / MM_PER_INCH, 3, "in")),
-            "rain": _rain(doubt.rain_mm),
+            "strip": query.strip_id,
+            "number": str(query.number),
+            "before": _pct(query.before_pct),
+            "litres": exact_litres(query.litres),
+            "depth": Amount(metric=(query.depth_mm, 2, "mm"), us=(query.depth_mm / MM_PER_INCH, 3, "in")),
+            "rain": _rain(query.rain_mm),
         }
-        return self._says.word(f"reply.why_{doubt.key}", **gaps)
+        return self._says.word(f"reply.why_{query.key}", **gaps)
 
     def _at(self, at_utc: datetime) -> Moment:
         return phrases.moment(at_utc, self.site.zone, self.day, step_min=1)
@@ -192,7 +192,7 @@ def _paragraphs(lines: Sequence[str]) -> str:
     return text + "\n"
 
 
-def raw_answer(written: Written, post: Post, *, in_reply_to: str) -> bytes:
+def raw_answer(written: ReplyText, post: Post, *, in_reply_to: str) -> bytes:
     """Return the mail that answers, below the one that it answers where that has a name of its own."""
     person = post.recipient
     text = _paragraphs((marker_line(speaker(person.language, person.units)), *written.lines))

@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 
 from gonogo.replies.parts import NotReadError, Parts, Reader
-from gonogo.replies.tokens import Clock, Date
+from gonogo.replies.tokens import Date, WrittenClock
 
 
 def clocks_of(parts: Parts, reader: Reader, now_local: datetime) -> tuple[datetime, ...]:
     """Return the wall-clock moments that a line's time can mean, none where it gives no time."""
     times, yesterday = parts.take_times(), parts.take_words(("yesterday",))
-    clocks = [t for t in times if isinstance(t, Clock)]
+    clocks = [t for t in times if isinstance(t, WrittenClock)]
     dates = [t for t in times if isinstance(t, Date)]
     if len(clocks) > 1 or len(dates) + len(yesterday) > 1:
         raise NotReadError("time", clocks[-1].text if clocks else "")
@@ -30,7 +30,7 @@ def _day(found: Date) -> date:
         raise NotReadError("time") from error
 
 
-def _hours(clock: Clock, reader: Reader) -> tuple[tuple[int, int], ...]:
+def _hours(clock: WrittenClock, reader: Reader) -> tuple[tuple[int, int], ...]:
     """Return hour and minute of a time, both of them where a clock of twelve hours leaves the half of the day open."""
     hour, minute = clock.hour, clock.minute
     if minute > 59 or hour > 23 or (clock.half and not 1 <= hour <= 12):

@@ -1,4 +1,4 @@
-"""One line of an answer as an entry that was meant, or why it is none. A line is understood whole or not at all.
+"""One line of an answer as the entry that was meant, or why it is not one. A line is understood whole or not at all.
 
 N3 11.2                          a moisture test, by the method of the last one
 N3 11,2 gauge top 100 mm 8:40    method, depth from the top, time today
@@ -41,7 +41,7 @@ LONGEST_LINE = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class ReplyLine:
     """One line that was understood.
 
     kind      "reading", "watering", "surface", "ground", "rain", "undo", "stop", "start" or "yes"
@@ -71,7 +71,7 @@ class Unread:
     what: str = ""
 
 
-def read(line: str, strips: Iterable[Strip], reader: Reader, now_local: datetime) -> Said | Unread:
+def read(line: str, strips: Iterable[Strip], reader: Reader, now_local: datetime) -> ReplyLine | Unread:
     """Return what a line says. now_local: the writer's moment on the site's clock."""
     text = line.strip().removeprefix("* ").removeprefix("• ").strip()
     try:
@@ -82,7 +82,7 @@ def read(line: str, strips: Iterable[Strip], reader: Reader, now_local: datetime
         return Unread(line=line.strip()[:LONGEST_LINE], key=fault.key, what=fault.what)
 
 
-def _read(text: str, line: str, strips: Iterable[Strip], reader: Reader, now_local: datetime) -> Said:
+def _read(text: str, line: str, strips: Iterable[Strip], reader: Reader, now_local: datetime) -> ReplyLine:
     found = strip_of(text, strips)
     if found is None:
         pieces = tokens(text, reader.marks)
@@ -110,7 +110,7 @@ def _read(text: str, line: str, strips: Iterable[Strip], reader: Reader, now_loc
     else:
         amounts, kind = _work_amounts(act, parts, reader), "surface"
     parts.require_empty()
-    return Said(line=line, kind=kind, strip_id=strip_id, work=act, amounts=amounts, clocks=clocks)
+    return ReplyLine(line=line, kind=kind, strip_id=strip_id, work=act, amounts=amounts, clocks=clocks)
 
 
 def strip_of(text: str, strips: Iterable[Strip]) -> tuple[str, str] | None:
@@ -133,7 +133,7 @@ def strip_of(text: str, strips: Iterable[Strip]) -> tuple[str, str] | None:
     return ids.pop(), " ".join(words[longest:])
 
 
-def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tuple[datetime, ...]) -> Said:
+def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tuple[datetime, ...]) -> ReplyLine:
     amounts: dict[str, float] = {}
     if (depth := parts.take_number_after("top")) is not None:
         amounts["depth_m"] = depth_m_of(depth, reader)
@@ -160,8 +160,8 @@ def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tup
         raise NotReadError("two_things", "%")
     method = methods[0].meaning if methods else ""
     basis = bases[0].meaning if bases else ""
-    told = Said(line=line, kind="reading", strip_id=strip_id, method=method, basis=basis, amounts=amounts)
-    return replace(told, clocks=clocks)
+    reading = ReplyLine(line=line, kind="reading", strip_id=strip_id, method=method, basis=basis, amounts=amounts)
+    return replace(reading, clocks=clocks)
 
 
 def _work_amounts(act: str, parts: Parts, reader: Reader) -> dict[str, float]:
@@ -174,10 +174,10 @@ def _work_amounts(act: str, parts: Parts, reader: Reader) -> dict[str, float]:
     if act not in ("rolled", "sealed"):
         return {}
     parts.take_words(("passes",))
-    passes_said = at_most_one(parts.take_numbers(""))
-    if not passes_said:
+    passes_found = at_most_one(parts.take_numbers(""))
+    if not passes_found:
         return {}
-    passes = value_of(passes_said[0], "passes", reader)
+    passes = value_of(passes_found[0], "passes", reader)
     if not passes.is_integer():
         raise NotReadError("whole_number", f"{passes:g}")
     return {"passes": passes}
@@ -195,7 +195,7 @@ def _lying(state: str, parts: Parts, reader: Reader) -> dict[str, float]:
     return {"lying_m": value_of(found[0], "lying", reader)}
 
 
-def _rain(line: str, pieces: Sequence[Token], reader: Reader, now_local: datetime) -> Said:
+def _rain(line: str, pieces: Sequence[Token], reader: Reader, now_local: datetime) -> ReplyLine:
     parts = Parts(pieces)
     tail = parts.split_at("since")
     since: tuple[datetime, ...] = ()
@@ -208,10 +208,10 @@ def _rain(line: str, pieces: Sequence[Token], reader: Reader, now_local: datetim
     clocks = clocks_of(parts, reader, now_local)
     rain_m = one_amount(parts, reader, "length", bare="mm" if reader.units == "metric" else "in")
     parts.require_empty()
-    return Said(line=line, kind="rain", amounts={"rain_mm": rain_m * 1000.0}, clocks=clocks, since=since)
+    return ReplyLine(line=line, kind="rain", amounts={"rain_mm": rain_m * 1000.0}, clocks=clocks, since=since)
 
 
-def _alone(line: str, meaning: str, pieces: Sequence[Token], reader: Reader) -> Said:
+def _alone(line: str, meaning: str, pieces: Sequence[Token], reader: Reader) -> ReplyLine:
     parts = Parts(pieces)
     amounts = {}
     if meaning == "undo":
@@ -220,4 +220,4 @@ def _alone(line: str, meaning: str, pieces: Sequence[Token], reader: Reader) -> 
             raise NotReadError("undo_number")
         amounts["number"] = float(found[0].text)
     parts.require_empty()
-    return Said(line=line, kind=meaning, amounts=amounts)
+    return ReplyLine(line=line, kind=meaning, amounts=amounts)

@@ -9,7 +9,7 @@ from typing import TypeVar
 from gonogo.records.ranges import RANGES
 from gonogo.replies import numbers
 from gonogo.replies.numbers import Marks
-from gonogo.replies.tokens import Clock, Date, Number, Stray, Token, Word
+from gonogo.replies.tokens import Date, Stray, Token, Word, WrittenClock, WrittenNumber
 
 FoundT = TypeVar("FoundT")
 RANGE_OF = {"pct": "w_pct", "litres": "litres", "density": "dry_density_kg_m3", "length": "lift_thickness_m"}
@@ -61,22 +61,22 @@ class Parts:
         self._left = [p for p in self._left if p not in taken]
         return taken
 
-    def take_numbers(self, measures: str) -> list[Number]:
-        taken = [p for p in self._left if isinstance(p, Number) and p.measures == measures]
-        self._left = [p for p in self._left if not (isinstance(p, Number) and p.measures == measures)]
+    def take_numbers(self, measures: str) -> list[WrittenNumber]:
+        taken = [p for p in self._left if isinstance(p, WrittenNumber) and p.measures == measures]
+        self._left = [p for p in self._left if not (isinstance(p, WrittenNumber) and p.measures == measures)]
         return taken
 
-    def take_times(self) -> list[Clock | Date]:
-        taken = [p for p in self._left if isinstance(p, Clock | Date)]
-        self._left = [p for p in self._left if not isinstance(p, Clock | Date)]
+    def take_times(self) -> list[WrittenClock | Date]:
+        taken = [p for p in self._left if isinstance(p, WrittenClock | Date)]
+        self._left = [p for p in self._left if not isinstance(p, WrittenClock | Date)]
         return taken
 
-    def take_number_after(self, meaning: str) -> Number | None:
+    def take_number_after(self, meaning: str) -> WrittenNumber | None:
         """Take a word of a meaning with the number right behind it."""
         for at, piece in enumerate(self._left):
             if isinstance(piece, Word) and piece.meaning == meaning:
                 number = self._left[at + 1] if at + 1 < len(self._left) else None
-                if not isinstance(number, Number):
+                if not isinstance(number, WrittenNumber):
                     raise NotReadError("no_depth", piece.text)
                 del self._left[at : at + 2]
                 return number
@@ -95,9 +95,9 @@ class Parts:
         if not self._left:
             return
         piece = self._left[0]
-        if isinstance(piece, Number):
+        if isinstance(piece, WrittenNumber):
             raise NotReadError("too_many_numbers", piece.text)
-        if isinstance(piece, Clock | Date):
+        if isinstance(piece, WrittenClock | Date):
             raise NotReadError("time", getattr(piece, "text", ""))
         raise NotReadError("word", piece.text)
 
@@ -110,7 +110,7 @@ def one_amount(parts: Parts, reader: Reader, measures: str, *, bare: str) -> flo
     if with_unit:
         number = with_unit[0]
     elif without:
-        number = Number(without[0].text, measures, BARE[bare][1])
+        number = WrittenNumber(without[0].text, measures, BARE[bare][1])
     else:
         raise NotReadError("no_value")
     return value_of(number, "rain" if measures == "length" else measures, reader)
@@ -129,8 +129,8 @@ def _limits(what: str) -> tuple[float, float]:
     return row.low, row.high
 
 
-def value_of(number: Number, what: str, reader: Reader) -> float:
-    """Return a number in SI. Raises NotReadError where it may mean two things, or cannot be."""
+def value_of(number: WrittenNumber, what: str, reader: Reader) -> float:
+    """Return a number in SI. Raises NotReadError where it may mean two things, or is impossible."""
     found = numbers.readings(number.text, reader.marks)
     if not found:
         raise NotReadError("no_number", number.text)
@@ -148,12 +148,12 @@ def value_of(number: Number, what: str, reader: Reader) -> float:
     raise NotReadError("two_readings", number.text)
 
 
-def depth_m_of(number: Number, reader: Reader) -> float:
+def depth_m_of(number: WrittenNumber, reader: Reader) -> float:
     """Return a depth from the top; bare it is millimetres or inches, as the reader's mails show thickness."""
     if number.measures not in ("", "length"):
         raise NotReadError("no_depth", number.text)
     per_unit = number.per_unit if number.measures else (0.001 if reader.units == "metric" else 0.0254)
-    return value_of(Number(number.text, "length", per_unit), "depth", reader)
+    return value_of(WrittenNumber(number.text, "length", per_unit), "depth", reader)
 
 
 def at_most_one(found: Sequence[FoundT]) -> Sequence[FoundT]:

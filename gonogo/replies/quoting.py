@@ -88,12 +88,12 @@ def _quotes(lines: list[str], at: int) -> bool:
 
 
 def _is_courtesy(line: str, name: str) -> bool:
-    said = folded(line).strip(" ,.!-")
+    words = folded(line).strip(" ,.!-")
     own = {folded(name), *folded(name).split()} - {""}
-    if said in own or said in courtesies():
+    if words in own or words in courtesies():
         return True
-    greeting = next((c for c in sorted(courtesies(), key=len, reverse=True) if said.startswith(f"{c} ")), None)
-    rest = said[len(greeting) :].strip(" ,") if greeting else ""
+    greeting = next((c for c in sorted(courtesies(), key=len, reverse=True) if words.startswith(f"{c} ")), None)
+    rest = words[len(greeting) :].strip(" ,") if greeting else ""
     return (
         rest in own or rest in ("gonogo", "all", "team", "a todos", "equipo", "tous", *courtesies()) if rest else False
     )

@@ -46,7 +46,7 @@ MOST_WORDS_IN_ONE = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class WrittenNumber:
     """A number as written, with what its unit measures and its size; "" and 1 where it stands bare."""
 
     text: str
@@ -55,7 +55,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class WrittenClock:
     """A time of day as written. half: "a", "p" or "" """
 
     hour: int
@@ -88,7 +88,7 @@ class Stray:
     text: str
 
 
-Token = Number | Clock | Date | Word | Stray
+Token = WrittenNumber | WrittenClock | Date | Word | Stray
 
 
 def tokens(text: str, marks: Marks) -> list[Token]:
@@ -111,7 +111,7 @@ def _next(text: str, at: int, marks: Marks) -> tuple[Token, int]:
     if clock := _TIME.match(folded_rest):
         half = (clock["half"] or clock["half_alone"] or "")[:1]
         whole = text[at : at + clock.end()].strip()
-        return Clock(int(clock["hour"]), int(clock["minute"] or 0), half, whole), at + clock.end()
+        return WrittenClock(int(clock["hour"]), int(clock["minute"] or 0), half, whole), at + clock.end()
     number = _SPACED_NUMBER.match(text, at) if marks.group in SPACES else None
     if number := number or _PLAIN_NUMBER.match(text, at):
         return _with_unit(text, number)
@@ -124,9 +124,9 @@ def _with_unit(text: str, number: re.Match[str]) -> tuple[Token, int]:
     unit = _UNIT.match(text[number.end() :].casefold())
     # A letter that stands right behind ends no number: "6x", "1e3".
     if unit is None:
-        return Number(number[0]), number.end()
+        return WrittenNumber(number[0]), number.end()
     measures, per_unit = UNITS[unit["unit"]]
-    return Number(number[0], measures, per_unit), number.end() + unit.end()
+    return WrittenNumber(number[0], measures, per_unit), number.end() + unit.end()
 
 
 def _longest_word(text: str, at: int, end: int) -> tuple[Token, int]:

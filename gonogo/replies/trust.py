@@ -64,13 +64,13 @@ def _is_proof(result: str, domain: str) -> bool:
     found = _RESULT.fullmatch(result.lower())
     if found is None or found[2] != "pass":
         return False
-    said = dict(_PROPERTY.findall(found[3]))
+    properties = dict(_PROPERTY.findall(found[3]))
     if found[1] == "dmarc":
-        return bool(said.get("header.from", "") == domain)
+        return bool(properties.get("header.from", "") == domain)
     if found[1] == "dkim":
-        return is_aligned(said.get("header.d", ""), domain)
+        return is_aligned(properties.get("header.d", ""), domain)
     if found[1] == "spf":
-        return bool(said.get("smtp.mailfrom", "").rpartition("@")[2] == domain)
+        return bool(properties.get("smtp.mailfrom", "").rpartition("@")[2] == domain)
     return False
 
 

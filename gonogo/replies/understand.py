@@ -13,7 +13,7 @@ from gonogo.field.row import CLOCK_SLACK
 from gonogo.records.field import GaugeRain, Reading
 from gonogo.records.site import Recipient, Site, Strip
 from gonogo.replies import densities, grammar
-from gonogo.replies.grammar import Said, Unread
+from gonogo.replies.grammar import ReplyLine, Unread
 from gonogo.replies.numbers import Marks
 from gonogo.replies.parts import Reader
 from gonogo.store.history import StoredEntry
@@ -62,10 +62,6 @@ class Understood:
     order: str = ""
     unread: tuple[Unread, ...] = ()
 
-    @property
-    def is_empty(self) -> bool:
-        return not (self.entries or self.undo or self.order or self.unread)
-
 
 def reader_of(person: Recipient, speaker: Speaker) -> Reader:
     """Return how a person writes: as the person's mails print numbers and clocks."""
@@ -82,88 +78,88 @@ def understood(lines: Sequence[str], reader: Reader, background: Background) -> 
     zone = background.site.zone
     read = [grammar.read(line, background.strips, reader, background.at_utc.astimezone(zone)) for line in lines]
     read = densities.joined(read)
-    orders = [said for said in read if isinstance(said, Said) and said.kind in ("stop", "start", "yes")]
+    orders = [line for line in read if isinstance(line, ReplyLine) and line.kind in ("stop", "start", "yes")]
     if orders and len(read) > 1:
         return Understood(unread=(Unread(line=orders[0].line, key="order_alone"),))
     found: list[Meant] = []
-    unread = [said for said in read if isinstance(said, Unread)]
-    undo = [round(s.amounts["number"]) for s in read if isinstance(s, Said) and s.kind == "undo"]
-    for said in read:
-        if isinstance(said, Said) and said.kind not in grammar.ALONE:
-            meant = _meant(said, background)
+    unread = [line for line in read if isinstance(line, Unread)]
+    undo = [round(s.amounts["number"]) for s in read if isinstance(s, ReplyLine) and s.kind == "undo"]
+    for line in read:
+        if isinstance(line, ReplyLine) and line.kind not in grammar.ALONE:
+            meant = _meant(line, background)
             (unread if isinstance(meant, Unread) else found).append(meant)  # type: ignore[arg-type]
     if unread:
         return Understood(unread=tuple(unread))
     return Understood(entries=tuple(found), undo=tuple(undo), order=orders[0].kind if orders else "")
 
 
-def _meant(said: Said, background: Background) -> Meant | Unread:
+def _meant(line: ReplyLine, background: Background) -> Meant | Unread:
     """Return the entry of a line, checked as one that is typed is."""
-    fields = _fields(said, background)
+    fields = _fields(line, background)
     if isinstance(fields, Unread):
         return fields
     try:
         (new,) = entries.parse([("reply", fields)], background.site, background.now_utc)
     except ConfigError as error:
         key = "future" if any("future" in fault.wrong for fault in error.faults) else "impossible"
-        return Unread(line=said.line, key=key, what=said.strip_id)
-    return Meant(line=said.line, new=new)
+        return Unread(line=line.line, key=key, what=line.strip_id)
+    return Meant(line=line.line, new=new)
 
 
-def _fields(said: Said, background: Background) -> dict[str, str] | Unread:
+def _fields(line: ReplyLine, background: Background) -> dict[str, str] | Unread:
     """Return the columns that an entry of the same words would have in a file."""
-    at = _moment(said.line, said.clocks, background)
+    at = _moment(line.line, line.clocks, background)
     if isinstance(at, Unread):
         return at
     fields = {"at": (at or background.at_utc).isoformat()}
-    if said.kind == "rain":
-        return _rain_fields(said, at or background.at_utc, background)
-    fields["strip"] = said.strip_id
-    if said.kind == "watering":
-        return fields | {"kind": "watering", "litres": _written(said.amounts["litres"])}
-    if said.kind == "ground":
-        depth = {"lying_mm": _written(1000.0 * said.amounts["lying_m"])} if "lying_m" in said.amounts else {}
-        return fields | {"kind": "ground", "state": said.work} | depth
-    if said.kind == "surface":
-        return _work_fields(said, fields)
-    return _reading_fields(said, fields, background)
+    if line.kind == "rain":
+        return _rain_fields(line, at or background.at_utc, background)
+    fields["strip"] = line.strip_id
+    if line.kind == "watering":
+        return fields | {"kind": "watering", "litres": _written(line.amounts["litres"])}
+    if line.kind == "ground":
+        depth = {"lying_mm": _written(1000.0 * line.amounts["lying_m"])} if "lying_m" in line.amounts else {}
+        return fields | {"kind": "ground", "state": line.work} | depth
+    if line.kind == "surface":
+        return _work_fields(line, fields)
+    return _reading_fields(line, fields, background)
 
 
-def _work_fields(said: Said, fields: dict[str, str]) -> dict[str, str] | Unread:
-    if said.work in ("accepted", "rework"):
+def _work_fields(line: ReplyLine, fields: dict[str, str]) -> dict[str, str] | Unread:
+    if line.work in ("accepted", "rework"):
         if "lift" not in entries.KINDS:
-            return Unread(line=said.line, key="not_kept", what=said.work)
-        return fields | {"kind": "lift", "result": said.work}
-    fields |= {"kind": "surface", "work": said.work}
-    if "passes" in said.amounts:
-        fields["passes"] = _written(said.amounts["passes"])
-    if "thickness_m" in said.amounts:
+            return Unread(line=line.line, key="not_kept", what=line.work)
+        return fields | {"kind": "lift", "result": line.work}
+    fields |= {"kind": "surface", "work": line.work}
+    if "passes" in line.amounts:
+        fields["passes"] = _written(line.amounts["passes"])
+    if "thickness_m" in line.amounts:
         if "thickness_m" not in entries.COLUMNS:
-            return Unread(line=said.line, key="not_kept", what="m")
-        fields["thickness_m"] = _written(said.amounts["thickness_m"])
+            return Unread(line=line.line, key="not_kept", what="m")
+        fields["thickness_m"] = _written(line.amounts["thickness_m"])
     return fields
 
 
-def _reading_fields(said: Said, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
-    if densities.is_alone(said):
-        return _density_fields(said, fields, background)
-    method = said.method or _last_method(said.strip_id, background)
+def _reading_fields(line: ReplyLine, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
+    if densities.is_alone(line):
+        return _density_fields(line, fields, background)
+    method = line.method or _last_method(line.strip_id, background)
     if not method:
-        return Unread(line=said.line, key="no_method", what=said.strip_id)
-    if method in entries.WITH_BASIS and not said.basis:
-        return Unread(line=said.line, key="no_basis", what=said.strip_id)
-    fields |= {"kind": "reading", "w_pct": _written(said.amounts["w_pct"]), "method": method, "basis": said.basis}
-    if "depth_m" in said.amounts:
-        fields["depth_mm"] = _written(said.amounts["depth_m"] * 1000.0)
-    return fields | _density(said, background.site)
+        return Unread(line=line.line, key="no_method", what=line.strip_id)
+    if method in entries.WITH_BASIS and not line.basis:
+        return Unread(line=line.line, key="no_basis", what=line.strip_id)
+    fields |= {"kind": "reading", "w_pct": _written(line.amounts["w_pct"]), "method": method, "basis": line.basis}
+    if "depth_m" in line.amounts:
+        fields["depth_mm"] = _written(line.amounts["depth_m"] * 1000.0)
+    return fields | _density(line, background.site)
 
 
-def _density_fields(said: Said, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
+def _density_fields(line: ReplyLine, fields: dict[str, str], background: Background) -> dict[str, str] | Unread:
     """Return the columns of a density that is told alone: those of its moisture test, which it completes."""
     at_utc = datetime.fromisoformat(fields["at"])
-    test = densities.test_of(said, at_utc, _in_force(background), background.site.zone)
+    test = densities.test_of(line, at_utc, _in_force(background), background.site.zone)
     if test is None or not isinstance(test.entry, Reading):
-        return Unread(line=said.line, key="no_water_content", what=said.strip_id)
+        return Unread(line=line.line, key="no_water_content", what=line.strip_id)
     fields |= {
         "kind": "reading",
         "at": test.entry.at_utc.isoformat(),
@@ -174,27 +170,27 @@ def _density_fields(said: Said, fields: dict[str, str], background: Background) 
     }
     if test.entry.depth_mm is not None:
         fields["depth_mm"] = _written(test.entry.depth_mm)
-    return fields | _density(said, background.site)
+    return fields | _density(line, background.site)
 
 
-def _density(said: Said, site: Site) -> dict[str, str]:
+def _density(line: ReplyLine, site: Site) -> dict[str, str]:
     """Return the column of a line's density, none where it tells none."""
-    density = said.amounts.get("dry_density_kg_m3")
-    if "compaction_pct" in said.amounts:
-        material = site.material(site.strip(said.strip_id).material_id)
-        density = said.amounts["compaction_pct"] / 100.0 * material.mdd_kg_m3
+    density = line.amounts.get("dry_density_kg_m3")
+    if "compaction_pct" in line.amounts:
+        material = site.material(site.strip(line.strip_id).material_id)
+        density = line.amounts["compaction_pct"] / 100.0 * material.mdd_kg_m3
     return {} if density is None else {"dry_density_kg_m3": _written(density)}
 
 
-def _rain_fields(said: Said, until_utc: datetime, background: Background) -> dict[str, str] | Unread:
-    since = _moment(said.line, said.since, background)
+def _rain_fields(line: ReplyLine, until_utc: datetime, background: Background) -> dict[str, str] | Unread:
+    since = _moment(line.line, line.since, background)
     if isinstance(since, Unread):
         return since
     if since is None:
         since = _last_emptied(until_utc, background)
     if since is None:
-        return Unread(line=said.line, key="rain_since")
-    rain_mm = _written(said.amounts["rain_mm"])
+        return Unread(line=line.line, key="rain_since")
+    rain_mm = _written(line.amounts["rain_mm"])
     return {"kind": "rain", "at": since.isoformat(), "until": until_utc.isoformat(), "rain_mm": rain_mm}
 
 

@@ -1,7 +1,7 @@
-"""Whether a service is at work on this machine: a mark beside the database that a service writes anew every minute.
+"""Whether a service is at work on this machine: a mark beside the database that a service rewrites every minute.
 
-The health file is for monitors, and only where it is asked for; this mark is gonogo's own, so that `gonogo status` can
-say who sends what waits.
+The health file is for monitors, and only where the config wants one; this mark is gonogo's own, so that
+`gonogo status` can say who sends what waits.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def note(config: Config, name: str, *, now_utc: datetime) -> None:
 
 
 class Mark:
-    """The mark of one process: written anew every minute; that it cannot be is logged once."""
+    """The mark of one process: rewritten every minute; a failure to write is logged once."""
 
     def __init__(self) -> None:
         self._written_utc: datetime | None = None

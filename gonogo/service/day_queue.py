@@ -23,12 +23,11 @@ from gonogo.service import due
 from gonogo.service.due import lead_min
 from gonogo.service.questions import BATCH
 from gonogo.service.runner import Runner
-from gonogo.store import alive, planned
+from gonogo.store import alive, planned, schema
 from gonogo.store.planned import PlannedRun
 
 log = logging.getLogger("gonogo.service.day_queue")
 
-PLANNED_EVERY = timedelta(hours=6)
 PLANNED_AHEAD = timedelta(hours=30)
 TRIED_AGAIN = timedelta(seconds=20)  # a run that came to nothing
 PLANNED_AGAIN = timedelta(seconds=30)  # a plan that the database refused
@@ -70,11 +69,18 @@ class DayQueue:
         if is_same and self._planned is not None and self._planned[2] >= until_utc:
             return
         mark = self._planned[1] if is_same and self._planned is not None else fingerprint(config)
-        rows = list(rows_ahead(config, now_utc, until_utc))
-        n_new = planned.plan(self._runner.store, mark, rows, now_utc=now_utc, until_utc=until_utc)
+        with schema.look(self._runner.store) as connection:
+            is_planned = planned.is_planned(connection, mark, until_utc)
+        if not is_planned:
+            self._write_down(config, mark, now_utc, until_utc)
         while planned.forget_before(self._runner.store, (now_utc - KEPT).date()):
             pass
         self._planned = (config, mark, until_utc)
+
+    def _write_down(self, config: Config, mark: str, now_utc: datetime, until_utc: datetime) -> None:
+        """Plan the runs of a config until a moment."""
+        rows = list(rows_ahead(config, now_utc, until_utc))
+        n_new = planned.plan(self._runner.store, mark, rows, now_utc=now_utc, until_utc=until_utc)
         log.info("%d runs until %s are planned, %d of them new", len(rows), f"{until_utc:%Y-%m-%d %H:%M}", n_new)
 
     def take(self, now_utc: datetime) -> list[Taken]:
@@ -85,7 +91,8 @@ class DayQueue:
         self.try_plan(now_utc)
         try:
             self._give_back_owed()
-            planned.release_dead(runner.store, is_dead=alive.is_dead(runner.store))
+            if planned.release_dead(runner.store, is_dead=alive.is_dead(runner.store)):
+                runner.release(now_utc)  # the runs that it was at are made again at once
             rows = planned.take(runner.store, now_utc=now_utc, owner=runner.me, most=BATCH)
         except StoreError:
             log.exception("no runs could be taken; it is tried again")

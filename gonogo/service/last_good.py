@@ -65,16 +65,16 @@ def keep_mornings(config: Config, mornings: Mapping[str, date]) -> None:
     _write(place(config).with_name(MORNINGS_FILE), to_json(by_day))
 
 
-class Keeper:
-    """Keeps of a running service what changed; that it cannot is logged once."""
+class LastGoodWriter:
+    """Writes what changed in a running service; a failure to write is logged once."""
 
     def __init__(self) -> None:
         self._config: Config | None = None
         self._mornings: dict[str, date] | None = None
-        self._said = ""
+        self._logged = ""
 
     def keep(self, config: Config, mornings: Mapping[str, date]) -> None:
-        """Write the config where it is another, and the mornings where more are made."""
+        """Write the config where it has changed, and the mornings where more have been made."""
         try:
             if self._config is not config:
                 keep_config(config)
@@ -83,9 +83,9 @@ class Keeper:
                 keep_mornings(config, mornings)
                 self._mornings = dict(mornings)
         except OSError as error:
-            if self._said != str(error):  # once: it is tried again every few seconds
+            if self._logged != str(error):  # once: it is tried again every few seconds
                 log.error("the copy of the last good config could not be written: %s", error.strerror)
-            self._said = str(error)
+            self._logged = str(error)
 
 
 def _write(path: Path, whole: bytes) -> None:

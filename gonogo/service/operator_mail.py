@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from gonogo import times
 from gonogo.errors import StoreBusyError, StoreError
@@ -21,6 +22,7 @@ class OperatorMail:
 
     def __init__(self, runner: Runner, direct: Direct) -> None:
         self._runner, self._direct = runner, direct
+        self._told_faults: tuple[str, ...] = ()
 
     def tell(self, what: str, subject: str, lines: tuple[str, ...], now_utc: datetime) -> bool:
         """Put a mail to the operator about all sites into the outbox; return whether the database took it."""
@@ -61,3 +63,32 @@ class OperatorMail:
             ),
         )
         self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+
+    def tell_config_faults(self, now_utc: datetime) -> None:
+        """Write to the operator once about each state of a config that cannot be used."""
+        faults = self._runner.configs.faults
+        if not faults or faults == self._told_faults:
+            return
+        lines = (
+            "The config was changed and cannot be used. Until it is mended no verdict is made, and every crew is "
+            "told so at its mail time. Addresses and times are those of the last config that was accepted.",
+            *faults,
+            "`gonogo check` reads the files again.",
+        )
+        what = f"config {hashlib.sha256(repr(faults).encode()).hexdigest()}"
+        if self.tell(what, "the changed config has faults", lines, now_utc):
+            self._told_faults = faults
+
+    def tell_wrong_clock(self, now_utc: datetime) -> None:
+        """Write to the operator that no run starts while another clock refutes the machine's: once a day and error."""
+        offset = self._runner.trust.refuted_by
+        if offset is None:
+            return
+        hours = offset / timedelta(hours=1)
+        side = "behind" if hours > 0.0 else "ahead of"
+        lines = (
+            f"The machine's clock is {abs(hours):.1f} h {side} other clocks that were asked, so runs that seem due are "
+            "not. They are made once the clock is right.",
+            "Set the clock of the machine.",
+        )
+        self.tell(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)

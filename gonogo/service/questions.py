@@ -37,14 +37,15 @@ class Questions:
         self._rounds: tuple[Config, Rounds] | None = None
         self._batches: tuple[Config, dict[str, int]] | None = None
 
-    def begin_anew(self) -> None:
+    def start_over(self) -> None:
         """Forget what earlier questions told: the clock was set."""
         self._rounds = None
 
     def batch(self, site: Site, now_utc: datetime) -> list[Site]:
         """Return the sites of a site's batch that are due, itself included: one question may bring their weather."""
         config = self._configs.accepted
-        batch = [s for s in config.sites if self.batch_of(s.id) == self.batch_of(site.id)]
+        first = BATCH * self.batch_of(site.id)
+        batch = config.sites[first : first + BATCH] if first >= 0 else ()
         return [s for s in batch if s.id == site.id or due.due_day(s, now_utc, lead_min(config, s)) is not None]
 
     def batch_of(self, site_id: str) -> int:
@@ -67,17 +68,17 @@ class Questions:
         try:
             found = (self._fetch or self._ask_services)(site, now_utc, stored)
         except NoForecastError as error:
-            self.note_offset(error.told_offset_s)
+            self.note_offset(error.fresh_offset_s)
             raise
-        self.note_offset(found.told_offset_s)
+        self.note_offset(found.fresh_offset_s)
         return found
 
     def asked_offset_s(self, site: Site, now_utc: datetime) -> float:
         """Ask the weather services for the time: their clock less the machine's [s], NaN where none tells it."""
         try:
-            return self.ask(site, now_utc, ()).told_offset_s
+            return self.ask(site, now_utc, ()).fresh_offset_s
         except NoForecastError as error:
-            return error.told_offset_s
+            return error.fresh_offset_s
         except WeatherError:
             return math.nan
 

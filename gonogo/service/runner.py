@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
+from time import monotonic
 
 from gonogo import __version__
 from gonogo.config import Config
@@ -26,7 +27,7 @@ from gonogo.service.config_watch import ConfigWatch
 from gonogo.service.due import lead_min
 from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import Questions
-from gonogo.service.site_process import Made, Task
+from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
@@ -34,6 +35,8 @@ from gonogo.store.claims import Claim
 from gonogo.store.open import open_for_service
 
 log = logging.getLogger("gonogo.service.runner")
+
+RELEASED_EVERY_S = 5.0
 
 Run = Callable[[RunFrame], MorningResult | None]
 
@@ -60,6 +63,7 @@ class Runner:
         self.ended: set[str] = set()  # ids of sites with runs of which the health file does not tell yet
         self._done: set[tuple[str, date, str]] = set()
         self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
+        self._released_s = -RELEASED_EVERY_S
         self._still_claimed: list[Claim] = []  # of runs that failed and whose claims the database kept
         self._made_while_set: list[tuple[RunFrame, int, timedelta]] = []  # frame, run, how far the clock was set
 
@@ -152,12 +156,12 @@ class Runner:
         return self._frame(site, day, now_utc, window, edition=edition)
 
     def stepped(self, step_s: float) -> None:
-        """Begin anew with a clock that was set: what was done, asked and put off by the old one counts no more."""
+        """Start over with a clock that was set: what was done, asked and put off by the old one counts no more."""
         self.trust.stepped(step_s)
         if self.trust.is_back:
             self._void_untimely()
         self._done.clear()
-        self.questions.begin_anew()
+        self.questions.start_over()
         if step_s < 0.0:
             self.wake_waiting()
 
@@ -198,11 +202,11 @@ class Runner:
     def _made_there(self, frame: RunFrame) -> Made | None:
         assert self.processes is not None
         came = self.processes.made(
-            Task.of(frame, self.questions.batch(frame.site, frame.now_utc)),
+            SiteTask.of(frame, self.questions.batch(frame.site, frame.now_utc)),
             run_limit_min=frame.config.settings[frame.site.id]["run_limit_min"],
             lost=lambda: self.release(frame.now_utc),
         )
-        self.questions.note_offset(came.told_offset_s)
+        self.questions.note_offset(came.fresh_offset_s)
         return came.checked()
 
     def _run(self, frame: RunFrame, run: Callable[[RunFrame], Made | None]) -> None:
@@ -215,14 +219,14 @@ class Runner:
             self._asked_again[key] = replace(before, begun_utc=frame.now_utc)
         noted = {"site": frame.site.id, "day": frame.day, "edition": frame.edition}
         try:
-            self.release(frame.now_utc)
+            self._release_now_and_then(frame.now_utc)
             result = run(frame)
             is_done = result is not None or self._is_finished(frame)
         except ClockRefutedError as error:
             self._note_refuted(frame, error)
         except AskAgainError as error:
             self._asked_again[key] = before.once_more(frame)
-            log.warning("no forecast yet, it is asked for again: %s", str(error).splitlines()[-1], extra=noted)
+            log.warning("no forecast yet, asking again: %s", str(error).splitlines()[-1], extra=noted)
         except claims.TakenOverError as error:
             log.error("%s", error, extra=noted)
         except StoreError as error:
@@ -240,10 +244,20 @@ class Runner:
                 what = result.reason or f"verdicts made, {result.n_mails} mails"
                 log.info("%s", what, extra=noted | {"run": result.run_id})
 
+    def _release_now_and_then(self, now_utc: datetime) -> None:
+        """Let go of what is held in vain, unless that was done just now: it is asked for before each run.
+
+        Whoever takes a dead service's batch lets go of its claims at once (day_queue.py).
+        """
+        if monotonic() - self._released_s >= RELEASED_EVERY_S or self._still_claimed:
+            self.release(now_utc)
+
     def release(self, now_utc: datetime) -> None:
         """Let go of what the dead had claimed, and of claims that could not be let go before. Raises StoreError."""
+        began_s = monotonic()
         claims.release_dead(self.store, now_utc=now_utc, is_dead=alive.is_dead(self.store))
         self.release_failed(now_utc)
+        self._released_s = began_s
 
     def release_failed(self, now_utc: datetime) -> None:
         """Let go of the claims of runs that failed where the database kept them then. Raises StoreError."""

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import signal
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -37,17 +36,17 @@ ASKED_AGAIN = timedelta(seconds=20)  # while a run is due and not done
 WATCHED_EVERY = timedelta(seconds=20)
 DELIVERED_EVERY = timedelta(seconds=15)
 LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls due, and when another service tells of one
-MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun anew: a reading waits for mails by itself
+MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun again: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
 EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end
-LATE_JOB_S = 86_400  # a job that fires so much later than it was due is none: the calendar has the next one
+LATE_JOB_S = 86_400  # a job this late is dropped: the calendar has the next one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Work:
+class ScheduledWork:
     """What the schedule runs.
 
     sites         those of the config in force; another tuple where the config changed
@@ -113,7 +112,7 @@ class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no typ
 class Schedule:
     """The jobs of a running service, and the threads that its runs take place in."""
 
-    def __init__(self, work: Work, stop: threading.Event) -> None:
+    def __init__(self, work: ScheduledWork, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
         self._workers, self._mail_workers = Workers(work.n_workers), Workers()
         # In a thread of its own: a job of the scheduler that moves jobs would wait for a scheduler that waits for it.
@@ -124,7 +123,8 @@ class Schedule:
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
         self._planned: tuple[Site, ...] = ()
-        self._is_wanted = threading.Event()
+        self._delivering = threading.Lock()
+        self._is_wanted, self._is_under_way = False, False
 
     def run(self) -> None:
         """Run until told to stop."""
@@ -146,7 +146,7 @@ class Schedule:
                 log.warning("a run did not end in time; nothing of it was stored, and the next start takes it up")
 
     def _plan(self) -> None:
-        """Reckon every job anew from the calendar: at the start, when the config changed, when the clock was set."""
+        """Compute every job again from the calendar: at the start, when the config changed, when the clock was set."""
         self._planned = self._work.sites()
         jobs: dict[str, tuple[Callable[[], None], BaseTrigger]] = {
             "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
@@ -237,8 +237,11 @@ class Schedule:
             self._begin_now("runs")
 
     def _deliver_now(self) -> None:
-        self._is_wanted.set()  # a round that is under way would swallow the trigger: it sees this at its end
-        self._begin_now("delivery")
+        with self._delivering:
+            self._is_wanted = True  # a round that is under way sees this at its end
+            is_under_way = self._is_under_way
+        if not is_under_way:
+            self._begin_now("delivery")
 
     def _begin_now(self, job: str) -> None:
         self._begin_at(job, clock_utc())
@@ -267,30 +270,19 @@ class Schedule:
             self._work.watch(clock_utc(), self._workers)
 
     def _deliver(self) -> None:
-        while not self._stop.is_set():
-            self._is_wanted.clear()
-            self._work.deliver(clock_utc())
-            if not self._is_wanted.is_set():
-                return
+        self._is_under_way = True
+        try:
+            while not self._stop.is_set():
+                self._is_wanted = False
+                self._work.deliver(clock_utc())
+                with self._delivering:
+                    if not self._is_wanted:
+                        self._is_under_way = False
+                        return
+        finally:
+            self._is_under_way = False
 
 
-def serve(work: Work, *, stop: threading.Event) -> None:
+def serve(work: ScheduledWork, *, stop: threading.Event) -> None:
     """Run until `stop` is set: mornings and re-checks as they fall due, deliveries all the while."""
     Schedule(work, stop).run()
-
-
-def heed_signals(stop: threading.Event, reread: threading.Event) -> None:
-    """Let SIGTERM and SIGINT end the service after the step that is under way, and SIGHUP read the config again."""
-
-    def handler(number: int, _frame: object) -> None:
-        name = signal.Signals(number).name
-        if name == "SIGHUP":
-            log.info("the config is read again on SIGHUP")
-            reread.set()
-        else:
-            log.info("stopping on %s", name)
-            stop.set()
-
-    for name in ("SIGTERM", "SIGINT", "SIGHUP"):
-        if hasattr(signal, name):  # Windows has no SIGHUP
-            signal.signal(getattr(signal, name), handler)

@@ -12,12 +12,12 @@ from gonogo.config import Config
 from gonogo.download.forecasts import Fetch
 from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import delivery, notices, operator_digest
-from gonogo.outgoing.rounds import delivery_line
-from gonogo.service import clock, due, schedule, site_processes
+from gonogo.outgoing.rounds import Memory, delivery_line
+from gonogo.service import clock, due, schedule, site_processes, stop_signals
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
-from gonogo.service.watch import Watch
+from gonogo.service.watch import RunsWatch
 from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
 from gonogo.store import patience, thinning
@@ -45,7 +45,7 @@ def serve(
     halt = stop or threading.Event()
     again = reread or threading.Event()
     if stop is None:
-        schedule.heed_signals(halt, again)
+        stop_signals.heed_signals(halt, again)
     service = Service(config, halt=halt, fetch=fetch, environ=environ or {}, n_workers=n_workers)
     service.configs.reread = again
     try:
@@ -74,15 +74,15 @@ class Service:
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
         self.halt = halt
         self._queue = DayQueue(self.runner) if self.runner.sign.is_kept else None
-        self._watch = Watch(self.runner, self._queue)
+        self._watch = RunsWatch(self.runner, self._queue)
         self._answers = AnswersByMail(self.runner, lambda: not halt.is_set())
-        self._memory, self._rng = delivery.Memory(), random.Random()
+        self._memory, self._rng = Memory(), random.Random()
         self._thinned: date | None = None
         self._score = WeeklyScore(self.store)
 
-    def work(self) -> schedule.Work:
+    def work(self) -> schedule.ScheduledWork:
         """Return what the schedule runs."""
-        return schedule.Work(
+        return schedule.ScheduledWork(
             sites=self.sites,
             lead_min=self.runner.lead_min,
             is_done=self.runner.is_done,
@@ -113,7 +113,7 @@ class Service:
                 log.info("next run %s", at, extra={"site": site.id})
 
     def stepped(self, step_s: float) -> None:
-        """Begin anew with a clock that was set by so many seconds."""
+        """Start over with a clock that was set by so many seconds."""
         self.runner.stepped(step_s)
         self._watch.stepped()
 

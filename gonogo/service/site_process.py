@@ -6,6 +6,8 @@ passes between the processes are our own records; a claim carries the name of th
 
 from __future__ import annotations
 
+import gc
+import importlib
 import logging
 import math
 from collections.abc import Sequence
@@ -32,11 +34,13 @@ from gonogo.store import schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import Claim, StillClaimedError, TakenOverError
 
+# The collector looks for cycles after so many new objects, in place of 700: a run makes 200,000 and leaves few cycles.
+OBJECTS_BEFORE_LOOK = 20_000
 FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "busy": StoreBusyError, "store": StoreError}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
+class SiteTask:
     """One run of one site; fields as in RunFrame. together: sites whose weather one question may bring."""
 
     site_id: str
@@ -49,7 +53,7 @@ class Task:
     together: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, frame: RunFrame, together: Sequence[Site] = ()) -> Task:
+    def of(cls, frame: RunFrame, together: Sequence[Site] = ()) -> SiteTask:
         """Return what a process needs to know of a frame."""
         return cls(
             site_id=frame.site.id,
@@ -97,14 +101,14 @@ class Came:
     fault         "" or a key of FAULTS, or "clock", or "claimed"; text: its words
     claim         of a run that failed, where it could not be let go
     offset_s      of a clock that refutes the machine's [s]
-    told_offset_s   clock of the weather services that were asked less the machine's [s], NaN where none told it
+    fresh_offset_s   clock of the weather services that were asked less the machine's [s], NaN where none told it
     """
 
     made: Made | None = None
     fault: str = ""
     text: str = ""
     offset_s: float = 0.0
-    told_offset_s: float = math.nan
+    fresh_offset_s: float = math.nan
     claim: Claim | None = None
 
     def checked(self) -> Made | None:
@@ -131,16 +135,16 @@ class _Held:
     sites: dict[str, Site]
     sign: SignOfLife
     together: tuple[Site, ...] = ()
-    told_offset_s: float = field(default=math.nan)
+    fresh_offset_s: float = field(default=math.nan)
 
     def fetch(self, site: Site, now_utc: datetime, stored: Sequence[Answer]) -> Downloaded:
         """Ask the weather services, and note what their clock says of ours."""
         try:
             found = self.rounds.fetch(site, now_utc, stored)
         except NoForecastError as error:
-            self.told_offset_s = error.told_offset_s
+            self.fresh_offset_s = error.fresh_offset_s
             raise
-        self.told_offset_s = found.told_offset_s
+        self.fresh_offset_s = found.fresh_offset_s
         return found
 
 
@@ -161,14 +165,20 @@ def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) ->
         sign=SignOfLife(store),
     )
     _held = held
+    for needed in ("pandas", "highspy"):  # by every run; the process that asks for runs does without
+        importlib.import_module(needed)
+    # What is held from here on, modules and config, is no garbage: the collector need not look at it again and again.
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(OBJECTS_BEFORE_LOOK, 20, 20)
 
 
-def run(task: Task) -> Came:
+def run(task: SiteTask) -> Came:
     """Make a run in this process; whatever is foreseen comes back as a record. Called after `begin`."""
     assert _held is not None
     held = _held
     held.together = tuple(held.sites[site_id] for site_id in task.together)
-    held.told_offset_s = math.nan
+    held.fresh_offset_s = math.nan
     make = morning_run.run_morning if task.edition == MORNING else recheck.run_recheck
     made: Made | None = None
     fault, text, offset_s, claim = "", "", 0.0, None
@@ -181,11 +191,11 @@ def run(task: Task) -> Came:
     except (AskAgainError, TakenOverError, StoreError) as error:
         fault = next(name for name, kind in FAULTS.items() if isinstance(error, kind))
         text = str(error)
-    told_offset_s = held.told_offset_s
-    return Came(made=made, fault=fault, text=text, offset_s=offset_s, told_offset_s=told_offset_s, claim=claim)
+    fresh_offset_s = held.fresh_offset_s
+    return Came(made=made, fault=fault, text=text, offset_s=offset_s, fresh_offset_s=fresh_offset_s, claim=claim)
 
 
-def _frame(held: _Held, task: Task) -> RunFrame:
+def _frame(held: _Held, task: SiteTask) -> RunFrame:
     return RunFrame(
         config=held.config,
         site=held.sites[task.site_id],

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from gonogo.config import Config
 from gonogo.service import logs, site_process
 from gonogo.service.own_process import OwnProcess, WorkerLostError
-from gonogo.service.site_process import Came, Task
+from gonogo.service.site_process import Came, SiteTask
 
 log = logging.getLogger("gonogo.service.site_processes")
 
@@ -45,7 +45,7 @@ class SiteProcesses:
         self._lock = threading.Lock()
         self._all: list[OwnProcess] = []
 
-    def made(self, task: Task, *, run_limit_min: float, lost: Callable[[], object] = lambda: None) -> Came:
+    def made(self, task: SiteTask, *, run_limit_min: float, lost: Callable[[], object] = lambda: None) -> Came:
         """Return what came of a run. Raises WorkerLostError where its last try, too, cost a process.
 
         lost   called when a process was lost: what it held can be let go

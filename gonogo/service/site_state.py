@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -63,6 +64,14 @@ def silence(config: Config, now_utc: datetime) -> Phrase | None:
 def has_own_verdict(connection: sa.Connection, run: runs.Run) -> bool:
     """Return whether a run came to a verdict, good or bad, or to a fault of ours that another try would not mend."""
     return bool(run.error) or bool({d.reason for d in runs.decisions(connection, run.id)} - NO_VERDICT)
+
+
+def with_own_verdicts(
+    connection: sa.Connection, edition: str, keys: Sequence[tuple[str, date]]
+) -> frozenset[tuple[str, date]]:
+    """Return those of many runs, by site and local date, that are finished and of which has_own_verdict is true."""
+    found = runs.with_reasons(connection, edition, keys)
+    return frozenset(key for key, (error, reasons) in found.items() if error or reasons - NO_VERDICT)
 
 
 def is_good_morning(connection: sa.Connection, run: runs.Run) -> bool:
@@ -148,14 +157,14 @@ def _run(connection: sa.Connection, run: runs.Run, clock: Clock) -> tuple[list[t
         tally = phrase("status.no_verdict")
     is_morning = run.edition == "morning"
     done = clock.minute(run.finished_utc or run.claimed_utc)
-    said = phrase(
+    run_line = phrase(
         "status.morning" if is_morning else "status.recheck",
         day=Day(day=run.day),
         edition=run.edition,
         time=done,
         tally=tally,
     )
-    lines: list[tuple[str, Gap]] = [("last_run" if is_morning else "rechecked", said)]
+    lines: list[tuple[str, Gap]] = [("last_run" if is_morning else "rechecked", run_line)]
     faults = []
     if run.error:
         why = run.error.strip().splitlines()[-1]

@@ -44,11 +44,11 @@ def run(
     halt: threading.Event,
     start: Callable[[Config], None],
 ) -> None:
-    """Start a service, and while that cannot be, tell those who wait and try again.
+    """Start a service, and while that is impossible, tell those who wait and try again.
 
     start   runs the service until it is told to stop; StoreError where it cannot begin
     """
-    direct, said = Direct(), ""
+    direct, last_error = Direct(), ""
     while True:
         loaded: Config | None = None
         try:
@@ -56,8 +56,8 @@ def run(
             start(loaded)
         except (ConfigError, StoreError) as error:
             known = _known(folder, loaded, environ)
-            if str(error) != said:
-                said = str(error)
+            if str(error) != last_error:
+                last_error = str(error)
                 _log(error, known)
             if known is not None:
                 tell(known, error, direct, now_utc=clock_utc())

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date, datetime, timedelta
 from functools import partial
 
@@ -22,7 +21,7 @@ from gonogo.service.day_queue import DayQueue
 from gonogo.service.operator_mail import OperatorMail
 from gonogo.service.ping import ping
 from gonogo.service.runner import Runner
-from gonogo.service.site_state import has_own_verdict, is_good_morning
+from gonogo.service.site_state import has_own_verdict, is_good_morning, with_own_verdicts
 from gonogo.service.workers import Workers, live_on
 from gonogo.store import ahead, planned, runs, schema
 
@@ -32,7 +31,7 @@ MISSED_TEXT = "This morning's run was not made in time; the operator has been to
 KEPT_DAYS = timedelta(days=3)  # what the process remembers of mornings done
 
 
-class Watch:
+class RunsWatch:
     """Looks after the runs of a runner every few seconds, and remembers what it has said and to whom."""
 
     def __init__(self, runner: Runner, queue: DayQueue | None = None) -> None:
@@ -42,13 +41,12 @@ class Watch:
         self._direct = Direct()
         self.operator = OperatorMail(runner, self._direct)
         self._mark = alive.Mark()
-        self._last_good = last_good.Keeper()
+        self._last_good = last_good.LastGoodWriter()
         self._states = health.States()
         self._mornings: dict[str, date] = {}
         self._pinged: set[tuple[str, date]] = set()
         self._missed: set[tuple[str, date]] = set()
         self._settled: set[tuple[str, date]] = set()
-        self._told_faults: tuple[str, ...] = ()
         # When the plan was read last, and which mornings that were due then were not made.
         self._looked: tuple[datetime, frozenset[tuple[str, date]]] | None = None
         self._busy: StoreBusyError | None = None  # the lock of another session that this check has met
@@ -56,8 +54,9 @@ class Watch:
     def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
         self._busy = None
-        steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(self._tell_config_faults, now_utc)]
-        steps += [partial(self._tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
+        tell = self.operator
+        steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(tell.tell_config_faults, now_utc)]
+        steps += [partial(tell.tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
         if self._queue is None:
             steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
         else:
@@ -72,7 +71,7 @@ class Watch:
             live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
-        """Count anew how long runs take: the clock was set."""
+        """Count again how long runs take: the clock was set."""
         self._seen.clear()
         self._missed.clear()
         self._settled.clear()
@@ -92,13 +91,16 @@ class Watch:
             is_planned = False
         for known in () if is_planned else self._runner.sites():  # there is no plan, or it cannot be read
             self._look_at(known, now_utc, workers)
-        seen = []
+        seen, has_verdict = [], self._with_verdicts([(site_id, day) for site_id, day, is_done in rows if is_done])
         for site_id, day, is_done in rows:
             site = queue.site(site_id)
             if site is None:
                 continue
             if not is_done:
                 self._settled.discard((site_id, day))
+            elif (site_id, day) in has_verdict:
+                seen.append((site_id, day, MORNING))
+                continue
             is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == day
             if is_in_time and not is_done and not self._is_late(site, day, now_utc):
                 continue
@@ -107,6 +109,18 @@ class Watch:
                 seen.append((site_id, day, MORNING))
         if seen:
             planned.mark_seen(self._runner.store, seen)
+
+    def _with_verdicts(self, done: Sequence[tuple[str, date]]) -> Collection[tuple[str, date]]:
+        """Return which of the mornings done want nothing more: they have a verdict, and nobody is pinged about them."""
+        if self._runner.configs.accepted.watch.ping_url is not None:
+            return ()
+        try:
+            self._require_free()
+            with schema.read(self._runner.store) as connection:
+                return with_own_verdicts(connection, MORNING, done)
+        except StoreError as error:
+            self._note(error)
+            return ()
 
     def _may_be_unmade(self, site: Site, day: date) -> bool:
         """Whether a morning was not made by the last look: a fault that came later tells its crews nothing else."""
@@ -220,35 +234,6 @@ class Watch:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
         frame = self._runner.morning_frame(site, day, now_utc, edition="notice")
         self._direct.send(frame.config.transport, mails.plain_mails(frame, compute.COMPUTATION_TEXT))
-
-    def _tell_config_faults(self, now_utc: datetime) -> None:
-        """Write to the operator once about each state of a config that cannot be used."""
-        faults = self._runner.configs.faults
-        if not faults or faults == self._told_faults:
-            return
-        lines = (
-            "The config was changed and cannot be used. Until it is mended no verdict is made, and every crew is "
-            "told so at its mail time. Addresses and times are those of the last config that was accepted.",
-            *faults,
-            "`gonogo check` reads the files again.",
-        )
-        what = f"config {hashlib.sha256(repr(faults).encode()).hexdigest()}"
-        if self.operator.tell(what, "the changed config has faults", lines, now_utc):
-            self._told_faults = faults
-
-    def _tell_wrong_clock(self, now_utc: datetime) -> None:
-        """Write to the operator that no run starts while another clock refutes the machine's: once a day and error."""
-        offset = self._runner.trust.refuted_by
-        if offset is None:
-            return
-        hours = offset / timedelta(hours=1)
-        side = "behind" if hours > 0.0 else "ahead of"
-        lines = (
-            f"The machine's clock is {abs(hours):.1f} h {side} other clocks that were asked, so runs that seem due are "
-            "not. They are made once the clock is right.",
-            "Set the clock of the machine.",
-        )
-        self.operator.tell(f"clock {hours:.0f}", "the machine's clock is wrong", lines, now_utc)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
@@ -16,6 +16,8 @@ from gonogo.store import outbox, schema
 
 log = logging.getLogger("gonogo.service.weekly_score")
 
+LOOKED_EVERY = timedelta(minutes=1)
+
 
 class WeeklyScore:
     """Puts the scores that are due. Two services put the same Message-IDs, so each mail goes once."""
@@ -23,9 +25,16 @@ class WeeklyScore:
     def __init__(self, store: sa.Engine) -> None:
         self._store = store
         self._done: set[tuple[str, date]] = set()
+        self._looked: tuple[Config, datetime] | None = None
 
     def put_due(self, config: Config, now_utc: datetime) -> None:
-        """Put the mails of each site whose hour has come; a fault costs this week's score, and nothing else."""
+        """Put the mails of each site whose hour has come; a fault costs this week's score, and nothing else.
+
+        Asked with each round of mails, it looks at the calendar of every site once a minute.
+        """
+        if self._looked is not None and self._looked[0] is config and abs(now_utc - self._looked[1]) < LOOKED_EVERY:
+            return
+        self._looked = (config, now_utc)
         for site in config.sites:
             day = weekly.is_due(site, now_utc)
             if day is None or (site.id, day) in self._done:
@@ -36,6 +45,7 @@ class WeeklyScore:
             except StoreBusyError:  # every other site would wait for the same lock, and the mails behind it
                 log.exception("the scores wait for another's lock", extra={"site": site.id, "day": day})
                 self._done.discard((site.id, day))
+                self._looked = None
                 return
             except GonogoError:
                 log.exception("this week's score could not be made", extra={"site": site.id, "day": day})

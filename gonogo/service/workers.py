@@ -62,7 +62,7 @@ class Workers:
         return len(self._waiting)
 
     def give_up(self, key: object) -> None:
-        """Put a fresh thread in the place of the one that is at a key and does not come back."""
+        """Replace the thread that is busy with a key and does not come back."""
         with self._lock:
             is_new = key in self._under_way and key not in self._given_up and self._n_spare < MOST_SPARE_WORKERS
             if is_new:

@@ -1,4 +1,4 @@
-"""What a soil class stands for where the laboratory gave nothing: one row a texture class."""
+"""What a soil class stands for where the laboratory gave nothing: one row per texture class."""
 
 from __future__ import annotations
 

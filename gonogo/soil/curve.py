@@ -1,4 +1,4 @@
-"""The laboratory compaction curve: optimum and maximum, what its points cannot be, and what should be looked at."""
+"""The laboratory compaction curve: optimum and maximum, which points are impossible, and what should be checked."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def _in_order(w_pct: npt.ArrayLike, dry_density_kg_m3: npt.ArrayLike) -> tuple[F
 
 
 def _highest(w: Floats, density: Floats, specific_gravity: float) -> int:
-    """Return the index of the highest point. Raises SoilError where it shows no optimum, or a point cannot be."""
+    """Return the index of the highest point. Raises SoilError where it shows no optimum, or a point is impossible."""
     top = int(np.argmax(density))
     if top in (0, w.size - 1):
         side = "drier" if top == 0 else "wetter"

@@ -30,8 +30,8 @@ CONTENT_LEAST = 0.01  # [m3/m3]
 RAIN_MOST_MM = 150.0
 # Standard deviation of what a simulation of a week still misses where the parameters are right [m3/m3]: fitted with the
 # table of natural ground on the same stations; the power is that of the measured errors' growth over ten days.
-MARCH_ERROR = 1.2
-MARCH_ERROR_POWER = 0.42
+SIMULATION_ERROR = 1.2
+SIMULATION_ERROR_POWER = 0.42
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,5 +111,5 @@ def terms(
 def model_error(theta: float, rain_mm: float, hours: int) -> float:
     """Return the standard deviation of what a simulation misses where the parameters are right [m3/m3]."""
     wet = min(rain_mm, 60.0) * float(np.clip(theta / 0.25, 0.3, 1.2))
-    of_week = MARCH_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)
-    return float(of_week * max(hours / 168.0, 1.0 / 168.0) ** MARCH_ERROR_POWER)
+    of_week = SIMULATION_ERROR * (0.004 + 0.03 * theta + 0.0004 * wet)
+    return float(of_week * max(hours / 168.0, 1.0 / 168.0) ** SIMULATION_ERROR_POWER)

@@ -10,7 +10,6 @@ from gonogo.errors import SoilError
 
 FINES_SHARE_OF_DUAL_PCT = (5.0, 12.0)  # a coarse soil with so many fines bears two symbols: ASTM D2487
 LEAST_CU = {"G": 4.0, "S": 6.0}  # of a well-graded gravel or sand, with Cc from 1 to 3: ASTM D2487
-SILTY_SANDY_PCT = 30.0  # a silt with more coarse grains than this is a sandy silt: ASTM D2487, group names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

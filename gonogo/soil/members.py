@@ -200,23 +200,23 @@ class Members:
         test = test.of_lift(lambda depth_mm: self._above_part_pct(s, depth_mm))
         to_theta = self.strips.dry_density_kg_m3[s] / 100_000.0
         theta, error = test.w_pct * to_theta, test.error_pct * to_theta
-        flags: list[tuple[int, str, str]] = []
+        notes: list[tuple[int, str, str]] = []
         placed, variance, closed = theta, error**2, SinceReading()
         if since.hour >= 0:
-            placed, variance, flags, closed = self._closed(test, theta, error)
+            placed, variance, notes, closed = self._closed(test, theta, error)
         self.knowledge[s] = self.knowledge[s].read(placed)
         self.since[s] = SinceReading(
             hour=hour,
             theta=placed,
             n_starts=since.n_starts + 1,
-            side_doubted=np.sign(theta - closed.theta) if any(key == FAR for _, key, _ in flags) else 0.0,
+            side_doubted=np.sign(theta - closed.theta) if any(key == FAR for _, key, _ in notes) else 0.0,
             closed_rest=closed.closed_rest,
             closed_surprise=closed.closed_surprise,
             closed_variance=closed.closed_variance,
         )
         self.model[s] = self._model(self.knowledge[s])
         self._restart(s, placed, variance)
-        return flags
+        return notes
 
     def _above_part_pct(self, s: int, depth_mm: float) -> tuple[float, float]:
         """Return by how much the lift is wetter than its upper part, mean and standard deviation [% points]."""
@@ -241,7 +241,7 @@ class Members:
     def _closed(
         self, test: Together, theta: float, error: float
     ) -> tuple[float, float, list[tuple[int, str, str]], SinceReading]:
-        """Return content and variance after a test that closes a simulation, its flags, and what was missed."""
+        """Return content and variance after a test that closes a simulation, its notes, and what was missed."""
         s, since, known = test.strip, self.since[test.strip], self.knowledge[test.strip]
         mean, answer, answered, rest = answers(self.raw[None, s], self.draws[s])
         moved, soil, other = self._moved(s, mean, answer, answered, rest)
@@ -249,9 +249,7 @@ class Members:
         spread = float((other**2).sum()) / max(other.size - 1 - self.ground.n_scores, 1)
         half = self.ground.growth.half_width(self._terms(s, np.array([test.hour]), moved, np.array([soil_variance])))
         variance = spread + float(half[0]) ** 2 * float(self.steps.var())
-        verdict = weighed(
-            theta=theta, error=error, expected=expected, variance=variance, side_before=since.side_doubted
-        )
+        after = weighed(theta=theta, error=error, expected=expected, variance=variance, side_before=since.side_doubted)
         rain_mm = float(self.rained_mm[test.hour] - self.rained_mm[since.hour])
         missed = model_error(since.theta, rain_mm, test.hour - since.hour)
         other_variance = spread + missed**2 + error**2
@@ -267,8 +265,8 @@ class Members:
             closed_surprise=float(np.clip(surprise, -limit, limit)),
             closed_variance=total,
         )
-        flags = []
-        if verdict.flag is not None:
+        notes = []
+        if after.note is not None:
             half_pct = 1.2816 * np.sqrt(variance)
             to_pct = 100_000.0 / self.strips.dry_density_kg_m3[s]
             low, high = max((expected - half_pct) * to_pct, 0.0), (expected + half_pct) * to_pct
@@ -276,11 +274,11 @@ class Members:
             band = f"{test.w_pct:.1f} % against the expected {low:.1f} to {high:.1f} %"
             end = (
                 "a second test says so, and it is believed."
-                if verdict.flag == CONFIRMED
+                if after.note == CONFIRMED
                 else "both are held possible until a second test settles it."
             )
-            flags = [(i, verdict.flag, f"{band}: {end}") for i in test.indices]
-        return verdict.mean, verdict.variance, flags, closed
+            notes = [(i, after.note, f"{band}: {end}") for i in test.indices]
+        return after.mean, after.variance, notes, closed
 
     def _restart(self, s: int, theta: float, variance: float) -> None:
         """Start the members of a strip again around a content."""

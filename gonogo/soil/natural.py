@@ -34,17 +34,6 @@ PARAMETERS: dict[str, float] = {
     "feed": float(np.log(0.05)),
     "below": 0.0,
 }
-MEANING: dict[str, str] = {
-    "field_capacity": "field capacity",
-    "residual": "content at which drying ends",
-    "critical": "content at which drying slows",
-    "evaporation": "evaporation against bare soil",
-    "drainage": "drainage after rain",
-    "room": "pores above field capacity",
-    "depth": "depth that shares rain and drying",
-    "feed": "exchange with what lies below",
-    "below": "content of what lies below",
-}
 # What is known at a reading: its content, filling of three buckets under the weather so far, how dry that weather was,
 # reference evapotranspiration of the week, temperature of the fortnight, thickness, how far the highest and the lowest
 # reading so far lie above and below it.
@@ -58,7 +47,7 @@ _WEATHER_USES: dict[str, tuple[str, ...]] = {
     "critical": ("reading", "dryness"),
     "evaporation": ("reading", "dryness", "et_week", "temp_month", "thickness"),
     "drainage": ("reading", "dryness", "thickness"),
-    "room": (),
+    "room": ("reading", "dryness", "wet10", "thickness"),
     "depth": ("reading", "dryness", "wet10", "thickness"),
     "feed": ("dryness",),
     "below": ("reading", "wet100", "dryness"),

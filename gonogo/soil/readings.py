@@ -131,15 +131,15 @@ def moved(reading: ReadingAt, strip: int) -> ReadingAt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """What a reading does to the content of the lift: mean and variance after it [m3/m3], [(m3/m3)^2], and its flag."""
+class AfterReading:
+    """What a reading does to the content of the lift: mean and variance after it [m3/m3], [(m3/m3)^2], and its note."""
 
     mean: float
     variance: float
-    flag: str | None
+    note: str | None
 
 
-def weighed(*, theta: float, error: float, expected: float, variance: float, side_before: float) -> Verdict:
+def weighed(*, theta: float, error: float, expected: float, variance: float, side_before: float) -> AfterReading:
     """Return what becomes of an expected content when a reading comes.
 
     theta, error   reading and its standard deviation [m3/m3]; expected, variance of the content without it
@@ -154,9 +154,9 @@ def weighed(*, theta: float, error: float, expected: float, variance: float, sid
     weight = variance / total
     right = (expected + weight * apart, variance * error**2 / total)
     if abs(apart) <= GATE_SD * np.sqrt(total):
-        return Verdict(mean=right[0], variance=right[1], flag=None)
+        return AfterReading(mean=right[0], variance=right[1], note=None)
     if side_before == np.sign(apart):
-        return Verdict(mean=theta, variance=error**2, flag=CONFIRMED)
+        return AfterReading(mean=theta, variance=error**2, note=CONFIRMED)
     mean = BELIEF * theta + (1.0 - BELIEF) * expected
     within = BELIEF * error**2 + (1.0 - BELIEF) * variance
-    return Verdict(mean=mean, variance=within + BELIEF * (1.0 - BELIEF) * apart**2, flag=FAR)
+    return AfterReading(mean=mean, variance=within + BELIEF * (1.0 - BELIEF) * apart**2, note=FAR)

@@ -141,7 +141,7 @@ def strip_soil(
     theta_fc: npt.ArrayLike,
     theta_wp: npt.ArrayLike,
 ) -> StripSoil:
-    """Return the soil of S strips from their geometry, density and class; every argument has one value a strip.
+    """Return the soil of S strips from their geometry, density and class; every argument has one value per strip.
 
     theta_fc, theta_wp  of the material [m3/m3]; field capacity is held below saturation at this density
 

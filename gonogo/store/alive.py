@@ -81,15 +81,15 @@ class SignOfLife:
         self.name = owner.own_name(WATCHED if self.is_kept else "")
         self._driver: Any = None
         self._connection: sa.Connection | None = self._opened() if self.is_kept else None
-        self._keeper = threading.Thread(target=self._keep, daemon=True, name="gonogo-alive")
+        self._thread = threading.Thread(target=self._keep, daemon=True, name="gonogo-alive")
         if self.is_kept:
-            self._keeper.start()
+            self._thread.start()
 
     def end(self) -> None:
         """Let the lock go."""
         self._is_ended.set()
         if self.is_kept:
-            self._keeper.join(10.0 * LISTENED_S)
+            self._thread.join(10.0 * LISTENED_S)
 
     def _opened(self) -> sa.Connection:
         """Return a session that holds the lock. Raises StoreError."""

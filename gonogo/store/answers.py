@@ -22,6 +22,7 @@ from gonogo.records.outside import Answer
 from gonogo.store import schema
 
 GOOD = (200, 203)  # 203: from a version of the service that ends soon
+GZIP_LEVEL = 6  # 9 takes twice as long for a hundredth less
 DELETED_AT_ONCE = 500  # fewer than the parameters that SQLite takes in one statement
 
 # Names under which services ask for a key in the URL, and headers that carry one or a session.
@@ -54,7 +55,7 @@ def save_answer(connection: sa.Connection, site_id: str, answer: Answer) -> int:
             fetched_utc=answer.fetched_utc,
             status=answer.status,
             headers=json.dumps({k: v for k, v in headers.items() if k not in SECRET_HEADERS}, sort_keys=True),
-            body_gzip=gzip.compress(answer.body, mtime=0),
+            body_gzip=gzip.compress(answer.body, GZIP_LEVEL, mtime=0),
             body_bytes=len(answer.body),
             body_sha256=hashlib.sha256(answer.body).hexdigest(),
         )

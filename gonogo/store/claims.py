@@ -96,46 +96,64 @@ def claim_run(
     owner        names this process; another for each process
     takes_over   takes it from whoever is at it, for a run that takes too long; what that one comes to is dropped
     """
-    row = schema.run
-    if is_finished(store, site_id, day, edition):  # asked first: an insert that finds it done uses up a number
-        return None
     with schema.begin(store) as connection:
-        judged = judged_utc(connection, now_utc)
-        own = {"owner": owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
-        key = {"site_id": site_id, "day": day, "edition": edition}
-        fresh = schema.insert_new(connection, row, list(key)).values(
-            **key, **own, state="claimed", attempt=1, faults="[]", error=""
-        )
-        run_id, attempt = connection.scalar(fresh.returning(row.c.id)), 1
-        if run_id is None:
-            taken_over = connection.execute(
-                sa.update(row)
-                .where(row.c.site_id == site_id, row.c.day == day, row.c.edition == edition)
-                .where(row.c.state == "claimed", sa.true() if takes_over else row.c.lease_until_utc <= judged)
-                .values(**own, attempt=row.c.attempt + 1)
-                .returning(row.c.id, row.c.attempt)
-            ).first()
-            if taken_over is None:
-                return None
-            run_id, attempt = taken_over.id, taken_over.attempt
-        voided = (row.c.site_id == site_id, row.c.day == day, row.c.edition.startswith(f"{edition}{schema.VOID}"))
-        return Claim(
-            run_id=run_id,
-            site_id=site_id,
-            day=day,
-            edition=edition,
-            owner=owner,
-            attempt=attempt,
-            n_void=connection.scalar(sa.select(sa.func.count()).where(*voided)) or 0,
-        )
+        wanted = Wanted(site_id=site_id, day=day, edition=edition, owner=owner, takes_over=takes_over)
+        return claim(connection, wanted, now_utc=now_utc)
 
 
-def is_finished(store: sa.Engine, site_id: str, day: date, edition: str) -> bool:
-    """Return whether a run is done, whoever did it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is to be claimed, and by whom; fields as of claim_run."""
+
+    site_id: str
+    day: date
+    edition: str
+    owner: str
+    takes_over: bool = False
+
+
+def claim(connection: sa.Connection, wanted: Wanted, *, now_utc: datetime) -> Claim | None:
+    """Claim a run in the caller's transaction, or return None where it is done or another is at it."""
     row = schema.run
-    with schema.read(store) as connection:
-        key = (row.c.site_id == site_id, row.c.day == day, row.c.edition == edition)
-        return connection.scalar(sa.select(row.c.id).where(*key, row.c.state == "finished")) is not None
+    key = {"site_id": wanted.site_id, "day": wanted.day, "edition": wanted.edition}
+    # Asked first: an insert that finds it there uses up a number.
+    known = {found.edition: found.state for found in connection.execute(_KNOWN, key)}
+    state = known.get(wanted.edition)
+    if state == "finished":
+        return None
+    judged = judged_utc(connection, now_utc)
+    own = {"owner": wanted.owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
+    run_id, attempt = None, 1
+    if state is None:
+        fresh = schema.insert_new(connection, row, list(key)).returning(row.c.id)
+        run_id = connection.scalar(fresh, key | own | {"state": "claimed", "attempt": 1, "faults": "[]", "error": ""})
+    if run_id is None:
+        free = sa.true() if wanted.takes_over else row.c.lease_until_utc <= judged
+        taken_over = connection.execute(
+            sa.update(row)
+            .where(row.c.site_id == wanted.site_id, row.c.day == wanted.day, row.c.edition == wanted.edition)
+            .where(row.c.state == "claimed", free)
+            .values(**own, attempt=row.c.attempt + 1)
+            .returning(row.c.id, row.c.attempt)
+        ).first()
+        if taken_over is None:
+            return None
+        run_id, attempt = taken_over.id, taken_over.attempt
+    return Claim(
+        run_id=run_id,
+        site_id=wanted.site_id,
+        day=wanted.day,
+        edition=wanted.edition,
+        owner=wanted.owner,
+        attempt=attempt,
+        n_void=sum(edition.startswith(f"{wanted.edition}{schema.VOID}") for edition in known),
+    )
+
+
+# The runs of a site and date that are known, those too that a wrong clock made: few, found by one index.
+_KNOWN = sa.select(schema.run.c.edition, schema.run.c.state).where(
+    schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.day == sa.bindparam("day")
+)
 
 
 def drop_claim(store: sa.Engine, claim: Claim) -> None:

@@ -10,7 +10,8 @@ import sqlalchemy as sa
 
 from gonogo.store import schema
 from gonogo.store.clock import judged_utc
-from gonogo.store.outbox import MAX_CRASHES, put_fallbacks, queued_of
+from gonogo.store.leases import MAX_CRASHES, queued_of
+from gonogo.store.outbox import put_fallbacks
 from gonogo.store.queued import Fallback, Queued
 from gonogo.store.schema import message
 

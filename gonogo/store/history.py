@@ -89,7 +89,7 @@ def add_entry(
 
     corrects_id   the line that this one replaces
 
-    Raises StoreError for a number that is none, a moment without time zone, a correction of a line that is not
+    Raises StoreError for a value that is not a number, a moment without time zone, a correction of a line that is not
     there, is another site's, or has been corrected already.
     """
     kind = next(name for name, record in KINDS.items() if isinstance(entry, record))

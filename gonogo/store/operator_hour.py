@@ -61,10 +61,10 @@ def _waiting(connection: sa.Connection, *, now_utc: datetime, at_once: bool) -> 
     return (*untried, *held, sa.true() if at_once else message.c.next_try_utc <= judged)
 
 
-def replaced(connection: sa.Connection, told: Iterable[Queued], by: str, *, now_utc: datetime) -> None:
+def replaced(connection: sa.Connection, mails: Iterable[Queued], by: str, *, now_utc: datetime) -> None:
     """Withdraw mails that another says too. by: its Message-ID."""
     values = {"state": "withdrawn", "settled_utc": judged_utc(connection, now_utc), "last_error": f"told by {by}"}
-    ids = [queued.id for queued in told]
+    ids = [queued.id for queued in mails]
     connection.execute(sa.update(message).where(message.c.id.in_(ids)).values(**values))
 
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from gonogo.store.outbox import queued_of
+from gonogo.store.leases import queued_of
 from gonogo.store.queued import Queued
 from gonogo.store.schema import message, message_raw
 

@@ -27,7 +27,7 @@ class PackedRun:
 
 
 def pack(connection: sa.Connection, run_id: int, kept: PackedRun) -> None:
-    """Put a run's verdicts and outlook in the place of their rows."""
+    """Replace the rows of a run's verdicts and outlook by one packed row."""
     for table in (schema.verdict, schema.outlook_day):
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
     packed = zlib.compress(encoded(kept).encode("utf-8"), LEVEL)

@@ -157,9 +157,12 @@ def mark_done(connection: sa.Connection, site_id: str, day: date, edition: str, 
 
 def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:
     """Note of runs that nothing is left to look after."""
-    with schema.begin(store) as connection:
-        for key in keys:
-            connection.execute(sa.update(planned_run).where(*_is(*key)).values(is_seen=True))
+    wanted, row = list(keys), planned_run
+    key = sa.tuple_(row.c.site_id, row.c.day, row.c.edition)
+    for first in range(0, len(wanted), ROWS_AT_ONCE):
+        part = wanted[first : first + ROWS_AT_ONCE]
+        with schema.begin(store) as connection:
+            connection.execute(sa.update(row).where(key.in_(part)).values(is_seen=True))
 
 
 def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[tuple[str, date, bool], ...]:

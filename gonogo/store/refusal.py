@@ -24,10 +24,10 @@ def translated(store: sa.Engine) -> Iterator[None]:
         # Only the driver's first line: what follows may quote the row, with addresses.
         cause = error.orig if isinstance(error, DBAPIError) else error
         lines = str(cause).splitlines()
-        said = (lines[0] if lines else type(cause).__name__).rstrip(".")
+        cause_text = (lines[0] if lines else type(cause).__name__).rstrip(".")
         place = store.url.render_as_string(hide_password=True)
         kind = StoreBusyError if _is_busy(cause) else StoreError
-        raise kind(f"{place}: the database refused: {said}. Nothing of this step was stored.") from error
+        raise kind(f"{place}: the database refused: {cause_text}. Nothing of this step was stored.") from error
 
 
 def _is_busy(cause: BaseException | None) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -115,13 +115,17 @@ def note_address(connection: sa.Connection, address: str, what: str, *, at_utc: 
     return connection.scalar(statement.returning(address_event.c.id)) is not None
 
 
-def stopped(connection: sa.Connection) -> frozenset[str]:
-    """Return the addresses, in lower case, that want no more mails."""
+def stopped(connection: sa.Connection, among: Collection[str] | None = None) -> frozenset[str]:
+    """Return the addresses, in lower case, that want no more mails; among: only of these, None of all."""
     query = (
         sa.select(address_event.c.address, address_event.c.what)
         .where(address_event.c.what.in_(("stop", "start")))
         .order_by(address_event.c.id)
     )
+    if among is not None:
+        if not among:
+            return frozenset()
+        query = query.where(sa.func.lower(address_event.c.address).in_(sorted({a.lower() for a in among})))
     newest = {row.address.lower(): row.what for row in connection.execute(query)}
     return frozenset(address for address, what in newest.items() if what == "stop")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -15,6 +16,8 @@ from gonogo.records.work_order import WorkOrder
 from gonogo.store import schema
 from gonogo.store.encoding import decoded
 from gonogo.store.packed import unpacked
+
+KEYS_AT_ONCE = 400  # of a site and a date: fewer than the parameters that SQLite takes in one statement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +154,23 @@ def day_plans(connection: sa.Connection, site_id: str, *, since_day: date, until
         .order_by(row.c.finished_utc, row.c.id)
     )
     return tuple(decoded(text, DayPlan) for text in connection.scalars(query))
+
+
+def with_reasons(
+    connection: sa.Connection, edition: str, keys: Sequence[tuple[str, date]]
+) -> dict[tuple[str, date], tuple[str, frozenset[str]]]:
+    """Return of finished runs of an edition, by site and local date, the error and the reasons of the verdicts."""
+    row, verdict = schema.run, schema.verdict
+    query = sa.select(row.c.site_id, row.c.day, row.c.error, verdict.c.reason)
+    query = query.select_from(row.outerjoin(verdict, verdict.c.run_id == row.c.id))
+    query = query.where(row.c.edition == edition, row.c.state == "finished")
+    found: dict[tuple[str, date], tuple[str, frozenset[str]]] = {}
+    for first in range(0, len(keys), KEYS_AT_ONCE):
+        part = sa.tuple_(row.c.site_id, row.c.day).in_(keys[first : first + KEYS_AT_ONCE])
+        for site_id, day, error, reason in connection.execute(query.where(part)):
+            _, known = found.get((site_id, day), ("", frozenset()))
+            found[site_id, day] = (error, known if reason is None else known | {reason})
+    return found
 
 
 def config_text(connection: sa.Connection, run_id: int) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
@@ -16,15 +15,10 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError
 
 from gonogo.errors import StoreError
-from gonogo.store import fleet_tables, reply_tables, sqlite_file
+from gonogo.store import fleet_tables, postgresql_pool, reply_tables, sqlite_file
 from gonogo.store.moment import UtcDateTime
 from gonogo.store.refusal import translated
 
-# PostgreSQL, as SQLite: who waits longer for another's lock has a StoreBusyError and tries again.
-LOCK_TIMEOUT_MS = 10_000
-# A process of ours that is stopped in the middle of a transaction must not hold up the others.
-IDLE_TIMEOUT_MS = 120_000
-CONNECT_TIMEOUT_S = 10
 MOST_CONNECTIONS = 60  # of one process, beyond the few that are kept: more than it has threads
 
 # Numbers of rows. SQLite gives out 64 bits by itself, and numbers only columns that are called INTEGER.
@@ -193,7 +187,7 @@ message = Table(
 reply, address_event, inbox_poll = reply_tables.added_to(metadata, Id)
 planned_run, plan_made, worker = fleet_tables.added_to(metadata)
 
-# The mail itself, apart from its state: a row that changes with each try would be written anew with all of it.
+# The mail itself, apart from its state: a row that changes with each try would be rewritten with all of it.
 message_raw = Table(
     "message_raw",
     metadata,
@@ -224,23 +218,14 @@ def engine(url: str) -> sa.Engine:
     if parsed.drivername == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
     try:
-        named: dict[str, Any] = {
-            "pool_pre_ping": True,
-            "connect_args": {
-                "options": f"-c lock_timeout={LOCK_TIMEOUT_MS:.0f} "
-                f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS}",
-                "connect_timeout": CONNECT_TIMEOUT_S,
-            },
-        }
-        own = named if backend == "postgresql" and "options" not in parsed.query else {}
-        made = sa.create_engine(parsed, hide_parameters=True, max_overflow=MOST_CONNECTIONS, **own)
+        options = postgresql_pool.options(parsed) if backend == "postgresql" else {}
+        made = sa.create_engine(parsed, hide_parameters=True, max_overflow=MOST_CONNECTIONS, connect_args=options)
     except ImportError as error:
         raise StoreError(
             f"store.url = {parsed.render_as_string()}: the PostgreSQL driver is missing. "
             "Install it with: pip install 'gonogo[postgresql]'."
         ) from error
-    if backend == "sqlite":
-        sqlite_file.prepare(made)
+    (sqlite_file if backend == "sqlite" else postgresql_pool).prepare(made)
     return made
 
 
@@ -259,6 +244,17 @@ def read(store: sa.Engine) -> Iterator[sa.Connection]:
         connection = plain.execution_options(gonogo_reads_only=True, **isolation)
         with connection.begin():
             yield connection
+
+
+@contextmanager
+def look(store: sa.Engine) -> Iterator[sa.Connection]:
+    """Give a connection for a single statement that only looks: on PostgreSQL without a transaction around it."""
+    if store.dialect.name == "sqlite":
+        with read(store) as connection:
+            yield connection
+        return
+    with translated(store), store.connect() as plain:
+        yield plain.execution_options(isolation_level="AUTOCOMMIT")
 
 
 def insert_new(connection: sa.Connection, table: Table, unique: list[str]) -> postgresql.Insert | sqlite.Insert:

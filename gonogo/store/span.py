@@ -13,7 +13,7 @@ from gonogo.store import schema
 from gonogo.store.answers import GOOD, StoredAnswer, stored_answer
 from gonogo.store.encoding import decoded
 from gonogo.store.history import STATION_DAY, StoredEntry, stored_entry
-from gonogo.store.outbox import queued_of
+from gonogo.store.leases import queued_of
 from gonogo.store.packed import unpacked
 from gonogo.store.queued import Queued
 from gonogo.store.runs import Run, decisions, run_of

@@ -72,7 +72,7 @@ def _rain_against_sky(t: OwnDays) -> Contradiction | None:
 
 
 def _rain_not_running(t: OwnDays) -> Contradiction | None:
-    """A total that runs on and on in the place of each hour's amount."""
+    """A running total instead of each hour's amount."""
     rain = np.nan_to_num(t.column("precip_mm"))
     rises = np.concatenate(([False], (np.diff(rain) >= 0.0) & (rain[1:] > 0.0)))
     run = _run_length(rises)

@@ -110,7 +110,7 @@ def humidity_against_dew(t: OwnDays) -> Contradiction | None:
 
 
 def et0_against_own(t: OwnDays) -> Contradiction | None:
-    """Reference evapotranspiration as we reckon it against the service's own, day by day."""
+    """Reference evapotranspiration as we compute it against the service's own, day by day."""
     theirs = t.column("service_et0_mm")
     known = ~np.isnan(theirs)
     if not t.is_light_told or known.mean() < 0.5:
@@ -125,19 +125,23 @@ def et0_against_own(t: OwnDays) -> Contradiction | None:
     )
     ours = hourly_et0_mm(air, t.site.place)
     is_day = t.is_whole & (t.by_day(known.astype(np.float64)) >= 20)
-    own, said = t.by_day(np.where(known, ours, 0.0)), t.by_day(np.nan_to_num(theirs))
-    apart = np.abs(own - said)
-    odd = is_day & (apart > ET0_APART_MM) & (apart > ET0_APART_SHARE * np.maximum(own, said))
+    ours_mm, theirs_mm = t.by_day(np.where(known, ours, 0.0)), t.by_day(np.nan_to_num(theirs))
+    apart = np.abs(ours_mm - theirs_mm)
+    odd = is_day & (apart > ET0_APART_MM) & (apart > ET0_APART_SHARE * np.maximum(ours_mm, theirs_mm))
     if odd.sum() < DAYS_OF_A_BROKEN_COLUMN:
-        odd = is_day if is_day.sum() >= ET0_ALL_DAYS and _is_apart(own[is_day].sum(), said[is_day].sum()) else odd
+        odd = (
+            is_day
+            if is_day.sum() >= ET0_ALL_DAYS and _is_apart(ours_mm[is_day].sum(), theirs_mm[is_day].sum())
+            else odd
+        )
     if odd.sum() < DAYS_OF_A_BROKEN_COLUMN:
         return None
     first = int(np.argmax(odd))
     return Contradiction(
         column="et0",
         days=odd,
-        found=f"{said[first]:.1f} mm on {t.date(first)}",
-        wrong=f"its other columns make {own[first]:.1f} mm of it.",
+        found=f"{theirs_mm[first]:.1f} mm on {t.date(first)}",
+        wrong=f"its other columns make {ours_mm[first]:.1f} mm of it.",
     )
 
 

@@ -91,7 +91,7 @@ def _duplicates(table: pd.DataFrame, asked: Asked) -> Checked:
 
 
 def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Reject values that cannot be; clip a model's rounding; leave out a column that nothing depends on."""
+    """Reject impossible values; clip a model's rounding; leave out a column that nothing depends on."""
     import pandas as pd
 
     whole, notes = table[list(COLUMNS)].to_numpy(dtype=np.float64, copy=True), []
@@ -114,11 +114,11 @@ def _ranges(table: pd.DataFrame, asked: Asked) -> Checked:
 
 def _ends(table: pd.DataFrame, asked: Asked) -> Checked:
     """Cut hours before the first and after the last that are whole; reject a table without an essential column."""
-    is_told = ~np.isnan(table[list(ESSENTIAL)].to_numpy(dtype=np.float64))
-    for name, told in zip(ESSENTIAL, is_told.T, strict=True):
-        if not told.any():
+    is_given = ~np.isnan(table[list(ESSENTIAL)].to_numpy(dtype=np.float64))
+    for name, given in zip(ESSENTIAL, is_given.T, strict=True):
+        if not given.any():
             raise asked.rejected(name, "nothing", "the service gave no value of it.", "It cannot be done without.")
-    whole = np.flatnonzero(is_told.all(axis=1))
+    whole = np.flatnonzero(is_given.all(axis=1))
     if not len(whole):
         raise asked.rejected("hourly", "nothing", "no hour has all its values.", "Whole hours are right.")
     first, last = int(whole[0]), int(whole[-1])
@@ -142,7 +142,7 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
             "time", f"{hours[0]} to {hours[-1]}", "no service reaches so far.", "The stamps are wrong."
         )
     every_hour = pd.DatetimeIndex(hours[0] + np.arange(n_hours)).as_unit("s")
-    table = table.reindex(every_hour)
+    table = table.copy() if len(table) == n_hours else table.reindex(every_hour)  # it has each hour once by now
     bridged = np.zeros(n_hours, dtype=bool)
     for name, column in COLUMNS.items():
         values = table[name].to_numpy(dtype=np.float64, copy=True)
@@ -199,12 +199,12 @@ CHECKS: tuple[Check, ...] = (
     Check(id="whole_hours", looks_for="stamps off the full hour of UTC", then="reject", run=_whole_hours),
     Check(id="order", looks_for="hours out of order", then="sort, say so", run=_order),
     Check(id="duplicates", looks_for="an hour given twice", then="same values: one row, else reject", run=_duplicates),
-    Check(id="ranges", looks_for="values that cannot be", then="clip rounding, else reject", run=_ranges),
-    Check(id="members", looks_for="rain of a member that cannot be", then="reject", run=precipitation.possible_members),
+    Check(id="ranges", looks_for="impossible values", then="clip rounding, else reject", run=_ranges),
+    Check(id="members", looks_for="impossible rain of a member", then="reject", run=precipitation.possible_members),
     Check(id="ends", looks_for="hours without values at the ends", then="cut, say so", run=_ends),
     Check(id="gaps", looks_for="missing hours and nulls inside", then="to 3 h: fill, say so; else reject", run=_gaps),
     Check(id="cover", looks_for="a table without this hour or the next day", then="reject", run=_cover),
-    Check(id="snow", looks_for="snow inside precipitation", then="separate it", run=precipitation.told_apart),
+    Check(id="snow", looks_for="snow inside precipitation", then="separate it", run=precipitation.separated),
     Check(
         id="agreement",
         looks_for="columns that contradict each other",

@@ -122,13 +122,15 @@ class Drawn:
         """Return the rain of each member, (H, M) [mm]."""
         return _amounts_mm(self.rain_mm, self.ranks, self.n_wet, self.shape)
 
-    def peaks_mm(self, lead_h: Floats) -> Floats:
+    def peaks_mm(self, lead_h: Floats, amounts_mm: Floats) -> Floats:
         """Return the greatest rain of each member under any chance up to the service's, (H, M) [mm].
+
+        amounts_mm   what `amounts_mm` returned
 
         The same amount on more members is less for each: a greater chance would thin the rain below a stop. What is
         stopped for is judged by these, so that a greater chance never opens an hour. Hours gone by are as they are.
         """
-        peaks, ranks = self.amounts_mm(), self.ranks.astype(np.int64)
+        peaks, ranks = amounts_mm.copy(), self.ranks.astype(np.int64)
         for n in range(int(self.n_alone.min(initial=0)), int(self.n_wet.max(initial=0))):
             thin = (self.n_alone <= n) & (n < self.n_wet) & (lead_h >= 0.0) & (self.rain_mm > 0.0)
             if thin.any():
@@ -180,7 +182,7 @@ def _amounts_of_mm(rain_mm: Floats, ranks: npt.NDArray[np.int64], n_wet: int, sh
     place = (np.arange(n_wet) + 0.5) / n_wet  # of a wet member among the wet
     by_rank = np.zeros(ranks.shape)
     by_rank[:, n_members - n_wet :] = (-np.log1p(-np.minimum(place, 1.0 - 1e-12))) ** (1.0 / shape[:, None])
-    raw = np.take_along_axis(by_rank, ranks, axis=1)
+    raw = by_rank[np.arange(len(ranks))[:, None], ranks]
     return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
 
 

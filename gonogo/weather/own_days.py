@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ DAYS_OF_A_BROKEN_COLUMN = 2  # so many days are no chance; our own choice
 class OwnDays:
     """A checked table with the sun of its hours, cut into the sun's own days.
 
-    is_light_told   the service gave radiation
+    is_light_told   the service gave radiation; columns: of the table, (H,) each
     day   (H,) number of the day of each hour, counted from 0; is_whole (D,) days that the table holds from end to end
     """
 
@@ -33,9 +34,10 @@ class OwnDays:
     day: npt.NDArray[np.int64]
     is_whole: npt.NDArray[np.bool_]
     is_light_told: bool
+    columns: Mapping[str, Floats]
 
     def column(self, name: str) -> Floats:
-        return self.table[name].to_numpy(dtype=np.float64)
+        return self.columns[name]
 
     def by_day(self, values: Floats) -> Floats:
         """Return the sum of each day, (D,)."""
@@ -62,4 +64,12 @@ def own_days(table: pd.DataFrame, site: Site, *, is_light_told: bool) -> OwnDays
     sun = sun_hours(hours, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
     day = sun.solar_day - sun.solar_day[0]
     whole = np.bincount(day) >= 24
-    return OwnDays(table=table, site=site, sun=sun, day=day, is_whole=whole, is_light_told=is_light_told)
+    return OwnDays(
+        table=table,
+        site=site,
+        sun=sun,
+        day=day,
+        is_whole=whole,
+        is_light_told=is_light_told,
+        columns={name: table[name].to_numpy(dtype=np.float64) for name in table.columns},
+    )

@@ -9,16 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.field import GaugeRain
 from gonogo.times import as_datetime, as_hour
 from gonogo.weather.gauge import covered_share
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import COLUMNS, ESSENTIAL, ParsedForecast, ReceivedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 Hours = npt.NDArray[np.datetime64]
@@ -57,7 +60,9 @@ def is_short(parsed: ParsedForecast, now_utc: datetime) -> bool:
     """Return whether a forecast begins too late to hold the recent rain by itself."""
     begin = as_hour(now_utc) - np.timedelta64(WANTED_BACK_H, "h")
     hours = parsed.table["hour_utc"].to_numpy()
-    if len(hours) and all((hours[parsed.table[name].notna().to_numpy()] <= begin).any() for name in ESSENTIAL):
+    is_before = hours <= begin
+    columns = (parsed.table[name].to_numpy(dtype=np.float64) for name in ESSENTIAL)
+    if all((is_before & ~np.isnan(column)).any() for column in columns):
         return False
     whole = _whole(parsed)
     return bool(len(whole)) and whole.index[0].to_numpy() > begin
@@ -73,6 +78,8 @@ def filled(
     its rain: its other values stand as at the same hour of the nearest day after it. The first hour of unknown rain,
     going back, ends the table: what fell before it is not known, and nobody may take it for dry.
     """
+    import pandas as pd
+
     if not is_short(parsed, now_utc):
         return Filled(parsed=parsed)
     whole = _whole(parsed)
@@ -117,6 +124,8 @@ def _forecast_before(
     hours: Hours, earlier: Sequence[ReceivedForecast]
 ) -> tuple[pd.DataFrame, npt.NDArray[np.int64], Floats]:
     """Return (table, number of the forecast of each row or -1, lead of each row [h]) of hours gone by."""
+    import pandas as pd
+
     table = pd.DataFrame(np.nan, index=pd.DatetimeIndex(hours).as_unit("s"), columns=list(COLUMNS))
     source, lead_h = np.full(len(hours), -1), np.zeros(len(hours))
     for number, forecast in enumerate(sorted(earlier, key=lambda forecast: forecast.fetched_utc)):
@@ -147,6 +156,8 @@ def _whole(parsed: ParsedForecast) -> pd.DataFrame:
 
 def _same_hour_later(table: pd.DataFrame, whole: pd.DataFrame, hour: np.datetime64) -> Floats | None:
     """Return the values of the same hour one to three days later, without its rain; None where no such day is known."""
+    import pandas as pd
+
     for days in range(1, DAYS_TO_BORROW + 1):
         at = pd.Timestamp(hour + np.timedelta64(24 * days, "h"))
         for known in (table, whole):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.times import as_datetime
+from gonogo.times import as_datetime, as_hour
 from gonogo.weather.agreement import doubtful_rain
 from gonogo.weather.asked import Asked, Checked
 from gonogo.weather.members import WET_MM_H
@@ -30,7 +30,7 @@ LEAST_CHANCE, LEAST_WET_MM = 0.15, 1.0
 Floats = npt.NDArray[np.float64]
 
 
-def told_apart(table: pd.DataFrame, asked: Asked) -> Checked:
+def separated(table: pd.DataFrame, asked: Asked) -> Checked:
     """Separate snow from rain; where the service says nothing of snow, by weather code, else by temperature."""
     table, notes = table.copy(), []
     precip = np.nan_to_num(table["precip_mm"].to_numpy(dtype=np.float64))
@@ -49,8 +49,17 @@ def told_apart(table: pd.DataFrame, asked: Asked) -> Checked:
     return table, notes
 
 
+def without_rain_ahead(table: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """Return a checked table whose rain from now on is not known."""
+    table = table.copy()
+    ahead = table.index >= as_hour(now_utc)
+    table.loc[ahead, "precip_mm"] = np.nan
+    table.loc[ahead, ["rain_mm", "snow_mm"]] = 0.0
+    return table
+
+
 def possible_members(table: pd.DataFrame, asked: Asked) -> Checked:
-    """Reject an ensemble with a member's rain that cannot be: it would stand among the members unseen."""
+    """Reject an ensemble with an impossible rain of a member: it would go unseen among the others."""
     members = asked.parsed.rain_members_mm
     if members is None:
         return table, []
@@ -104,7 +113,7 @@ def of_unknown_hours(rain_mm: Floats, rain_chance: Floats, is_unknown: npt.NDArr
     wet = known & (rain_mm >= WET_MM_H)
     season = max(float(wet.sum()) / max(int(known.sum()), 1), LEAST_CHANCE)
     wet_mm = max(float(rain_mm[wet].mean()) if wet.any() else 0.0, LEAST_WET_MM)
-    told = np.where(known, np.maximum(wet, np.nan_to_num(rain_chance)), 0.0)
-    around = np.array([told[max(h - NEIGHBOUR_H, 0) : h + NEIGHBOUR_H + 1].max() for h in range(len(told))])
+    stated = np.where(known, np.maximum(wet, np.nan_to_num(rain_chance)), 0.0)
+    around = np.array([stated[max(h - NEIGHBOUR_H, 0) : h + NEIGHBOUR_H + 1].max() for h in range(len(stated))])
     chance = np.maximum(np.maximum(np.nan_to_num(rain_chance), NEIGHBOUR_SHARE * around), season)
     return np.where(is_unknown, chance * wet_mm, rain_mm), np.where(is_unknown, chance, rain_chance)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.air import HourlyAir
 from gonogo.records.field import GaugeRain
@@ -23,9 +23,12 @@ from gonogo.weather.gauge import override
 from gonogo.weather.members import draw, ensemble_mm, expected_rain_mm, of_ensemble_mm
 from gonogo.weather.notes import Note, note
 from gonogo.weather.past import FULL_SHARE, Filled, filled, wanted_since_utc
-from gonogo.weather.precipitation import of_unknown_hours
+from gonogo.weather.precipitation import of_unknown_hours, without_rain_ahead
 from gonogo.weather.snow_and_frost import deepest_frost_mm, lying_snow
 from gonogo.weather.table import ReceivedForecast
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 __all__ = ["CHECKS", "HourlyWeather", "check"]
 
@@ -174,7 +177,7 @@ def check(
     table, notes = checked or passed(Asked(parsed=front.parsed, site=site, now_utc=now_utc))
     notes = [*notes, *received.doubts]
     if received.doubts:
-        table = _without_rain_ahead(table, now_utc)
+        table = without_rain_ahead(table, now_utc)
     status, status_notes = judged(received, now_utc)
     learned = skill.spread_factor(skill.pairs(earlier, gauge, service=parsed.service, now_utc=now_utc))
     if learned != 1.0:
@@ -210,15 +213,6 @@ def with_frost(weather: HourlyWeather, site: Site, before: FrostBefore) -> Hourl
     return replace(weather, frost_index_degc_h=index, frost_depth_mm=depth_mm)
 
 
-def _without_rain_ahead(table: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
-    """Return a checked table whose rain from now on is not known."""
-    table = table.copy()
-    ahead = table.index >= pd.Timestamp(as_hour(now_utc))
-    table.loc[ahead, "precip_mm"] = np.nan
-    table.loc[ahead, ["rain_mm", "snow_mm"]] = 0.0
-    return table
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rain:
     """The rain of a site before members are drawn: amounts, how sure they are, and an ensemble's own members or None.
@@ -248,11 +242,11 @@ class _Rain:
         )
         by_chance = drawn_by_chance.amounts_mm()
         if self.ensemble_mm is None:
-            return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h)}
+            return {"rain_members_mm": by_chance, "rain_peaks_mm": drawn_by_chance.peaks_mm(self.lead_h, by_chance)}
         widening = np.maximum(self.widening, 1.0)
-        told, given = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
-        drawn = of_ensemble_mm(given, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
-        is_drawn = told & (self.gauged_share == 0.0) & ~self.is_unknown
+        is_given, ensemble_mm = ~np.isnan(self.ensemble_mm[:, 0]), np.nan_to_num(self.ensemble_mm)
+        drawn = of_ensemble_mm(ensemble_mm, self.rain_mm, n_members=n_members, rng=rng, widening=widening)
+        is_drawn = is_given & (self.gauged_share == 0.0) & ~self.is_unknown
         members = np.where(is_drawn[:, None], drawn, by_chance)
         return {"rain_members_mm": members, "rain_peaks_mm": members}
 

@@ -82,8 +82,10 @@ def _shortwave(table: pd.DataFrame, site: Site) -> tuple[pd.DataFrame, Note]:
 
 def _require_dark_nights(parsed: ParsedForecast, site: Site) -> None:
     """Refuse stamps under which the sun would shine at night."""
-    lit = parsed.table[["hour_utc", "shortwave_w_m2"]].dropna()
-    hours = lit["hour_utc"].to_numpy().astype("datetime64[s]")
+    hours = parsed.table["hour_utc"].to_numpy().astype("datetime64[s]")
+    light_w_m2 = parsed.table["shortwave_w_m2"].to_numpy(dtype=np.float64)
+    is_lit = ~(np.isnan(light_w_m2) | np.isnat(hours))
+    hours, light_w_m2 = hours[is_lit], light_w_m2[is_lit]
     is_night = np.ones(len(hours), dtype=bool)
     for shift_h in (-1, 0, 1):
         sun = sun_hours(
@@ -92,11 +94,11 @@ def _require_dark_nights(parsed: ParsedForecast, site: Site) -> None:
             longitude_deg=site.longitude_deg,
         )
         is_night &= sun.extraterrestrial_mj_m2_h <= 0.0
-    bright = is_night & (lit["shortwave_w_m2"].to_numpy(dtype=np.float64) > NIGHT_LIGHT_W_M2)
+    bright = is_night & (light_w_m2 > NIGHT_LIGHT_W_M2)
     if bright.sum() > NIGHT_HOURS_MAX:
         at = int(np.argmax(bright))
         raise WeatherError(
-            f"{parsed.service}: shortwave_w_m2 = {lit['shortwave_w_m2'].iat[at]:g} at {hours[at]} UTC: the sun is down "
+            f"{parsed.service}: shortwave_w_m2 = {light_w_m2[at]:g} at {hours[at]} UTC: the sun is down "
             f"then, and in {int(bright.sum()) - 1} hours more. Stamps in true UTC are right: the answer's time "
             "zone or its place is wrong. The answer is not used.",
             passing=False,

@@ -1,7 +1,7 @@
 """What a service hands over: one table with our column names and units, before any check.
 
 A row is the hour from its time on. Open-Meteo stamps sums at the END of their hour, MET Norway and the US service at
-the START; a state belongs to its own moment. Everything is asked for, or given, in UTC; local labels whose offset is
+the START; a state belongs to its own moment. Everything is requested, or given, in UTC; local labels whose offset is
 no full hour are refused, because nobody can say which hour they mean.
 """
 
@@ -102,8 +102,8 @@ class ReceivedForecast:
 
     fetched_utc      when it came
     clock_offset_s   the service's clock less the machine's at that moment [s], NaN where it is not known
-    doubts           what it says otherwise of the same hours than the service's answer of before: with one of them the
-                     rain ahead counts as not known
+    doubts           where it differs from the service's previous answer over the same hours: with such a note the rain
+                     ahead counts as not known
     checked          (table, notes) of `checks.passed` where it has passed the checks already, None else
     """
 
@@ -130,10 +130,14 @@ def hour_rows(
     import pandas as pd
 
     stamps = stamp_utc.astype("datetime64[s]")
-    states = pd.DataFrame({"hour_utc": stamps, **at_stamp})
-    sums = pd.DataFrame({"hour_utc": stamps - np.timedelta64(3600, "s"), **before_stamp})
-    table = pd.concat([states, sums], ignore_index=True)
-    return table.reindex(columns=["hour_utc", *COLUMNS])
+    n_stamps = len(stamps)
+    values = np.full((2 * n_stamps, len(COLUMNS)), np.nan)
+    for at, name in enumerate(COLUMNS):
+        values[:n_stamps, at] = at_stamp.get(name, np.nan)
+        values[n_stamps:, at] = before_stamp.get(name, np.nan)
+    table = pd.DataFrame(values, columns=list(COLUMNS))
+    table.insert(0, "hour_utc", np.concatenate([stamps, stamps - np.timedelta64(3600, "s")]))
+    return table
 
 
 def code_of_hour(code: Floats, stamp_utc: npt.NDArray[np.datetime64]) -> Floats:

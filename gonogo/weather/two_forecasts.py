@@ -8,17 +8,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from gonogo.records.air import Place
 from gonogo.soil.reference_et import hourly_et0_mm
 from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.series import HourlyWeather
+
+if TYPE_CHECKING:
+    import pandas as pd  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 
@@ -49,7 +51,7 @@ def unlike_before(
     now = np.datetime64(now_utc.replace(tzinfo=None), "s")
     past = both[(both < came) & (both >= came - np.timedelta64(SAME_PAST_DAYS, "D"))]
     ahead = both[(both >= now) & (both < now + np.timedelta64(24, "h"))]
-    new_mm, old_mm = (float(told.loc[past, "precip_mm"].sum()) for told in (table, before))
+    new_mm, old_mm = (float(forecast.loc[past, "precip_mm"].sum()) for forecast in (table, before))
     more, less = max(new_mm, old_mm), min(new_mm, old_mm)
     if len(past) >= 24 and more >= LEAST_RAIN_MM and more > RAIN_RATIO * less:
         return (note("rain_unlike_before", rain_mm=new_mm, before_mm=old_mm, made_utc=before_utc),)
@@ -61,7 +63,7 @@ def unlike_before(
 
 
 def differs(weather: HourlyWeather, second: HourlyWeather, *, place: Place, now_utc: datetime) -> bool:
-    """Return whether a second service's weather is another: rain by blocks of hours and of the day, warmth, ET.
+    """Return whether a second service's weather differs: rain by blocks of hours and of the day, warmth, ET.
 
     Compared are ten days back, as far as both reach, and 36 hours ahead.
     """

@@ -24,7 +24,7 @@ def horizon(
     chance_needed: float,
     today: Mapping[str, StripView],
 ) -> tuple[tuple[DayView, ...], tuple[RowView, ...]]:
-    """Return the days of the horizon with their rain, and one row a strip.
+    """Return the days of the horizon with their rain, and one row per strip.
 
     own      the strips of the table, by id, in its order; rows of other strips are left out
     today    the strips as they are today, by id
@@ -69,7 +69,6 @@ def _cell(outlook: OutlookDay, clock: Clock, chance_needed: float, now: StripVie
         chance=chance,
         hours=hours,
         span=span,
-        span_times=Clock(site=clock.site, day=outlook.day).span(outlook.from_utc, outlook.until_utc),
         is_workable=is_workable,
         is_workable_watered=outlook.is_working_day and gains and outlook.chance_watered >= chance_needed,
         is_watered=is_watered,

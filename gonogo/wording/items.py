@@ -74,7 +74,6 @@ class CellView:
     """One strip on one day.
 
     hours         workable hours of the shift, whole
-    span_times    the best stretch without its date, for a place that names the day
     is_workable   the whole rolling time fits with at least the chance that the site asks for
     is_workable_watered   the same, if the truck goes over it first that day
     is_watered    today, and it can be worked after the truck has been
@@ -87,7 +86,6 @@ class CellView:
     chance: Chance
     hours: Number
     span: Span | None
-    span_times: Span | None
     is_workable: bool
     is_workable_watered: bool
     is_watered: bool

@@ -193,4 +193,9 @@ def _date(day: date, form: str, locale: babel.Locale) -> str:
 def speaker(language: str, unit_system: str, folder: Path = WORDS) -> Speaker:
     """Return a speaker of a language in a unit system ("metric" or "us"). ConfigError for an unknown language."""
     words = load(language, folder)
-    return Speaker(words=words, unit_system=unit_system, locale=babel.Locale.parse(words.locales[unit_system]))
+    return Speaker(words=words, unit_system=unit_system, locale=_locale(words.locales[unit_system]))
+
+
+@functools.cache  # one object a locale: numbers kept above are then found without comparing locales part by part
+def _locale(name: str) -> babel.Locale:
+    return babel.Locale.parse(name)

@@ -102,7 +102,7 @@ def test_without_a_window_no_chance_is_shown() -> None:
 
 
 def test_a_chance_that_comes_true_as_said_lies_on_the_line() -> None:
-    picture = drawings.Tenths(title="", points=((0.5, 0.5, 9), (0.9, 0.4, 9)), said="", came="")
+    picture = drawings.Tenths(title="", points=((0.5, 0.5, 9), (0.9, 0.4, 9)), chance_label="", came_label="")
     svg = drawings.tenths(picture)
     x1, y1, x2, y2 = map(float, re.findall(r'even" x1="([\d.]+)" y1="([\d.]+)" x2="([\d.]+)" y2="([\d.]+)"', svg)[0])
     (at, height), (other, low) = (tuple(map(float, found)) for found in re.findall(r'cx="([\d.]+)" cy="([\d.]+)"', svg))
@@ -111,8 +111,8 @@ def test_a_chance_that_comes_true_as_said_lies_on_the_line() -> None:
 
 
 def test_lines_lie_by_their_scale_and_beyond_it_at_its_edge() -> None:
-    line = drawings.Line(name="a", points=((1, 0.0), (5, 1.0), (10, 9.0)), mark="disc")
-    picture = drawings.Lines(title="", lines=(line,), ticks=(0.0, 1.0, 2.0), tick=str, axis="")
+    line = drawings.LeadLine(name="a", points=((1, 0.0), (5, 1.0), (10, 9.0)), mark="disc")
+    picture = drawings.LeadLines(title="", lines=(line,), ticks=(0.0, 1.0, 2.0), tick=str, axis="")
     heights = [float(y) for y in re.findall(r'<circle[^>]*cy="([\d.]+)"', drawings.lines(picture))]
     top, foot = drawings.TOP, drawings.HEIGHT - drawings.BOTTOM
     assert heights == pytest.approx([foot, (top + foot) / 2, top], abs=0.1)

@@ -27,7 +27,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Season]:
     season.store.dispose()
 
 
-def written(season: Season, folder: Path, n_days: int) -> diary.Written:
+def written(season: Season, folder: Path, n_days: int) -> diary.DiaryWritten:
     covered = Covered(site=season.site, first=FIRST, last=FIRST + timedelta(days=n_days - 1))
     return diary.write(season.config, covered, folder=folder, now_utc=MADE_UTC, speak=speaker("en", "metric"))
 

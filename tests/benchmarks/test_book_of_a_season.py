@@ -26,7 +26,7 @@ from book_season import FIRST, Season
 from gonogo.book import diary, export
 from gonogo.book.export import Covered
 from gonogo.inbox import take
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.inbox.take import Desk
 from gonogo.mail import token
 from gonogo.outgoing.message_id import reply_mark
@@ -66,7 +66,7 @@ class Lived:
         mail["Date"], mail["Message-ID"] = at_utc, f"<{self.n_mails}@phone.example>"
         mail.set_content("\r\n".join(lines) + "\r\n")
         desk = Desk(config=season.config, store=season.store, now_utc=at_utc)
-        assert take.take(desk, mail.as_bytes()) is Place.DONE, (day, lines)
+        assert take.take(desk, mail.as_bytes()) is MailPlace.DONE, (day, lines)
         self.n_lines += len(lines)
 
 

@@ -182,7 +182,8 @@ def test_a_shower_delays_the_truck_until_it_is_over() -> None:
 def drawn(rain_mm: np.ndarray, chance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     lead_h = np.arange(N_HOURS) - hand_row(5.5)
     made = draw(rain_mm, chance, lead_h.astype(float), n_members=MEMBERS, rng=np.random.default_rng(RNG))
-    return made.amounts_mm(), made.peaks_mm(lead_h.astype(float))
+    amounts_mm = made.amounts_mm()
+    return amounts_mm, made.peaks_mm(lead_h.astype(float), amounts_mm)
 
 
 def by_chance(rain_mm: np.ndarray, chance: np.ndarray) -> Decision:

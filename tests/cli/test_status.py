@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from example_mornings import example_config, no_weather, opened, recorded, run_example
 
 from gonogo.cli import demo, status
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded
 from gonogo.service import alive
@@ -37,7 +37,7 @@ def store(loaded: Config) -> Iterator[sa.Engine]:
     engine.dispose()
 
 
-def said(loaded: Config, now_utc: datetime = LATER_UTC) -> Outcome:
+def said(loaded: Config, now_utc: datetime = LATER_UTC) -> CommandOutcome:
     outcome = status.status(loaded, now_utc=now_utc, speak=EN)
     return replace(outcome, text=outcome.text.replace("\u00a0", " ").replace("\u202f", " "))
 

@@ -16,6 +16,7 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = Path(gonogo.__file__).parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+OPERATING = (PACKAGE / "service" / "operating.md").read_text(encoding="utf-8")
 MODULES = sorted(p for p in PACKAGE.rglob("*.py") if p.name != "__init__.py" and "versions" not in p.parts)
 
 
@@ -38,7 +39,7 @@ def test_the_readme_holds_the_two_commands() -> None:
     )
 
 
-@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+@pytest.mark.parametrize("page", [README, DEVELOPERS, OPERATING], ids=["README", "DEVELOPERS", "operating"])
 def test_each_command_that_a_page_shows_exists(page: str) -> None:
     code = " ".join(re.findall(r"```.*?```|`[^`\n]+`", page, re.S))
     shown = set(re.findall(r"(?:^|[`/ ])gonogo ((?:record )?[a-z][a-z-]*)", code))
@@ -59,7 +60,7 @@ def test_each_room_is_on_the_map() -> None:
 
 
 def test_the_page_for_developers_stays_short_enough_to_be_read() -> None:
-    assert len(DEVELOPERS.split()) <= 2_700
+    assert len(DEVELOPERS.split()) <= 2_000
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda p: p.relative_to(PACKAGE).as_posix())

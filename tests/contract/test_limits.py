@@ -8,6 +8,9 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
+from import_graph import floors, rooms
+
 import gonogo
 
 ROOT = Path(__file__).parents[2]
@@ -82,6 +85,25 @@ def test_the_package_is_imported_inside_functions_in_the_command_line_alone() ->
         or (isinstance(node, ast.Import) and any(alias.name.split(".")[0] == "gonogo" for alias in node.names))
     ]
     assert found == []
+
+
+def test_the_rooms_import_downwards_only_and_a_circle_is_found() -> None:
+    found = floors(rooms())
+    assert found[0] == ["__main__"]
+    assert {"cli", "morning", "decide", "soil", "records"} < {room for floor in found for room in floor}
+    with pytest.raises(ValueError, match=r"a circle among \['soil', 'weather'\]"):
+        floors({"weather": {"soil", "records"}, "soil": {"weather"}, "records": set()})
+
+
+def test_no_two_classes_share_a_name() -> None:
+    """A name that means two things makes a reader look up which; private classes stay in their module."""
+    places: dict[str, list[str]] = {}
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                places.setdefault(node.name, []).append(name)
+    assert len(places) > 300
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
 
 
 def is_broad(handler: ast.ExceptHandler) -> bool:

@@ -1,4 +1,4 @@
-"""What changed since the last run, and why: nothing is called a change that is none, and each change has its cause."""
+"""What changed since the last run, and why: nothing else is called a change, and each change has its cause."""
 
 from __future__ import annotations
 

@@ -149,7 +149,7 @@ def test_a_newest_test_that_does_not_fit_makes_the_strip_wait_for_a_second_one(
     assert (decision.verdict, decision.reason) == (Verdict.WAIT, "reading_doubtful"), what
     assert "repeat_reading" in decision.test
     # It is kept and said, and it makes no older test fresh.
-    assert [note[0].w_pct for note in result.reading_notes] == [w_pct]
+    assert [note[0].w_pct for note in result.reading_flags] == [w_pct]
     assert decision.facts["reading_age_h"] == pytest.approx(12.0)
     assert of(result, "S2").reason == "no_reading"
 
@@ -189,7 +189,7 @@ def test_a_second_test_that_agrees_lifts_the_doubt(tmp_path: Path) -> None:
 def test_a_lift_that_gains_water_from_nowhere_is_said_to(tmp_path: Path) -> None:
     steady = [reading(24.0 * d, 11.0 + 0.7 * (6 - d)) for d in range(6, 0, -1)]
     result = judged(tmp_path, *steady)
-    assert UNEXPLAINED in [key for _, key, _ in result.reading_notes]
+    assert UNEXPLAINED in [key for _, key, _ in result.reading_flags]
     assert "look_for_water" in of(result, "S1").advice
     assert "look_for_water" not in of(judged(tmp_path, *steady[:2]), "S1").advice
 

@@ -12,6 +12,8 @@ import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, at, morning, row, strip
 
 from gonogo.decide.conditions import conditions
+from gonogo.decide.order.options import steps_h
+from gonogo.decide.order.today import rain_over_h
 from gonogo.decide.today import chance_needed, prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.windows import (
@@ -163,3 +165,21 @@ def test_one_hour_that_does_not_follow_the_one_before_refuses_the_morning(step: 
     hours[50:] += step - 1
     with pytest.raises(SoilError, match="hour by hour"):
         replace(inputs, hour_utc=hours)
+
+
+@pytest.mark.parametrize("last_wet_h", [8, 9])
+def test_rain_before_rolling_is_over_at_the_end_of_its_last_likely_hour(last_wet_h: int) -> None:
+    rain_mm = np.zeros(N_HOURS)
+    rain_mm[row(7) : row(last_wet_h + 1)] = 1.0
+    prepared = prepare(morning(rain_mm=rain_mm))
+    chosen = prepared.best[0]
+    assert chosen is not None
+    assert chosen.start_h >= epoch_h(at(last_wet_h + 1))
+    assert rain_over_h(prepared, 0) == epoch_h(at(last_wet_h + 1))
+    assert rain_over_h(prepare(morning()), 0) == -math.inf
+
+
+@pytest.mark.parametrize(("lifts", "finest", "step_h"), [(3, 4, 0.25), (4, 4, 0.25), (5, 4, 0.5)])
+def test_few_lifts_are_planned_by_the_quarter_and_many_by_the_half_hour(lifts: int, finest: int, step_h: float) -> None:
+    strips = [strip(id="N1", lifts=lifts - 1), strip(id="N2", lifts=3)]
+    assert steps_h(morning(strips=strips), {"N2": 2}, finest) == {"N1": step_h, "N2": step_h}

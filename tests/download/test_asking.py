@@ -102,7 +102,7 @@ def test_after_it_has_expired_the_very_same_words_ask_whether_it_changed() -> No
     assert found.answer.headers[REVALIDATED_HEADER] == kept.fetched_utc.isoformat()
     assert found.answer.headers["last-modified"] == MODIFIED
     assert found.answer.headers["expires"] == http(MORNING_UTC + timedelta(hours=0.5))
-    # ... and the next question in that half hour is none.
+    # ... and the next question in that half hour is not asked.
     again = ask(settings("met_norway"), stored=[found.answer, kept])
     assert again.answer is found.answer
     assert len(responses.calls) == 1

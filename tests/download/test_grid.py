@@ -300,7 +300,7 @@ def test_a_cut_message_is_refused_before_the_decoder_takes_it_at_its_head(tmp_pa
         ({"to_h": 12}, "step = 12 h: 9 h is right"),
         ({"member": 4}, "member = 4: 0 is right"),
         ({"centre": "kwbc"}, "centre = kwbc: ecmf is right"),
-        ({"grid": replace(grib.GRID, first_lat_deg=44.0)}, "it is another one than that of the run's other fields"),
+        ({"grid": replace(grib.GRID, first_lat_deg=44.0)}, "it differs from that of the run's other fields"),
     ],
 )
 def test_a_message_of_another_day_step_member_or_grid_is_refused(

@@ -1,4 +1,4 @@
-"""What lies on a strip, as it is recorded: each state told, and refused or asked about where it cannot be."""
+"""What lies on a strip, as it is recorded: each state told, and refused or asked about where it is impossible."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A lift as it was spread, and what was decided of one: told in any way, and refused in words where it cannot be."""
+"""A lift as it was spread, and what was decided of one: told in any way, and refused where it is impossible."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_what_no_lift_can_be_is_refused_in_words(fields: dict[str, str], key: st
 def test_a_density_that_cannot_be_is_refused(dry_density: str) -> None:
     # 108.5 % of the maximum; and above the zero-air-voids line at 18 %.
     row = {"kind": "reading", "strip": STRIP.id, "w_pct": "18", "method": "oven", "dry_density_kg_m3": dry_density}
-    with pytest.raises(ConfigError, match=r"cannot be.*Nothing was stored"):
+    with pytest.raises(ConfigError, match=r"is impossible.*Nothing was stored"):
         entries.parse([("command line", row)], SITE, NOW)
 
 

@@ -28,7 +28,7 @@ WATERING = {"kind": "watering", "strip": "N1", "litres": "9000"}
 SURFACE = {"kind": "surface", "strip": "N1", "work": "rolled", "passes": "6"}
 HUGE_CELL = "9" * 131_073
 
-# a good row, what is another in it, the key at fault, a word of "wrong", a word of "right"
+# a good row, what differs in it, the key at fault, a word of "wrong", a word of "right"
 ROWS = {
     "all water": (READING, {"w_pct": "99"}, "w_pct", "0.6 to 80", "percent of dry mass"),
     "no water": (READING, {"w_pct": "0"}, "w_pct", "0.6 to 80", "looks like a ratio"),

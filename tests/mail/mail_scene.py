@@ -14,7 +14,7 @@ from gonogo.decide.plan.bare import verdicts_only
 from gonogo.mail import view
 from gonogo.mail.items import MorningView
 from gonogo.mail.morning import Morning
-from gonogo.mail.path import MoisturePath
+from gonogo.mail.path import DrawnPath
 from gonogo.records.day_plan import (
     Badge,
     DayPlan,
@@ -459,7 +459,7 @@ def since() -> tuple[Change, ...]:
     )
 
 
-def paths(n_hours: int = 240) -> dict[str, MoisturePath]:
+def paths(n_hours: int = 240) -> dict[str, DrawnPath]:
     """Ten days of moisture of each strip, drying by day, with rain this afternoon."""
     hours = np.arange(n_hours)
     start = np.datetime64(NOW_UTC.replace(tzinfo=None), "h") - np.timedelta64(12, "h")
@@ -468,7 +468,7 @@ def paths(n_hours: int = 240) -> dict[str, MoisturePath]:
     for k, its_strip in enumerate(STRIPS):
         mean = 15.0 + k + 2.0 * np.sin(hours / 30.0 + k)
         half = 0.5 + hours / 120.0
-        found[its_strip.id] = MoisturePath(
+        found[its_strip.id] = DrawnPath(
             hour_utc=start + hours.astype("timedelta64[h]"),
             w_p10_pct=mean - half,
             w_mean_pct=mean,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from datetime import timedelta
 
 import mail_scene as scene
 import numpy as np
@@ -87,6 +88,18 @@ def test_today_s_water_is_in_the_path_from_its_first_drop_to_its_last() -> None:
     panel = next(p for p in paths().panels if p.strip == "N2")
     assert panel.water_h == (first, last)
     assert panel.mean[-1] == pytest.approx(path.w_mean_pct[-1] + 100.0 * 6.4 / 362.5, abs=0.006)
+
+
+def test_the_days_ahead_show_the_moisture_at_the_start_of_each_shift() -> None:
+    path = scene.paths()["N1"]
+    panel = next(p for p in paths().panels if p.strip == "N1")
+    first_utc = scene.at(6, scene.DAY) + timedelta(days=1)
+    hours = [round((first_utc - times.as_datetime(path.hour_utc[0])) / times.HOUR) + 24 * k for k in range(9)]
+    water = next((j for j in scene.morning().plan.jobs_of("N1") if j.task == Task.WATER), None)
+    assert water is None
+    assert [round(amount.metric[0], 1) for _, amount in panel.ahead] == pytest.approx(
+        [round(float(path.w_mean_pct[h]), 1) for h in hours], abs=0.051
+    )
 
 
 def test_the_window_is_where_the_path_leaves_it() -> None:

@@ -16,7 +16,7 @@ from inbox_scene import config as scene_config
 from gonogo.cli import demo
 from gonogo.mail import token
 from gonogo.records.site import Site
-from gonogo.replies.grammar import Said, read
+from gonogo.replies.grammar import ReplyLine, read
 from gonogo.replies.quoting import own_lines
 from gonogo.replies.understand import reader_of
 from gonogo.store.queued import Envelope
@@ -70,10 +70,10 @@ def test_each_line_of_a_link_is_one_that_is_read_with_what_was_told(mails: tuple
         for _, _, lines in links(mail):
             for line in lines:
                 if re.fullmatch(r"\S+ (\w+ )?", line):  # to be completed
-                    assert not isinstance(read(line, site.strips, reader, now_local), Said)
+                    assert not isinstance(read(line, site.strips, reader, now_local), ReplyLine)
                     continue
                 said = read(line, site.strips, reader, now_local)
-                assert isinstance(said, Said), line
+                assert isinstance(said, ReplyLine), line
                 assert said.amounts.get("litres", 1000.0) >= 1000.0
                 n_read += 1
     assert n_read >= 10

@@ -352,6 +352,12 @@ def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hu
     assert rows["Runs"].startswith("3 lanes × 3 passes")
 
 
+def test_the_truck_fills_again_where_its_first_load_ends() -> None:
+    """From 06:15 to 08:01, 34 min of it away (12 to fill, twice 8 on the road, over 0.83): 156 of 240 m are 47 min."""
+    rows = {EN.say(label): EN.say(text) for label, text in scene.built().driver.cards[0].rows}
+    assert rows["Fill"] == "leave to fill 05:50, on the strip 06:15; again about 07:00"
+
+
 def test_a_watering_ends_no_sooner_than_it_is_shown_to() -> None:
     card = scene.built().driver.cards[0]
     plan = next(d.water for d in scene.decisions() if d.strip_id == card.instruction.strip_id)

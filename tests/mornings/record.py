@@ -2,7 +2,7 @@
 
     python tests/mornings/record.py                 writes expected.json of every morning, and generated.json
     python tests/mornings/record.py demo frost      of some
-    python tests/mornings/record.py --check         writes nothing; exit code 1 where anything is another
+    python tests/mornings/record.py --check         writes nothing; exit code 1 where anything differs
 
 Either way every value that changed is printed. A folder holds `config/`, `weather/` (bodies as a service gave them),
 `entries.csv` as `gonogo record csv` reads it, `morning.toml` (which runs, when, on which body) and `expected.json`.

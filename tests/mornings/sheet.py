@@ -131,7 +131,7 @@ def order(proposed: Any, zone: ZoneInfo) -> Sheet | None:
 
 
 def change(found: Any, zone: ZoneInfo) -> Sheet:
-    """Return one thing that is another than at the last run, with its causes."""
+    """Return one thing that differs from the last run, with its causes."""
     causes = [" ".join([why.key, numbers(why.numbers), moment(why.at_utc, zone) or ""]) for why in found.why]
     return {
         "strip": found.strip_id,
@@ -257,7 +257,7 @@ def dumped(value: Any, indent: str = "") -> str:
 
 
 def differences(old: Any, new: Any, where: str = "") -> Iterator[str]:
-    """Yield a line for each value that is another: where, what it was, what it is."""
+    """Yield a line for each value that differs: where, what it was, what it is."""
     if isinstance(old, dict) and isinstance(new, dict):
         for key in (*old, *(k for k in new if k not in old)):
             if key not in new or key not in old:

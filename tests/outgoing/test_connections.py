@@ -182,13 +182,13 @@ def test_a_limit_that_a_server_told_is_tried_again_by_one_more_after_a_while() -
     at_s = [0.0]
     to = Transport(kind="smtp", sender="gonogo@example.com", host="mail.example.com", port=25)
     limit = Limit(lambda: at_s[0])
-    limit.told(5)
-    limit.told(3)
-    limit.told(4)
+    limit.refused_beside(5)
+    limit.refused_beside(3)
+    limit.refused_beside(4)
     assert limit.wanted(to, 3000) == 3
     at_s[0] = connections.BELIEVED_S
     assert limit.wanted(to, 3000) == 4
-    limit.told(0)
+    limit.refused_beside(0)
     assert limit.wanted(to, 3000) == 1
 
 

@@ -22,7 +22,7 @@ from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, rounds
 from gonogo.outgoing.delivery import DeliveryReport, Memory, Worker, wait_s
 from gonogo.records.outside import Transport
-from gonogo.store import outbox, outcomes, schema
+from gonogo.store import leases, outbox, outcomes, schema
 from gonogo.store.queued import Envelope, Queued
 
 MINUTE = timedelta(minutes=1)
@@ -94,7 +94,7 @@ def test_a_mail_that_is_put_off_comes_later_and_only_then(office: Office) -> Non
     report = office.work()
     assert (ids(report.put_off), ids(report.sent)) == ([envelope(1).message_id], [envelope(2).message_id])
     assert office.work().sent == ()
-    office.clock.at += timedelta(seconds=delivery.FIRST_WAIT_S)
+    office.clock.at += timedelta(seconds=rounds.FIRST_WAIT_S)
     assert ids(office.work().sent) == [envelope(1).message_id]
     assert office.states() == {"sent": 2}
 
@@ -170,9 +170,9 @@ def test_a_fault_of_our_own_stops_no_other_mail_and_is_a_dead_letter_in_the_end(
         told.append(mail.last_error)
         return (envelope(8, kind="operator"),)
 
-    for _ in range(outbox.MAX_CRASHES + 1):
+    for _ in range(leases.MAX_CRASHES + 1):
         office.work(open_transport=BrokenTransport.opener(broken.message_id), failed_fallback=tell)
-        office.clock.at += timedelta(seconds=delivery.LONGEST_WAIT_S)
+        office.clock.at += timedelta(seconds=rounds.LONGEST_WAIT_S)
     assert sorted(office.arrived()) == sorted(ids([envelope(0), envelope(2), envelope(8)]))
     assert office.states() == {"sent": 3, "set_aside": 1}
     assert len(told) == 1
@@ -308,16 +308,17 @@ def test_a_folder_that_cannot_be_used_is_reported_and_takes_no_lease(small_offic
 @given(n_tries=st.integers(1, 10_000), seed=st.integers(0, 2**32))
 def test_the_wait_grows_to_a_limit_and_is_never_nothing(n_tries: int, seed: int) -> None:
     waited = wait_s(n_tries, random.Random(seed))
-    assert delivery.FIRST_WAIT_S / 2 <= waited <= delivery.LONGEST_WAIT_S
-    assert waited <= delivery.FIRST_WAIT_S * 2.0 ** min(n_tries - 1, 16)
+    assert rounds.FIRST_WAIT_S / 2 <= waited <= rounds.LONGEST_WAIT_S
+    assert waited <= rounds.FIRST_WAIT_S * 2.0 ** min(n_tries - 1, 16)
     if n_tries >= 6:
-        assert waited >= delivery.LONGEST_WAIT_S / 2
+        assert waited >= rounds.LONGEST_WAIT_S / 2
 
 
 def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(office: Office) -> None:
     office.put(envelope(1), envelope(2))
     outbox.lease(office.store, now_utc=office.clock(), owner="dead", limit=1)
     assert len(office.work(is_dead=lambda _: False).sent) == 1
+    office.clock.at += delivery.SWEPT_EVERY
     assert len(office.work(is_dead=lambda name: name == "dead").sent) == 1
     with schema.read(office.store) as connection:
         assert sorted(outcome.n_crashes for outcome in outcomes.outcomes(connection)) == [0, 1]
@@ -334,7 +335,7 @@ def test_what_the_numbers_of_a_delivery_promise() -> None:
     assert 7.5 <= min(waits) <= max(waits) <= 15.0
     assert max(wait_s(99, random.Random(seed)) for seed in range(200)) <= 300.0
     assert wait_s(3, random.Random(1)) == pytest.approx(4.0 * wait_s(1, random.Random(1)))
-    assert outbox.MAX_CRASHES == 5
+    assert leases.MAX_CRASHES == 5
     assert rounds.FAULTS_THAT_END_A_ROUND == 3
 
 

@@ -1,4 +1,4 @@
-"""A Message-ID tells apart whatever is another mail, and nothing else: the outbox sends each once."""
+"""A Message-ID tells different mails apart, and nothing else: the outbox sends each once."""
 
 from __future__ import annotations
 

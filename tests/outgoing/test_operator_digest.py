@@ -73,6 +73,12 @@ def test_another_kind_and_another_hour_are_told_at_once(store: sa.Engine, config
     assert len(delivered(store, config, NEXT_HOUR_UTC + timedelta(minutes=5))) == 2
 
 
+def test_a_mail_of_the_hour_s_first_instant_belongs_to_that_hour(store: sa.Engine, config: Config) -> None:
+    tell(store, config, range(5), "no verdict, morning", NEXT_HOUR_UTC)
+    tell(store, config, range(5, 7), "no verdict, morning", NEXT_HOUR_UTC + timedelta(minutes=30))
+    assert len(delivered(store, config, NEXT_HOUR_UTC + timedelta(minutes=31))) == 3
+
+
 def test_the_command_waits_for_no_hour(store: sa.Engine, config: Config) -> None:
     tell(store, config, range(4), "no verdict, morning")
     assert len(delivered(store, config, AT_UTC, at_once=True)) == 4, "one alone needs no other mail around it"

@@ -52,7 +52,7 @@ def test_a_name_cannot_add_to_the_page(tmp_path: Path) -> None:
 
 def test_pages_are_written_for_each_crew_and_before_any_morning_too(tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
-    wanted = sheets.Wanted(crew_id="", day=demo.DAY + timedelta(days=1), paper="Letter", folder=tmp_path / "out")
+    wanted = sheets.SheetOptions(crew_id="", day=demo.DAY + timedelta(days=1), paper="Letter", folder=tmp_path / "out")
     names = [Path(line).name for line in sheets.write(loaded, loaded.sites[0], wanted).splitlines()]
     assert names == ["harrow-flats-north-2026-05-13.html", "harrow-flats-south-2026-05-13.html"]
     assert "size: letter" in (tmp_path / "out" / names[0]).read_text(encoding="utf-8")
@@ -61,6 +61,6 @@ def test_pages_are_written_for_each_crew_and_before_any_morning_too(tmp_path: Pa
 @pytest.mark.parametrize("change", [{"crew_id": "nort"}, {"paper": "A5"}])
 def test_a_crew_or_a_paper_that_is_not_there_is_refused(change: dict[str, str], tmp_path: Path) -> None:
     loaded = example_config(tmp_path)
-    wanted = sheets.Wanted(crew_id="", day=date(2026, 5, 12), paper="A4", folder=tmp_path)
+    wanted = sheets.SheetOptions(crew_id="", day=date(2026, 5, 12), paper="A4", folder=tmp_path)
     with pytest.raises(ConfigError, match="no such"):
         sheets.write(loaded, loaded.sites[0], replace(wanted, **change))

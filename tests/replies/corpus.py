@@ -12,7 +12,7 @@ from email.policy import SMTP
 from inbox_scene import NOW, answer, mark_of
 from reply_scene import ATTRIBUTION, HEAD, MARKER, STYLES
 
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.mail import token
 
 PEOPLE = {"en": "ana", "es": "eva", "pt": "rui", "fr": "luc"}
@@ -92,7 +92,7 @@ class Case:
 
     name: str
     raw: bytes
-    place: Place
+    place: MailPlace
     entries: tuple[tuple[str, float | str], ...] = ()
     mailed: str = ""
     to: str = ""
@@ -113,7 +113,7 @@ def cases() -> Iterator[Case]:
 
 
 def _good(name: str, raw: bytes, entries: Sequence[tuple[str, float | str]], language: str) -> Case:
-    return Case(name, raw, Place.DONE, tuple(entries), "stored", PEOPLE[language])
+    return Case(name, raw, MailPlace.DONE, tuple(entries), "stored", PEOPLE[language])
 
 
 def _styles() -> Iterator[Case]:
@@ -182,7 +182,9 @@ def _forwarded() -> Iterator[Case]:
         other = "eva" if person == "ana" else "ana"
         subject = f"RV: Compact 2 {token.shown(mark_of(other))}"
         raw = answer([*lines, "", rules[1], *QUOTED], person, Subject=subject)
-        yield Case(f"{language} answers a mail forwarded by a colleague", raw, Place.WAITING, (), "question", person)
+        yield Case(
+            f"{language} answers a mail forwarded by a colleague", raw, MailPlace.WAITING, (), "question", person
+        )
 
 
 def _wrong_marks() -> Iterator[Case]:
@@ -195,7 +197,7 @@ def _wrong_marks() -> Iterator[Case]:
             "a mark of the day after tomorrow": mark_of(person, "2026-05-14"),
         }.items():
             raw = answer(lines, person, mark=mark)
-            yield Case(f"{language} with {name}", raw, Place.WAITING, (), "question", person)
+            yield Case(f"{language} with {name}", raw, MailPlace.WAITING, (), "question", person)
         yesterday = answer(lines, person, mark=mark_of(person, "2026-05-11"))
         yield _good(f"{language} with yesterday's mark", yesterday, SAID[language][0][1], language)
         by_reference = answer(
@@ -219,22 +221,26 @@ def _spoofed() -> Iterator[Case]:
     for name, line in results.items():
         more = {"Authentication_Results": line} if line else {}
         raw = answer(["N3 11.2"], "ana", vouched=False, **more)
-        yield Case(f"spoofed with {name}", raw, Place.WAITING, (), "question", "ana")
+        yield Case(f"spoofed with {name}", raw, MailPlace.WAITING, (), "question", "ana")
     forged = answer(["N3 11.2"], "ana", vouched=False)
     ours = b"Authentication-Results: mx.example.com; dmarc=fail header.from=example.com\r\n"
     theirs = b"Authentication-Results: mx.example.com; dmarc=pass header.from=example.com\r\n"
-    yield Case("forged below our server's word", ours + theirs + forged, Place.WAITING, (), "question", "ana")
+    yield Case("forged below our server's word", ours + theirs + forged, MailPlace.WAITING, (), "question", "ana")
     above = b"Authentication-Results: mx.elsewhere.example; dmarc=pass header.from=example.com\r\n"
-    yield Case("another's word above ours", above + theirs + forged, Place.WAITING, (), "question", "ana")
-    yield Case("a stranger", answer(["N3 11.2"], From="Who <who@elsewhere.example>"), Place.OTHER)
-    yield Case("a stranger under a known name", answer(["N3 11.2"], From="Ana <ana@elsewhere.example>"), Place.OTHER)
+    yield Case("another's word above ours", above + theirs + forged, MailPlace.WAITING, (), "question", "ana")
+    yield Case("a stranger", answer(["N3 11.2"], From="Who <who@elsewhere.example>"), MailPlace.OTHER)
     yield Case(
-        "an address in a stranger's name", answer(["N3 11.2"], From='"ana@example.com" <x@evil.example>'), Place.OTHER
+        "a stranger under a known name", answer(["N3 11.2"], From="Ana <ana@elsewhere.example>"), MailPlace.OTHER
+    )
+    yield Case(
+        "an address in a stranger's name",
+        answer(["N3 11.2"], From='"ana@example.com" <x@evil.example>'),
+        MailPlace.OTHER,
     )
     two = answer(["N3 11.2"], From="ana@example.com, x@evil.example")
-    yield Case("two writers", two, Place.OTHER)
+    yield Case("two writers", two, MailPlace.OTHER)
     doubled = b"From: x@evil.example\r\n" + answer(["N3 11.2"])
-    yield Case("two From lines", doubled, Place.OTHER)
+    yield Case("two From lines", doubled, MailPlace.OTHER)
 
 
 def _not_people() -> Iterator[Case]:
@@ -256,12 +262,12 @@ def _not_people() -> Iterator[Case]:
         "the mail system": {"From": "MAILER-DAEMON@example.com"},
     }
     for name, headers in automatic.items():
-        yield Case(f"left: {name}", answer(["N3 11.2"], **headers), Place.OTHER)
+        yield Case(f"left: {name}", answer(["N3 11.2"], **headers), MailPlace.OTHER)
     for n, body in enumerate((_report("ana@example.com"), _report("nobody@elsewhere.example"))):
-        yield Case(f"bounce {n}", body, Place.OTHER, (), "operator" if n == 0 else "", "operator" if n == 0 else "")
-    yield Case("too large", answer(["N3 11.2"] + ["x" * 70] * 1200), Place.OTHER)
-    yield Case("no mail at all", b"\x00\xff\xfe", Place.OTHER)
-    yield Case("empty", b"", Place.OTHER)
+        yield Case(f"bounce {n}", body, MailPlace.OTHER, (), "operator" if n == 0 else "", "operator" if n == 0 else "")
+    yield Case("too large", answer(["N3 11.2"] + ["x" * 70] * 1200), MailPlace.OTHER)
+    yield Case("no mail at all", b"\x00\xff\xfe", MailPlace.OTHER)
+    yield Case("empty", b"", MailPlace.OTHER)
 
 
 def _report(address: str) -> bytes:
@@ -280,9 +286,9 @@ def _bad_lines() -> Iterator[Case]:
         good = SAID[language][0][0][0]
         for n, line in enumerate(lines):
             raw = answer([good, line] if n % 2 else [line, good], PEOPLE[language])
-            yield Case(f"{language} bad line {n}", raw, Place.DONE, (), "unread", PEOPLE[language])
+            yield Case(f"{language} bad line {n}", raw, MailPlace.DONE, (), "unread", PEOPLE[language])
         raw = answer(["", "> N3 11.2"], PEOPLE[language])
-        yield Case(f"{language} nothing but a quote", raw, Place.DONE, (), "unread", PEOPLE[language])
+        yield Case(f"{language} nothing but a quote", raw, MailPlace.DONE, (), "unread", PEOPLE[language])
 
 
 def _asked_about() -> Iterator[Case]:
@@ -293,9 +299,9 @@ def _asked_about() -> Iterator[Case]:
         "fr": "S2 arrosé 32 L",
     }.items():
         raw = answer([line], PEOPLE[language])
-        yield Case(f"{language} far from any dose", raw, Place.WAITING, (), "question", PEOPLE[language])
+        yield Case(f"{language} far from any dose", raw, MailPlace.WAITING, (), "question", PEOPLE[language])
     raw = answer(["rain 4.5 since yesterday 18:00"], "ana")
-    yield Case("inches that were millimetres", raw, Place.WAITING, (), "question", "ana")
+    yield Case("inches that were millimetres", raw, MailPlace.WAITING, (), "question", "ana")
 
 
 def _orders() -> Iterator[Case]:
@@ -303,15 +309,20 @@ def _orders() -> Iterator[Case]:
     words |= {"pt": ("parar", "retomar", "sim", "desfazer 99"), "fr": ("stop", "recommencer", "oui", "annuler 99")}
     for language, (stop, start, yes, undo) in words.items():
         person = PEOPLE[language]
-        yield Case(f"{language} stop", answer([stop], person), Place.DONE, (), "order", person)
-        yield Case(f"{language} start", answer([start], person), Place.DONE, (), "order", person)
+        yield Case(f"{language} stop", answer([stop], person), MailPlace.DONE, (), "order", person)
+        yield Case(f"{language} start", answer([start], person), MailPlace.DONE, (), "order", person)
         yield Case(
-            f"{language} stop, unproven", answer([stop], person, vouched=False), Place.WAITING, (), "question", person
+            f"{language} stop, unproven",
+            answer([stop], person, vouched=False),
+            MailPlace.WAITING,
+            (),
+            "question",
+            person,
         )
-        yield Case(f"{language} yes to nothing", answer([yes], person), Place.DONE, (), "unread", person)
-        yield Case(f"{language} undo of nothing", answer([undo], person), Place.DONE, (), "unread", person)
+        yield Case(f"{language} yes to nothing", answer([yes], person), MailPlace.DONE, (), "unread", person)
+        yield Case(f"{language} undo of nothing", answer([undo], person), MailPlace.DONE, (), "unread", person)
         mixed = answer([SAID[language][0][0][0], stop], person)
-        yield Case(f"{language} stop beside an entry", mixed, Place.DONE, (), "unread", person)
+        yield Case(f"{language} stop beside an entry", mixed, MailPlace.DONE, (), "unread", person)
 
 
 def _encodings() -> Iterator[Case]:
@@ -339,7 +350,7 @@ def _encodings() -> Iterator[Case]:
     yield _good("text and page", both.as_bytes(), [("w", 11.2)], "en")
     only = _parsed(answer([], "ana"))
     only.set_content(b"N3 11.2", maintype="application", subtype="octet-stream")
-    yield Case("nothing but a file", only.as_bytes(), Place.DONE, (), "unread", "ana")
+    yield Case("nothing but a file", only.as_bytes(), MailPlace.DONE, (), "unread", "ana")
     late = answer(["N3 11.2"], "ana", sent_utc=NOW + timedelta(days=400))
     yield _good("dated next year", late, [("w", 11.2)], "en")
     odd = answer(["N3 11.2"], "ana").replace(b"MIME-Version: 1.0", b"MIME-Version: 1.0\r\nContent-Language: \xff\xfe")

@@ -15,7 +15,7 @@ from reply_scene import site
 
 from gonogo.config import Config
 from gonogo.inbox import take
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.inbox.take import Desk
 from gonogo.mail import token
 from gonogo.outgoing.message_id import reply_mark
@@ -102,7 +102,7 @@ class Desk_:
     now_utc: datetime = NOW
     dns_text: Any = None
 
-    def take(self, raw: bytes) -> Place:
+    def take(self, raw: bytes) -> MailPlace:
         return take.take(Desk(config=self.config, store=self.store, now_utc=self.now_utc, dns_text=self.dns_text), raw)
 
     def entries(self) -> tuple[Entry, ...]:

@@ -10,10 +10,10 @@ import sqlalchemy as sa
 from inbox_scene import NOW, Desk_, answer
 from reply_scene import LANGUAGES, reader, site
 
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.records.field import Reading
 from gonogo.replies import densities, grammar
-from gonogo.replies.grammar import Said
+from gonogo.replies.grammar import ReplyLine
 from gonogo.wording.language import speaker
 
 MDD_KG_M3 = site().material(site().strip("N1").material_id).mdd_kg_m3
@@ -31,7 +31,7 @@ def readings(desk: Desk_) -> list[Reading]:
 def test_a_density_completes_the_test_of_the_hour_before(desk: Desk_) -> None:
     desk.take(answer(["N1 16.2"]))
     desk.now_utc += timedelta(hours=1)
-    assert desk.take(answer(["N1 95.8%"], sent_utc=desk.now_utc)) == Place.DONE
+    assert desk.take(answer(["N1 95.8%"], sent_utc=desk.now_utc)) == MailPlace.DONE
     (found,) = readings(desk)
     assert (found.w_pct, found.at_utc, found.method) == (16.2, NOW, "nuclear gauge")
     assert found.dry_density_kg_m3 == pytest.approx(0.958 * MDD_KG_M3, abs=0.01)
@@ -46,7 +46,7 @@ def test_a_density_completes_the_test_of_the_hour_before(desk: Desk_) -> None:
     "lines", [["N1 16.2", "N1 95.8%"], ["N1 95.8%", "N1 16.2"], ["N1 16.2", "N2 15.0", "N1 95.8%"]]
 )
 def test_two_lines_of_one_mail_are_one_test(desk: Desk_, lines: Sequence[str]) -> None:
-    assert desk.take(answer(lines)) == Place.DONE
+    assert desk.take(answer(lines)) == MailPlace.DONE
     found = {reading.strip_id: reading for reading in readings(desk)}
     assert len(found) == len(readings(desk)) == len({line.split()[0] for line in lines})
     assert found["N1"].w_pct == 16.2
@@ -69,7 +69,7 @@ def test_where_the_test_is_not_sure_the_water_content_is_asked_for(
     desk: Desk_, before: list[str], after_h: float, line: str
 ) -> None:
     if before:
-        assert desk.take(answer(before)) == Place.DONE
+        assert desk.take(answer(before)) == MailPlace.DONE
     n_before = len(readings(desk))
     desk.now_utc += timedelta(hours=after_h)
     desk.take(answer([line], sent_utc=desk.now_utc))
@@ -83,8 +83,8 @@ def test_a_percentage_above_any_water_content_is_compaction_and_below_it_is_none
     own, now = site(), NOW.replace(tzinfo=None)
     comma = "." if language == "en" else ","
     read = grammar.read(f"N1 95{comma}8%", own.strips, reader(language), now)
-    assert isinstance(read, Said)
+    assert isinstance(read, ReplyLine)
     assert densities.is_alone(read)
     water = grammar.read(f"N1 16{comma}2%", own.strips, reader(language), now)
-    assert isinstance(water, Said)
+    assert isinstance(water, ReplyLine)
     assert not densities.is_alone(water)

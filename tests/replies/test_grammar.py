@@ -13,7 +13,7 @@ from reply_scene import LANGUAGES, NOW_LOCAL, UNITS, reader, site
 
 import gonogo.replies
 from gonogo.replies import numbers, parts
-from gonogo.replies.grammar import Said, Unread, read
+from gonogo.replies.grammar import ReplyLine, Unread, read
 from gonogo.wording.language import speaker
 from gonogo.wording.reply_words import ACTS, folded, meanings, printed, tables
 
@@ -109,7 +109,7 @@ def test_a_line_is_understood(
     language: str, units: str, line: str, kind: str, strip: str, amounts: dict[str, float]
 ) -> None:
     said = read(line, STRIPS, reader(language, units), NOW_LOCAL)
-    assert isinstance(said, Said), said
+    assert isinstance(said, ReplyLine), said
     assert (said.kind, said.strip_id) == (kind, strip)
     assert said.amounts == pytest.approx(amounts, abs=0.01)
 
@@ -123,10 +123,10 @@ def test_a_line_that_could_mean_two_things_is_asked_back(language: str, units: s
 
 def test_a_time_without_its_half_of_the_day_is_both_for_a_reader_of_twelve_hours() -> None:
     said = read("N1 rolled 8:40", STRIPS, reader("en", "us"), NOW_LOCAL)
-    assert isinstance(said, Said)
+    assert isinstance(said, ReplyLine)
     assert [at.hour for at in said.clocks] == [8, 20]
     said = read("N1 rolled 8:40", STRIPS, reader("es"), NOW_LOCAL)
-    assert isinstance(said, Said)
+    assert isinstance(said, ReplyLine)
     assert [at.hour for at in said.clocks] == [8]
 
 
@@ -202,7 +202,7 @@ def test_a_number_as_our_mails_print_it_is_read_as_that_or_asked_back(
 def test_whole_litres_as_our_mails_print_them_are_always_read(language: str, value: int) -> None:
     text = speaker(language, "metric").number(value, 0)
     said = read(f"N2 {printed(language, 'watered')} {text} L", STRIPS, reader(language), NOW_LOCAL)
-    assert isinstance(said, Said), (text, said)
+    assert isinstance(said, ReplyLine), (text, said)
     assert said.amounts == {"litres": float(value)}
 
 
@@ -221,7 +221,7 @@ def test_a_line_with_anything_added_means_the_same_or_is_asked_back_or_has_other
     before, after = (read(text, STRIPS, reader("en"), NOW_LOCAL) for text in (line, changed))
     if isinstance(after, Unread):
         return
-    assert isinstance(before, Said)
+    assert isinstance(before, ReplyLine)
     assert after.kind in {"reading", "watering", "surface", "rain", "undo"}
     # What was added holds a digit, a sign of a number, or a word that the grammar knows, also one that clings to a
     # number ("WATER11.2"); else nothing may change.
@@ -236,7 +236,7 @@ def test_a_line_with_anything_added_means_the_same_or_is_asked_back_or_has_other
 @given(text=st.text(max_size=80), language=st.sampled_from(LANGUAGES))
 def test_any_text_is_understood_or_asked_back_and_numbers_come_only_from_its_digits(text: str, language: str) -> None:
     said = read(text, STRIPS, reader(language), NOW_LOCAL)
-    if isinstance(said, Said) and said.amounts:
+    if isinstance(said, ReplyLine) and said.amounts:
         assert any(c in "0123456789" for c in text)
 
 

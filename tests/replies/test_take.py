@@ -12,7 +12,7 @@ from inbox_scene import KEY, NOW, Desk_, answer, config
 from messages import envelope
 
 from gonogo.inbox import take
-from gonogo.inbox.mailbox import Place
+from gonogo.inbox.mailbox import MailPlace
 from gonogo.mail import token
 from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, SurfaceWork, Watering
 from gonogo.store import outbox, replies, schema
@@ -43,7 +43,7 @@ def shown(entry: Entry) -> tuple[str, float | str]:
 
 def test_there_are_over_two_hundred_answers_of_all_kinds() -> None:
     assert len({case.name for case in CASES}) == len(CASES) >= 200
-    assert {case.place for case in CASES} == set(Place)
+    assert {case.place for case in CASES} == set(MailPlace)
     assert {case.mailed for case in CASES} == {"stored", "unread", "question", "order", "operator", ""}
 
 
@@ -89,15 +89,15 @@ def answer_to_last(desk: Desk_, lines: list[str], person: str, **more: Any) -> b
 
 
 def test_an_unproven_answer_counts_after_a_yes_from_the_address_on_file(desk: Desk_) -> None:
-    assert desk.take(answer(["N3 11.2", "N1 rolled 6"], vouched=False)) == Place.WAITING
+    assert desk.take(answer(["N3 11.2", "N1 rolled 6"], vouched=False)) == MailPlace.WAITING
     assert desk.entries() == ()
     desk.now_utc += timedelta(hours=2)
-    assert desk.take(answer_to_last(desk, ["Yes"], "ana", vouched=False)) == Place.DONE
+    assert desk.take(answer_to_last(desk, ["Yes"], "ana", vouched=False)) == MailPlace.DONE
     assert [shown(e) for e in desk.entries()] == [("w", 11.2), ("k", "rolled")]
     reading = desk.entries()[0]
     assert isinstance(reading, Reading)
     assert reading.at_utc == NOW, "it happened when it was written, not when it was confirmed"
-    assert desk.take(answer_to_last(desk, ["yes"], "ana", sent_utc=NOW + timedelta(minutes=5))) == Place.DONE
+    assert desk.take(answer_to_last(desk, ["yes"], "ana", sent_utc=NOW + timedelta(minutes=5))) == MailPlace.DONE
     assert len(desk.entries()) == 2, "a second yes stores nothing"
 
 
@@ -125,7 +125,7 @@ def test_a_question_holds_for_48_hours(desk: Desk_) -> None:
 def test_a_likely_double_is_asked_about_and_stored_by_yes(desk: Desk_) -> None:
     desk.take(answer(["N2 watered 6950 gal"]))
     desk.now_utc += timedelta(minutes=20)
-    assert desk.take(answer(["N2 watered 6950 gal"], sent_utc=desk.now_utc)) == Place.WAITING
+    assert desk.take(answer(["N2 watered 6950 gal"], sent_utc=desk.now_utc)) == MailPlace.WAITING
     assert "entry 1" in desk.mails()[-1][2]
     desk.take(answer_to_last(desk, ["yes"], "ana"))
     assert len(desk.entries()) == 2
@@ -133,16 +133,16 @@ def test_a_likely_double_is_asked_about_and_stored_by_yes(desk: Desk_) -> None:
 
 def test_a_contradiction_of_one_moment_is_asked_about(desk: Desk_) -> None:
     desk.take(answer(["N3 11.2"]))
-    assert desk.take(answer(["N3 22.4"])) == Place.WAITING
+    assert desk.take(answer(["N3 22.4"])) == MailPlace.WAITING
     assert "entry 1" in desk.mails()[-1][2]
 
 
 def test_a_clearing_where_no_snow_is_known_is_asked_about_and_stored_by_yes(desk: Desk_) -> None:
-    assert desk.take(answer(["N3 cleared"])) == Place.WAITING
+    assert desk.take(answer(["N3 cleared"])) == MailPlace.WAITING
     assert "neither snow nor standing water is known" in desk.mails()[-1][2]
     desk.take(answer_to_last(desk, ["yes"], "ana"))
     assert [type(entry) for entry in desk.entries()] == [GroundSeen]
-    assert desk.take(answer(["N2 snow 3 in", "N2 cleared"])) == Place.DONE
+    assert desk.take(answer(["N2 snow 3 in", "N2 cleared"])) == MailPlace.DONE
     assert "N2: snow 3.0 in" in desk.mails()[-1][2].replace("\u00a0", " ")
 
 
@@ -190,8 +190,8 @@ def test_an_address_is_written_ten_answers_an_hour_and_what_is_sure_is_stored_al
     for n in range(14):
         desk.take(answer(["N3 wet"], sent_utc=NOW - timedelta(minutes=n)))
     assert len(desk.mails()) == 10
-    assert desk.take(answer(["N3 wet", "x"])) == Place.OTHER
-    assert desk.take(answer(["N3 11.2"])) == Place.DONE
+    assert desk.take(answer(["N3 wet", "x"])) == MailPlace.OTHER
+    assert desk.take(answer(["N3 11.2"])) == MailPlace.DONE
     assert len(desk.mails()) == 10
     assert len(desk.entries()) == 1
     desk.now_utc += timedelta(minutes=61)
@@ -241,14 +241,14 @@ def test_a_dkim_signature_of_the_writer_s_domain_vouches_for_a_mail(desk: Desk_)
         return dkim.sign(raw, b"s", domain, private, include_headers=[b"from", b"subject", b"date"], **more) + raw
 
     plain = answer(["N3 11.2"], vouched=False)
-    assert desk.take(signed(plain, b"elsewhere.example")) == Place.WAITING
+    assert desk.take(signed(plain, b"elsewhere.example")) == MailPlace.WAITING
     good = answer(["N2 12.2"], vouched=False)
-    assert desk.take(signed(good, b"example.com")) == Place.DONE
+    assert desk.take(signed(good, b"example.com")) == MailPlace.DONE
     assert [shown(e) for e in desk.entries()] == [("w", 12.2)]
     changed = signed(answer(["N1 13.2"], vouched=False), b"example.com").replace(b"13.2", b"19.2")
-    assert desk.take(changed) == Place.WAITING
+    assert desk.take(changed) == MailPlace.WAITING
     partly = signed(answer(["N1 13.4"], vouched=False), b"example.com", length=True)
-    assert desk.take(partly + b"N1 rolled 6\r\n") == Place.WAITING
+    assert desk.take(partly + b"N1 rolled 6\r\n") == MailPlace.WAITING
 
 
 def test_a_name_can_add_neither_header_nor_line_to_an_answer(desk: Desk_) -> None:
@@ -268,11 +268,11 @@ def test_without_a_mark_key_nothing_of_this_is_asked_of_the_config() -> None:
 def test_both_databases_take_an_answer_once_and_confirm_a_question(store: sa.Engine) -> None:
     desk = Desk_(store)
     for _ in range(2):
-        assert desk.take(answer(["N3 11.2", "rain 0.2 since 18:00 yesterday"])) == Place.DONE
-    assert desk.take(answer(["N2 watered 6950 gal"], vouched=False)) == Place.WAITING
-    assert desk.take(answer_to_last(desk, ["yes"], "ana", vouched=False)) == Place.DONE
+        assert desk.take(answer(["N3 11.2", "rain 0.2 since 18:00 yesterday"])) == MailPlace.DONE
+    assert desk.take(answer(["N2 watered 6950 gal"], vouched=False)) == MailPlace.WAITING
+    assert desk.take(answer_to_last(desk, ["yes"], "ana", vouched=False)) == MailPlace.DONE
     assert sorted(shown(entry)[0] for entry in desk.entries()) == ["l", "r", "w"]
-    assert desk.take(answer(["stop"])) == Place.DONE
+    assert desk.take(answer(["stop"])) == MailPlace.DONE
     with schema.begin(store) as connection:
         assert replies.stopped(connection) == {"ana@example.com"}
         replies.note_poll(connection, polled_utc=NOW, fault="down")

@@ -17,7 +17,7 @@ from gonogo.cli import demo
 from gonogo.errors import StoreBusyError
 from gonogo.service import health, last_good
 from gonogo.service.health import States
-from gonogo.service.last_good import Keeper
+from gonogo.service.last_good import LastGoodWriter
 from gonogo.service.service import Service
 from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
@@ -65,11 +65,11 @@ def test_the_config_of_many_sites_is_not_written_again_with_every_morning(
     loaded = replace(many_sites(example_config(tmp_path), 4), folder=tmp_path / "config")
     written, whole = list[str](), last_good._write
     monkeypatch.setattr(last_good, "_write", lambda path, raw: written.append(path.name) or whole(path, raw))
-    keeper, mornings = Keeper(), dict[str, date]()
+    writer, mornings = LastGoodWriter(), dict[str, date]()
     for site in loaded.sites:
-        keeper.keep(loaded, mornings)
+        writer.keep(loaded, mornings)
         mornings[site.id] = demo.DAY
-    keeper.keep(loaded, mornings)
+    writer.keep(loaded, mornings)
     assert written == [last_good.FILE] + [last_good.MORNINGS_FILE] * 5
     by_day = json.loads(last_good.place(loaded).with_name(last_good.MORNINGS_FILE).read_text())
     assert by_day == {demo.DAY.isoformat(): [site.id for site in loaded.sites]}

@@ -25,13 +25,13 @@ from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.outgoing.frame import RunFrame
 from gonogo.service import own_process, site_processes
 from gonogo.service.own_process import OwnProcess, WorkerLostError
-from gonogo.service.site_process import Came, Made, Task
+from gonogo.service.site_process import Came, Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses, n_wanted
 from gonogo.service.workers import Workers
 from gonogo.store import claims, outcomes, owner, runs, schema
 from gonogo.store.claims import TakenOverError
 
-TASK = Task(
+TASK = SiteTask(
     site_id="north-fill",
     day=date(2026, 6, 1),
     edition="morning",
@@ -89,7 +89,7 @@ class Scripted:
     def __init__(self, script: list[Came | str]) -> None:
         self.script, self.limits_s, self.is_closed = script, list[float](), False
 
-    def ask(self, _function: object, _task: Task, *, limit_s: float) -> Came:
+    def ask(self, _function: object, _task: SiteTask, *, limit_s: float) -> Came:
         self.limits_s.append(limit_s)
         came = self.script.pop(0)
         if isinstance(came, str):
@@ -133,7 +133,7 @@ class DiesOnce:
     def __init__(self, frame: RunFrame) -> None:
         self.frame = frame
 
-    def made(self, task: Task, *, run_limit_min: float, lost: Callable[[], object]) -> Came:
+    def made(self, task: SiteTask, *, run_limit_min: float, lost: Callable[[], object]) -> Came:
         assert (task.site_id, run_limit_min) == (self.frame.site.id, 12.0)
         dead = owner.own_name().rsplit(":", 3)[0] + ":999999:1:0"
         key = (self.frame.site.id, self.frame.day, "morning")
@@ -158,7 +158,7 @@ class Killing:
     def __init__(self, site_id: str, n_lost: int) -> None:
         self.site_id, self.n_lost, self.asked = site_id, n_lost, list[str]()
 
-    def made(self, task: Task, **_: object) -> Came:
+    def made(self, task: SiteTask, **_: object) -> Came:
         self.asked.append(task.site_id)
         if task.site_id == self.site_id and self.asked.count(task.site_id) <= self.n_lost:
             raise WorkerLostError("The worker process 7 died.")

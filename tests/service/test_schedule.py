@@ -104,7 +104,7 @@ class Bench:
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def _serve(self) -> None:
-        work = schedule.Work(
+        work = schedule.ScheduledWork(
             sites=lambda: self.sites,
             lead_min=lambda _: LEAD_MIN,
             is_done=lambda *key: key in self.done,

@@ -75,6 +75,12 @@ def test_two_swapped_points_are_noticed(first: int) -> None:
         assert ("swapped", PLAIN_W[first]) in found
 
 
+def test_of_six_points_two_swapped_ones_are_noticed_on_a_lopsided_curve() -> None:
+    # A parabola leaves so much of a curve that is steeper on one side that the swap would not stand out.
+    density = [1655.0, 1757.0, 1796.0, 1785.0, 1797.0, 1783.0]
+    assert ("swapped", 14.0) in notes([8.0, 10.0, 12.0, 14.0, 16.0, 18.0], density)
+
+
 def test_two_humps_are_refused_and_the_point_is_named() -> None:
     with pytest.raises(SoilError, match=r"14\.1 % \(1700 kg/m3\).*two humps"):
         curve.fit_curve(PLAIN_W, [1720.0, 1700.0, 1772.0, 1741.0, 1683.0], specific_gravity=2.70)

@@ -1,4 +1,4 @@
-"""A density test against its curve: what cannot be is refused, and what is reported has one decimal."""
+"""A density test against its curve: what is impossible is refused, and what is reported has one decimal."""
 
 from __future__ import annotations
 

@@ -244,6 +244,15 @@ def test_a_lift_that_was_just_spread_is_alike_in_both_layers() -> None:
     assert apart[0] < 0.3 * apart[1]
 
 
+@pytest.mark.parametrize(("spread_at", "share"), [((), 0.5), (((4, 0),), 1.0)])
+def test_a_test_leaves_layers_apart_as_simulated_where_the_lift_s_age_is_known_and_half_where_not(
+    spread_at: tuple[tuple[int, int], ...], share: float
+) -> None:
+    moisture = run([at(0, 96, 13.0)], spread_at=spread_at)
+    before, after = np.abs(moisture.w_top_pct - moisture.w_base_pct)[95:97, 0].mean(axis=1)
+    assert after / before == pytest.approx(share, abs=0.05)
+
+
 def test_what_was_learned_can_be_handed_to_the_next_run() -> None:
     taught = run([at(0, 24, 13.0)] + [at(0, h, 12.8) for h in (72, 96, 144, 192, 216)]).knowledge
     fresh, wiser = run([at(0, 24, 13.0)]), run([at(0, 24, 13.0)], known=taught)

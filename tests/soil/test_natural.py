@@ -91,3 +91,16 @@ def test_field_capacity_stays_below_full_pores_by_a_twentieth() -> None:
     scores[list(natural.PARAMETERS).index("field_capacity")] = 9.0
     p = natural.params(scores, np.full((1, 1), 150.0), np.full((1, 1), 0.40))
     assert p.theta_fc.item() == pytest.approx(0.38)
+
+
+@pytest.mark.parametrize("name", natural.TABLES)
+def test_the_drier_a_reading_the_more_pores_stand_empty_above_field_capacity(name: str) -> None:
+    """Porosity hardly depends on texture, field capacity does: a share of field capacity would shed rain from sand."""
+    table, contents = natural.shipped(), np.array([0.05, 0.1, 0.2, 0.3, 0.4])
+    known = np.tile(table.centre, (len(contents), 1))
+    known[:, natural.PREDICTORS.index("reading")] = contents
+    p = natural.params(natural.scores(table, known, name)[:, :, None], np.full((5, 1), 150.0), np.full((5, 1), 0.62))
+    assert np.all(np.diff((p.theta_sat - p.theta_fc)[:, 0]) < 0.0)
+    # A share of field capacity that is the same everywhere left dry ground 0.02 to 0.03.
+    assert (p.theta_sat - p.theta_fc)[0, 0] > 0.1
+    assert np.all((p.theta_sat > 0.25) & (p.theta_sat < 0.62))

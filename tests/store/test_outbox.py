@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import endings, outbox, outcomes, schema
+from gonogo.store import endings, leases, outbox, outcomes, schema
 from gonogo.store.queued import Envelope, Queued
 
 MINUTE = timedelta(minutes=1)
@@ -182,7 +182,7 @@ def test_a_refusal_is_final_and_tells_the_operator_in_the_same_step(store: sa.En
 def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.Engine) -> None:
     put(store, envelope(1))
     now = MORNING
-    for _ in range(outbox.MAX_CRASHES):
+    for _ in range(leases.MAX_CRASHES):
         assert endings.dead_letters(store, now_utc=now) == ()
         lease_one(store, now_utc=now, lease_s=60)
         now += MINUTE
@@ -193,7 +193,7 @@ def test_a_message_that_kills_its_worker_again_and_again_is_set_aside(store: sa.
 
 def test_faults_of_our_own_count_and_passing_faults_do_not(store: sa.Engine) -> None:
     put(store, envelope(1), envelope(2))
-    for _ in range(outbox.MAX_CRASHES):
+    for _ in range(leases.MAX_CRASHES):
         for mail in outbox.lease(store, now_utc=MORNING, owner="a", limit=2):
             is_ours = mail.message_id == envelope(1).message_id
             outbox.failed(store, mail, retry_utc=MORNING, error="\x00 trace", is_our_fault=is_ours)
@@ -237,3 +237,29 @@ def test_a_mail_goes_out_only_before_its_deadline(store: sa.Engine, minutes: int
     put(store, envelope(1, deadline_utc=MORNING + minutes * MINUTE))
     assert bool(outbox.lease(store, now_utc=MORNING, owner="a")) is is_leased
     assert bool(endings.expire(store, now_utc=MORNING)) is not is_leased
+
+
+def test_a_lease_with_less_left_than_a_mail_may_take_is_renewed(store: sa.Engine) -> None:
+    put(store, envelope(1))
+    mine = lease_one(store, "a")  # for ten minutes
+    assert outbox.renewed(store, mine, now_utc=MORNING + 5 * MINUTE, least_s=240.0)
+    assert outbox.renewed(store, mine, now_utc=MORNING + 7 * MINUTE, least_s=240.0)
+    assert outbox.lease(store, now_utc=MORNING + 16 * MINUTE, owner="b") == ()
+    assert len(outbox.lease(store, now_utc=MORNING + 18 * MINUTE, owner="b")) == 1
+
+
+def test_a_mail_of_a_machine_that_is_gone_is_let_go_once_it_cannot_be_under_way_any_more(store: sa.Engine) -> None:
+    def release(at_minute: int) -> int:
+        return outbox.release_dead(
+            store,
+            now_utc=MORNING + at_minute * MINUTE,
+            is_dead=lambda _: False,
+            is_gone=lambda name: name == "a",
+            gone_s=240.0,
+        )
+
+    put(store, envelope(1))
+    lease_one(store, "a")
+    assert release(3) == 0
+    assert release(5) == 1
+    assert len(outbox.lease(store, now_utc=MORNING + 5 * MINUTE, owner="b")) == 1

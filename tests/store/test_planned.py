@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.store import ahead, alive, claims, members, outbox, owner, planned, schema
+from gonogo.store import ahead, alive, claims, members, outbox, owner, planned, postgresql_pool, schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import RunRecord
 from gonogo.store.members import OtherVersionError
@@ -235,7 +235,7 @@ def test_a_mail_of_a_service_that_is_gone_is_let_go_once_it_cannot_be_under_way(
 
 
 def test_whoever_waits_for_a_lock_is_told_so_in_time(postgresql: sa.Engine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(schema, "LOCK_TIMEOUT_MS", 200)
+    monkeypatch.setattr(postgresql_pool, "LOCK_TIMEOUT_MS", 200)
     impatient = schema.engine(postgresql.url.render_as_string(hide_password=False))
     with schema.begin(postgresql) as connection:
         connection.execute(sa.text("lock table run in access exclusive mode"))

@@ -6,9 +6,11 @@ import json
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
+import pandas as pd
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC, VALID, changed, fixture_body, row, weather_of
 from notes import english
@@ -17,6 +19,7 @@ from gonogo.download.usable import usable
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer
 from gonogo.weather.agreement import AGREEMENTS
+from gonogo.weather.own_days import OwnDays
 from gonogo.weather.series import fallen_mm
 
 NOW = VALID["hourly"]["time"].index(int(MORNING_UTC.timestamp()))
@@ -119,6 +122,19 @@ def test_showers_that_fit_their_codes_are_sound() -> None:
     """What the broken ones are changed from; an hour beside is how codes of a moment lie beside sums of an hour."""
     for change in (lambda values: values, lambda values: values[-1:] + values[:-1]):
         assert not weather_of(changed(wet_week(change))).rain_unknown.any()
+
+
+@pytest.mark.parametrize(
+    ("hours", "rise_mm", "is_total"), [(60, 0.6, True), (60, 0.4, False), (59, 0.6, False), (100, 3.0, True)]
+)
+def test_amounts_that_rise_for_sixty_hours_by_a_shower_are_a_running_total(
+    hours: int, rise_mm: float, is_total: bool
+) -> None:
+    rain_mm = np.concatenate((np.zeros(10), 0.1 + np.linspace(0.0, rise_mm, hours), np.zeros(10)))
+    table = pd.DataFrame({"precip_mm": rain_mm})
+    days = cast("OwnDays", SimpleNamespace(column=lambda name: table[name].to_numpy(), is_whole=np.ones(3, dtype=bool)))
+    (running,) = (agreement for agreement in AGREEMENTS if agreement.id == "rain_running")
+    assert (running.run(days) is not None) == is_total
 
 
 def test_showers_of_an_hour_each_are_told_by_the_code_of_the_hour_beside() -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gonogo.errors import WeatherError
 from gonogo.weather.grid import decode, index, messages
 from gonogo.weather.grid.quantities import QUANTITIES, Kind
-from gonogo.weather.grid.sources import SOURCES, IndexKind, Part
+from gonogo.weather.grid.sources import SOURCES, FilePart, IndexKind
 
 
 def frame(n_inside: int, fill: bytes = b"\x00", edition: int = 2) -> bytes:
@@ -109,8 +109,8 @@ def test_a_field_that_nobody_needs_is_passed_over_and_another_grid_refused() -> 
         decode.field(grib.message("temp_degc", 280.0, iScansNegatively=1), "f")
 
 
-def part(step_h: int, *quantities: str, members: tuple[int, ...] = (0,)) -> Part:
-    return Part(path="f", index_path="f.idx", step_h=step_h, quantities=quantities, members=members)
+def part(step_h: int, *quantities: str, members: tuple[int, ...] = (0,)) -> FilePart:
+    return FilePart(path="f", index_path="f.idx", step_h=step_h, quantities=quantities, members=members)
 
 
 INVENTORY = """1:0:d=2026051200:PRMSL:mean sea level:9 hour fcst:

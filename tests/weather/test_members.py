@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gonogo.weather.members import expected_rain_mm, likely_chance, rain_members_mm
+from gonogo.weather.members import draw, expected_rain_mm, likely_chance, rain_members_mm
 
 NONE = np.full(240, np.nan)
 LEAD = np.arange(240, dtype=np.float64)
@@ -133,3 +133,22 @@ def test_an_old_forecast_draws_every_chance_towards_one_half() -> None:
 
 def test_a_chance_for_a_period_is_rain_of_its_least_amount_once_in_the_period() -> None:
     assert expected_rain_mm(np.zeros(1), np.array([0.6]), 6.0) == pytest.approx(0.01)
+
+
+def test_wet_members_are_as_far_apart_as_the_middles_of_equal_shares() -> None:
+    # Certain rain at lead 0: variation 0.5, so the shape is 0.5^-1.086, and member k of 50 stands at (k + 0.5) / 50.
+    drawn = np.sort(members(np.full(1, 8.0), np.ones(1), np.zeros(1))[0])
+    quantile = (-np.log1p(-(np.arange(50) + 0.5) / 50.0)) ** (0.5**1.086)
+    np.testing.assert_allclose(drawn, 8.0 * quantile / quantile.mean(), rtol=1e-12)
+
+
+def test_ranks_remember_a_shower_and_half_of_a_front_after_hours_and_a_day() -> None:
+    """Two memories of 5 and 48 h in equal parts: correlation exp(-h/5)/2 + exp(-h/48)/2, of ranks a little less."""
+    n_hours = 200
+    drawn = draw(
+        np.ones(n_hours), np.ones(n_hours), np.zeros(n_hours), n_members=2000, rng=np.random.default_rng(5)
+    ).ranks
+    for lag_h in (1, 5, 24, 72):
+        normal = 0.5 * (np.exp(-lag_h / 5.0) + np.exp(-lag_h / 48.0))
+        found = np.mean([np.corrcoef(drawn[h], drawn[h + lag_h])[0, 1] for h in range(n_hours - lag_h)])
+        assert found == pytest.approx(6.0 / np.pi * np.arcsin(normal / 2.0), abs=0.025), lag_h

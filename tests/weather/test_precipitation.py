@@ -8,7 +8,7 @@ from typing import Any, cast
 import pandas as pd
 import pytest
 
-from gonogo.weather.precipitation import told_apart
+from gonogo.weather.precipitation import separated
 
 FREEZING_RAIN, RAIN, SNOW = 66.0, 61.0, 73.0  # WMO 4677
 
@@ -31,6 +31,6 @@ def test_the_service_s_snow_goes_before_its_code_and_the_code_before_the_cold(
     temp_degc: float, code: float, snow_told_mm: float, snow_mm: float
 ) -> None:
     row = {"precip_mm": [2.0], "snow_mm": [snow_told_mm], "temp_degc": [temp_degc], "weather_code": [code]}
-    table, _ = told_apart(pd.DataFrame(row), cast("Any", None))
+    table, _ = separated(pd.DataFrame(row), cast("Any", None))
     assert table["snow_mm"][0] == pytest.approx(snow_mm)
     assert table["rain_mm"][0] == pytest.approx(2.0 - snow_mm)

@@ -70,6 +70,15 @@ def test_a_pair_is_the_last_forecast_before_the_reading_and_its_own_hours() -> N
     assert found[0].forecast_mm == pytest.approx(9.0)
 
 
+@pytest.mark.parametrize(("first_h", "caught_mm"), [(11.0, [3.0]), (12.0, [1.0, 2.0])])
+def test_readings_that_follow_each_other_are_joined_to_half_a_day_and_no_further(
+    first_h: float, caught_mm: list[float]
+) -> None:
+    readings = [caught(4.0, first_h, 1.0), caught(4.0 - first_h / 24.0, 12.0, 2.0)]
+    found = pairs([earlier(4.5)], readings, service="open_meteo", now_utc=MORNING_UTC)
+    assert [pair.caught_mm for pair in found] == caught_mm
+
+
 @pytest.mark.parametrize(
     ("forecasts", "reading"),
     [

@@ -20,7 +20,7 @@ from example_mornings import ROOT, example_config, no_weather, opened, plain_of,
 
 from gonogo.cli import app, demo, mornings, outlook_report, status, whatif_report
 from gonogo.cli.exit_codes import MEANINGS
-from gonogo.cli.outcome import Exit, Outcome
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.cli.readers import read_by
 from gonogo.cli.record_app import record_app
 from gonogo.config import Config
@@ -55,7 +55,7 @@ def say(capsys: pytest.CaptureFixture[str], folder: Path) -> Callable[..., tuple
     return run
 
 
-def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
+def mornings_typed(loaded: Config, **changes: Any) -> CommandOutcome:
     """`gonogo morning` on the recorded weather; changes replace what is asked for."""
     arguments: dict[str, Any] = {
         "now_utc": demo.MORNING_UTC,
@@ -65,7 +65,7 @@ def mornings_typed(loaded: Config, **changes: Any) -> Outcome:
         "fetch": recorded,
     } | changes
     fetch = arguments.pop("fetch")
-    asked = mornings.Request(sites=loaded.sites, **arguments)
+    asked = mornings.MorningRequest(sites=loaded.sites, **arguments)
     return mornings.mornings(loaded, asked, say=lambda _: None, fetch=fetch)
 
 
@@ -277,7 +277,7 @@ def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_tha
     assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids, 92 % saturation, 98.7 % of 95 % compaction" in shown
     code, _, faults = say(*reading, "2000")
     assert code == Exit.CONFIG
-    assert "dry_density_kg_m3 = 2000: cannot be" in faults
+    assert "dry_density_kg_m3 = 2000: is impossible" in faults
 
 
 def test_what_is_typed_of_a_lift_is_about_the_lift_that_lies_there(say: Callable[..., tuple[int, str, str]]) -> None:
@@ -436,8 +436,8 @@ def test_without_weather_there_is_no_outlook_and_no_page(tmp_path: Path) -> None
     assert not page.exists()
 
 
-def asked(site: Site, turn: Turn) -> whatif_report.Question:
-    return whatif_report.Question(site=site, strip=site.strip("N2"), turn=turn, now_utc=demo.MORNING_UTC)
+def asked(site: Site, turn: Turn) -> whatif_report.WhatifQuestion:
+    return whatif_report.WhatifQuestion(site=site, strip=site.strip("N2"), turn=turn, now_utc=demo.MORNING_UTC)
 
 
 def test_what_if_stands_beside_what_is(tmp_path: Path) -> None:

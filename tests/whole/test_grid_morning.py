@@ -64,8 +64,8 @@ def loaded_config(folder: Path) -> Config:
     return replace(loaded, store_url=f"sqlite:///{folder / 'gonogo.db'}")
 
 
-def asked(**changes: object) -> grid_report.Asked:
-    given = grid_report.Asked(run_utc=None, files=None, most_bytes=10**9, limit_s=60.0, now_utc=demo.MORNING_UTC)
+def asked(**changes: object) -> grid_report.FetchOptions:
+    given = grid_report.FetchOptions(run_utc=None, files=None, most_bytes=10**9, limit_s=60.0, now_utc=demo.MORNING_UTC)
     return replace(given, **changes)  # type: ignore[arg-type]
 
 
@@ -123,7 +123,7 @@ def test_status_says_how_old_the_newest_whole_run_is(tmp_path: Path, say: object
 
 def mornings_again(loaded: Config, folder: Path) -> dict[str, str]:
     """Return the mails of the morning as `gonogo morning --date` makes them three days later, from what is stored."""
-    request = mornings.Request(
+    request = mornings.MorningRequest(
         sites=loaded.sites, now_utc=demo.MORNING_UTC + timedelta(days=3), on=demo.DAY, dry_run=True, folder=folder
     )
     outcome = mornings.mornings(loaded, request, say=lambda _: None)

@@ -26,7 +26,7 @@ from gonogo.records.outside import Transport
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
-from gonogo.store import outbox, outcomes, patience, runs, schema, sqlite_file
+from gonogo.store import outbox, outcomes, patience, postgresql_pool, runs, schema, sqlite_file
 from gonogo.store.queued import Envelope
 from gonogo.store.upgrade import upgrade
 
@@ -50,7 +50,7 @@ def held(url: str, table: str) -> Iterator[None]:
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(schema, "LOCK_TIMEOUT_MS", 1000 * SHORT_S)
+    monkeypatch.setattr(postgresql_pool, "LOCK_TIMEOUT_MS", 1000 * SHORT_S)
     monkeypatch.setattr(sqlite_file, "SQLITE_BUSY_TIMEOUT_MS", int(1000 * SHORT_S))
     monkeypatch.setattr(patience, "LONG_S", 0.0)
     monkeypatch.setattr(delivery, "ASKED_FOR_S", 0.0)
@@ -180,7 +180,7 @@ def test_a_run_outlasts_a_lock_by_itself(tmp_path: Path, store_url: str, monkeyp
         return recorded(*asked)
 
     loaded = example_config(tmp_path, store_url=store_url)
-    asked = mornings.Request(sites=loaded.sites, now_utc=demo.MORNING_UTC)
+    asked = mornings.MorningRequest(sites=loaded.sites, now_utc=demo.MORNING_UTC)
     said = mornings.mornings(loaded, asked, say=lambda _: None, fetch=locked_meanwhile)
     assert "COMPACT" in said.text, "its mails are long too late"
 

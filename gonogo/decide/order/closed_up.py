@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
+import numpy as np
+
+from gonogo.decide.inputs import Floats
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.options import LiftToDo
 from gonogo.decide.order.today import weather_chance
@@ -26,8 +28,13 @@ _NUDGE_H = 1.0 / 3600.0
 
 def counted_chance(chance: float, best: float, n_members: int) -> float:
     """Return a chance, or the best one where both differ by no more than an ensemble of so many members can tell."""
-    error = SAMPLING_SD * max(math.sqrt(max(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
-    return best if best - chance <= error else chance
+    return float(counted_chances(np.array([chance]), np.array([best]), n_members)[0])
+
+
+def counted_chances(chance: Floats, best: Floats, n_members: int) -> Floats:
+    """Return many chances (N,), as `counted_chance`."""
+    error = SAMPLING_SD * np.maximum(np.sqrt(np.maximum(best * (1.0 - best), 0.0) / n_members), 1.0 / n_members)
+    return np.where(best - chance <= error, best, chance)
 
 
 def settled(prepared: Prepared, lifts: Sequence[LiftToDo], chosen: Sequence[Option | None]) -> list[Option | None]:
@@ -115,7 +122,7 @@ def _moved(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -
     chance = _chance(prepared, lift, option, start_h)
     if math.isnan(chance) or counted_chance(chance, option.chance, prepared.inputs.w_pct.shape[2]) < option.chance:
         return None
-    return replace(option, start_h=start_h, end_h=start_h + option.end_h - option.start_h, chance=chance)
+    return option._replace(start_h=start_h, end_h=start_h + option.end_h - option.start_h, chance=chance)
 
 
 def _chance(prepared: Prepared, lift: LiftToDo, option: Option, start_h: float) -> float:

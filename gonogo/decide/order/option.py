@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Option:
-    """One way to do a lift: when it is rolled, and when it is watered first.
+class Option(NamedTuple):
+    """One way to do a lift: when it is rolled, and when it is watered first. A tuple: a morning makes a thousand.
 
     day_n             day of the horizon, 0 = the morning's own
     start_h, end_h    rolling [epoch h]

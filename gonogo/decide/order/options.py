@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.machines import trucks_on
 from gonogo.decide.order.option import Option
-from gonogo.decide.order.today import new_lift_today
+from gonogo.decide.order.today import new_lift_today, weather_chances
 from gonogo.decide.order.ways import later_starts, present, watered_ways
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Dosed, Prepared
 from gonogo.decide.water.forecast import borrow_dose_litres_m2, truck_time
-from gonogo.decide.windows import Working, rows
+from gonogo.decide.windows import Working, row_ends
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Decision, Verdict
 
@@ -140,20 +140,17 @@ def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) 
     if math.isnan(litres_m2):
         return
     took = {t.id: truck_time(prepared, strip, t, litres_m2) for t in inputs.crew(strip).trucks if litres_m2 > 0.0}
-    chances: dict[tuple[int, int], float] = {}
-    for day_n, hours, start_h, rolling_h in later_starts(prepared, s, ahead, step_h):
-        part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
-        if part is None:
-            continue
-        key = (part.start, part.stop)
-        if key not in chances:
-            dry = float(cond.is_rainless[part].min(axis=0).mean())
-            held = float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
-            chances[key] = inputs.setting("fresh_lift_chance") * dry * held
-        option = Option(day_n=day_n, start_h=start_h, end_h=start_h + rolling_h, chance=chances[key])
+    day_n, start_h, rolling_h = later_starts(prepared, s, ahead, step_h)
+    needed_h = rolling_h + prepared.seal_h
+    _, _, holds = row_ends(cond, start_h, start_h + needed_h)
+    chances = inputs.setting("fresh_lift_chance") * weather_chances(prepared, s, start_h, needed_h)
+    columns = (day_n, start_h, start_h + rolling_h, chances)
+    for row in zip(*(column[holds].tolist() for column in columns), strict=True):
+        option = Option(*row)
         if litres_m2 <= 0.0:
             yield option
             continue
+        hours = ahead[option.day_n]
         for truck in trucks_on(inputs.crew(strip), hours.day):
             their = took[truck.id]
             if their is not None:

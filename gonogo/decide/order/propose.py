@@ -7,20 +7,17 @@ done. Today's part is this morning's verdicts: nothing is rolled or watered toda
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from gonogo.decide.inputs import MorningInputs
-from gonogo.decide.order.closed_up import counted_chance, settled, weight_of
-from gonogo.decide.order.option import Option
-from gonogo.decide.order.options import LiftToDo, lifts_to_do, shared, steps_h
+from gonogo.decide.order.closed_up import settled
+from gonogo.decide.order.options import lifts_to_do, steps_h
+from gonogo.decide.order.problem import parts_of
 from gonogo.decide.order.result import (
-    Part,
     as_ordered,
-    day_of,
     expected_m2,
     moves,
     sealing,
@@ -29,26 +26,13 @@ from gonogo.decide.order.result import (
     works,
 )
 from gonogo.decide.order.solver import Solution, SolverError, solve
-from gonogo.decide.order.timetable import Choice, Problem, Use, objective
+from gonogo.decide.order.timetable import Choice, Problem, objective
 from gonogo.decide.outlook import days
 from gonogo.decide.today import Prepared, prepare
-from gonogo.decide.windows import Working
 from gonogo.records.verdict import Decision
-from gonogo.records.work_order import PlannedWork, WorkOrder
+from gonogo.records.work_order import WorkOrder
 
-# Weights of what is maximised: our own choices. A lift after its date is worth a third, water costs a hundredth. What
-# is told today wants its place today, the more so where it is watered. An hour later costs, more where a strip closes.
-LATE_SHARE = 1.0 / 3.0
-DAY_SHARE = 0.005
-NEXT_DAY_SHARE = 0.04  # more than the latest start of a day costs: nothing is put off because it would start late
-WATER_SHARE = 0.01
-TODAY_SHARE = 0.3
-TESTED_TODAY_SHARE = 0.2
-WATERED_TODAY_SHARE = 0.5
-START_SHARE_H = 0.003
-URGENT_WITHIN_H = 6.0
 FINE_UP_TO = 12  # so many lifts on shared machines are planned to the quarter hour, more to the half
-_NUDGE = 1e-6
 
 
 def propose(
@@ -74,7 +58,7 @@ def propose(
     step_h = steps_h(inputs, done, FINE_UP_TO)
     lifts = lifts_to_do(prepared, decisions, done, step_h)
     old = as_ordered(inputs, before)
-    parts = _parts(prepared, ahead, lifts, old, step_h)
+    parts = parts_of(prepared, ahead, lifts, old, step_h)
     solutions: list[Solution] = []
     givens: list[tuple[int | None, ...]] = []
     faults: list[str] = []
@@ -141,160 +125,3 @@ def in_given_order(problem: Problem, chances: Sequence[float], chance_needed: fl
                     used[use.machine, use.first : use.last + 1] += 1
                 break
     return tuple(chosen)
-
-
-# --- the problem ---------------------------------------------------------------------------------------------
-
-
-def _parts(
-    prepared: Prepared,
-    ahead: Sequence[Working],
-    lifts: Sequence[LiftToDo],
-    old: Mapping[tuple[str, int], PlannedWork],
-    step_h: Mapping[str, float],
-) -> tuple[Part, ...]:
-    """Return one problem for each group of crews that share machines."""
-    inputs = prepared.inputs
-    groups = shared(inputs)
-    by_group: dict[int, list[LiftToDo]] = {}
-    for lift in lifts:
-        by_group.setdefault(groups[inputs.strips[lift.s].crew_id], []).append(lift)
-    return tuple(_part(prepared, ahead, some, old, step_h[inputs.strips[some[0].s].id]) for some in by_group.values())
-
-
-class _Slots:
-    """Slots of the days ahead on one count, and the machines that are busy in them."""
-
-    def __init__(self, ahead: Sequence[Working], step_h: float) -> None:
-        self.ahead, self.step_h = ahead, step_h
-        self.first = [0]  # slot of each day, and one past the last
-        for hours in ahead:
-            self.first.append(self.first[-1] + math.ceil(hours.hours / step_h - _NUDGE))
-        self.machines: dict[str, int] = {}
-        self.capacity: list[int] = []
-
-    def machine(self, kind: str, machine_id: str, count: int) -> int:
-        """Return the number of a machine, of which there are so many."""
-        if (name := f"{kind} {machine_id}") not in self.machines:
-            self.machines[name] = len(self.capacity)
-            self.capacity.append(count)
-        return self.machines[name]
-
-    def use(self, number: int, day_n: int, from_h: float, until_h: float) -> Use:
-        """Return the slots that some hours of a day take on a machine."""
-        base, begin_h = self.first[day_n], self.ahead[day_n].from_h
-        last = min(base + math.ceil((until_h - begin_h) / self.step_h - _NUDGE), self.first[day_n + 1]) - 1
-        first = min(base + math.floor((from_h - begin_h) / self.step_h + _NUDGE), last)
-        return Use(machine=number, first=max(first, base), last=last)
-
-    def after(self, at_h: float) -> int:
-        """Return the first slot that begins at a moment or later."""
-        for day_n, hours in enumerate(self.ahead):
-            if at_h < hours.until_h:
-                return self.first[day_n] + max(math.ceil((at_h - hours.from_h) / self.step_h - _NUDGE), 0)
-        return self.first[-1]
-
-
-def _part(
-    prepared: Prepared,
-    ahead: Sequence[Working],
-    lifts: Sequence[LiftToDo],
-    old: Mapping[tuple[str, int], PlannedWork],
-    step_h: float,
-) -> Part:
-    """Return the problem of some lifts: every option as a choice on the slots of its day."""
-    inputs, slots = prepared.inputs, _Slots(ahead, step_h)
-    choices: list[Choice] = []
-    options: list[Option] = []
-    kept = _kept_hours(inputs, lifts)
-    for job, lift in enumerate(lifts):
-        strip = inputs.strips[lift.s]
-        trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
-        by_day = _best_by_day(lift)
-        rollers = {n: inputs.roller_on(strip, ahead[n].day) for n in by_day}
-        for option in lift.options:
-            rolled_by = rollers[option.day_n]
-            if option.is_standing and rolled_by.count == 1:
-                uses = []  # nothing else gets these hours
-            elif _is_in(option, kept.get(rolled_by.id, ())):
-                continue
-            else:
-                roller = slots.machine("roller", rolled_by.id, rolled_by.count)
-                uses = [slots.use(roller, option.day_n, option.start_h, option.end_h)]
-            if option.truck_id and not math.isnan(option.called_h):
-                truck = slots.machine("truck", option.truck_id, trucks[option.truck_id].count)
-                uses.append(slots.use(truck, option.day_n, option.called_h, option.free_h))
-            choices.append(
-                Choice(
-                    job=job,
-                    value=_value(prepared, ahead[option.day_n], lift, option, by_day[option.day_n], old),
-                    start=uses[0].first if uses else slots.after(option.start_h),
-                    ready=slots.after(option.end_h + inputs.setting("next_lift_after_h")),
-                    uses=tuple(uses),
-                )
-            )
-            options.append(option)
-    problem = Problem(
-        n_jobs=len(lifts),
-        n_slots=slots.first[-1],
-        capacity=tuple(slots.capacity),
-        choices=tuple(choices),
-        after=tuple((job, job + 1) for job, (low, up) in enumerate(itertools.pairwise(lifts)) if low.s == up.s),
-    )
-    return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
-
-
-def _kept_hours(inputs: MorningInputs, lifts: Sequence[LiftToDo]) -> dict[str, list[tuple[float, float]]]:
-    """Return by roller the hours that orders which stand have of it [epoch h], where it is the only one of its kind."""
-    kept: dict[str, list[tuple[float, float]]] = {}
-    for lift in lifts:
-        roller = inputs.roller(inputs.strips[lift.s])
-        kept.setdefault(roller.id, []).extend(
-            (option.start_h, option.end_h) for option in lift.options if option.is_standing and roller.count == 1
-        )
-    return kept
-
-
-def _is_in(option: Option, kept: Sequence[tuple[float, float]]) -> bool:
-    """Whether an option of today wants hours that are kept."""
-    return option.day_n == 0 and any(
-        option.start_h < end_h - _NUDGE and option.end_h > start_h + _NUDGE for start_h, end_h in kept
-    )
-
-
-def _best_by_day(lift: LiftToDo) -> dict[int, tuple[float, float]]:
-    """Return of each day the best chance of a lift and when its hours close [epoch h]."""
-    found: dict[int, tuple[float, float]] = {}
-    for option in lift.options:
-        chance, closes_h = found.get(option.day_n, (0.0, 0.0))
-        found[option.day_n] = (max(chance, option.chance), max(closes_h, option.end_h))
-    return found
-
-
-def _value(
-    prepared: Prepared,
-    hours: Working,
-    lift: LiftToDo,
-    option: Option,
-    best_of_day: tuple[float, float],
-    old: Mapping[tuple[str, int], PlannedWork],
-) -> float:
-    """Return what an option is worth: expected area, with the weights above [m2]."""
-    inputs = prepared.inputs
-    strip = inputs.strips[lift.s]
-    best_chance, closes_h = best_of_day
-    later = NEXT_DAY_SHARE * min(option.day_n, 3) + DAY_SHARE * max(option.day_n - 3, 0)
-    share = counted_chance(option.chance, best_chance, inputs.w_pct.shape[2]) * (1.0 - later)
-    if strip.finish_by is not None and hours.day > strip.finish_by:
-        share *= LATE_SHARE
-    if option.litres > 0.0:
-        share -= WATER_SHARE
-    if option.day_n == 0 and lift.is_present:
-        today = TODAY_SHARE + (WATERED_TODAY_SHARE if lift.is_watered else 0.0)
-        share += today if lift.is_told else TESTED_TODAY_SHARE
-    planned = old.get((strip.id, lift.number))
-    if planned is not None and day_of(inputs, planned) == hours.day:
-        share += inputs.setting("plan_move_share")
-    urgency = 1.0 + max(URGENT_WITHIN_H / max(closes_h - hours.from_h, 1.0) - 0.5, 0.0)
-    share -= START_SHARE_H * urgency * (option.start_h - hours.from_h)
-    return weight_of(strip) * strip.area_m2 * share

@@ -195,7 +195,7 @@ def moves(
     works: Sequence[PlannedWork],
     lifts: Sequence[LiftToDo],
 ) -> tuple[Move, ...]:
-    """Return the lifts whose day is another than in the plan before; what is done since is no move."""
+    """Return the lifts whose day differs from that of the plan before; what has been done since is not a move."""
     now = {(w.strip_id, w.lift): w for w in works if w.work == Work.ROLLING}
     open_ = {(inputs.strips[lift.s].id, lift.number) for lift in lifts}
     moves = []

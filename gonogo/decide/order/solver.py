@@ -6,17 +6,16 @@ The library is imported where it is used: it costs a tenth of a second that most
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.decide.order.timetable import Problem, improved, inserted, objective
+from gonogo.decide.order.timetable import Problem, improved, inserted, objective, ranked
 from gonogo.errors import GonogoError
 
-Columns = list[int] | npt.NDArray[np.int64]
 RELATIVE_GAP = 5e-4  # a better order by less than this share is not looked for
 
 
@@ -49,12 +48,15 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
     fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
     Raises SolverError where the solver fails or finds nothing in time.
     """
-    worthy = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0]
+    worthy, by_job = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0], ranked(problem)
     if not worthy:
         return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
     try:
         relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
-        best = max(_rounded(problem, worthy, relaxed.shares, start), key=lambda chosen: objective(problem, chosen))
+        best = max(
+            _rounded(problem, by_job, dict(zip(worthy, relaxed.shares, strict=True)), start),
+            key=lambda chosen: objective(problem, chosen),
+        )
         value, bound = objective(problem, best), relaxed.bound
         left_s = time_limit_s - relaxed.took_s
         if bound > value * (1.0 + RELATIVE_GAP) and left_s > 0.0:
@@ -69,7 +71,7 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
         raise
     except Exception as error:  # the library's door: whatever it raises, and its absence, is a SolverError
         raise SolverError(f"{type(error).__name__}: {error}") from error
-    best = improved(problem, best)
+    best = improved(problem, best, by_job)
     value = objective(problem, best)
     if not math.isfinite(value):
         raise SolverError("the solver's answer breaks a rule of the problem")
@@ -86,11 +88,13 @@ def _chosen(problem: Problem, columns: Sequence[int], shares: Sequence[float]) -
 
 
 def _rounded(
-    problem: Problem, worthy: Sequence[int], shares: Sequence[float], start: Sequence[int | None] | None
+    problem: Problem,
+    by_job: Mapping[int, Sequence[int]],
+    share_of: Mapping[int, float],
+    start: Sequence[int | None] | None,
 ) -> list[list[int | None]]:
     """Whole choices near to shares: the greatest shares first, and those that the start is improved to."""
     nothing: list[int | None] = [None] * problem.n_jobs
-    share_of = dict(zip(worthy, shares, strict=True))
 
     def length(k: int) -> int:
         return max(sum(use.last - use.first + 1 for use in problem.choices[k].uses), 1)
@@ -102,41 +106,67 @@ def _rounded(
     )
     found = [list(nothing)]
     for rank in ranks:
-        listed = sorted((k for k in worthy if share_of[k] > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start))
-        found.append(improved(problem, inserted(problem, listed)))
+        listed = sorted(
+            (k for k, share in share_of.items() if share > 1e-6), key=lambda k: (-rank(k), problem.choices[k].start)
+        )
+        found.append(improved(problem, inserted(problem, listed), by_job))
     if start is not None:
-        found.append(improved(problem, start))
+        found.append(improved(problem, start, by_job))
     return found
 
 
-def _slot_columns(problem: Problem, worthy: Sequence[int]) -> Iterator[tuple[npt.NDArray[np.int64], float]]:
-    """Yield, for each slot of a machine that more choices want than it can serve, their columns and its capacity."""
-    uses = [(column, u.machine, u.first, u.last) for column, k in enumerate(worthy) for u in problem.choices[k].uses]
-    if not uses:
-        return
-    column, machine, first, last = np.array(uses).T
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rows:
+    """Rows of a programme, one after the other: how many entries each has, their columns and factors, upper bounds."""
+
+    lengths: npt.NDArray[np.int64]
+    columns: npt.NDArray[np.int64]
+    factors: npt.NDArray[np.float64]
+    upper: npt.NDArray[np.float64]
+
+
+def _job_rows(problem: Problem, worthy: Sequence[int]) -> _Rows:
+    """Return for each job that at most one of its choices is taken; jobs in the order of their first choice."""
+    job = np.array([problem.choices[k].job for k in worthy])
+    _, first, lengths = np.unique(job, return_index=True, return_counts=True)
+    rank = np.empty(int(job.max()) + 1, dtype=np.int64)
+    rank[job[first]] = first
+    return _Rows(
+        lengths=lengths[np.argsort(first)],
+        columns=np.argsort(rank[job], kind="stable"),
+        factors=np.ones(len(job)),
+        upper=np.ones(len(lengths)),
+    )
+
+
+def _slot_rows(problem: Problem, worthy: Sequence[int]) -> _Rows:
+    """Return for each slot of a machine that more choices want than it can serve, that no more of them are taken."""
+    uses = [(column, *use) for column, k in enumerate(worthy) for use in problem.choices[k].uses]
+    column, machine, first, last = np.array(uses, dtype=np.int64).reshape(-1, 4).T
     n_slots = last - first + 1
     within = np.arange(n_slots.sum()) - np.repeat(np.cumsum(n_slots) - n_slots, n_slots)
     place = np.repeat(machine * problem.n_slots + first, n_slots) + within
     order = np.argsort(place, kind="stable")
-    columns = np.repeat(column, n_slots)[order]
-    starts = np.flatnonzero(np.diff(place[order], prepend=-1))
-    for begin, end in zip(starts.tolist(), [*starts[1:].tolist(), len(columns)], strict=True):
-        capacity = problem.capacity[int(place[order[begin]]) // problem.n_slots]
-        if end - begin > capacity:
-            yield columns[begin:end], float(capacity)
+    places, lengths = np.unique(place, return_counts=True)
+    upper = np.array(problem.capacity, dtype=np.float64)[places // max(problem.n_slots, 1)]
+    is_short = lengths > upper
+    columns = np.repeat(column, n_slots)[order][np.repeat(is_short, lengths)]
+    return _Rows(lengths=lengths[is_short], columns=columns, factors=np.ones(len(columns)), upper=upper[is_short])
 
 
-def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[Columns, list[float], float]], int]:
-    """Return rows (columns, coefficients, upper bound) of the programme, and the number of columns.
+def _rows_after(problem: Problem, worthy: Sequence[int]) -> tuple[_Rows, int]:
+    """Return that upper jobs wait for their lower ones, and the number of columns with those that this takes.
 
-    Columns: one for each worthy choice, then for each (lower, upper) pair running sums over the slots.
+    For each (lower, upper) pair there are running sums over the slots, each a column after those of the choices.
     """
     jobs: dict[int, list[int]] = {}
+    waiting = {job for pair in problem.after for job in pair}
     for column, k in enumerate(worthy):
-        jobs.setdefault(problem.choices[k].job, []).append(column)
-    rows: list[tuple[Columns, list[float], float]] = [(own, [1.0] * len(own), 1.0) for own in jobs.values()]
-    rows += [(wanting, [1.0] * len(wanting), capacity) for wanting, capacity in _slot_columns(problem, worthy)]
+        if (job := problem.choices[k].job) in waiting:
+            jobs.setdefault(job, []).append(column)
+    lengths: list[int] = []
+    columns: list[int] = []
+    factors: list[float] = []
     n_columns = len(worthy)
     for lower, upper in problem.after:
         starts: dict[int, list[int]] = {}
@@ -146,19 +176,26 @@ def _rows(problem: Problem, worthy: Sequence[int]) -> tuple[list[tuple[Columns, 
         for column in jobs.get(lower, ()):
             readies.setdefault(problem.choices[worthy[column]].ready, []).append(column)
         # sum(t) <= sum(t - 1) + lower jobs ready at t; upper jobs started up to t <= sum(t), written as two chains.
-        moments = sorted(set(starts) | set(readies))
         before: int | None = None
-        for moment in moments:
+        for moment in sorted(set(starts) | set(readies)):
             spare = n_columns  # jobs ready and not yet built upon
             n_columns += 1
             gains, takes = readies.get(moment, []), starts.get(moment, [])
-            columns = [spare, *gains, *takes]
-            coefficients = [1.0, *[-1.0] * len(gains), *[1.0] * len(takes)]
+            own = [spare, *gains, *takes]
+            of_own = [1.0, *[-1.0] * len(gains), *[1.0] * len(takes)]
             if before is not None:
-                columns.append(before)
-                coefficients.append(-1.0)
-            rows.append((columns, coefficients, 0.0))
+                own.append(before)
+                of_own.append(-1.0)
+            lengths.append(len(own))
+            columns += own
+            factors += of_own
             before = spare
+    rows = _Rows(
+        lengths=np.array(lengths, dtype=np.int64),
+        columns=np.array(columns, dtype=np.int64),
+        factors=np.array(factors, dtype=np.float64),
+        upper=np.zeros(len(lengths)),
+    )
     return rows, n_columns
 
 
@@ -219,20 +256,23 @@ def _programme(problem: Problem, columns: Sequence[int], is_whole: bool) -> Any:
     """The programme as the library takes it."""
     import highspy
 
-    rows, n_columns = _rows(problem, columns)
+    after, n_columns = _rows_after(problem, columns)
+    blocks = (_job_rows(problem, columns), _slot_rows(problem, columns), after)
+    lengths, entries, factors, upper = (
+        np.concatenate([getattr(block, name) for block in blocks])
+        for name in ("lengths", "columns", "factors", "upper")
+    )
     lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = n_columns, len(rows)
+    lp.num_col_, lp.num_row_ = n_columns, len(lengths)
     lp.sense_ = highspy.ObjSense.kMaximize
     cost = np.zeros(n_columns)
     cost[: len(columns)] = [problem.choices[k].value for k in columns]
     lp.col_cost_ = cost
     lp.col_lower_, lp.col_upper_ = np.zeros(n_columns), np.ones(n_columns)
-    lp.row_lower_ = np.full(len(rows), -highspy.kHighsInf)
-    lp.row_upper_ = np.array([upper for _, _, upper in rows])
+    lp.row_lower_, lp.row_upper_ = np.full(len(lengths), -highspy.kHighsInf), upper
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    lp.a_matrix_.start_ = np.cumsum([0, *(len(entries) for entries, _, _ in rows)])
-    lp.a_matrix_.index_ = np.concatenate([np.asarray(entries) for entries, _, _ in rows])
-    lp.a_matrix_.value_ = np.concatenate([np.array(factors) for _, factors, _ in rows])
+    lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(lengths)])
+    lp.a_matrix_.index_, lp.a_matrix_.value_ = entries.tolist(), factors.tolist()  # lists are read faster than arrays
     if is_whole:
         kinds = (highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous)
         lp.integrality_ = [kinds[column >= len(columns)] for column in range(n_columns)]

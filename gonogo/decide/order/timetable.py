@@ -6,16 +6,16 @@ Time is cut into slots, numbered through the whole horizon.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 _POLISH_ROUNDS = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Use:
+class Use(NamedTuple):
     """A machine's time: slots first to last, both taken."""
 
     machine: int
@@ -23,8 +23,7 @@ class Use:
     last: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class Choice(NamedTuple):
     """One way to do a job.
 
     value    what it is worth; a choice worth nothing or less is never taken
@@ -127,30 +126,45 @@ def inserted(problem: Problem, listed: Sequence[int]) -> list[int | None]:
     return table.chosen
 
 
-def improved(problem: Problem, chosen: Sequence[int | None]) -> list[int | None]:
-    """Return choices in which no job can gain by itself: each takes the best of those that the others leave free.
-
-    The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.
-    """
-    table = Timetable(problem, chosen)
+def ranked(problem: Problem) -> dict[int, list[int]]:
+    """Return by job its choices that are worth anything, the best first, the earliest of equals."""
     by_job: dict[int, list[int]] = {}
     for k, choice in enumerate(problem.choices):
         if choice.value > 0.0:
             by_job.setdefault(choice.job, []).append(k)
+    rank = [(-choice.value, choice.start) for choice in problem.choices]
     for options in by_job.values():
-        options.sort(key=lambda k: (-problem.choices[k].value, problem.choices[k].start))
+        options.sort(key=rank.__getitem__)
+    return by_job
+
+
+def improved(problem: Problem, chosen: Sequence[int | None], by_job: Mapping[int, Sequence[int]]) -> list[int | None]:
+    """Return choices in which no job can gain by itself: each takes the best of those that the others leave free.
+
+    by_job   as from `ranked`
+
+    The search stops short of the last ten-thousandths; what it leaves there shows as gaps between equals.
+    """
+    table = Timetable(problem, chosen)
     for _ in range(_POLISH_ROUNDS):
         before = list(table.chosen)
         for job in sorted(by_job, key=lambda j: _start(problem, table.chosen[j])):
             held = table.drop(job)
             least = 0.0 if held is None else problem.choices[held].value
-            better = (k for k in by_job[job] if problem.choices[k].value > least and table.fits(k))
-            taken = next(better, held)
+            taken = next(filter(table.fits, _above(problem, by_job[job], least)), held)
             if taken is not None:
                 table.take(taken)
         if table.chosen == before:
             break
     return table.chosen
+
+
+def _above(problem: Problem, options: Sequence[int], least: float) -> Iterator[int]:
+    """Yield the choices worth more than the least, of choices that stand the best first."""
+    for k in options:
+        if not problem.choices[k].value > least:
+            return
+        yield k
 
 
 def _start(problem: Problem, k: int | None) -> int:

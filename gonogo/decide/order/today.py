@@ -8,20 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.ground_facts import is_fit_to_spread_on
-from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.evening import FOR_TOMORROW
-from gonogo.decide.water.forecast import chance_watered
-from gonogo.decide.windows import epoch_h, rows, window_chance
+from gonogo.decide.water.forecast import chances_watered
+from gonogo.decide.windows import epoch_h, row_ends, rows, window_chances
 from gonogo.records import shift
 from gonogo.records.day_plan import Half, Task
 from gonogo.records.verdict import Decision, Verdict
@@ -110,40 +110,57 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
     assert decision.until_utc is not None
     plan = decision.water if decision.verdict == Verdict.WATER else None
     from_h, until_h, rolling_h = epoch_h(decision.from_utc), epoch_h(decision.until_utc), prepared.rolling_h[s]
-    for start_h in starts_today(prepared, from_h, until_h - rolling_h, step_h):
-        option = Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=math.nan)
-        if plan is None:
-            yield replace(option, chance=window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h))
-        else:
-            at_h = epoch_h(plan.start_utc)
-            chance = chance_watered(prepared, s, plan.litres_m2, at_h, start_h)
-            done_h = epoch_h(plan.finish_utc)
-            yield replace(option, chance=chance, litres=plan.litres, at_h=at_h, done_h=done_h, is_after_test=True)
+    start_h = starts_today(prepared, from_h, until_h - rolling_h, step_h)
+    if plan is None:
+        chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h).tolist()
+        for begins_h, chance in zip(start_h.tolist(), chances, strict=True):
+            yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance)
+        return
+    at_h, done_h = epoch_h(plan.start_utc), epoch_h(plan.finish_utc)
+    dose_litres_m2, first_drop_h = np.full(len(start_h), plan.litres_m2), np.full(len(start_h), at_h)
+    chances = chances_watered(prepared, s, dose_litres_m2, first_drop_h, start_h).tolist()
+    for begins_h, chance in zip(start_h.tolist(), chances, strict=True):
+        yield Option(
+            day_n=0,
+            start_h=begins_h,
+            end_h=begins_h + rolling_h,
+            chance=chance,
+            litres=plan.litres,
+            at_h=at_h,
+            done_h=done_h,
+            is_after_test=True,
+        )
 
 
-def starts_today(prepared: Prepared, first_h: float, last_h: float, step_h: float) -> Iterator[float]:
-    """Yield the starts between two moments: the first of them, and then every step of the day [epoch h].
+def weather_chances(prepared: Prepared, s: int, start_h: Floats, needed_h: Floats | float) -> Floats:
+    """Return the chances (N,) that hours are dry, unfrozen and calm; NaN where they are not known or the table does not
+    hold them.
+    """
+    cond = prepared.cond
+    first, stop, holds = row_ends(cond, start_h, start_h + needed_h)
+    dry = (cond.rainless.fails_at[first] >= stop[:, None]).mean(axis=1)
+    held = (cond.unfrozen.fails_at[first, s, 0] >= stop) & (cond.calm.fails_at[first, 0] >= stop)
+    is_known = holds & (cond.rainless.unknown_at[first] >= stop) & (cond.unfrozen.unknown_at[first, s] >= stop)
+    is_known &= cond.calm.unknown_at[first] >= stop
+    return np.where(is_known, dry * held, np.nan)
+
+
+def starts_today(prepared: Prepared, first_h: float, last_h: float, step_h: float) -> Floats:
+    """Return the starts between two moments: the first of them, and then every step of the day, (N,) [epoch h].
 
     The solver counts in these steps: a start between two of them would cost its roller the whole step before it.
     """
-    if not first_h <= last_h + SECOND_H:
-        return
-    yield first_h
+    if not (math.isfinite(first_h + last_h) and first_h <= last_h + SECOND_H):
+        return np.zeros(0)
     day_h = prepared.today.from_h
-    k = math.floor((first_h - day_h) / step_h + SECOND_H) + 1
-    while day_h + k * step_h <= last_h + SECOND_H:
-        yield day_h + k * step_h
-        k += 1
+    k = np.arange(math.floor((first_h - day_h) / step_h + SECOND_H) + 1, math.ceil((last_h - day_h) / step_h) + 2)
+    on_steps = day_h + k * step_h
+    return np.concatenate([[first_h], on_steps[on_steps <= last_h + SECOND_H]])
 
 
 def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) -> float:
-    """Return the chance that hours are dry, unfrozen and calm, NaN where the table does not hold them."""
-    cond = prepared.cond
-    part = rows(cond, start_h, start_h + needed_h)
-    if part is None:
-        return math.nan
-    dry = float(cond.is_rainless[part].min(axis=0).mean())
-    return dry * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
+    """Return the chance of one start, as `weather_chances`."""
+    return float(weather_chances(prepared, s, np.array([start_h]), needed_h)[0])
 
 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
@@ -151,11 +168,11 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
         return
-    for start_h in starts_today(prepared, test_done_h(prepared, s), prepared.today.until_h - needed_h, step_h):
-        if weather_chance(prepared, s, start_h, needed_h) >= prepared.chance_needed:
-            chance = window_chance(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
-            if not math.isnan(chance):
-                yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
+    start_h = starts_today(prepared, test_done_h(prepared, s), prepared.today.until_h - needed_h, step_h)
+    chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
+    is_open = (weather_chances(prepared, s, start_h, needed_h) >= prepared.chance_needed) & ~np.isnan(chances)
+    for begins_h, chance in zip(start_h[is_open].tolist(), chances[is_open].tolist(), strict=True):
+        yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
 
 
 def is_broken_up_first(inputs: MorningInputs, s: int) -> bool:
@@ -179,15 +196,18 @@ def test_done_h(prepared: Prepared, s: int) -> float:
     return at_h
 
 
-def soaked_over_night(prepared: Prepared, s: int, decision: Decision, dry: Option) -> Iterator[Option]:
-    """Yield an option of a later day for a strip that is watered this afternoon and soaks until then."""
+def soaked_over_night(prepared: Prepared, s: int, decision: Decision, start_h: Floats) -> Floats:
+    """Return the chances (N,) of starts on later days of a strip that is watered this afternoon and soaks until then.
+
+    NaN where a strip is not watered for tomorrow, or a start comes before it has soaked.
+    """
     plan = decision.water
     if decision.reason != FOR_TOMORROW or plan is None:
-        return
+        return np.full(len(start_h), np.nan)
     soaked_h = epoch_h(plan.finish_utc) + prepared.inputs.soak_h(prepared.inputs.strips[s])
-    if dry.start_h >= soaked_h + TEST_H:
-        chance = chance_watered(prepared, s, plan.litres_m2, epoch_h(plan.start_utc), dry.start_h)
-        yield replace(dry, chance=chance, is_after_test=True)
+    litres_m2, at_h = np.full(len(start_h), plan.litres_m2), np.full(len(start_h), epoch_h(plan.start_utc))
+    chances = chances_watered(prepared, s, litres_m2, at_h, start_h)
+    return np.where(start_h >= soaked_h + TEST_H, chances, np.nan)
 
 
 def rain_over_h(prepared: Prepared, s: int) -> float:
@@ -217,10 +237,11 @@ def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float)
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
-    for start_h in starts_today(prepared, opening.from_h, opening.until_h - rolling_h, step_h):
-        chance = weather_chance(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
-        if chance >= inputs.setting("plan_chance_min"):
-            yield Option(day_n=0, start_h=start_h, end_h=start_h + rolling_h, chance=chance, is_after_test=True)
+    start_h = starts_today(prepared, opening.from_h, opening.until_h - rolling_h, step_h)
+    chances = weather_chances(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
+    is_likely = chances >= inputs.setting("plan_chance_min")
+    for begins_h, chance in zip(start_h[is_likely].tolist(), chances[is_likely].tolist(), strict=True):
+        yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
 
 
 def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Opening | None:
@@ -266,6 +287,6 @@ def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
         return "borrow_not_right" if today.hours > 0.0 else "day_over"
     needed_h = prepared.rolling_h[s] + prepared.seal_h
     starts = np.arange(opening.from_h, opening.until_h - prepared.rolling_h[s] + SECOND_H, STEP_BACK_H)
-    if not any(weather_chance(prepared, s, float(h), needed_h) >= prepared.chance_needed for h in starts):
+    if not np.any(weather_chances(prepared, s, starts, needed_h) >= prepared.chance_needed):
         return "weather"
     return ""

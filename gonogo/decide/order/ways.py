@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
+from gonogo.decide.inputs import Floats
 from gonogo.decide.order.option import Option
 from gonogo.decide.order.today import options_today, soaked_over_night
 from gonogo.decide.today import Dosed, Prepared, rolling_h_on
@@ -19,27 +22,38 @@ LAGS_H = (0.0, 1.0, 3.0)  # how long watered soil may lie beyond soaking in befo
 _NUDGE_H = 1e-9
 
 
-def starts_on(hours: Working, needed_h: float, step_h: float) -> Iterator[float]:
-    """Yield the start of everything of a length that fits into a working day, on the steps of the day."""
+class Starts(NamedTuple):
+    """Starts on the days after this one on which a roller of the crew is there, in columns (N,).
+
+    day_n     day of the horizon; start_h [epoch h]; rolling_h: time that rolling takes on that day [h]
+    """
+
+    day_n: npt.NDArray[np.int64]
+    start_h: Floats
+    rolling_h: Floats
+
+
+def starts_on(hours: Working, needed_h: float, step_h: float) -> Floats:
+    """Return the start of everything of a length that fits into a working day, on the steps of the day [epoch h]."""
     if not hours.is_working_day or not math.isfinite(needed_h):
-        return
+        return np.zeros(0)
     last_h = hours.until_h - needed_h
-    for k in range(math.floor((last_h - hours.from_h) / step_h + _NUDGE_H) + 1):
-        yield hours.from_h + k * step_h
+    n_starts = math.floor((last_h - hours.from_h) / step_h + _NUDGE_H) + 1
+    return hours.from_h + step_h * np.arange(n_starts, dtype=np.float64)
 
 
-def later_starts(
-    prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float
-) -> Iterator[tuple[int, Working, float, float]]:
-    """Yield (day, its hours, start, rolling time) of the days after this one on which a roller of the crew is there."""
+def later_starts(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Starts:
+    """Return the starts of the days after this one on which a roller of the crew is there."""
     inputs = prepared.inputs
     strip = inputs.strips[s]
+    found = [Starts(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))]
     for day_n, hours in enumerate(ahead):
         if hours.day == inputs.day or hours.day in inputs.roller_on(strip, hours.day).away:
             continue
         rolling_h = rolling_h_on(inputs, strip, hours.day)
-        for start_h in starts_on(hours, rolling_h + prepared.seal_h, step_h):
-            yield day_n, hours, start_h, rolling_h
+        start_h = starts_on(hours, rolling_h + prepared.seal_h, step_h)
+        found.append(Starts(np.full(len(start_h), day_n), start_h, np.full(len(start_h), rolling_h)))
+    return Starts(*(np.concatenate(columns) for columns in zip(*found, strict=True)))
 
 
 def present(
@@ -48,86 +62,101 @@ def present(
     """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
     if ahead and ahead[0].day == prepared.inputs.day:
         yield from options_today(prepared, s, decision, step_h)
-    area_m2 = prepared.inputs.strips[s].area_m2
     ways = _ways(prepared, s, ahead, step_h)
-    first = _first_chances(prepared, s, ways)
-    wet: dict[tuple[int, int, int, int], float] = {}  # weather is hourly: ways within the same hours share a chance
-    for way in ways:
-        yield way.dry
-        yield from soaked_over_night(prepared, s, decision, way.dry)
-        for by, ends_h in way.watered:
-            for done_h in ends_h:
-                at_h = done_h - by.took.spray_h
-                key = (*way.rows, math.floor(at_h))
-                if key not in wet:
-                    own = first.get((at_h, way.dry.start_h))
-                    if own is None:  # the first within its hours of those that are looked at, not of all
-                        own = chance_watered(prepared, s, by.litres_m2, at_h, way.dry.start_h)
-                    wet[key] = own
-                if not wet[key] > way.dry.chance + CHANCE_GAIN_MIN:
-                    break  # lying longer makes it no better
-                yield _watered(way.dry, by, done_h, by.litres_m2 * area_m2, wet[key])
+    soaked = soaked_over_night(prepared, s, decision, np.array([dry.start_h for dry in ways])).tolist()
+    watered = _watered_ways(prepared, s, ahead, ways)
+    for way_n, dry in enumerate(ways):
+        yield dry
+        if not math.isnan(soaked[way_n]):
+            yield dry._replace(chance=soaked[way_n], is_after_test=True)
+        yield from watered.get(way_n, ())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Way:
-    """A start on a later day of the lift that lies there.
+def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> list[Option]:
+    """Return every start of the lift as it lies there, on days after today, of hours that the table holds."""
+    cond, seal_h = prepared.cond, prepared.seal_h
+    day_n, start_h, rolling_h = later_starts(prepared, s, ahead, step_h)
+    _, _, holds = row_ends(cond, start_h, start_h + rolling_h + seal_h)
+    chances = window_chances(cond, s, start_h, rolling_h, seal_h)
+    columns = (day_n, start_h, start_h + rolling_h, chances)
+    return [Option(*row) for row in zip(*(column[holds].tolist() for column in columns), strict=True)]
 
-    dry       as it lies
-    rows      first row of its hours, and the rows after the last of rolling and sealing, and of rolling
-    watered   the dose by each truck of the day, and when its last drop may fall, the latest first [epoch h]; none
-              where it is likely right as it lies
+
+class _Watering(NamedTuple):
+    """A way to water before a start: its number among the ways, the dose by a truck, when the last drop falls."""
+
+    way_n: int
+    by: Dosed
+    done_h: float
+    at_h: float
+
+
+def _watered_ways(
+    prepared: Prepared, s: int, ahead: Sequence[Working], ways: Sequence[Option]
+) -> dict[int, list[Option]]:
+    """Return by number the watered options of the ways that are not likely right as they lie.
+
+    By each truck of the day, the latest watering first; lying longer is left out where it makes it no better.
     """
-
-    dry: Option
-    rows: tuple[int, int, int]
-    watered: tuple[tuple[Dosed, tuple[float, ...]], ...]
-
-
-def _ways(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> list[_Way]:
-    """Return every start of the lift that lies there on days after today, of hours that the table holds."""
-    inputs, cond, seal_h = prepared.inputs, prepared.cond, prepared.seal_h
-    strip = inputs.strips[s]
-    soak_h = inputs.soak_h(strip)
-    starts = list(later_starts(prepared, s, ahead, step_h))
-    if not starts:
-        return []
-    start, rolling_h = np.array([(start_h, takes_h) for _, _, start_h, takes_h in starts]).T
-    first, sealed, holds = row_ends(cond, start, start + rolling_h + seal_h)
-    _, rolled, _ = row_ends(cond, start, start + rolling_h)
-    chances = window_chances(cond, s, start, rolling_h, seal_h).tolist()
-    rows = zip(first.tolist(), sealed.tolist(), rolled.tolist(), strict=True)
-    by_day: dict[int, tuple[Dosed, ...]] = {}
-    found: list[_Way] = []
-    of_start = zip(starts, rows, holds.tolist(), chances, strict=True)
-    for (day_n, hours, start_h, takes_h), own, is_held, chance in of_start:
-        if not is_held:
-            continue
-        if day_n not in by_day:
-            by_day[day_n] = doses_on(prepared, s, hours)
-        dry = Option(day_n=day_n, start_h=start_h, end_h=start_h + takes_h, chance=chance)
-        doses = by_day[day_n] if chance < prepared.chance_needed else ()
-        watered = tuple((by, tuple(_ends_h(hours, start_h, by, soak_h))) for by in doses)
-        found.append(_Way(dry=dry, rows=own, watered=watered))
+    soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
+    asked = [
+        _Watering(way_n, by, done_h, done_h - by.took.spray_h)
+        for way_n, dry in enumerate(ways)
+        if dry.chance < prepared.chance_needed
+        for by in doses_on(prepared, s, ahead[dry.day_n])
+        for done_h in _ends_h(ahead[dry.day_n], dry.start_h, by, soak_h)
+    ]
+    if not asked:
+        return {}
+    area_m2 = prepared.inputs.strips[s].area_m2
+    chance_of = _Chances(prepared, s, ways, asked)
+    found: dict[int, list[Option]] = {}
+    for _, of_a_truck in itertools.groupby(enumerate(asked), key=lambda row: (row[1].way_n, row[1].by.truck.id)):
+        for n, watering in of_a_truck:
+            way_n, by, done_h, _ = watering
+            chance = chance_of(n)
+            if not chance > ways[way_n].chance + CHANCE_GAIN_MIN:
+                break  # lying longer makes it no better
+            option = _watered(ways[way_n], by, done_h, by.litres_m2 * area_m2, chance)
+            found.setdefault(way_n, []).append(option)
     return found
 
 
-def _first_chances(prepared: Prepared, s: int, ways: Sequence[_Way]) -> dict[tuple[float, float], float]:
-    """Return the chance of the first watered option within each hours, by its first drop and its start [epoch h].
+class _Chances:
+    """The chances of watered starts. Weather is hourly: those within the same hours share the chance of the first.
 
-    All at once: asked for one by one they take most of the time that an order of work takes.
+    All at once: asked for one by one they take most of the time that an order of work takes. The first is the first of
+    those that are looked at, which need not be the first of all.
     """
-    first: dict[tuple[int, int, int, int], tuple[float, float, float]] = {}
-    for way in ways:
-        for by, ends_h in way.watered:
-            for done_h in ends_h:
-                at_h = done_h - by.took.spray_h
-                first.setdefault((*way.rows, math.floor(at_h)), (by.litres_m2, at_h, way.dry.start_h))
-    if not first:
-        return {}
-    litres_m2, at_h, start_h = np.array(list(first.values())).T
-    chances = chances_watered(prepared, s, litres_m2, at_h, start_h).tolist()
-    return dict(zip(zip(at_h.tolist(), start_h.tolist(), strict=True), chances, strict=True))
+
+    def __init__(self, prepared: Prepared, s: int, ways: Sequence[Option], asked: Sequence[_Watering]) -> None:
+        self._prepared, self._s, self._asked = prepared, s, asked
+        cond, seal_h = prepared.cond, prepared.seal_h
+        start_h, end_h = np.array([(ways[w.way_n].start_h, ways[w.way_n].end_h) for w in asked]).T
+        litres_m2, at_h = np.array([(w.by.litres_m2, w.at_h) for w in asked]).T
+        first, sealed, _ = row_ends(cond, start_h, end_h + seal_h)
+        _, rolled, _ = row_ends(cond, start_h, end_h)
+        hours = np.stack([first, sealed, rolled, np.floor(at_h).astype(np.int64)], axis=1)
+        self._start_h, self._hours = start_h.tolist(), list(map(tuple, hours.tolist()))
+        listed: dict[tuple[int, ...], int] = {}
+        for n, key in enumerate(self._hours):
+            listed.setdefault(key, n)
+        firsts = list(listed.values())
+        chances = chances_watered(prepared, s, litres_m2[firsts], at_h[firsts], start_h[firsts]).tolist()
+        self._of_first = dict(zip(firsts, chances, strict=True))
+        self._of_hours: dict[tuple[int, ...], float] = {}
+
+    def __call__(self, n: int) -> float:
+        """Return the chance of the n-th that was asked for."""
+        key = self._hours[n]
+        if key not in self._of_hours:
+            own = self._of_first.get(n)
+            if own is None:
+                watering = self._asked[n]
+                litres_m2 = watering.by.litres_m2
+                own = chance_watered(self._prepared, self._s, litres_m2, watering.at_h, self._start_h[n])
+            self._of_hours[key] = own
+        return self._of_hours[key]
 
 
 def watered_ways(hours: Working, dry: Option, litres: float, by: Dosed, soak_h: float) -> Iterator[Option]:

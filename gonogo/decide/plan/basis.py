@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 from gonogo import times
@@ -13,6 +13,7 @@ from gonogo.decide.today import Prepared
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records import shift
+from gonogo.records.day_plan import DryBack
 from gonogo.records.days_off import next_working_day
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
@@ -26,12 +27,13 @@ class Basis:
     """A morning with its verdicts and its order of work.
 
     histories     by strip id, what was recorded of the lift that lies there
-    refused     by strip id and time, tests that cannot be or stand alone: they are shown, and said not to count; each
-                with what had been expected, 10 and 90 % [%], NaN where the test cannot be
+    refused     by strip id and time, impossible tests and those that stand alone: shown, marked as not counting; each
+                with what had been expected, 10 and 90 % [%], NaN where the test is impossible
     unknown     told work of which nobody knows, each with the chance that it was done
     disked      by strip id, the wet strips as they would be if they were disked
     done        by strip id, how many of its lifts were rolled
     next_shift_utc  start of the next working day's shift, None where no day within three weeks works
+    ways_back   by row, the ways back that were asked for so far (see way_back.py)
     """
 
     prepared: Prepared
@@ -44,6 +46,7 @@ class Basis:
     done: Mapping[str, int]
     shift_utc: tuple[datetime, datetime]
     next_shift_utc: datetime | None
+    ways_back: dict[int, DryBack | None] = field(init=False, default_factory=dict, repr=False)
 
     @property
     def inputs(self) -> MorningInputs:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
 from gonogo import times
 from gonogo.decide import rolling
 from gonogo.decide.order.today import BREAK_UP_H, SPREAD_H, TEST_H, is_broken_up_first, is_testable
 from gonogo.decide.plan.basis import Basis, rolling_today
+from gonogo.decide.plan.damping import dampings
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
@@ -16,7 +17,7 @@ from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.watering import DRY_CRUST, soaking_h
 from gonogo.records.day_plan import Job, Task
-from gonogo.records.verdict import Decision, Verdict
+from gonogo.records.verdict import Decision, Verdict, WaterPlan
 from gonogo.records.work_order import PlannedWork
 
 DISK_H = 0.75  # a strip of usual size is disked in about so long: common practice
@@ -24,11 +25,12 @@ DISK_H = 0.75  # a strip of usual size is disked in about so long: common practi
 
 def jobs(basis: Basis) -> tuple[Job, ...]:
     """Return today's work by start. An order of this day that stands keeps its jobs as they were told."""
-    found = [job for s in range(len(basis.inputs.strips)) for job in _of_strip(basis, s)]
+    damped = dampings(basis)
+    found = [job for s in range(len(basis.inputs.strips)) for job in _of_strip(basis, s, damped)]
     return tuple(sorted(found, key=lambda j: (j.start_utc, j.end_utc, j.crew_id, j.strip_id)))
 
 
-def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
+def _of_strip(basis: Basis, s: int, damped: Mapping[str, WaterPlan]) -> Iterator[Job]:
     strip = basis.inputs.strips[s]
     decision = basis.decisions[strip.id]
     order = basis.inputs.orders.get(strip.id)
@@ -54,12 +56,12 @@ def _of_strip(basis: Basis, s: int) -> Iterator[Job]:
     if decision.verdict == Verdict.WATER and decision.water is not None and work is not None:
         yield from _watering(basis, decision, lift, work)
     if decision.reason == FOR_TOMORROW and decision.water is not None:
-        yield _spraying(basis, Task.WATER, decision, lift)
+        yield _spraying(basis, Task.WATER, decision, decision.water, lift)
         soaked = _by_hand(basis, Task.SOAK, strip.id, lift, decision.water.finish_utc, basis.inputs.soak_h(strip))
         mixed = _by_hand(basis, Task.MIX, strip.id, lift, decision.water.finish_utc, DISK_H)
         yield mixed if is_mixed_in(basis, decision) else soaked
-    if decision.verdict == Verdict.COMPACT and decision.water is not None and rolled is not None:
-        yield _spraying(basis, Task.DAMP, decision, lift)
+    if strip.id in damped:
+        yield _spraying(basis, Task.DAMP, decision, damped[strip.id], lift)
     back = way_back(basis, s)
     for at_utc in () if back is None or back.is_hopeless else back.disk_utc:
         if times.local_date(at_utc, basis.site.zone) == basis.inputs.day:
@@ -112,7 +114,7 @@ def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) ->
     assert water is not None
     is_crust = decision.reason == DRY_CRUST
     soak_h = soaking_h(basis.inputs, basis.site.strip(decision.strip_id), is_crust=is_crust)
-    yield _spraying(basis, Task.WATER, decision, lift)
+    yield _spraying(basis, Task.WATER, decision, water, lift)
     if is_mixed_in(basis, decision):
         yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, min(DISK_H, soak_h))
     yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak_h)
@@ -120,9 +122,7 @@ def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) ->
     yield _by_hand(basis, Task.TEST, decision.strip_id, lift, tested_utc, TEST_H)
 
 
-def _spraying(basis: Basis, task: Task, decision: Decision, lift: int) -> Job:
-    water = decision.water
-    assert water is not None
+def _spraying(basis: Basis, task: Task, decision: Decision, water: WaterPlan, lift: int) -> Job:
     by_utc = None
     if task == Task.WATER and decision.until_utc is not None:
         is_crust = decision.reason == DRY_CRUST

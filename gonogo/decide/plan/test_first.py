@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 
 from gonogo.decide.dry_back import disk_hours, ready_from
-from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chance
+from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chances
 from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, chances_inside, limits
 from gonogo.decide.today import Prepared
@@ -210,12 +210,9 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     if not math.isfinite(start_h + last_h):
         return Then.HOLD
     needed_h = prepared.rolling_h[s] + prepared.seal_h
-    starts = np.arange(start_h, last_h + 1e-6, TEST_H).tolist()
-    return (
-        Then.WATER
-        if any(weather_chance(prepared, s, h, needed_h) >= prepared.chance_needed for h in starts)
-        else Then.HOLD
-    )
+    starts = np.arange(start_h, last_h + 1e-6, TEST_H)
+    is_dry = weather_chances(prepared, s, starts, needed_h) >= prepared.chance_needed
+    return Then.WATER if np.any(is_dry) else Then.HOLD
 
 
 def last_pass_utc(prepared: Prepared) -> datetime:

@@ -11,7 +11,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import REST_H, Disked, chance_inside, last_disking_before
-from gonogo.decide.order.today import weather_chance
+from gonogo.decide.order.today import weather_chances
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.test_first import tests_after
@@ -25,7 +25,13 @@ SOME_CHANCE = 0.2  # a lift that never reaches this is not brought back by diski
 
 
 def way_back(basis: Basis, s: int) -> DryBack | None:
-    """Return how the wet strip on row s comes back, None where disking was not asked for it."""
+    """Return how the wet strip on row s comes back, None where disking was not asked for it; once."""
+    if s not in basis.ways_back:
+        basis.ways_back[s] = _way_back(basis, s)
+    return basis.ways_back[s]
+
+
+def _way_back(basis: Basis, s: int) -> DryBack | None:
     inputs, prepared = basis.inputs, basis.prepared
     strip = inputs.strips[s]
     path = basis.disked.get(strip.id)
@@ -36,9 +42,11 @@ def way_back(basis: Basis, s: int) -> DryBack | None:
     for hours in days(prepared):
         if not hours.is_working_day:
             continue
-        for start_h in starts_h(hours, needed_h):
+        starts = starts_h(hours, needed_h)
+        dry = weather_chances(prepared, s, np.array(starts), needed_h).tolist()
+        for start_h, dry_chance in zip(starts, dry, strict=True):
             before = last_disking_before(path, start_h - REST_H)
-            if not before or not weather_chance(prepared, s, start_h, needed_h) >= READY_CHANCE:
+            if not before or not dry_chance >= READY_CHANCE:
                 continue
             chance = chance_inside(inputs, s, path, start_h, prepared.rolling_h[s])
             best = max(best, 0.0 if math.isnan(chance) else chance)

@@ -47,7 +47,7 @@ def doses_on(prepared: Prepared, s: int, hours: Working) -> tuple[Dosed, ...]:
 
     Nothing: right without water, no truck, a lift thicker than the mixer reaches, or a dose that is not known or
     outside what is put on. The dose is that of the middle of the day; the morning computes its own to the minute.
-    Outlook and order of work ask for the same days: each is reckoned once.
+    Outlook and order of work ask for the same days: each is computed once.
     """
     key = (s, hours.day)
     if key not in prepared.doses:

@@ -79,7 +79,7 @@ def keep_damp(prepared: Prepared, s: int, window: Stretch, free: Free) -> WaterP
     for truck in prepared.inputs.trucks(prepared.inputs.strips[s]):
         times_h = free.setdefault(truck.id, [prepared.today.from_h] * truck.count)
         called_h = min(times_h)
-        made = maintain(prepared, s, window, truck, called_h)
+        made = maintain(prepared, s, (window.start_h, window.end_h), truck, called_h)
         if made is not None:
             times_h[times_h.index(called_h)] = made[1]
             return made[0]

@@ -22,7 +22,7 @@ from gonogo.decide.water.spraying import (
     trips,
     whole_loads_litres,
 )
-from gonogo.decide.windows import Stretch, amount_between, moment, rows
+from gonogo.decide.windows import amount_between, moment, rows
 from gonogo.records.site import Material, Strip, Truck
 from gonogo.records.verdict import WaterPlan
 
@@ -233,19 +233,21 @@ def _dry_again_h(prepared: Prepared, s: int, plan: WaterPlan, from_h: float) -> 
 
 
 def maintain(
-    prepared: Prepared, s: int, window: Stretch, truck: Truck, free_h: float
+    prepared: Prepared, s: int, rolled_h: tuple[float, float], truck: Truck, free_h: float
 ) -> tuple[WaterPlan, float] | None:
     """Return the light watering that replaces what evaporates while a right lift is rolled, and when the truck is back.
 
     None where it is not worth it. Never past the wet edge; never a reason to change a verdict.
-    free_h   when the truck can be called next [epoch h]
+    rolled_h   from when to when the lift is rolled [epoch h]
+    free_h     when the truck can be called next [epoch h]
     """
     inputs = prepared.inputs
-    row = prepared.row_at(window.start_h)
+    start_h, end_h = rolled_h
+    row = prepared.row_at(start_h)
     if row is None:
         return None
     mean_pct = float(np.mean(inputs.w_pct[row, s]))
-    given = dose(prepared, s, window.start_h, window.end_h, target_pct=mean_pct)
+    given = dose(prepared, s, start_h, end_h, target_pct=mean_pct)
     if not given.litres_m2 >= inputs.setting("dose_min_litres_m2"):
         return None
     # Thinner than its fastest pass no truck can spray; that much is put on if the wet edge allows.
@@ -254,10 +256,10 @@ def maintain(
     if not given.litres_m2 <= given.greatest_litres_m2:
         return None
     ready_h = free_h + first_drop_h(truck, efficiency_of(inputs, truck))
-    at_h = max(ready_h, window.start_h)
+    at_h = max(ready_h, start_h)
     planned = plan_of(prepared, s, truck, given, at_h, "maintain")
-    if planned is None or not at_h + planned[1].spray_h <= window.end_h + 1e-9:
+    if planned is None or not at_h + planned[1].spray_h <= end_h + 1e-9:
         return None
-    if _unfrozen(prepared, s, at_h, window.end_h) != 1.0:
+    if _unfrozen(prepared, s, at_h, end_h) != 1.0:
         return None
     return planned[0], at_h + planned[1].spray_h + planned[1].leave_h

@@ -23,11 +23,11 @@ from gonogo.weather.table import Floats
 
 WIND_HEIGHT_M = 10.0
 WET_MM = 0.1  # what services call rain in a period
-TOLD_HEIGHT_M = 50.0  # from this difference of height on, 0.3 degC, a mail tells of the correction; our own choice
+NOTED_HEIGHT_M = 50.0  # from this difference of height on, 0.3 degC, a mail tells of the correction; our own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Given:
+class StepSeries:
     """One series of an answer, in our unit: from_h = to_h for states."""
 
     kind: Kind
@@ -44,7 +44,7 @@ class Read:
     run_utc: datetime
     days: int
     place: Mapping[str, Any]
-    series: Mapping[tuple[str, int], Given] = field(repr=False)
+    series: Mapping[tuple[str, int], StepSeries] = field(repr=False)
 
     @property
     def steps_h(self) -> tuple[int, ...]:
@@ -92,7 +92,7 @@ def states(read: Read, site: Site, notes: list[Note]) -> dict[str, Floats]:
         found["pressure_kpa"] = hours.pressure_at_height_kpa(
             found["pressure_kpa"], temp_degc, model_m, site.elevation_m
         )
-    if abs(model_m - site.elevation_m) >= TOLD_HEIGHT_M:
+    if abs(model_m - site.elevation_m) >= NOTED_HEIGHT_M:
         notes.append(note("grid_height", model_m=model_m, site_m=site.elevation_m))
     return found
 

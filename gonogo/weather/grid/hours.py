@@ -41,7 +41,7 @@ def periods(from_h: Sequence[int], to_h: Sequence[int], total: Floats, *, roundi
     what      whose totals, for an error
 
     A step's own total is taken where it is given; else the difference of two that begin together. Some services begin
-    anew every six hours, some never.
+    again every six hours, some never.
 
     Raises WeatherError where a step cannot be told, or where a total falls.
     """

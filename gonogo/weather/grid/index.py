@@ -9,7 +9,7 @@ from datetime import datetime
 
 from gonogo.errors import WeatherError
 from gonogo.weather.grid.quantities import ESSENTIAL, QUANTITIES, Quantity
-from gonogo.weather.grid.sources import CONTROL, IndexKind, Part
+from gonogo.weather.grid.sources import CONTROL, FilePart, IndexKind
 
 MOST_MESSAGE_BYTES = 20_000_000  # a global field at a quarter of a degree has about 1 MB; common sense
 MOST_LINES = 50_000  # an ensemble's index has some 9,000; a great one would fill the memory once it is cut into cells
@@ -35,7 +35,7 @@ class _Line:
     length_h: int
 
 
-def wanted_messages(text: str, kind: IndexKind, part: Part, run_utc: datetime, place: str) -> tuple[Wanted, ...]:
+def wanted_messages(text: str, kind: IndexKind, part: FilePart, run_utc: datetime, place: str) -> tuple[Wanted, ...]:
     """Return where the wanted messages of a file lie, in the order in which they lie.
 
     Of a period that is given more than once the shortest is taken.
@@ -67,7 +67,7 @@ def _their_name(quantity: Quantity, kind: IndexKind) -> str:
     return named or quantity.name
 
 
-def _json_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_Line]:
+def _json_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> list[_Line]:
     names = {QUANTITIES[name].in_json: name for name in part.quantities}
     found = []
     for number, raw in enumerate(filter(None, map(str.strip, text.splitlines())), start=1):
@@ -89,7 +89,7 @@ def _json_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_L
     return found
 
 
-def _inventory_lines(text: str, part: Part, run_utc: datetime, place: str) -> list[_Line]:
+def _inventory_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> list[_Line]:
     names = {QUANTITIES[name].in_inventory: name for name in part.quantities if QUANTITIES[name].in_inventory}
     rows: list[tuple[int, list[str]]] = []
     for number, raw in enumerate(filter(None, map(str.strip, text.splitlines())), start=1):

@@ -20,14 +20,14 @@ HASH_DIGITS = 16  # of a message's SHA-256, as it stands in a site's answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class ByteSpan:
     """Where a message stands in a file: its first byte and its length."""
 
     offset: int
     n_bytes: int
 
 
-def spans(data: bytes | memoryview, place: str) -> Iterator[Span]:
+def spans(data: bytes | memoryview, place: str) -> Iterator[ByteSpan]:
     """Yield the messages of a file one after the other.
 
     place   what the file is called in an error
@@ -42,7 +42,7 @@ def spans(data: bytes | memoryview, place: str) -> Iterator[Span]:
             raise cut(f"{place}, byte {at}", n_bytes - at, stated)
         if bytes(data[at + stated - len(END) : at + stated]) != END:
             raise broken(f"{place}, byte {at}", f"after the {stated} bytes that it states no end follows.")
-        yield Span(offset=at, n_bytes=stated)
+        yield ByteSpan(offset=at, n_bytes=stated)
         at += stated
 
 

@@ -34,7 +34,7 @@ class Quantity:
     short_names    names that the decoder gives to its field
     units          the decoder's unit -> (factor, offset) to ours
     in_json        its name in an index of JSON lines (ECMWF)
-    in_inventory   (name, level) in an index of one line a message (NOAA)
+    in_inventory   (name, level) in an index of one line per message (NOAA)
     of_period      its value stands for a period, not for a moment
     is_fixed       it does not change in a run: the first step has it
     is_essential   without it the run cannot be used

@@ -18,7 +18,6 @@ from gonogo.weather.grid.quantities import AMOUNTS, FIXED, RAIN, STATES
 SERVICE = "grid"  # how [[weather]] names it
 RUN_EVERY_H = 6
 MOST_DAYS = 10  # what every source can reach from 0 and 12 UTC
-LATE_H = 6.0  # a run may come so much later than usual before an older one is taken for stale; our own choice
 CONTROL = 0  # the number of the run from the best estimate; an ensemble's other members begin at 1
 OLDEST_RUN = timedelta(hours=26)  # an older run is refused: two newer ones have come since
 
@@ -26,12 +25,12 @@ OLDEST_RUN = timedelta(hours=26)  # an older run is refused: two newer ones have
 class IndexKind(StrEnum):
     """How a service says where the messages of a file lie."""
 
-    JSON_LINES = "json"  # one object a message, with _offset and _length
-    INVENTORY = "inventory"  # one line a message, with its first byte; the next line ends it
+    JSON_LINES = "json"  # one object per message, with _offset and _length
+    INVENTORY = "inventory"  # one line per message, with its first byte; the next line ends it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class FilePart:
     """What is wanted of one file of a run.
 
     path         below the source's root
@@ -87,7 +86,7 @@ class Source:
         """Return the steps that are wanted of a run [h]."""
         return self.steps_of(run_utc.hour, days)
 
-    def parts(self, run_utc: datetime, days: int) -> tuple[Part, ...]:
+    def parts(self, run_utc: datetime, days: int) -> tuple[FilePart, ...]:
         """Return what is wanted of every file of a run, the control first, step by step."""
         found = []
         for step_h in self.steps_h(run_utc, days):
@@ -100,9 +99,11 @@ class Source:
             found += [self._part(run_utc, step_h, (RAIN,), group) for group in groups]
         return tuple(found)
 
-    def _part(self, run_utc: datetime, step_h: int, quantities: tuple[str, ...], members: tuple[int, ...]) -> Part:
+    def _part(self, run_utc: datetime, step_h: int, quantities: tuple[str, ...], members: tuple[int, ...]) -> FilePart:
         path = self.file_of(run_utc, step_h, members[0])
-        return Part(path=path, index_path=self.index_of(path), step_h=step_h, quantities=quantities, members=members)
+        return FilePart(
+            path=path, index_path=self.index_of(path), step_h=step_h, quantities=quantities, members=members
+        )
 
     def newest_runs(self, now_utc: datetime) -> tuple[datetime, ...]:
         """Return the runs that may be published by now and are not stale, the newest first."""

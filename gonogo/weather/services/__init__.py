@@ -59,7 +59,7 @@ class WeatherService:
     request        (sites, now_utc, base_url or None, key or None, contact) -> Request; None where it is not asked over
                    HTTP, but read from a folder
     parse          (body, site) -> ParsedForecast; raises WeatherError, passing where the body was broken on its way
-    max_sites      sites that one request can ask for; `split` then cuts its answer into one body a site, in their order
+    max_sites      sites that one request can ask for; `split` then cuts its answer into one body per site, in order
     follow         where one question is not enough: (body of the first answer, base_url or None) -> second Request. The
                    first answer is kept and asked for again only where the second is not found
     avoids_full_hour  it asks that rounds started by a clock do not all come on the full hour

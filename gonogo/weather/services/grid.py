@@ -16,7 +16,7 @@ from gonogo.records.site import Site
 from gonogo.weather.checks import distance_km
 from gonogo.weather.grid import columns
 from gonogo.weather.grid.answer import FORM, HOW
-from gonogo.weather.grid.columns import Given, Read
+from gonogo.weather.grid.columns import Read, StepSeries
 from gonogo.weather.grid.messages import HASH_DIGITS
 from gonogo.weather.grid.quantities import AMOUNTS, ESSENTIAL, FIXED, QUANTITIES, RAIN, STATES, Kind
 from gonogo.weather.grid.sources import CONTROL, DEFAULT_SOURCE, OLDEST_RUN, SOURCES
@@ -134,11 +134,11 @@ def _place(whole: Mapping[str, Any], site: Site) -> Mapping[str, Any]:
     return place
 
 
-def _all_series(listed: object) -> dict[tuple[str, int], Given]:
+def _all_series(listed: object) -> dict[tuple[str, int], StepSeries]:
     """Return the series of an answer by quantity and member."""
     if not isinstance(listed, list) or not listed:
         raise refused(NAME, "series", repr(listed)[:40], "there are no values.", "A list of series is right.")
-    found: dict[tuple[str, int], Given] = {}
+    found: dict[tuple[str, int], StepSeries] = {}
     for entry in listed:
         named = entry.get("quantity") if isinstance(entry, dict) else None
         if not isinstance(named, str) or named not in QUANTITIES:
@@ -150,7 +150,7 @@ def _all_series(listed: object) -> dict[tuple[str, int], Given]:
     return found
 
 
-def _one_series(name: str, entry: Mapping[str, Any]) -> Given:
+def _one_series(name: str, entry: Mapping[str, Any]) -> StepSeries:
     quantity, unit, kinds = QUANTITIES[name], str(entry.get("unit")), {str(kind): kind for kind in Kind}
     from_h, to_h = entry.get("from_h"), entry.get("to_h")
     if not isinstance(from_h, list) or not isinstance(to_h, list) or not from_h or len(from_h) != len(to_h):
@@ -167,7 +167,7 @@ def _one_series(name: str, entry: Mapping[str, Any]) -> Given:
     values = quantity.in_our_unit(numbers(NAME, name, entry.get("values"), len(to_h)), unit)
     if quantity.is_essential and np.isnan(values).any():
         raise refused(NAME, name, "nothing", f"{int(np.isnan(values).sum())} values are missing.", "All are right.")
-    return Given(kind=kind, from_h=tuple(from_h), to_h=tuple(to_h), values=values)
+    return StepSeries(kind=kind, from_h=tuple(from_h), to_h=tuple(to_h), values=values)
 
 
 def licence_note(key: str | None) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from gonogo.decide.order.solver import SolverError, solve
-from gonogo.decide.order.timetable import Choice, Problem, Use, improved, objective
+from gonogo.decide.order.timetable import Choice, Problem, Use, improved, objective, ranked
 
 
 def drawn(seed: int, *, n_jobs: int = 4, n_slots: int = 7, n_machines: int = 2) -> Problem:
@@ -96,8 +96,8 @@ def test_a_gap_that_the_search_leaves_is_closed_job_by_job() -> None:
         return Choice(job=0, value=1.0 - 1e-5 * start, start=start, ready=start + 1, uses=(use,))
 
     problem = Problem(n_jobs=1, n_slots=9, capacity=(1,), choices=tuple(way(k) for k in range(9)))
-    assert improved(problem, (5,)) == [0]
-    assert improved(problem, (None,)) == [0]
+    assert improved(problem, (5,), ranked(problem)) == [0]
+    assert improved(problem, (None,), ranked(problem)) == [0]
 
 
 def test_nothing_worth_doing_is_not_done() -> None:

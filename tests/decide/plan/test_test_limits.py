@@ -46,6 +46,15 @@ def test_the_mean_of_two_tests_releases_nearer_to_the_edges_by_its_smaller_error
     assert chance == pytest.approx(norm.cdf(0.4 / TEST_ERROR_PCT * math.sqrt(2.0)), abs=1e-3)
 
 
+def test_the_limits_of_a_mean_are_those_of_two_tests_in_whole_tenths() -> None:
+    found = limits(material(), 0.7)
+    low, high = limits_pct(material(), 0.7, n_tests=2)
+    assert found.mean_low_pct == pytest.approx(math.ceil(10.0 * low - 1e-6) / 10.0)
+    assert found.mean_high_pct == pytest.approx(math.floor(10.0 * high + 1e-6) / 10.0)
+    assert found.low_pct > found.mean_low_pct > 12.0
+    assert found.high_pct < found.mean_high_pct < 16.0
+
+
 def test_a_narrow_window_keeps_its_middle() -> None:
     narrow = material(window_low_pct=-0.5, window_high_pct=0.5)
     assert limits_pct(narrow, 0.99) == (13.75, 14.25)

@@ -249,6 +249,8 @@ def test_a_watered_lift_left_lying_has_to_be_rolled_before_it_is_too_dry_again()
     # 0.5 points are 2 mm, and 1.1 x 0.9 mm go in an hour
     assert (made.until_utc - made.from_utc).total_seconds() / 3600.0 == pytest.approx(3.0, abs=0.01)
     assert decision(9.0, et0_mm=0.1, on_site=near_the_edge).until_utc > at(16.0)
+    sooner = decision(9.0, et0_mm=0.95, on_site=near_the_edge)  # 1.1 x 0.95 mm twice are over 2 mm, 0.95 twice are not
+    assert (sooner.until_utc - sooner.from_utc).total_seconds() / 3600.0 == pytest.approx(2.0, abs=0.01)
 
 
 def test_a_truck_that_cannot_spray_thinly_enough_does_not_pass_the_wet_edge_to_keep_a_lift_damp() -> None:

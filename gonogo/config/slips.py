@@ -10,7 +10,7 @@ from typing import Any
 from gonogo.config.lines import Loc
 from gonogo.config.toml_file import ConfigFile
 from gonogo.records.field import Reading
-from gonogo.records.ranges import doubt
+from gonogo.records.ranges import likely_slip
 from gonogo.records.site import Site, Strip, Surface
 
 LOOSE_MOST_PCT = 92.0  # of the maximum; loose fill has about 75 to 90 %: common practice
@@ -117,7 +117,7 @@ def _warn_of_units(file: ConfigFile) -> None:
         elif loc and isinstance(loc[-1], str):
             for number in raw if isinstance(raw, list) else [raw]:
                 is_number = isinstance(number, (int, float)) and not isinstance(number, bool)
-                slip = doubt(loc[-1], number) if is_number else None
+                slip = likely_slip(loc[-1], number) if is_number else None
                 if slip is not None:
                     file.warn(33, loc, f"can be, but {slip.advice[0].lower()}{slip.advice[1:]}.", "Look at it again.")
                     return

@@ -11,38 +11,38 @@ from gonogo.field import amounts, doubles, nothing_there
 from gonogo.field.record import told_facts, told_litres
 from gonogo.records.field import GaugeRain, GroundSeen, StationDay, Watering
 from gonogo.records.site import Site
-from gonogo.replies.answer import Doubt
+from gonogo.replies.answer import Query
 from gonogo.replies.understand import Understood
 from gonogo.store.history import StoredEntry
 
 MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 
 
-def doubts_of(
-    said: Understood, connection: sa.Connection, site: Site, log: Sequence[StoredEntry], now_utc: datetime
-) -> list[Doubt]:
+def queries_of(
+    understood: Understood, connection: sa.Connection, site: Site, log: Sequence[StoredEntry], now_utc: datetime
+) -> list[Query]:
     """Return what is asked about: likely doubles, contradictions, amounts far off, and what is gone but was not known.
 
     log   the site's entries, newest first
     """
     in_force = doubles.in_force_of(log)
-    new = [meant.new for meant in said.entries]
-    told = told_litres(connection, site, now_utc) if any(isinstance(n.entry, Watering) for n in new) else {}
+    new = [meant.new for meant in understood.entries]
+    ordered_litres = told_litres(connection, site, now_utc) if any(isinstance(n.entry, Watering) for n in new) else {}
     facts = told_facts(connection, site) if any(isinstance(n.entry, GroundSeen) for n in new) else {}
     known = [e for line in in_force if (e := line.entry) is not None and not isinstance(e, StationDay)]
     known += [n.entry for n in new]
     found = []
-    for told_entry in new:
-        entry = told_entry.entry
+    for new_entry in new:
+        entry = new_entry.entry
         strip_id = getattr(entry, "strip_id", "")
-        if (like := doubles.likeness_of(told_entry, in_force)) is not None:
+        if (like := doubles.likeness_of(new_entry, in_force)) is not None:
             key = "contradicts" if like.contradicts else "double"
             before = like.before if isinstance(like.before, float) else 0.0
-            found.append(Doubt(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
-        if (far := amounts.far_amount(told_entry, site, told)) is not None:
-            found.append(Doubt(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
-        if nothing_there.is_unknown(told_entry, known, facts):
-            found.append(Doubt(key="gone", strip_id=strip_id))
+            found.append(Query(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
+        if (far := amounts.far_amount(new_entry, site, ordered_litres)) is not None:
+            found.append(Query(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
+        if nothing_there.is_unknown(new_entry, known, facts):
+            found.append(Query(key="gone", strip_id=strip_id))
         if isinstance(entry, GaugeRain) and entry.rain_mm > MUCH_RAIN_MM:
-            found.append(Doubt(key="rain", rain_mm=entry.rain_mm))
+            found.append(Query(key="rain", rain_mm=entry.rain_mm))
     return found
