@@ -110,8 +110,7 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
     assert decision.until_utc is not None
     plan = decision.water if decision.verdict == Verdict.WATER else None
     from_h, until_h, rolling_h = epoch_h(decision.from_utc), epoch_h(decision.until_utc), prepared.rolling_h[s]
-    n_starts = math.floor((until_h - rolling_h - from_h) / step_h + SECOND_H) + 1
-    start_h = from_h + step_h * np.arange(n_starts, dtype=np.float64)
+    start_h = starts_today(prepared, from_h, until_h - rolling_h, step_h)
     if plan is None:
         chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h).tolist()
         for begins_h, chance in zip(start_h.tolist(), chances, strict=True):
@@ -146,6 +145,19 @@ def weather_chances(prepared: Prepared, s: int, start_h: Floats, needed_h: Float
     return np.where(is_known, dry * held, np.nan)
 
 
+def starts_today(prepared: Prepared, first_h: float, last_h: float, step_h: float) -> Floats:
+    """Return the starts between two moments: the first of them, and then every step of the day, (N,) [epoch h].
+
+    The solver counts in these steps: a start between two of them would cost its roller the whole step before it.
+    """
+    if not (math.isfinite(first_h + last_h) and first_h <= last_h + SECOND_H):
+        return np.zeros(0)
+    day_h = prepared.today.from_h
+    k = np.arange(math.floor((first_h - day_h) / step_h + SECOND_H) + 1, math.ceil((last_h - day_h) / step_h) + 2)
+    on_steps = day_h + k * step_h
+    return np.concatenate([[first_h], on_steps[on_steps <= last_h + SECOND_H]])
+
+
 def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) -> float:
     """Return the chance of one start, as `weather_chances`."""
     return float(weather_chances(prepared, s, np.array([start_h]), needed_h)[0])
@@ -156,20 +168,11 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
         return
-    start_h = _starts_h(test_done_h(prepared, s), prepared.today.until_h + SECOND_H, needed_h, step_h)
+    start_h = starts_today(prepared, test_done_h(prepared, s), prepared.today.until_h - needed_h, step_h)
     chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
     is_open = (weather_chances(prepared, s, start_h, needed_h) >= prepared.chance_needed) & ~np.isnan(chances)
     for begins_h, chance in zip(start_h[is_open].tolist(), chances[is_open].tolist(), strict=True):
         yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
-
-
-def _starts_h(from_h: float, until_h: float, needed_h: float, step_h: float) -> Floats:
-    """Return the starts on the steps from a moment on that leave the time needed before another [epoch h]."""
-    if not math.isfinite(from_h + needed_h):
-        return np.zeros(0)
-    n_steps = max(math.ceil((until_h - needed_h - from_h) / step_h) + 2, 0)
-    start_h = from_h + step_h * np.arange(n_steps, dtype=np.float64)
-    return start_h[start_h + needed_h <= until_h]
 
 
 def is_broken_up_first(inputs: MorningInputs, s: int) -> bool:
@@ -234,7 +237,7 @@ def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float)
     if opening is None:
         return
     rolling_h = prepared.rolling_h[s]
-    start_h = _starts_h(opening.from_h, opening.until_h + SECOND_H, rolling_h, step_h)
+    start_h = starts_today(prepared, opening.from_h, opening.until_h - rolling_h, step_h)
     chances = weather_chances(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
     is_likely = chances >= inputs.setting("plan_chance_min")
     for begins_h, chance in zip(start_h[is_likely].tolist(), chances[is_likely].tolist(), strict=True):

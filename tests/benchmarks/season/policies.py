@@ -35,7 +35,11 @@ def opened(strip: StripNow, after: list[Step]) -> list[Step]:
 
 
 class Habit:
-    """A gauge on every strip each morning; water to optimum, roll what is inside, disk what is wet, twice a day."""
+    """A gauge on every strip each morning; water to optimum, roll what is inside, disk what is wet, twice a day.
+
+    Nothing is tested on a strip whose lift lies rolled and accepted until the next one is spread: such a test decides
+    nothing. Who puts the gauge there too makes one test more on each strip-day that Tally.untested counts.
+    """
 
     def __init__(self, *, seals_every_evening: bool) -> None:
         self.seals_every_evening = seals_every_evening

@@ -26,6 +26,7 @@ HEADS = {
     "diskings": "diskings",
     "without_word": "without word",
     "damped": "damped tops",
+    "untested": "untested",
 }
 REFERENCE = "habit"
 
@@ -111,4 +112,8 @@ def targets(seasons: Sequence[Season], label: str = "") -> str:
                 continue
             is_met = value >= limit if sign == ">=" else value <= limit
             lines.append(f"{name}: {what} {value:.1f}, asked {sign} {limit:.1f}: {'met' if is_met else 'MISSED'}")
+    of_all = mean("habit", "tests") + mean("habit", "untested")
+    lines.append(
+        f"habit: tests {mean('habit', 'tests'):.1f}, with those of strips that lie rolled or done {of_all:.1f}"
+    )
     return "\n".join(lines)

@@ -74,6 +74,7 @@ class StripNow:
     is_busy: bool = False
     inside_quarters: int = 0
     was_rolled_today: bool = False
+    was_tested_today: bool = False
 
     @property
     def turn(self) -> tuple[float, float]:

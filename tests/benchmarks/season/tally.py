@@ -16,6 +16,7 @@ class Tally:
     damped             light waterings of a top, not mixed in: of a dry one, at the dry edge, or to keep it damp
     caught_loose       lifts that a rain of 3 mm or more found neither rolled nor sealed
     rolled_again       rollings of a lift that had been rolled before
+    untested           strip-days on which nothing was tested: it lies rolled or done, or no test was asked for
     without_word       strip-days on which a lift lay there and the mail had no instruction for it
     """
 
@@ -32,3 +33,4 @@ class Tally:
     diskings: int = 0
     without_word: int = 0
     damped: int = 0
+    untested: int = 0

@@ -125,7 +125,8 @@ class Work:
             if strip.inside_quarters >= 12 and not strip.was_rolled_today:
                 self.tally.waited_inside += 1
                 self.say(strip, f"waited inside, {self.true_pct(strip):.1f}")
-            strip.inside_quarters, strip.was_rolled_today = 0, False
+            self.tally.untested += not strip.was_tested_today
+            strip.inside_quarters, strip.was_rolled_today, strip.was_tested_today = 0, False, False
             strip.queue, strip.seal_by_h = [], math.inf
 
     # --- beginning -----------------------------------------------------------------------------------------------
@@ -245,6 +246,7 @@ class Work:
         lift = f"{strip.lift}.{strip.attempt}"
         w_pct = compaction.gauge_pct(self.place, strip.lot, lift, strip.n_tests, self.true_pct(strip))
         strip.n_tests += 1
+        strip.was_tested_today = True
         strip.n_doses_untested = 0
         strip.is_watered = strip.is_watered and w_pct >= strip.lot.low_pct
         strip.tests.append((self.now_h, w_pct))
