@@ -348,7 +348,7 @@ def of_mail(shown: Scene, strip_id: str) -> Told:
     chance = re.search(rf"while it is rolled \({CHANCE};|Rolled today: inside {CHANCE}", own)
     row = re.split(r"Seal |Done: |\*{9}|No rain since|To come:", found)[0]
     half = r"(\w+ \d+ \w+)"
-    after = rf"(?: by (\d\d:\d\d))?(?: until about {half})?(?: likely back about {half})?"
+    after = rf"(?: by (\d\d:\d\d))?(?: until (?:about {half}|later today))?(?: likely back (?:about {half}|today))?"
     head = re.match(rf"\W+({marks})\W+{strip_id} field{after}", row)
     assert head is not None, row
     rolled = re.search(rf"[Rr]oll {TIMES}", row)
@@ -364,7 +364,7 @@ def of_mail(shown: Scene, strip_id: str) -> Told:
         litres=None if litres is None else litres[1],
         is_tested_first=SILENT if rolled is None else limits is not None,
         limits=None if limits is None else limits[1] or limits[2],
-        next=head[3] or head[4] if BADGES[head[1]] == "wait" else SILENT,
+        next=SILENT if BADGES[head[1]] != "wait" or " today" in head[0] else head[3] or head[4],
         chance=SILENT if chance is None else chance[1] or chance[2],
     )
 

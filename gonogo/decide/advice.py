@@ -68,7 +68,8 @@ ADVICE_ROWS: tuple[Row, ...] = (
         verdicts=_WORK,
         when=(("is_method", "==", "yes"), ("n_more_passes", ">=", "yes")),
     ),
-    Row(key="mix_binder", verdicts=_WORK, when=(_UNMIXED,)),
+    Row(key="mix_binder", verdicts=_WORK, when=(_UNMIXED, ("mellowing_time_h", ">", "no"))),
+    Row(key="mix_binder_at_once", verdicts=_WORK, when=(_UNMIXED, ("mellowing_time_h", "==", "no"))),
     Row(key="mix_binder_today", verdicts=_WAIT, reasons=("binder_mix_first",)),
     Row(key="binder_test_beside", verdicts=_ANY, reasons=("binder_in_time", "binder_too_wet")),
     Row(

@@ -77,6 +77,7 @@ LIFT_ADVICE: dict[str, tuple[str, tuple[str, ...]]] = {
         "mix the binder in now, record it, and roll within its working time",
         ("mellowing_time_h", "working_time_h"),
     ),
+    "mix_binder_at_once": ("the same where the binder needs no mellowing", ("working_time_h",)),
     "mix_binder_today": ("mix the binder in today and record it", ("mellowing_time_h",)),
     "binder_test_beside": (
         "test at once beside the work; water or dry it only within the working time",

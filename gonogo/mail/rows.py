@@ -11,7 +11,7 @@ from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
-from gonogo.wording.instruction import Instruction, TestView, pct, try_phrase
+from gonogo.wording.instruction import Instruction, TestView, pct, try_phrase, waits_until
 from gonogo.wording.phrases import Gap, Names, Number, Phrase, phrase
 from gonogo.wording.strips import SPLIT_POINTS
 
@@ -41,7 +41,7 @@ def _when(strip_plan: StripPlan, of: Instruction, *, is_knowable: bool) -> Phras
     if of.badge != Badge.WAIT or not is_knowable:
         return None
     if of.next is not None:
-        return phrase("row.likely_back" if strip_plan.dry_back is not None else "row.until", next=try_phrase(of.next))
+        return waits_until(of.next, is_drying=strip_plan.dry_back is not None)
     return None if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless else phrase("row.until_unknown")
 
 

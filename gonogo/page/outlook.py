@@ -25,7 +25,7 @@ from gonogo.records.verdict import Verdict
 from gonogo.records.work_order import PlannedWork, Work
 from gonogo.wording import hour_bar, phrases, plain
 from gonogo.wording.clock import Clock
-from gonogo.wording.instruction import Instruction, try_phrase
+from gonogo.wording.instruction import Instruction, waits_until
 from gonogo.wording.items import CellView, RowView, StripView
 from gonogo.wording.language import Speaker
 from gonogo.wording.order import work_phrase, work_span
@@ -113,7 +113,7 @@ def _told(told: Instruction) -> Iterator[Gap]:
     if told.roll is not None:
         yield phrase("page.roll", span=told.roll)
     if told.badge == Badge.WAIT and told.next is not None:
-        yield phrase("row.until", next=try_phrase(told.next))
+        yield waits_until(told.next, is_drying=False)
 
 
 def _axis(inputs: MorningInputs, n_days: int) -> Axis:

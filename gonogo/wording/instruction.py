@@ -57,6 +57,7 @@ class TryView:
     """When a strip is tried next. chance: None where unknown; is_if_dry: too far or too unlikely to be a promise."""
 
     day: Day
+    is_today: bool
     half: Half
     chance: Chance | None
     after: str
@@ -159,6 +160,7 @@ def next_try(found: NextTry, today: date, chance_needed: float) -> TryView:
     chance = None if math.isnan(found.chance) else phrases.chance_ahead(found.chance, is_far=is_far)
     return TryView(
         day=Day(day=found.day, form="head"),
+        is_today=found.day == today,
         half=found.half,
         chance=chance,
         after=found.after,
@@ -175,6 +177,14 @@ def is_beyond(day: date, today: date) -> bool:
 def try_phrase(found: TryView) -> Phrase:
     """Return day and half of the next try: "Mon 18 morning"."""
     return phrase("form.day_half", day=found.day, half=phrase(f"half.{found.half}"))
+
+
+def waits_until(found: TryView, *, is_drying: bool) -> Phrase:
+    """Return until when a strip waits, to the half of a day. is_drying: it is disked until then."""
+    if found.is_today:
+        return phrase("row.likely_back_today") if is_drying else phrase("row.until_today")
+    until = try_phrase(found)
+    return phrase("row.likely_back", next=until) if is_drying else phrase("row.until", next=until)
 
 
 def pct(value: float) -> Number:

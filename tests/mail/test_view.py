@@ -147,7 +147,7 @@ def test_an_untested_lift_shows_no_hard_figure() -> None:
 def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
         "15.4–18.1: roll. From 15.0: with 4,200 L on top."
-        " Else 14.5–18.5: test again; roll the same way if the two average 15.0–18.3."
+        " Else 14.5–18.5: test again; roll if the two average 15.0–18.3."
         " Below: 10,400 L a point under 16.3; soak, test. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
@@ -221,10 +221,9 @@ def test_chances_beyond_three_days_stand_in_steps_of_five() -> None:
 
 
 def test_a_sentence_finds_its_setting_among_the_rules() -> None:
-    facts = {"longest_calm_h": 0.0, "time_needed_h": 3.0}
-    rule = scene.rule_seen("stormy", ("wind", 14.0, ">", "wind_stop_m_s", 12.0))
-    made = of(scene.decision("N1", Verdict.WAIT, "stormy", facts=facts, seen=(rule,)))
-    assert said(made.behind[0].lines) == "Thunderstorm, or forecast wind above 43 km/h."
+    rule = scene.rule_seen("too_cold", ("fill_temp_degc", -9.0, "<", "fill_temp_min_degc", -7.0))
+    made = of(scene.decision("N1", Verdict.WAIT, "too_cold", facts={"fill_temp_degc": -9.0}, seen=(rule,)))
+    assert said(made.behind[0].lines) == "The fill is too cold (-9 °C; the site asks for -7 °C)."
 
 
 def test_chances_of_zero_on_all_sides_mean_that_none_was_computed() -> None:

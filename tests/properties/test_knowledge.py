@@ -89,9 +89,9 @@ def test_a_reading_pulls_by_its_weight_is_doubted_far_off_and_believed_the_secon
 ) -> None:
     told = weighed(theta=0.3 + apart, error=error, expected=0.3, variance=variance, side_before=float(side))
     is_far = abs(apart) > GATE_SD * np.sqrt(variance + error**2)
-    assert told.flag == ((CONFIRMED if side == np.sign(apart) and side else FAR) if is_far else None)
+    assert told.note == ((CONFIRMED if side == np.sign(apart) and side else FAR) if is_far else None)
     assert min(0.3, 0.3 + apart) - 1e-12 <= told.mean <= max(0.3, 0.3 + apart) + 1e-12
     if not is_far:
         assert told.variance <= min(variance, error**2) + 1e-15
-    elif told.flag == FAR:
+    elif told.note == FAR:
         assert np.sqrt(told.variance) >= 0.45 * abs(apart)

@@ -277,7 +277,7 @@ def test_a_carbide_reading_is_shown_on_dry_mass_and_its_density_with_the_air_tha
     assert "reading 19.0 %, 1740 kg/m3 dry, 2.9 % air voids, 92 % saturation, 98.7 % of 95 % compaction" in shown
     code, _, faults = say(*reading, "2000")
     assert code == Exit.CONFIG
-    assert "dry_density_kg_m3 = 2000: is impossible" in faults
+    assert "--dry-density = 2000: is impossible" in faults
 
 
 def test_what_is_typed_of_a_lift_is_about_the_lift_that_lies_there(say: Callable[..., tuple[int, str, str]]) -> None:

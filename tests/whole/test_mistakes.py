@@ -65,7 +65,7 @@ IN_FILES = {
     "method mistyped": ("csv", f"{READING}reading,N1,2026-05-12 05:00,17,ofen", ":2: method", "Did you mean \"oven\"?"),
     "no header": ("csv", "reading,N1,17,oven", ":1: header", "names columns out of: kind"),
     "column unknown": ("csv", "kind,strip,w_pct,methd\nreading,N1,17,oven", ":1: header", "unknown columns: methd"),
-    "one value too many": ("csv", f"{READING}reading,N1,2026-05-12 05:00,17,oven,x", ":2: row", "one value a column"),
+    "one value too many": ("csv", f"{READING}reading,N1,2026-05-12 05:00,17,oven,x", ":2: row", "one value per column"),
     "unit behind": ("csv", "kind,strip,at,litres\nwatering,N1,2026-05-12 05:00,9000 L", ":2: litres", "9000"),
     "work mistyped": ("csv", "kind,strip,at,work\nsurface,N1,2026-05-12 05:00,rolld", ":2: work", "rolled"),
     "tomorrow": ("csv", f"{READING}reading,N1,2026-05-13 05:00,17,oven", ":2: at", "when it happened"),

@@ -116,7 +116,7 @@ def test_a_forecast_between_6_and_24_hours_old_is_labelled_in_the_mail(loaded: C
     assert all("10 hours" in plain_of(mail) or "10 h" in plain_of(mail) for mail in result.mails)
 
 
-@pytest.mark.parametrize("step", ["compute.look", "answers.series.check"])
+@pytest.mark.parametrize("step", ["judging.judged", "answers.series.check"])
 def test_a_computation_that_fails_tells_every_strip_to_wait(
     loaded: Config, store: sa.Engine, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:

@@ -19,7 +19,7 @@ from gonogo import times
 from gonogo.cli import demo
 from gonogo.config import Config
 from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
-from gonogo.morning import compute
+from gonogo.morning import judging
 from gonogo.morning import recheck as recheck_run
 from gonogo.morning import run as morning_run
 from gonogo.records import shift
@@ -173,7 +173,7 @@ def test_a_recheck_without_a_forecast_or_with_a_failed_model_tells_the_operator_
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("invented fault")
 
-    monkeypatch.setattr(compute, "look", broken)
+    monkeypatch.setattr(judging, "judged", broken)
     recheck(at=time(11, 0))
     assert mails(store, "recheck") == []
     words = mails(store, "operator")
