@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import time, timedelta
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from views_of_plan import recheck, scene
 from gonogo import times
 from gonogo.decide.dry_back import DAYS_AT_MOST, disk_hours
 from gonogo.decide.order.today import TEST_H, test_done_h
-from gonogo.decide.plan.test_first import SPRAY_H
+from gonogo.decide.plan import test_first as first
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.windows import epoch_h
@@ -52,7 +54,7 @@ def test_a_dry_result_calls_the_truck_while_the_shift_leaves_time_to_soak_roll_a
     assert plan.test.by_utc is not None
     after_test_h = inputs.soak_h(inputs.strips[0]) + TEST_H + prepared.rolling_h[0] + prepared.seal_h
     left_h = epoch_h(at(quarters / 4.0)) - epoch_h(plan.test.by_utc) - after_test_h
-    assert 0.0 < left_h < SPRAY_H + 0.5  # the truck's own time, and the step of a quarter of an hour
+    assert 0.0 < left_h < first.SPRAY_H + 0.5  # the truck's own time, and the step of a quarter of an hour
 
 
 def test_an_order_under_way_is_taken_back_where_the_lift_has_grown_too_wet() -> None:
@@ -85,3 +87,32 @@ def test_no_water_is_ordered_that_can_ice_before_it_has_soaked_in() -> None:
     if icy.verdict == Verdict.WATER:
         assert icy.water is not None
         assert icy.water.start_utc > at(9.0)
+
+
+def day(rolling_h: float = 1.0) -> Any:
+    """The parts of a plan's basis that say when a strip may be disked and tested."""
+    inputs = morning(20.0)
+    prepared = replace(prepare(inputs), rolling_h=np.array([rolling_h]))
+    return SimpleNamespace(inputs=inputs, prepared=prepared, shift_utc=(at(7.0), at(17.0)))
+
+
+@pytest.mark.parametrize(
+    ("test_h", "disked_h"), [(None, [9.0, 13.0]), (8.0, [9.0, 13.0]), (10.0, [10.0, 13.0]), (11.5, [13.0]), (15.5, [])]
+)
+def test_a_strip_is_disked_at_the_usual_hours_that_its_test_leaves(test_h: float | None, disked_h: list[float]) -> None:
+    found = first.disk_hours_after(day(), None if test_h is None else at(test_h))
+    assert found == tuple(at(hour) for hour in disked_h)
+
+
+def test_a_disked_strip_is_tested_after_the_first_and_the_last_disking_where_it_can_still_be_rolled() -> None:
+    basis = day()
+    (own,) = basis.inputs.strips
+    hours = (at(9.0), at(13.0))
+    last = at(13.0) + timedelta(hours=first.AFTER_LAST_DISK_H)
+    assert first.tests_after(basis, own, hours) == (at(11.0), last)
+    assert first.tests_after(basis, own, hours[1:]) == (last, None)
+    assert first.tests_after(basis, own, ()) == (None, None)
+    seal_h = basis.prepared.seal_h
+    just_fits_h = 17.0 - seal_h - TEST_H - (13.0 + first.AFTER_LAST_DISK_H)
+    assert first.tests_after(day(just_fits_h), own, hours) == (at(11.0), last)
+    assert first.tests_after(day(just_fits_h + 0.1), own, hours) == (at(11.0), None)

@@ -10,7 +10,7 @@ import pytest
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil, strip_soil
-from gonogo.soil.unexplained import Gain, SoilTest, gains
+from gonogo.soil.unexplained import Gain, SoilTest, _is_steady, gains
 
 N_HOURS = 240
 HOURS = np.arange(N_HOURS)
@@ -96,3 +96,9 @@ def test_noise_of_the_tests_alone_is_rarely_taken_for_water() -> None:
 def test_from_one_point_on_a_steady_gain_is_said(gained: float, n_said: int) -> None:
     rising = [(24 * d, 12.0 + gained * (d - 1) / 6.0) for d in range(1, 8)]
     assert len(found(rising, sd_pct=0.1, et0_mm=np.zeros(N_HOURS))) == n_said
+
+
+def test_the_test_before_the_last_must_lie_above_by_its_own_error_too() -> None:
+    assert _is_steady([(2.5, 2.0), (4.0, 1.0)])
+    assert not _is_steady([(1.5, 2.0), (4.0, 1.0)])
+    assert not _is_steady([(2.5, 2.0), (1.9, 1.0)])
