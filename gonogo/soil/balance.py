@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -203,7 +203,7 @@ class _Run:
     def part(self, part: slice) -> None:
         """Take some strips through all steps."""
         sky, start = self.sky, self.kept.start
-        params = _strips(self.params, part, len(start.top_mm))
+        params = self.params.of_strips(part, len(start.top_mm))
         block = Block(params, start.top_mm[part], start.base_mm[part], self.how)
         n_steps, n = len(sky.frozen), self.how.n_parts
         dries, waters = _steps_with(self.demand_mm).tolist(), _steps_with(sky.watering_mm[:, part]).tolist()
@@ -250,15 +250,6 @@ def _steps_with(series: Floats) -> npt.NDArray[np.bool_]:
 def _of(series: Floats, part: slice) -> Floats:
     """Return what of a series (H, ...) falls on some strips."""
     return series[:, part] if series.ndim == 3 else series
-
-
-def _strips(params: SoilParams, part: slice, n_strips: int) -> SoilParams:
-    """Return the parameters of some strips; arrays without a strip axis pass through."""
-    cut = {}
-    for field in fields(params):
-        array = np.asarray(getattr(params, field.name), dtype=np.float64)
-        cut[field.name] = array[part] if array.ndim == 2 and array.shape[0] == n_strips else array
-    return SoilParams(**cut)
 
 
 def _closure_error_mm(kept: _Kept, sky: Sky) -> float:
