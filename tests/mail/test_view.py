@@ -148,13 +148,32 @@ def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
         "15.4–18.1: roll. From 15.0: with 4,200 L on top."
         " Else 14.5–18.5: test again; roll if the two average 15.0–18.3."
-        " Below: 10,400 L a point under 16.3; soak, test. Above: disk 09:00, test again 11:30."
+        " Below: 10,400 L a point under 16.3; mix, soak, test. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
     calling = scene.testing(below=Then.CALL, above=Then.HOLD, if_done=Then.RECORD)
     strips = tuple(replace(s, test=calling) if s.strip_id == "N5" else s for s in plan.strips)
     text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
     assert "Below: call the truck. Above: hold. If it was rolled: only record it." in text
+
+
+@pytest.mark.parametrize(
+    ("is_mixed_in", "is_tested", "then"),
+    [
+        (True, True, "mix, soak, test."),
+        (True, False, "mix, soak, roll."),
+        (False, True, "soak, test."),
+        (False, False, "soak, roll."),
+    ],
+)
+def test_water_that_a_test_orders_is_mixed_in_unless_the_material_takes_it_by_itself(
+    is_mixed_in: bool, is_tested: bool, then: str
+) -> None:
+    plan = scene.morning().plan
+    test = scene.testing(is_mixed_in=is_mixed_in, is_tested_after_water=is_tested)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
+    assert f"a point under 16.3; {then}" in text
 
 
 def unrecorded(task: Task = Task.WATER) -> NotRecorded:
