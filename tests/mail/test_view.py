@@ -213,6 +213,12 @@ def test_rain_that_fell_and_rain_to_come_are_kept_apart() -> None:
     assert said(wet.rain) == "14 mm fell since Tue 18:00. None likely until Thu 06:00."
 
 
+@pytest.mark.parametrize(("rain_mm", "amount"), [(0.2, "a trace"), (0.3, "0.5 mm")])
+def test_likely_rain_that_cannot_be_measured_is_a_trace(rain_mm: float, amount: str) -> None:
+    spell = RainSpell(from_utc=scene.at(14), until_utc=scene.at(18), rain_mm=rain_mm, chance=0.6)
+    assert f"To come: {amount} 14:00" in said(scene.built(plan_changes={"rain": (spell,)}).rain)
+
+
 def test_a_wrong_clock_is_called_one_and_no_age_of_the_forecast_is_told() -> None:
     wrong = scene.weather(notes=(note("clock_ahead", clock_off_h=3.0),))
     made = scene.built(weather=wrong)
