@@ -10,11 +10,10 @@ import numpy as np
 
 from gonogo.decide.inputs import Floats
 from gonogo.records.site import Material
-from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import GAUGE_ERROR_PCT
 
-TEST_ERROR_PCT = math.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT)
 STEP_PCT = 0.05
-LEAST_SD_PCT = TEST_ERROR_PCT  # what was thought before is never trusted more than the test itself
+LEAST_SD_PCT = GAUGE_ERROR_PCT  # what was thought before is never trusted more than the test itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +120,7 @@ def chances_inside(
 
     n_tests   of one gauge test, or of the mean of so many on spots of their own
     """
-    error_pct = TEST_ERROR_PCT / math.sqrt(n_tests)
+    error_pct = GAUGE_ERROR_PCT / math.sqrt(n_tests)
     means, sd = results_pct, error_pct
     if before is not None and all(map(math.isfinite, before)):
         prior_sd = max(before[1], LEAST_SD_PCT)
