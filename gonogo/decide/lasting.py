@@ -23,6 +23,21 @@ class Lasting:
     unknown_at: npt.NDArray[np.int32]
 
 
+def share(holds: Flags) -> float:
+    """Return the share of the members (M,) in which a condition holds, NaN where it is unknown of one.
+
+    As `np.mean`, to the last bit, in a tenth of the time: a morning asks for hundreds of them.
+    """
+    if holds.dtype == np.bool_:
+        return float(np.count_nonzero(holds) / len(holds))
+    return float(np.add.reduce(holds) / len(holds))
+
+
+def shares(holds: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+    """Return the share of the members (N, M) in which each of several conditions holds, (N,): as `share`."""
+    return np.asarray(np.add.reduce(holds, axis=1, dtype=np.int64) / holds.shape[1])
+
+
 def lasting(flags: Flags) -> Lasting:
     """Return how long a condition (H, ..., M), kept as by `conditions.flagged`, goes on to hold."""
     fails_at = _first(np.asarray(flags == 0))

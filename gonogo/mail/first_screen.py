@@ -13,6 +13,7 @@ from gonogo.records.day_plan import Badge, NotRecorded, Task
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
+from gonogo.wording.hour_bar import rain_coming
 from gonogo.wording.instruction import Instruction, short_name
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
@@ -204,7 +205,7 @@ def rain(morning: Morning) -> tuple[Phrase, ...]:
     coming = tuple(
         phrase(
             "rain.spell",
-            rain=phrases.amount("rain_mm", spell.rain_mm),
+            rain=rain_coming(spell),
             span=phrases.Span(start=clock.near(spell.from_utc), end=clock.near(spell.until_utc), is_brief=True),
             chance=phrases.chance(spell.chance),
         )

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from gonogo.store import alive, schema
 from gonogo.store.clock import judged_utc
+from gonogo.store.many_rows import insert_new_rows
 from gonogo.store.owner import IsDead
 from gonogo.store.schema import plan_made, planned_run
 
@@ -80,7 +81,6 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
     days, sites = {row.day for row in rows}, {row.site_id for row in rows}
     query = sa.select(run.c.site_id, run.c.day, run.c.edition).where(run.c.state == "finished", run.c.day.in_(days))
     finished = {tuple(found) for found in connection.execute(query.where(run.c.site_id.in_(sites)))}
-    fresh = schema.insert_new(connection, planned_run, ["site_id", "day", "edition"])
     values = [
         {
             "site_id": row.site_id,
@@ -95,8 +95,8 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
         }
         for row in rows
     ]
-    # As rows of one prepared statement: one that holds them all is made anew each time, at thrice the cost.
-    return len(connection.execute(fresh.returning(planned_run.c.site_id), values).all())
+    unique = ("site_id", "day", "edition")
+    return insert_new_rows(connection, planned_run, values, unique=unique)
 
 
 def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple[PlannedRun, ...]:
@@ -150,10 +150,19 @@ def release_dead(store: sa.Engine, *, is_dead: IsDead) -> int:
         return n_released
 
 
+_THIS = (
+    planned_run.c.site_id == sa.bindparam("its_site"),
+    planned_run.c.day == sa.bindparam("its_day"),
+    planned_run.c.edition == sa.bindparam("its_edition"),
+)
+_DONE = sa.update(planned_run).where(*_THIS).values(is_done=True, taken_by=None)
+_NOT_DONE = sa.update(planned_run).where(*_THIS).values(is_done=False, taken_by=None, is_seen=False)
+
+
 def mark_done(connection: sa.Connection, site_id: str, day: date, edition: str, *, is_done: bool = True) -> None:
     """Note in the caller's transaction that a run is done, or is to be made again, whoever did it."""
-    values = {"is_done": is_done, "taken_by": None} | ({} if is_done else {"is_seen": False})
-    connection.execute(sa.update(planned_run).where(*_is(site_id, day, edition)).values(**values))
+    key = {"its_site": site_id, "its_day": day, "its_edition": edition}
+    connection.execute(_DONE if is_done else _NOT_DONE, key)
 
 
 def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:

@@ -60,7 +60,7 @@ def test_a_day_is_planned_once_and_taken_with_the_soonest_mails_first(store: sa.
     assert plan(store, rows) == 3
     assert plan(store, rows) == 0
     assert take(store, most=2) == ["site-001", "site-002"]
-    assert take(store, "b") == ["site-003"]
+    assert planned.take(store, now_utc=MORNING, owner="b", most=9) == (row(3),)
     assert take(store, "b") == []
 
 

@@ -73,6 +73,7 @@ def by_result(
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
+        is_mixed_in=not material.is_granular,
         is_tested_after_water=not _is_sure_after_water(basis, material, mass),
         mean_low_pct=found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct,
         mean_high_pct=found.mean_high_pct,

@@ -9,6 +9,7 @@ from datetime import timedelta
 import numpy as np
 
 from gonogo.decide.inputs import Floats
+from gonogo.decide.lasting import shares
 from gonogo.decide.machines import trucks_on
 from gonogo.decide.today import Dosed, Prepared, TruckTime
 from gonogo.decide.water import dose
@@ -95,7 +96,7 @@ def chances_watered(prepared: Prepared, s: int, litres_m2: Floats, at_h: Floats,
         w_pct = inputs.w_pct[begin, s] + (100.0 / mass) * gained_mm
         is_known &= ~np.isnan(w_pct).any(axis=1)
         inside &= (w_pct >= low) & (w_pct <= high)
-    return np.where(is_known, inside.mean(axis=1) * held, np.nan)
+    return np.where(is_known, shares(inside) * held, np.nan)
 
 
 def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, roll_h: float) -> float:

@@ -92,6 +92,16 @@ def test_water_by_a_test_is_rolled_without_another_where_that_would_decide_nothi
     assert test.is_tested_after_water == is_tested
 
 
+def test_clean_sand_takes_the_water_that_a_test_orders_without_mixing() -> None:
+    for is_granular in (False, True):
+        soil = material(window_low_pct=-2.0, window_high_pct=2.0, is_granular=is_granular)
+        own = [strip(id="N1", name="N1 field")]
+        test = told(14.0, sd_pct=3.0, strips=own, on_site={"materials": (soil,)}).test
+        assert test is not None
+        assert test.below == Then.WATER
+        assert test.is_mixed_in != is_granular
+
+
 def test_a_dose_that_is_cut_is_tested() -> None:
     """Two points and a window's width below it ask for 24 L/m2 under 400 kg/m2."""
     own = [strip(id="N1", name="N1 field")]
