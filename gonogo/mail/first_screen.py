@@ -171,13 +171,15 @@ def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) 
 
 
 def called_since(morning: Morning, strip_id: str) -> Moment | None:
-    """Return since when no water is on record for a strip: its last test, or the hour for which it was told."""
+    """Return since when no water is on record for a strip: its last test or water, or the hour it was told for."""
     strip_plan = morning.plan.strip(strip_id)
     if strip_plan is None:
         return None
     water = [work.start_utc for work in strip_plan.not_recorded if work.task == Task.WATER]
     if water:
         return morning.clock.near(min(water))
+    if strip_plan.watered_utc is not None:
+        return morning.clock.near(strip_plan.watered_utc)
     return None if strip_plan.last_test is None else morning.clock.near(strip_plan.last_test.at_utc)
 
 

@@ -260,6 +260,7 @@ class StripPlan:
     not_recorded  told work of which nobody knows, oldest first
     next          when it is tried next if not today
     finished_utc  when the last of its lifts was rolled or accepted; None where lifts are left, or nobody recorded when
+    watered_utc   the last water on record since its last test, None where there is none
     """
 
     strip_id: str
@@ -293,3 +294,4 @@ class StripPlan:
     dry_back: DryBack | None = None
     new_lift: NewLift | None = None
     finished_utc: datetime | None = None
+    watered_utc: datetime | None = None

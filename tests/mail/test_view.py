@@ -369,6 +369,18 @@ def test_the_card_has_the_driver_stop_and_call_if_water_went_on_already() -> Non
     assert first_screen.called_since(scene.morning(), "N5") is None
 
 
+def test_water_on_record_is_none_that_the_driver_stops_for() -> None:
+    """What was put on after the test is known, and no card says that none is on record since the test."""
+    morning = scene.morning()
+    told = morning.plan.strip("N2")
+    assert told is not None
+    assert told.last_test is not None
+    watered = replace(told, watered_utc=told.last_test.at_utc + timedelta(hours=2), not_recorded=())
+    plan = replace(morning.plan, strips=(watered,))
+    since = first_screen.called_since(replace(morning, plan=plan), "N2")
+    assert since == morning.clock.near(told.last_test.at_utc + timedelta(hours=2))
+
+
 def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hundred() -> None:
     """156 m at 6.3 km/h are 89.1 s: the whole second printed is 0.2 % off; the speed printed 0.3 %."""
     rows = {EN.say(label): EN.say(text) for label, text in scene.built().driver.cards[0].rows}

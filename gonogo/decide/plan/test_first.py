@@ -59,7 +59,8 @@ def by_result(
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
     worth = basis.inputs.setting("test_worth_chance") if below == Then.WATER else math.nan
-    found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth)
+    is_again = why != "new_lift" and basis.inputs.lift(basis.inputs.strips.index(strip)).is_again
+    found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth, is_again=is_again)
     damp_litres = _damp_litres(basis, found, litres_per_pct, strip) if below == Then.WATER else 0.0
     return TestFirst(
         why=why,

@@ -10,7 +10,7 @@ import pytest
 from hand_made import material
 from scipy.stats import norm
 
-from gonogo.decide.plan.test_limits import arrival_sd_pct, chances_inside, limits, limits_pct
+from gonogo.decide.plan.test_limits import arrival_sd_pct, chances_inside, limits, limits_pct, middle_half_pct
 from gonogo.soil.readings import GAUGE_ERROR_PCT
 
 
@@ -107,3 +107,24 @@ def test_a_result_inside_that_does_not_release_is_damped_by_what_it_lacks() -> N
     assert found.damp_low_pct < found.mean_low_pct < found.low_pct < found.high_pct < found.mean_high_pct < 16.0
     dries = limits(material(), 0.7, None, -0.5)
     assert dries.low_pct - dries.damp_low_pct > found.low_pct - found.damp_low_pct
+
+
+@pytest.mark.parametrize(("window", "low", "high"), [((-2.0, 2.0), 13.0, 15.0), ((-1.0, 3.0), 14.0, 16.0)])
+def test_a_lift_that_failed_before_is_released_by_one_result_in_the_middle_half(
+    window: tuple[float, float], low: float, high: float
+) -> None:
+    silt = material(window_low_pct=window[0], window_high_pct=window[1])
+    found = limits(silt, 0.7, (14.0, 0.5), worth_chance=0.25, is_again=True)
+    assert (found.low_pct, found.high_pct, found.damp_low_pct) == (low, high, low)
+    assert np.isnan([found.mean_low_pct, found.mean_high_pct, found.again_low_pct, found.again_high_pct]).all()
+
+
+@pytest.mark.parametrize("window", [(-2.0, 2.0), (-3.0, 3.0)])
+def test_the_middle_half_is_what_bayes_rule_leaves_of_a_lift_that_failed(window: tuple[float, float]) -> None:
+    """One in twenty of the lifts inside fails, every other of those outside: odds of a tenth."""
+    silt = material(window_low_pct=window[0], window_high_pct=window[1])
+    low, _ = middle_half_pct(silt)
+    results = np.arange(14.0 + window[0], 14.0, 0.05)
+    inside = chances_inside(results, 14.0 + window[0], 14.0 + window[1], None)
+    after = 0.1 * inside / (0.1 * inside + 1.0 - inside)
+    assert results[after >= 0.7][0] == pytest.approx(low, abs=0.55)
