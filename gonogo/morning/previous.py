@@ -18,6 +18,7 @@ from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
+from gonogo.records.verdict import Decision, OutlookDay
 from gonogo.records.work_order import PlannedWork, WorkOrder
 from gonogo.store import answers as stored_answers
 from gonogo.store import history, learned, runs, schema
@@ -84,16 +85,50 @@ def load(frame: RunFrame, *, with_previous: bool = True) -> StoredInputs:
 
 def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousRuns:
     """Return what the stored runs of a site came to before a run of a day."""
-    last, newest = runs.last_run(connection, site.id, before_day=day), runs.last_run(connection, site.id)
-    is_newest_known = newest is not None and newest.day <= day
+    newest = runs.last_run(connection, site.id)
+    if newest is None:
+        return PreviousRuns()  # a site's first morning: nothing else can be found either
+    # On an ordinary morning the newest of all is the last of the day before.
+    last = newest if newest.day < day else runs.last_run(connection, site.id, before_day=day)
+    before, today = runs.last_mailed_runs(connection, site.id, day)
+    stored = _StoredRuns(connection)
     return PreviousRuns(
-        last=None if last is None else _came_to(connection, last),
-        order=_order(connection, newest.id) if newest is not None and is_newest_known else None,
+        last=None if last is None else stored.came_to(last),
+        order=stored.order(newest.id) if newest.day <= day else None,
         works=_works(connection, site, day),
         plans=_plans(connection, site, day),
-        days_before=_last_mailed(connection, site, before_day=day),
-        today=_last_mailed(connection, site, day=day),
+        days_before=_last_mailed(stored, site, before),
+        today=_last_mailed(stored, site, today),
     )
+
+
+class _StoredRuns:
+    """What runs came to, each read once: what is compared, what was told and what is kept to are mostly one run."""
+
+    def __init__(self, connection: sa.Connection) -> None:
+        self._connection = connection
+        self._told: dict[int, tuple[tuple[Decision, ...], tuple[OutlookDay, ...]]] = {}
+        self._orders: dict[int, WorkOrder | None] = {}
+
+    def told(self, run_id: int) -> tuple[tuple[Decision, ...], tuple[OutlookDay, ...]]:
+        """Return the verdicts and the outlook of a run."""
+        if run_id not in self._told:
+            connection = self._connection
+            self._told[run_id] = (runs.decisions(connection, run_id), runs.outlook(connection, run_id))
+        return self._told[run_id]
+
+    def order(self, run_id: int) -> WorkOrder | None:
+        """Return a run's order, None also where another version of the program wrote it and it cannot be read."""
+        if run_id not in self._orders:
+            self._orders[run_id] = _order(self._connection, run_id)
+        return self._orders[run_id]
+
+    def came_to(self, run: runs.Run) -> PreviousRun | None:
+        """Return what a run came to, None where it had no verdict: then there is nothing to compare with."""
+        decisions, outlook = self.told(run.id)
+        if run.finished_utc is None or not any(decision.facts for decision in decisions):
+            return None
+        return PreviousRun(at_utc=run.finished_utc, decisions=decisions, outlook=outlook, order=self.order(run.id))
 
 
 def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
@@ -106,18 +141,13 @@ def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, .
 
 
 def _last_mailed(
-    connection: sa.Connection, site: Site, *, before_day: date | None = None, day: date | None = None
+    stored: _StoredRuns, site: Site, run_ids: Mapping[str, tuple[int, datetime]]
 ) -> dict[str, PreviousRun]:
-    """By crew the run that its last mail on a date came from, or on the last day before one; its strips only."""
-    run_ids = runs.last_mailed_runs(connection, site.id, before_day=before_day, day=day)
-    by_run = {
-        run_id: (runs.decisions(connection, run_id), runs.outlook(connection, run_id), at_utc)
-        for run_id, at_utc in set(run_ids.values())
-    }
+    """By crew what the run came to that its last mail came from; its strips only."""
     crew_of = {strip.id: strip.crew_id for strip in site.strips}
     by_crew: dict[str, PreviousRun] = {}
-    for crew_id, (run_id, _) in _with_partners(site, run_ids).items():
-        decisions, outlook, at_utc = by_run[run_id]
+    for crew_id, (run_id, at_utc) in _with_partners(site, run_ids).items():
+        decisions, outlook = stored.told(run_id)
         by_crew[crew_id] = PreviousRun(
             at_utc=at_utc,
             decisions=tuple(d for d in decisions if crew_of.get(d.strip_id) == crew_id),
@@ -146,19 +176,6 @@ def _works(connection: sa.Connection, site: Site, day: date) -> tuple[tuple[date
         log.warning("%s: earlier orders of work: %s", site.id, error)
         return ()
     return tuple((at_utc, order.works) for at_utc, order in orders)
-
-
-def _came_to(connection: sa.Connection, run: runs.Run) -> PreviousRun | None:
-    """What a run came to, None where it had no verdict: then there is nothing to compare with."""
-    decisions = runs.decisions(connection, run.id)
-    if run.finished_utc is None or not any(decision.facts for decision in decisions):
-        return None
-    return PreviousRun(
-        at_utc=run.finished_utc,
-        decisions=decisions,
-        outlook=runs.outlook(connection, run.id),
-        order=_order(connection, run.id),
-    )
 
 
 def _order(connection: sa.Connection, run_id: int) -> WorkOrder | None:

@@ -40,6 +40,9 @@ class StoredAnswer:
     rejected: str = ""
 
 
+_SAVE = sa.insert(schema.answer).returning(schema.answer.c.id)
+
+
 def save_answer(connection: sa.Connection, site_id: str, answer: Answer) -> int:
     """Store an answer as it came, before anyone reads it, and return its id.
 
@@ -47,19 +50,18 @@ def save_answer(connection: sa.Connection, site_id: str, answer: Answer) -> int:
     """
     headers = {name.lower(): value for name, value in answer.headers.items()}
     inserted = connection.execute(
-        sa.insert(schema.answer)
-        .values(
-            site_id=site_id,
-            service=answer.service,
-            url=url_without_key(answer.url),
-            fetched_utc=answer.fetched_utc,
-            status=answer.status,
-            headers=json.dumps({k: v for k, v in headers.items() if k not in SECRET_HEADERS}, sort_keys=True),
-            body_gzip=gzip.compress(answer.body, GZIP_LEVEL, mtime=0),
-            body_bytes=len(answer.body),
-            body_sha256=hashlib.sha256(answer.body).hexdigest(),
-        )
-        .returning(schema.answer.c.id)
+        _SAVE,
+        {
+            "site_id": site_id,
+            "service": answer.service,
+            "url": url_without_key(answer.url),
+            "fetched_utc": answer.fetched_utc,
+            "status": answer.status,
+            "headers": json.dumps({k: v for k, v in headers.items() if k not in SECRET_HEADERS}, sort_keys=True),
+            "body_gzip": gzip.compress(answer.body, GZIP_LEVEL, mtime=0),
+            "body_bytes": len(answer.body),
+            "body_sha256": hashlib.sha256(answer.body).hexdigest(),
+        },
     )
     return int(inserted.scalar_one())
 
@@ -89,6 +91,16 @@ def latest_answer(
     return None if row is None else _answer(row)
 
 
+_RECENT = (
+    sa.select(schema.answer.c.id, schema.answer.c.service, schema.answer.c.fetched_utc)
+    .where(schema.answer.c.site_id == sa.bindparam("site_id"), schema.answer.c.status.in_(GOOD))
+    .where(schema.answer.c.rejected.is_(None), schema.answer.c.fetched_utc <= sa.bindparam("until"))
+    .where(sa.or_(schema.answer.c.fetched_utc >= sa.bindparam("since"), schema.answer.c.service.like("%/%")))
+    .order_by(schema.answer.c.fetched_utc.desc(), schema.answer.c.id.desc())
+)
+_BY_ID = sa.select(schema.answer).where(schema.answer.c.id.in_(sa.bindparam("ids", expanding=True)))
+
+
 def recent_answers(
     connection: sa.Connection, site_id: str, *, since_utc: datetime, until_utc: datetime
 ) -> tuple[StoredAnswer, ...]:
@@ -96,18 +108,14 @@ def recent_answers(
 
     After them the last answer of each service that says where the place lies, however old.
     """
-    kept = schema.answer
-    found = connection.execute(
-        sa.select(kept.c.id, kept.c.service, kept.c.fetched_utc)
-        .where(kept.c.site_id == site_id, kept.c.status.in_(GOOD), kept.c.rejected.is_(None))
-        .where(kept.c.fetched_utc <= until_utc)
-        .where(sa.or_(kept.c.fetched_utc >= since_utc, kept.c.service.like("%/%")))
-        .order_by(kept.c.fetched_utc.desc(), kept.c.id.desc())
-    ).all()
+    asked = {"site_id": site_id, "since": since_utc, "until": until_utc}
+    found = connection.execute(_RECENT, asked).all()
+    if not found:
+        return ()
     wanted: dict[tuple[str, object], int] = {}
     for row in sorted(found, key=lambda row: "/" in row.service):
         wanted.setdefault((row.service, None if "/" in row.service else row.fetched_utc.date()), row.id)
-    rows = {row.id: row for row in connection.execute(sa.select(kept).where(kept.c.id.in_(wanted.values())))}
+    rows = {row.id: row for row in connection.execute(_BY_ID, {"ids": list(wanted.values())})}
     return tuple(_answer(rows[number]) for number in wanted.values())
 
 

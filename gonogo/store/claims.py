@@ -125,8 +125,8 @@ def claim(connection: sa.Connection, wanted: Wanted, *, now_utc: datetime) -> Cl
     own = {"owner": wanted.owner, "claimed_utc": judged, "lease_until_utc": judged + timedelta(seconds=CLAIM_S)}
     run_id, attempt = None, 1
     if state is None:
-        fresh = schema.insert_new(connection, row, list(key)).returning(row.c.id)
-        run_id = connection.scalar(fresh, key | own | {"state": "claimed", "attempt": 1, "faults": "[]", "error": ""})
+        fresh = key | own | {"state": "claimed", "attempt": 1, "faults": "[]", "error": ""}
+        run_id = connection.scalar(schema.insert_new(connection, row, list(key)).returning(row.c.id), fresh)
     if run_id is None:
         free = sa.true() if wanted.takes_over else row.c.lease_until_utc <= judged
         taken_over = connection.execute(
@@ -185,6 +185,24 @@ def release_dead(store: sa.Engine, *, now_utc: datetime, is_dead: IsDead) -> int
         return connection.execute(released).rowcount
 
 
+_FINISH = (
+    sa.update(schema.run)
+    .where(schema.run.c.id == sa.bindparam("its_id"), schema.run.c.state == "claimed")
+    .where(schema.run.c.owner == sa.bindparam("its_owner"), schema.run.c.attempt == sa.bindparam("its_attempt"))
+    .values(
+        {
+            "state": "finished",
+            **{
+                name: sa.bindparam(name)
+                for name in (
+                    "finished_utc", "answer_id", "config_sha256", "seed", "program_version", "faults", "error",
+                )
+            },
+        }
+    )
+)  # fmt: skip
+
+
 def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, now_utc: datetime) -> None:
     """Store what a run came to, in the caller's transaction, where the mails of the run go into the outbox too.
 
@@ -192,16 +210,19 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
     """
     config_sha256 = _save_config(connection, record.config_text, now_utc)
     finished = connection.execute(
-        _claimed(claim).values(
-            state="finished",
-            finished_utc=now_utc,
-            answer_id=record.answer_id,
-            config_sha256=config_sha256,
-            seed=None if record.seed is None else str(record.seed),
-            program_version=record.program_version,
-            faults=json.dumps([_plain(fault) for fault in record.faults]),
-            error=_plain(record.error),
-        )
+        _FINISH,
+        {
+            "its_id": claim.run_id,
+            "its_owner": claim.owner,
+            "its_attempt": claim.attempt,
+            "finished_utc": now_utc,
+            "answer_id": record.answer_id,
+            "config_sha256": config_sha256,
+            "seed": None if record.seed is None else str(record.seed),
+            "program_version": record.program_version,
+            "faults": json.dumps([_plain(fault) for fault in record.faults]),
+            "error": _plain(record.error),
+        },
     )
     if finished.rowcount != 1:
         raise TakenOverError(
@@ -212,9 +233,13 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
     _save_verdicts(connection, claim.run_id, record)
 
 
+_VERDICT, _OUTLOOK = sa.insert(schema.verdict), sa.insert(schema.outlook_day)
+_ORDER, _PLAN = sa.insert(schema.work_order), sa.insert(schema.day_plan)
+
+
 def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) -> None:
     if record.decisions:
-        connection.execute(sa.insert(schema.verdict), [
+        connection.execute(_VERDICT, [
             {
                 "run_id": run_id,
                 "strip_id": decision.strip_id,
@@ -227,7 +252,7 @@ def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) ->
             for position, decision in enumerate(record.decisions)
         ])  # fmt: skip
     if record.outlook:
-        connection.execute(sa.insert(schema.outlook_day), [
+        connection.execute(_OUTLOOK, [
             {
                 "run_id": run_id,
                 "strip_id": outlook_day.strip_id,
@@ -238,11 +263,9 @@ def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) ->
             for position, outlook_day in enumerate(record.outlook)
         ])  # fmt: skip
     if record.order is not None:
-        order = {"run_id": run_id, "record": encoded(record.order)}
-        connection.execute(sa.insert(schema.work_order).values(**order))
+        connection.execute(_ORDER, {"run_id": run_id, "record": encoded(record.order)})
     if record.plan is not None:
-        plan = {"run_id": run_id, "record": encoded(record.plan)}
-        connection.execute(sa.insert(schema.day_plan).values(**plan))
+        connection.execute(_PLAN, {"run_id": run_id, "record": encoded(record.plan)})
 
 
 def _claimed(claim: Claim) -> sa.Update:
@@ -261,11 +284,8 @@ def _save_config(connection: sa.Connection, text: str, now_utc: datetime) -> str
     if not text:
         return None
     sha256 = hashlib.sha256(text.encode()).hexdigest()
-    connection.execute(
-        schema.insert_new(connection, schema.config_copy, ["sha256"]).values(
-            sha256=sha256, text=text, first_seen_utc=now_utc
-        )
-    )
+    copy = {"sha256": sha256, "text": text, "first_seen_utc": now_utc}
+    connection.execute(schema.insert_new(connection, schema.config_copy, ["sha256"]), copy)
     return sha256
 
 

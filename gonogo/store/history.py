@@ -149,17 +149,17 @@ def withdraw_entry(connection: sa.Connection, site_id: str, entry_id: int, arriv
 
 def entries(connection: sa.Connection, site_id: str, *, since_utc: datetime | None = None) -> tuple[Entry, ...]:
     """Return the entries of a site that are in force, by their own time (rain: its end), from since_utc on."""
-    log = schema.entry
-    later = log.alias("later")
-    query = (
-        sa.select(log.c.kind, log.c.record)
-        .where(log.c.site_id == site_id, log.c.kind.in_(list(KINDS)))
-        .where(~sa.exists().where(later.c.corrects_id == log.c.id))
-        .order_by(log.c.at_utc, log.c.id)
-    )
-    if since_utc is not None:
-        query = query.where(log.c.at_utc >= since_utc)
-    return tuple(decoded(row.record, KINDS[row.kind]) for row in connection.execute(query))
+    query = _IN_FORCE if since_utc is None else _IN_FORCE.where(schema.entry.c.at_utc >= since_utc)
+    return tuple(decoded(row.record, KINDS[row.kind]) for row in connection.execute(query, {"site_id": site_id}))
+
+
+_LATER = schema.entry.alias("later")
+_IN_FORCE = (
+    sa.select(schema.entry.c.kind, schema.entry.c.record)
+    .where(schema.entry.c.site_id == sa.bindparam("site_id"), schema.entry.c.kind.in_(list(KINDS)))
+    .where(~sa.exists().where(_LATER.c.corrects_id == schema.entry.c.id))
+    .order_by(schema.entry.c.at_utc, schema.entry.c.id)
+)
 
 
 def entry_log(

@@ -14,11 +14,15 @@ from gonogo.store.encoding import decoded, encoded
 
 def rows(connection: sa.Connection, site_id: str, *, until_utc: datetime) -> tuple[LearnedSoil, ...]:
     """Return what had been learned on a site by a moment, in the order in which it was stored."""
-    t = schema.learned
-    found = connection.scalars(
-        sa.select(t.c.record).where(t.c.site_id == site_id, t.c.made_utc <= until_utc).order_by(t.c.id)
-    )
+    found = connection.scalars(_LEARNED, {"site_id": site_id, "until": until_utc})
     return tuple(decoded(text, LearnedSoil) for text in found)
+
+
+_LEARNED = (
+    sa.select(schema.learned.c.record)
+    .where(schema.learned.c.site_id == sa.bindparam("site_id"), schema.learned.c.made_utc <= sa.bindparam("until"))
+    .order_by(schema.learned.c.id)
+)
 
 
 def save(
@@ -33,6 +37,8 @@ def save(
 
     run_id   the run that learned it, None for a reset by hand
     """
+    if not records:
+        return 0
     in_force = in_force_of(rows(connection, site_id, until_utc=made_utc))
     known = {(learned.strip_id, learned.lift_from_utc): learned.through_utc for learned in in_force}
     fresh = []

@@ -23,6 +23,7 @@ from gonogo.store.queued import Envelope, Fallback, Queued
 from gonogo.store.schema import message, message_raw
 
 LEASE_S = 600.0
+_INSERT_RAW = sa.insert(message_raw)
 CREW_KINDS = ("morning", "recheck", "notice", "score")
 
 
@@ -91,10 +92,11 @@ def _put(connection: sa.Connection, envelopes: Sequence[Envelope], judged: datet
         for envelope in envelopes
     ]
     fresh = schema.insert_new(connection, message, ["message_id"]).returning(message.c.id, message.c.message_id)
+    new = connection.execute(fresh, rows).all()
     raw_of = {envelope.message_id: envelope.raw for envelope in envelopes}
-    bodies = [{"message": row.id, "raw": raw_of[row.message_id]} for row in connection.execute(fresh, rows)]
+    bodies = [{"message": row.id, "raw": raw_of[row.message_id]} for row in new]
     if bodies:
-        connection.execute(sa.insert(message_raw), bodies)
+        connection.execute(_INSERT_RAW, bodies)
     return len(bodies)
 
 

@@ -6,18 +6,20 @@ doubled in haste or taken by two costs time, and no crew a mail.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
 from gonogo.store import alive, schema
 from gonogo.store.clock import judged_utc
-from gonogo.store.owner import IsDead
+from gonogo.store.many_rows import insert_new_rows
+from gonogo.store.moment import UtcDateTime
 from gonogo.store.schema import plan_made, planned_run
 
 ROWS_AT_ONCE = 500
+LONGEST_LEAD = timedelta(hours=4)  # no run may be made longer before its mails; settings allow three hours
 _PLAN_LOCK = 5_141_920_262  # any fixed number: services that plan meet here
 
 
@@ -80,7 +82,6 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
     days, sites = {row.day for row in rows}, {row.site_id for row in rows}
     query = sa.select(run.c.site_id, run.c.day, run.c.edition).where(run.c.state == "finished", run.c.day.in_(days))
     finished = {tuple(found) for found in connection.execute(query.where(run.c.site_id.in_(sites)))}
-    fresh = schema.insert_new(connection, planned_run, ["site_id", "day", "edition"])
     values = [
         {
             "site_id": row.site_id,
@@ -95,8 +96,20 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
         }
         for row in rows
     ]
-    # As rows of one prepared statement: one that holds them all is made anew each time, at thrice the cost.
-    return len(connection.execute(fresh.returning(planned_run.c.site_id), values).all())
+    unique = ("site_id", "day", "edition")
+    return insert_new_rows(connection, planned_run, values, unique=unique)
+
+
+_FREE = (planned_run.c.is_done.is_(False), planned_run.c.taken_by.is_(None))
+_NOW = sa.bindparam("now", type_=UtcDateTime())
+_TAKE = (
+    sa.select(planned_run)
+    .where(*_FREE, planned_run.c.from_utc <= _NOW, planned_run.c.deadline_utc > _NOW)
+    .where(planned_run.c.mail_utc <= sa.bindparam("latest"))  # where little is due the whole day is not read for more
+    .order_by(planned_run.c.mail_utc, planned_run.c.tile, planned_run.c.site_id)
+    .limit(sa.bindparam("most", type_=sa.Integer(), literal_execute=True))
+    .with_for_update(skip_locked=True)
+)
 
 
 def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple[PlannedRun, ...]:
@@ -107,15 +120,7 @@ def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple
     row = planned_run
     with schema.begin(store) as connection:
         judged = judged_utc(connection, now_utc)
-        free = (row.c.is_done.is_(False), row.c.taken_by.is_(None))
-        due = (row.c.from_utc <= judged, row.c.deadline_utc > judged)
-        found = connection.execute(
-            sa.select(row)
-            .where(*free, *due)
-            .order_by(row.c.mail_utc, row.c.tile, row.c.site_id)
-            .limit(most)
-            .with_for_update(skip_locked=True)
-        ).all()
+        found = connection.execute(_TAKE, {"now": judged, "latest": judged + LONGEST_LEAD, "most": most}).all()
         if not found:
             return ()
         key = sa.tuple_(row.c.site_id, row.c.day, row.c.edition)
@@ -134,15 +139,19 @@ def give_back(store: sa.Engine, taken: PlannedRun, *, owner: str, from_utc: date
         )
 
 
-def release_dead(store: sa.Engine, *, is_dead: IsDead) -> int:
-    """Let go of the batches of services that are known to be dead, and return how many runs those were."""
+def owners(store: sa.Engine) -> frozenset[str]:
+    """Return the names of all services that have something in their batches."""
+    with schema.read(store) as connection:
+        return frozenset(connection.scalars(_OWNERS).all())
+
+
+_OWNERS = sa.select(planned_run.c.taken_by).where(planned_run.c.taken_by.is_not(None)).distinct()
+
+
+def release(store: sa.Engine, dead: Collection[str]) -> int:
+    """Let go of the batches of services that are dead, and return how many runs those were."""
     row = planned_run
     held = (row.c.is_done.is_(False), row.c.taken_by.is_not(None))
-    with schema.read(store) as connection:
-        owners = connection.scalars(sa.select(row.c.taken_by).where(*held).distinct()).all()
-    dead = [name for name in owners if name is not None and is_dead(name)]
-    if not dead:
-        return 0
     with schema.begin(store) as connection:
         released = sa.update(row).where(*held, row.c.taken_by.in_(dead)).values(taken_by=None)
         n_released = connection.execute(released).rowcount
@@ -150,10 +159,19 @@ def release_dead(store: sa.Engine, *, is_dead: IsDead) -> int:
         return n_released
 
 
+_THIS = (
+    planned_run.c.site_id == sa.bindparam("its_site"),
+    planned_run.c.day == sa.bindparam("its_day"),
+    planned_run.c.edition == sa.bindparam("its_edition"),
+)
+_DONE = sa.update(planned_run).where(*_THIS).values(is_done=True, taken_by=None)
+_NOT_DONE = sa.update(planned_run).where(*_THIS).values(is_done=False, taken_by=None, is_seen=False)
+
+
 def mark_done(connection: sa.Connection, site_id: str, day: date, edition: str, *, is_done: bool = True) -> None:
     """Note in the caller's transaction that a run is done, or is to be made again, whoever did it."""
-    values = {"is_done": is_done, "taken_by": None} | ({} if is_done else {"is_seen": False})
-    connection.execute(sa.update(planned_run).where(*_is(site_id, day, edition)).values(**values))
+    key = {"its_site": site_id, "its_day": day, "its_edition": edition}
+    connection.execute(_DONE if is_done else _NOT_DONE, key)
 
 
 def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:
@@ -188,15 +206,12 @@ def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:
 
 def next_from_utc(store: sa.Engine, *, now_utc: datetime) -> datetime | None:
     """Return when the next run that nobody has taken falls due, None where none is planned."""
-    row = planned_run
     with schema.read(store) as connection:
-        ahead = (
-            row.c.is_done.is_(False),
-            row.c.taken_by.is_(None),
-            row.c.deadline_utc > judged_utc(connection, now_utc),
-        )
-        found: datetime | None = connection.scalar(sa.select(sa.func.min(row.c.from_utc)).where(*ahead))
+        found: datetime | None = connection.scalar(_NEXT, {"now": judged_utc(connection, now_utc)})
         return found
+
+
+_NEXT = sa.select(sa.func.min(planned_run.c.from_utc)).where(*_FREE, planned_run.c.deadline_utc > _NOW)
 
 
 def forget_before(store: sa.Engine, day: date, most: int = ROWS_AT_ONCE) -> int:

@@ -115,18 +115,23 @@ def note_address(connection: sa.Connection, address: str, what: str, *, at_utc: 
     return connection.scalar(statement.returning(address_event.c.id)) is not None
 
 
+_STOPS = (
+    sa.select(address_event.c.address, address_event.c.what)
+    .where(address_event.c.what.in_(("stop", "start")))
+    .order_by(address_event.c.id)
+)
+_STOPS_AMONG = _STOPS.where(sa.func.lower(address_event.c.address).in_(sa.bindparam("among", expanding=True)))
+
+
 def stopped(connection: sa.Connection, among: Collection[str] | None = None) -> frozenset[str]:
     """Return the addresses, in lower case, that want no more mails; among: only of these, None of all."""
-    query = (
-        sa.select(address_event.c.address, address_event.c.what)
-        .where(address_event.c.what.in_(("stop", "start")))
-        .order_by(address_event.c.id)
-    )
-    if among is not None:
-        if not among:
-            return frozenset()
-        query = query.where(sa.func.lower(address_event.c.address).in_(sorted({a.lower() for a in among})))
-    newest = {row.address.lower(): row.what for row in connection.execute(query)}
+    if among is not None and not among:
+        return frozenset()
+    if among is None:
+        found = connection.execute(_STOPS)
+    else:
+        found = connection.execute(_STOPS_AMONG, {"among": sorted({address.lower() for address in among})})
+    newest = {row.address.lower(): row.what for row in found}
     return frozenset(address for address, what in newest.items() if what == "stop")
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -58,45 +59,63 @@ def last_run(
     edition       only "morning", or only one later re-check
     is_finished   False: also one that is still at work or died at it
     """
-    row = schema.run
-    query = sa.select(row).where(row.c.site_id == site_id)
-    if is_finished:
-        query = query.where(row.c.state == "finished")
-    if before_day is not None:
-        query = query.where(row.c.day < before_day)
-    if day is not None:
-        query = query.where(row.c.day == day)
-    if edition is not None:
-        query = query.where(row.c.edition == edition)
-    newest = sa.func.coalesce(row.c.finished_utc, row.c.claimed_utc)
-    found = connection.execute(query.order_by(row.c.day.desc(), newest.desc(), row.c.id.desc()).limit(1)).first()
+    wanted = {"before_day": before_day, "day": day, "edition": edition}
+    given = {name: value for name, value in wanted.items() if value is not None}
+    statement = _last_run(tuple(given), is_finished=is_finished)
+    found = connection.execute(statement, given | {"site_id": site_id}).first()
     return None if found is None else run_of(found)
 
 
+# Statements that each run asks are made once: one made anew takes longer than the database does.
+_BOUNDS: dict[str, Callable[[sa.BindParameter[Any]], sa.ColumnElement[bool]]] = {
+    "before_day": lambda value: schema.run.c.day < value,
+    "day": lambda value: schema.run.c.day == value,
+    "edition": lambda value: schema.run.c.edition == value,
+}
+
+
+@cache
+def _last_run(given: tuple[str, ...], *, is_finished: bool) -> sa.Select[Any]:
+    """The statement of last_run with some of its bounds."""
+    row = schema.run
+    query = sa.select(row).where(row.c.site_id == sa.bindparam("site_id"))
+    if is_finished:
+        query = query.where(row.c.state == "finished")
+    query = query.where(*(_BOUNDS[name](sa.bindparam(name)) for name in given))
+    newest = sa.func.coalesce(row.c.finished_utc, row.c.claimed_utc)
+    return query.order_by(row.c.day.desc(), newest.desc(), row.c.id.desc()).limit(1)
+
+
+_LAST_DAY = (
+    sa.select(sa.func.max(schema.run.c.day))
+    .where(schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.day < sa.bindparam("day"))
+    .where(schema.run.c.state == "finished")
+)
+_MAILED = (
+    sa.select(schema.message.c.crew_id, schema.run.c.id, schema.run.c.day, schema.run.c.finished_utc)
+    .join(schema.run, schema.run.c.id == schema.message.c.run_id)
+    .where(schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.state == "finished")
+    .where(sa.or_(schema.run.c.day == sa.bindparam("day"), schema.run.c.day == _LAST_DAY.scalar_subquery()))
+    .where(schema.message.c.state.in_(("waiting", "sent")), schema.message.c.kind.in_(("morning", "recheck")))
+    .distinct()
+)
+
+
 def last_mailed_runs(
-    connection: sa.Connection, site_id: str, *, before_day: date | None = None, day: date | None = None
-) -> dict[str, tuple[int, datetime]]:
-    """Return by crew the newest finished run whose mails went to it, or still may, and when.
+    connection: sa.Connection, site_id: str, day: date
+) -> tuple[dict[str, tuple[int, datetime]], dict[str, tuple[int, datetime]]]:
+    """Return by crew the newest finished run whose mails went to it, or still may, and when: (before, on the day).
+
+    before   of the last day before that one on which there was a finished run
 
     A re-check that had nothing to say to a crew, and a mail that came to nothing, told it nothing.
     """
-    row, mail = schema.run, schema.message
-    query = (
-        sa.select(mail.c.crew_id, row.c.id, row.c.day, row.c.finished_utc)
-        .join(row, row.c.id == mail.c.run_id)
-        .where(row.c.site_id == site_id, row.c.state == "finished", mail.c.state.in_(("waiting", "sent")))
-        .where(mail.c.kind.in_(("morning", "recheck")))
-        .distinct()
-    )
-    if day is not None:
-        query = query.where(row.c.day == day)
-    if before_day is not None:
-        last_day = sa.select(sa.func.max(row.c.day)).where(row.c.site_id == site_id, row.c.day < before_day)
-        query = query.where(row.c.day == last_day.where(row.c.state == "finished").scalar_subquery())
-    newest: dict[str, tuple[Any, ...]] = {}
-    for crew_id, run_id, run_day, finished_utc in connection.execute(query):
-        newest[crew_id] = max(newest.get(crew_id, ()), (run_day, finished_utc, run_id))
-    return {crew_id: (run_id, at_utc) for crew_id, (_, at_utc, run_id) in newest.items()}
+    newest: tuple[dict[str, tuple[Any, ...]], dict[str, tuple[Any, ...]]] = ({}, {})
+    for crew_id, run_id, run_day, finished_utc in connection.execute(_MAILED, {"site_id": site_id, "day": day}):
+        by_crew = newest[run_day == day]
+        by_crew[crew_id] = max(by_crew.get(crew_id, ()), (finished_utc, run_id))
+    before, today = ({crew: (run_id, at_utc) for crew, (at_utc, run_id) in found.items()} for found in newest)
+    return before, today
 
 
 def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 100) -> tuple[Run, ...]:
@@ -108,52 +127,61 @@ def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 
     return tuple(run_of(found) for found in connection.execute(query))
 
 
+def _records_of_run(table: sa.Table) -> sa.Select[Any]:
+    return sa.select(table.c.record).where(table.c.run_id == sa.bindparam("run_id")).order_by(table.c.position)
+
+
+_VERDICTS, _OUTLOOK = _records_of_run(schema.verdict), _records_of_run(schema.outlook_day)
+
+
 def decisions(connection: sa.Connection, run_id: int) -> tuple[Decision, ...]:
     """Return the verdicts of a run as they were given, in the order of the strips."""
-    row = schema.verdict
-    query = sa.select(row.c.record).where(row.c.run_id == run_id).order_by(row.c.position)
-    found = tuple(decoded(text, Decision) for text in connection.scalars(query))
+    found = tuple(decoded(text, Decision) for text in connection.scalars(_VERDICTS, {"run_id": run_id}))
     return found or unpacked(connection, run_id).decisions
 
 
 def outlook(connection: sa.Connection, run_id: int) -> tuple[OutlookDay, ...]:
     """Return the outlook of a run as it was given."""
-    row = schema.outlook_day
-    query = sa.select(row.c.record).where(row.c.run_id == run_id).order_by(row.c.position)
-    found = tuple(decoded(text, OutlookDay) for text in connection.scalars(query))
+    found = tuple(decoded(text, OutlookDay) for text in connection.scalars(_OUTLOOK, {"run_id": run_id}))
     return found or unpacked(connection, run_id).outlook
 
 
 def work_order(connection: sa.Connection, run_id: int) -> WorkOrder | None:
     """Return the order of work that a run proposed, None where it proposed none."""
-    text = connection.scalar(sa.select(schema.work_order.c.record).where(schema.work_order.c.run_id == run_id))
+    text = connection.scalar(_ORDER, {"run_id": run_id})
     return None if text is None else decoded(text, WorkOrder)
+
+
+_ORDER = sa.select(schema.work_order.c.record).where(schema.work_order.c.run_id == sa.bindparam("run_id"))
+
+
+def _records_of_days(table: sa.Table) -> sa.Select[Any]:
+    """What a site's finished runs of some local dates have in a table, and when each was made, oldest first."""
+    row = schema.run
+    return (
+        sa.select(row.c.finished_utc, table.c.record)
+        .join(table, table.c.run_id == row.c.id)
+        .where(row.c.site_id == sa.bindparam("site_id"), row.c.state == "finished")
+        .where(row.c.day >= sa.bindparam("since"), row.c.day <= sa.bindparam("until"))
+        .order_by(row.c.finished_utc, row.c.id)
+    )
+
+
+_ORDERS, _PLANS = _records_of_days(schema.work_order), _records_of_days(schema.day_plan)
 
 
 def work_orders(
     connection: sa.Connection, site_id: str, *, since_day: date, until_day: date
 ) -> tuple[tuple[datetime, WorkOrder], ...]:
     """Return the orders of work of a site's finished runs of some local dates, and when each was made, oldest first."""
-    row = schema.run
-    query = (
-        sa.select(row.c.finished_utc, schema.work_order.c.record)
-        .join(schema.work_order, schema.work_order.c.run_id == row.c.id)
-        .where(row.c.site_id == site_id, row.c.state == "finished", row.c.day >= since_day, row.c.day <= until_day)
-        .order_by(row.c.finished_utc, row.c.id)
-    )
-    return tuple((at_utc, decoded(text, WorkOrder)) for at_utc, text in connection.execute(query))
+    span = {"site_id": site_id, "since": since_day, "until": until_day}
+    return tuple((at_utc, decoded(text, WorkOrder)) for at_utc, text in connection.execute(_ORDERS, span))
 
 
 def day_plans(connection: sa.Connection, site_id: str, *, since_day: date, until_day: date) -> tuple[DayPlan, ...]:
     """Return the day plans of a site's finished runs of some local dates, oldest first."""
-    row = schema.run
-    query = (
-        sa.select(schema.day_plan.c.record)
-        .join(row, schema.day_plan.c.run_id == row.c.id)
-        .where(row.c.site_id == site_id, row.c.state == "finished", row.c.day >= since_day, row.c.day <= until_day)
-        .order_by(row.c.finished_utc, row.c.id)
-    )
-    return tuple(decoded(text, DayPlan) for text in connection.scalars(query))
+    span = {"site_id": site_id, "since": since_day, "until": until_day}
+    return tuple(decoded(text, DayPlan) for _, text in connection.execute(_PLANS, span))
 
 
 def with_reasons(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 
 import sqlalchemy as sa
 from sqlalchemy import Column, ForeignKey, Index, Table
@@ -17,9 +18,12 @@ from sqlalchemy.exc import ArgumentError
 from gonogo.errors import StoreError
 from gonogo.store import fleet_tables, postgresql_pool, reply_tables, sqlite_file
 from gonogo.store.moment import UtcDateTime
+from gonogo.store.packed_bytes import PackedBytes
 from gonogo.store.refusal import translated
 
-MOST_CONNECTIONS = 60  # of one process, beyond the few that are kept: more than it has threads
+MOST_CONNECTIONS = 60  # of one process, beyond those that are kept: more than it has threads
+# As many as runs and mail connections of one service use at once: a new one costs the server as much as half a site.
+KEPT_CONNECTIONS = 20
 
 # Numbers of rows. SQLite gives out 64 bits by itself, and numbers only columns that are called INTEGER.
 Id = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
@@ -195,7 +199,7 @@ message_raw = Table(
     "message_raw",
     metadata,
     Column("message", Id, ForeignKey("message.id"), primary_key=True),
-    Column("raw", sa.LargeBinary, nullable=False),
+    Column("raw", PackedBytes, nullable=False),
 )
 
 
@@ -222,7 +226,13 @@ def engine(url: str) -> sa.Engine:
         parsed = parsed.set(drivername="postgresql+psycopg")
     try:
         options = postgresql_pool.options(parsed) if backend == "postgresql" else {}
-        made = sa.create_engine(parsed, hide_parameters=True, max_overflow=MOST_CONNECTIONS, connect_args=options)
+        made = sa.create_engine(
+            parsed,
+            hide_parameters=True,
+            pool_size=KEPT_CONNECTIONS,
+            max_overflow=MOST_CONNECTIONS,
+            connect_args=options,
+        )
     except ImportError as error:
         raise StoreError(
             f"store.url = {parsed.render_as_string()}: the PostgreSQL driver is missing. "
@@ -262,6 +272,11 @@ def look(store: sa.Engine) -> Iterator[sa.Connection]:
 
 def insert_new(connection: sa.Connection, table: Table, unique: list[str]) -> postgresql.Insert | sqlite.Insert:
     """Return an insert that does nothing where a row with these unique columns is there already."""
-    if connection.dialect.name == "postgresql":
-        return postgresql.insert(table).on_conflict_do_nothing(index_elements=unique)
-    return sqlite.insert(table).on_conflict_do_nothing(index_elements=unique)
+    return insert_new_on(connection.dialect.name, table, tuple(unique))
+
+
+@cache
+def insert_new_on(dialect: str, table: Table, unique: tuple[str, ...]) -> postgresql.Insert | sqlite.Insert:
+    """Return that insert for a database by its name; made once."""
+    made = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    return made.on_conflict_do_nothing(index_elements=unique)

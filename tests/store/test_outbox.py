@@ -47,6 +47,19 @@ def test_a_message_comes_out_as_it_went_in(store: sa.Engine) -> None:
         assert outcomes.raw_of(connection, "<unknown@example.com>") is None
 
 
+def test_a_mail_is_kept_packed_and_one_of_before_is_read_as_it_stands(store: sa.Engine) -> None:
+    put(store, envelope(1, raw=b"Subject: rain\r\n" * 1000), envelope(2, raw=b""))
+    as_stored = sa.text("select raw from message_raw order by message")
+    with schema.begin(store) as connection:
+        packed, empty = (bytes(raw) for raw in connection.scalars(as_stored))
+        assert (len(packed) < 200, empty) == (True, b"")
+        plain = {"raw": b"Subject: as it was stored before\r\n"}
+        connection.execute(sa.text("update message_raw set raw = :raw where raw = :empty"), plain | {"empty": b""})
+    with schema.read(store) as connection:
+        assert outcomes.raw_of(connection, envelope(1).message_id) == b"Subject: rain\r\n" * 1000
+        assert outcomes.raw_of(connection, envelope(2).message_id) == plain["raw"]
+
+
 def test_the_same_message_is_put_once_and_its_outcome_stands(store: sa.Engine) -> None:
     assert put(store, envelope(1), envelope(2), envelope(1)) == 2
     outbox.sent(store, lease_one(store), now_utc=MORNING)

@@ -280,10 +280,11 @@ def test_a_crew_was_told_what_went_or_still_may_and_nothing_else(store: sa.Engin
     finish(store, claimed)
     mailed(store, claimed, 1, state, crew_id="crew-a")
     with schema.read(store) as connection:
-        told = runs.last_mailed_runs(connection, "north-fill", day=DAY)
-        assert (told == {"crew-a": (claimed.run_id, MORNING + MINUTE)}) is is_told
-        assert runs.last_mailed_runs(connection, "north-fill", day=DAY + timedelta(days=1)) == {}
-        assert runs.last_mailed_runs(connection, "south-dam", day=DAY) == {}
+        told = {"crew-a": (claimed.run_id, MORNING + MINUTE)} if is_told else {}
+        assert runs.last_mailed_runs(connection, "north-fill", DAY) == ({}, told)
+        assert runs.last_mailed_runs(connection, "north-fill", DAY + timedelta(days=1)) == (told, {})
+        assert runs.last_mailed_runs(connection, "north-fill", DAY - timedelta(days=1)) == ({}, {})
+        assert runs.last_mailed_runs(connection, "south-dam", DAY) == ({}, {})
 
 
 def test_each_crew_was_told_last_by_the_newest_run_that_mailed_it(store: sa.Engine) -> None:
@@ -295,12 +296,11 @@ def test_each_crew_was_told_last_by_the_newest_run_that_mailed_it(store: sa.Engi
     mailed(store, morning, 11, "sent", crew_id="crew-b")
     mailed(store, look, 12, "sent", crew_id="", kind="operator")
     with schema.read(store) as connection:
-        today = runs.last_mailed_runs(connection, "north-fill", day=DAY)
+        before, today = runs.last_mailed_runs(connection, "north-fill", DAY)
         assert {crew: run_id for crew, (run_id, _) in today.items()} == {
             "crew-a": look.run_id,
             "crew-b": morning.run_id,
         }
-        before = runs.last_mailed_runs(connection, "north-fill", before_day=DAY)
         assert before == {"crew-a": (yesterday.run_id, MORNING - timedelta(days=1))}
 
 
