@@ -82,7 +82,9 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
     ),
     "rain_mm": (
         Shown(per_si=1.0, unit="mm", step=1.0, decimals=0, fine_below=10.0, fine_step=0.5, fine_decimals=1),
-        Shown(per_si=1 / MM_PER_INCH, unit="in", step=0.05, decimals=2),
+        Shown(
+            per_si=1 / MM_PER_INCH, unit="in", step=0.05, decimals=2, fine_below=0.1, fine_step=0.01, fine_decimals=2
+        ),
     ),
     "temp_degc": (
         Shown(per_si=1.0, unit="°C", step=1.0, decimals=0),

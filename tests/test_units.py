@@ -41,6 +41,8 @@ def test_factors_meet_the_printed_ones(ours: float, published: float) -> None:
         ("thickness_m", 0.25, "us", 10.0, "in"),
         ("dry_density_kg_m3", 1760.0, "us", 110.0, "lb/ft³"),
         ("rain_mm", 0.5, "metric", 0.5, "mm"),
+        ("rain_mm", 0.5, "us", 0.02, "in"),
+        ("rain_mm", 3.0, "us", 0.10, "in"),
     ],
 )
 def test_numbers_are_rounded_once_for_their_reader(

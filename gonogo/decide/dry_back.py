@@ -15,6 +15,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lasting import share
 from gonogo.decide.windows import moment
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records import shift
@@ -98,7 +99,7 @@ def _is_dry(inputs: MorningInputs, at_utc: datetime) -> bool:
     if len(rain) < DRY_H or bool(np.any(np.isnan(rain))):
         return False
     wet = np.max(rain, axis=0) >= inputs.setting("light_rain_mm_h")
-    return float(np.mean(wet)) <= inputs.setting("rain_chance_stop")
+    return share(wet) <= inputs.setting("rain_chance_stop")
 
 
 def chance_inside(inputs: MorningInputs, s: int, path: Disked, from_h: float, needed_h: float) -> float:
@@ -110,7 +111,7 @@ def chance_inside(inputs: MorningInputs, s: int, path: Disked, from_h: float, ne
     material = inputs.material(inputs.strips[s])
     deviation = path.w_pct[rows] - material.omc_pct
     inside = (deviation >= material.window_low_pct) & (deviation <= material.window_high_pct)
-    return float(inside.all(axis=0).mean())
+    return share(np.logical_and.reduce(inside))
 
 
 def ready_from(disked_utc: datetime) -> datetime:

@@ -20,6 +20,7 @@ from gonogo.decide.outside import OUTSIDE_FACTS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.forecast import borrow_litres_m3
 from gonogo.decide.water.watering import Outcome
+from gonogo.decide.water_facts import WATER_FACTS
 from gonogo.decide.windows import Stretch, epoch_h, longest_run_h
 from gonogo.records.site import Surface
 from gonogo.weather.forecast_status import ForecastStatus
@@ -154,9 +155,7 @@ FACTS: dict[str, Fact] = {
         "watering or rolling told on an earlier day is neither recorded nor settled by a test",
         lambda i, s: i.column(i.work_unknown, s),
     ),
-    "untested_water_litres_m2": _of_strip(
-        "L/m2", "water recorded since the last test", lambda i, s: i.column(i.untested_water_litres_m2, s)
-    ),
+    **WATER_FACTS,
     # --- moisture
     "chance_in_window": _of_best(
         "chance that the lift is inside its window, dry and unfrozen during the whole best stretch",

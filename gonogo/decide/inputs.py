@@ -29,6 +29,18 @@ _MAY_LACK = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TestedWater:
+    """Water put on since a test: what the test says of the lift [%], all water since, the first how long after it."""
+
+    w_pct: float
+    litres_m2: float
+    after_h: float
+
+
+TestedWater.__test__ = False  # type: ignore[attr-defined]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MorningInputs:
     """The inputs of a site's morning; NaN = unknown everywhere.
 
@@ -49,6 +61,7 @@ class MorningInputs:
     work_unknown               (S,) 1 where work told on an earlier day is neither recorded nor denied; None = nowhere
     untested_water_litres_m2   (S,) water recorded since the last test [L/m2]; None = none
     last_water_utc             by strip id, the last water recorded since its last test
+    tested_water               by strip id, all of that water, with the test before it that counts
     orders                     by strip id, what was told today and has begun or may have
     lifts                      by strip id, what its lift is beyond its moisture; one that is not there: nothing known
     grounds                    by strip id, how it lies by what was seen; one that is not there: nothing was
@@ -83,6 +96,7 @@ class MorningInputs:
     last_test_pct: Floats | None = None
     test_apart_pct: Floats | None = None
     last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
+    tested_water: Mapping[str, TestedWater] = field(default_factory=dict)
     orders: Mapping[str, Standing] = field(default_factory=dict)
     lifts: Mapping[str, LiftState] = field(default_factory=dict)
     grounds: Mapping[str, GroundState] = field(default_factory=dict)

@@ -11,7 +11,7 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import Disked, disked
-from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.inputs import MorningInputs, TestedWater
 from gonogo.decide.lift_state import lift_states, with_passes
 from gonogo.decide.outlook import outlook
 from gonogo.decide.standing import Standing, standing
@@ -236,6 +236,7 @@ def _inputs(
         last_test_pct=newest.w_pct,
         test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
+        tested_water=_tested_water(site, usable, newest.w_pct.tolist()),
         orders=orders,
         grounds={strip.id: history.ground for strip, history in zip(site.strips, histories, strict=True)},
     )
@@ -250,6 +251,20 @@ def _untested(usable: LiftHistory) -> tuple[Watering, ...]:
     """Water recorded since the last test that counts."""
     since = usable.readings[-1].at_utc if usable.readings else None
     return tuple(w for w in usable.waterings if since is None or w.at_utc > since)
+
+
+def _tested_water(site: Site, usable: Sequence[LiftHistory], tested_pct: Sequence[float]) -> dict[str, TestedWater]:
+    """Return by strip id the water since its last test that counts, with what that test says [%]."""
+    found = {}
+    for strip, history, w_pct in zip(site.strips, usable, tested_pct, strict=True):
+        put_on = _untested(history)
+        if put_on and history.readings:
+            found[strip.id] = TestedWater(
+                w_pct=w_pct,
+                litres_m2=math.fsum(w.litres for w in put_on) / strip.area_m2,
+                after_h=(put_on[0].at_utc - history.readings[-1].at_utc) / times.HOUR,
+            )
+    return found
 
 
 def _rained_mm(history: LiftHistory, weather: HourlyWeather, now_utc: datetime) -> float:

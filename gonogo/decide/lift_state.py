@@ -20,6 +20,7 @@ class LiftState:
     """What was recorded of the lift that lies on a strip.
 
     passed, failed   its last density test, as far as it decides
+    is_again         it was rolled before, and failed or was broken up: it is done again
     may_roll_again   it failed today at the right moisture, and passes likely bring what is missing
     n_more_passes    passes still to roll: after a failed test, or of a method that is not done; 0 where all are
     mixed_utc        when a binder was mixed into it, None where none was
@@ -29,6 +30,7 @@ class LiftState:
     passed: DensityResult | None = None
     failed: FailedTest | None = None
     is_rework: bool = False
+    is_again: bool = False
     may_roll_again: bool = False
     n_more_passes: float = 0.0
     mixed_utc: datetime | None = None
@@ -67,6 +69,7 @@ def lift_states(
             passed=history.passed,
             failed=history.failed,
             is_rework=history.is_rework,
+            is_again=history.is_again,
             may_roll_again=may_roll_again,
             n_more_passes=more,
             mixed_utc=mixed[-1] if mixed and material.binder is not None else None,

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gonogo.decide.inputs import Floats, on_hours
+from gonogo.decide.lasting import share
 from gonogo.decide.today import Prepared
 from gonogo.decide.water import dose
 from gonogo.decide.water.watering import Outcome
@@ -81,7 +82,7 @@ def hours_until_rain(known: Known, s: int, from_h: float) -> float:
     cond, inputs = known.prepared.cond, known.prepared.inputs
     first = max(math.floor(from_h) - cond.first_h, 0)
     for row in range(first, min(first + int(RAIN_AHEAD_H), len(cond.is_calm))):
-        chance = 1.0 - float(np.mean(cond.is_rainless[first : row + 1, s].min(axis=0)))
+        chance = 1.0 - share(np.minimum.reduce(cond.is_rainless[first : row + 1, s]))
         if math.isnan(chance):
             return math.nan
         if chance > inputs.setting("rain_chance_stop"):

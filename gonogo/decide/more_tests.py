@@ -8,10 +8,9 @@ import numpy as np
 
 from gonogo.decide.measures import Known
 from gonogo.decide.windows import rows
-from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
+from gonogo.soil.readings import GAUGE_ERROR_PCT
 
 MOST_TESTS = 3  # more than this is another kind of answer: mix the lift, or widen the window
-GAUGE_ERROR_PCT = math.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT)
 
 
 def _chances(known: Known, s: int) -> tuple[float, ...]:

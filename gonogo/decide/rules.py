@@ -119,6 +119,7 @@ RULES: tuple[Rule, ...] = (
     _wait(
         "watered_not_tested",
         ("untested_water_litres_m2", ">=", "dose_min_litres_m2"),
+        ("is_water_by_test", "==", "no"),
         because="watered_not_tested",
         site_may_change=True,
     ),

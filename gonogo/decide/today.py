@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
 
@@ -143,7 +143,9 @@ def prepare(inputs: MorningInputs, before: Prepared | None = None) -> Prepared:
         before.candidates[s]
         if before is not None and s in kept
         else tuple(
-            c for c in stretches(cond, s, today, time_h, seal_h) if is_in_binder_time(inputs, s, c.start_h, c.end_h)
+            c
+            for c in stretches(cond, s, _soaked(inputs, s, today), time_h, seal_h)
+            if is_in_binder_time(inputs, s, c.start_h, c.end_h)
         )
         for s, time_h in enumerate(rolling_h)
     )
@@ -159,6 +161,15 @@ def prepare(inputs: MorningInputs, before: Prepared | None = None) -> Prepared:
         candidates=candidates,
         best=tuple(best(c) for c in candidates),
     )
+
+
+def _soaked(inputs: MorningInputs, s: int, today: Working) -> Working:
+    """Return what is left of the working hours once the water that was put on row s has soaked in."""
+    strip = inputs.strips[s]
+    watered_utc = inputs.last_water_utc.get(strip.id)
+    if watered_utc is None or inputs.column(inputs.untested_water_litres_m2, s) < inputs.setting("dose_min_litres_m2"):
+        return today
+    return replace(today, from_h=min(max(today.from_h, epoch_h(watered_utc) + inputs.soak_h(strip)), today.until_h))
 
 
 def _is_as_before(inputs: MorningInputs, before: Prepared, s: int) -> bool:

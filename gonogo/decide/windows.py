@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from gonogo.decide.conditions import Conditions
 from gonogo.decide.inputs import Floats, MorningInputs
-from gonogo.decide.lasting import Flags, Rows
+from gonogo.decide.lasting import Flags, Rows, share, shares
 from gonogo.records import shift
 
 _NUDGE_H = 1e-9
@@ -89,7 +89,8 @@ def amount_between(cond: Conditions, hourly: Floats, from_h: float, until_h: flo
         return np.full(hourly.shape[1:], np.nan)
     starts = cond.first_h + np.arange(part.start, part.stop, dtype=np.float64)
     share = np.minimum(starts + 1.0, until_h) - np.maximum(starts, from_h)
-    return np.asarray(np.tensordot(share, hourly[part], axes=1), dtype=np.float64)
+    # What np.tensordot does, without its looking for axes.
+    return np.asarray(np.dot(share[None], hourly[part].reshape(len(share), -1)).reshape(hourly.shape[1:]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +169,7 @@ def chances_inside(cond: Conditions, s: int, first: Rows, path_stop: Rows, seale
     held = (cond.unfrozen.fails_at[first, s, 0] >= sealed_stop) & (cond.calm.fails_at[first, 0] >= sealed_stop)
     is_known = (own.unknown_at[first] >= path_stop) & (cond.unfrozen.unknown_at[first, s] >= sealed_stop)
     is_known &= (rainless.unknown_at[first] >= sealed_stop) & (cond.calm.unknown_at[first] >= sealed_stop)
-    return np.where(is_known, inside.mean(axis=1) * held, np.nan)
+    return np.where(is_known, shares(inside) * held, np.nan)
 
 
 def row_ends(cond: Conditions, from_h: Floats, until_h: Floats) -> tuple[Rows, Rows, npt.NDArray[np.bool_]]:
@@ -210,11 +211,11 @@ def stretch(cond: Conditions, s: int, start_h: float, rolling_h: float, seal_h: 
         start_h=start_h,
         end_h=end_h,
         chance_in_window=window_chance(cond, s, start_h, rolling_h, seal_h),
-        chance_too_wet=float(cond.is_too_wet[path, s].max(axis=0).mean()),
-        chance_too_dry=float(cond.is_too_dry[path, s].max(axis=0).mean()),
-        chance_split=float(cond.is_split[path, s].max(axis=0).mean()),
-        chance_crusted=float(cond.is_crusted[path.start, s].mean()),
-        chance_of_rain=float(1.0 - cond.is_rainless[sealed, s].min(axis=0).mean()),
+        chance_too_wet=share(np.maximum.reduce(cond.is_too_wet[path, s])),
+        chance_too_dry=share(np.maximum.reduce(cond.is_too_dry[path, s])),
+        chance_split=share(np.maximum.reduce(cond.is_split[path, s])),
+        chance_crusted=share(cond.is_crusted[path.start, s]),
+        chance_of_rain=1.0 - share(np.minimum.reduce(cond.is_rainless[sealed, s])),
     )
 
 

@@ -13,6 +13,7 @@ from gonogo.records.day_plan import Badge, NotRecorded, Task
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
+from gonogo.wording.hour_bar import rain_coming
 from gonogo.wording.instruction import Instruction, short_name
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
@@ -170,13 +171,15 @@ def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) 
 
 
 def called_since(morning: Morning, strip_id: str) -> Moment | None:
-    """Return since when no water is on record for a strip: its last test, or the hour for which it was told."""
+    """Return since when no water is on record for a strip: its last test or water, or the hour it was told for."""
     strip_plan = morning.plan.strip(strip_id)
     if strip_plan is None:
         return None
     water = [work.start_utc for work in strip_plan.not_recorded if work.task == Task.WATER]
     if water:
         return morning.clock.near(min(water))
+    if strip_plan.watered_utc is not None:
+        return morning.clock.near(strip_plan.watered_utc)
     return None if strip_plan.last_test is None else morning.clock.near(strip_plan.last_test.at_utc)
 
 
@@ -202,7 +205,7 @@ def rain(morning: Morning) -> tuple[Phrase, ...]:
     coming = tuple(
         phrase(
             "rain.spell",
-            rain=phrases.amount("rain_mm", spell.rain_mm),
+            rain=rain_coming(spell),
             span=phrases.Span(start=clock.near(spell.from_utc), end=clock.near(spell.until_utc), is_brief=True),
             chance=phrases.chance(spell.chance),
         )

@@ -115,8 +115,9 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
         key = "branch.edge_damp" if is_damped else "branch.edge"
         yield phrase(key, first=first, last=last, low=low, high=high)
     if test.below == Then.WATER and test.per_point is not None:
-        key = "branch.below_water_test" if test.is_tested_after_water else "branch.below_water"
-        yield phrase(key, litres=test.per_point, target=test.target)
+        rolled = "branch.below_mix" if test.is_mixed_in else "branch.below_soak"
+        tested = "branch.below_mix_test" if test.is_mixed_in else "branch.below_soak_test"
+        yield phrase(tested if test.is_tested_after_water else rolled, litres=test.per_point, target=test.target)
     else:
         yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
     if test.above == Then.DISK and test.disk:

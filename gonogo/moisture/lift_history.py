@@ -52,6 +52,7 @@ class LiftHistory:
     failed       the density test that it failed since it was last rolled; it is open again
     n_passes     passes that were recorded on it so far; NaN where a rolling was recorded without their number
     is_rework    the engineer said that it is broken up and done again
+    is_again     it was rolled before and is open again: it failed, or was broken up, and has not been rolled since
     ground       how the strip lies by what was seen of it
     offset_pct   by method of a test, how much higher than the oven it reads in this material [% points]
     """
@@ -68,6 +69,7 @@ class LiftHistory:
     passed: DensityResult | None = None
     failed: FailedTest | None = None
     is_rework: bool = False
+    is_again: bool = False
     n_passes: float = 0.0
     ground: GroundState = NOTHING_SEEN
     offset_pct: Mapping[str, float] = field(default_factory=dict)
@@ -114,6 +116,7 @@ def lift_history(strip: Strip, entries: Sequence[Entry], now_utc: datetime, site
         passed=reached.passed,
         failed=reached.failed,
         is_rework=reached.is_rework,
+        is_again=reached.is_again,
         n_passes=reached.n_passes,
         ground=ground_state(strip.id, entries, now_utc),
     )
@@ -175,11 +178,14 @@ class _Reached:
     passed: DensityResult | None = None
     failed: FailedTest | None = None
     is_rework: bool = False
+    is_again: bool = False
     n_passes: float = 0.0
 
     def opened(self, **changed: Any) -> _Reached:
         """Return the lift as open again: it is no longer done, and what was recorded of it stays."""
-        return replace(self, n_done=self.n_done - self.is_rolled, is_rolled=False, passed=None, **changed)
+        return replace(
+            self, n_done=self.n_done - self.is_rolled, is_rolled=False, is_again=True, passed=None, **changed
+        )
 
 
 def _own(strip: Strip, entries: Sequence[Entry], now_utc: datetime | None) -> list[_OfStrip]:
@@ -226,6 +232,7 @@ def _resulted(now: _Reached, entry: LiftResult) -> _Reached:
         rolled_utc=entry.at_utc,
         failed=None,
         is_rework=False,
+        is_again=False,
         assumed="",
     )
 
@@ -249,12 +256,19 @@ def _worked(now: _Reached, entry: SurfaceWork, strip: Strip, site: Site | None) 
             passed=None,
             failed=None,
             is_rework=False,
+            is_again=False,
             n_passes=n_passes,
         )
     if entry.work == "disked" and (now.is_rolled or now.failed is not None or now.is_rework):
         # What failed is known to be reworked; what was thought done is only taken to be.
         assumed = REWORK if now.is_rolled else ""
-        return _Reached(n_done=now.n_done - now.is_rolled, assumed=assumed, begins_utc=entry.at_utc, spread=now.spread)
+        return _Reached(
+            n_done=now.n_done - now.is_rolled,
+            assumed=assumed,
+            begins_utc=entry.at_utc,
+            spread=now.spread,
+            is_again=True,
+        )
     return now
 
 

@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.moisture import learned, unknown_work
+from gonogo.moisture.hourly_work import hour_index
 from gonogo.moisture.learned import LearnedSoil, Lift
 from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.method_offset import method_offsets_pct, of_material
 from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.moisture.strip_snow import SiteSnow
-from gonogo.moisture.strips_run import Start, StripsRun, hour_index, place, run_strips, strip_rng
+from gonogo.moisture.strips_run import Start, StripsRun, place, run_strips, strip_rng
 from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry, Reading
@@ -146,7 +147,7 @@ def _simulated(
         et0_mm=et0_mm,
         moisture=run.moisture,
         learned=taught,
-        resimulate=lambda rows, happened: run_strips(start, rows, happened).moisture,
+        resimulate=lambda rows, happened: run_strips(start, rows, happened, run.waypoints).moisture,
         again=partial(_simulated, lies),
         unknown=unknown,
     )
@@ -213,7 +214,7 @@ def _run(
     unknown = tuple(
         (work, mixed.chance_done[work.strip_id, work.task]) for works in told.values() for work in works if work.is_open
     )
-    return StripsRun(moisture=moisture, readings=base.readings), unknown
+    return StripsRun(moisture=moisture, readings=base.readings, waypoints=both.waypoints), unknown
 
 
 def _is_of_variant(readings: Sequence[Reading], i: int, rows: Sequence[int], v: int) -> bool:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from gonogo import times
+from gonogo.moisture.hourly_work import hour_index, loosened_at, surface_states, turned_over, watering_mm
+from gonogo.moisture.later_work import StripWaypoint, taken_on
 from gonogo.moisture.learned import Prior
-from gonogo.moisture.lift_history import SURFACE_AFTER, LiftHistory
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.strip_snow import SiteSnow, hour_of_snow, is_own, row_of, strip_snow
 from gonogo.records.field import BORROW, Reading
 from gonogo.records.site import Site, Strip
@@ -21,7 +21,6 @@ from gonogo.soil.by_strip import side_by_side
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.ground import Ground, Tables
 from gonogo.soil.ponding import soaked_in_mm
-from gonogo.soil.rain import SURFACE_INDEX
 from gonogo.soil.readings import (
     BORROW_ERROR_PCT,
     IMPOSSIBLE,
@@ -34,9 +33,6 @@ from gonogo.soil.readings import (
 from gonogo.soil.season import Season
 from gonogo.soil.sky import Sky, moist_share
 from gonogo.soil.strip import StripSoil, strip_soil
-
-LOOSENS = ("spread", "disked", "mixed")  # a lift of which this is recorded lies loose and bare on what was there before
-TURNS_OVER = ("disked", "mixed")  # every time: what has dried on top is mixed with what has not
 
 ERROR_PCT = {**METHOD_ERROR_PCT, PROBE: PROBE_ERROR_PCT, BORROW: BORROW_ERROR_PCT}
 
@@ -63,10 +59,14 @@ class Start:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripsRun:
-    """Moisture of some strips, and the readings that found a place on the hours, as its flags count them."""
+    """Moisture of some strips, and the readings that found a place on the hours, as its flags count them.
+
+    waypoints   by place among the strips, from where they can be taken on
+    """
 
     moisture: StripMoisture
     readings: tuple[Reading, ...]
+    waypoints: Mapping[int, StripWaypoint] = field(default_factory=dict)
 
     def split(self, n_strips: int, n_readings: int) -> tuple[StripsRun, StripsRun]:
         """Return the first strips, whose readings are the first ones, and the rest."""
@@ -89,19 +89,26 @@ class StripsRun:
         return StripsRun(moisture=moisture, readings=self.readings[first:end])
 
 
-def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistory]) -> StripsRun:
+def run_strips(
+    start: Start,
+    rows: Sequence[int],
+    histories: Sequence[LiftHistory],
+    before: Mapping[int, StripWaypoint] | None = None,
+) -> StripsRun:
     """Simulate the strips on some rows of the site, a row as often as it stands there, each with its history.
+
+    before   by row, from where strips can be taken on; what is taken on comes to the same, but without flags
 
     The strips of each kind of ground run together and are put back in the order of the rows. Raises SoilError.
     """
     strips = [start.site.strips[s] for s in rows]
     placed, placed_from = place(histories, start.hour_utc)
     whole = _soil(start.site, strips)
-    turned = _turned(histories, start.hour_utc)
+    turned = turned_over(histories, start.hour_utc)
     sky = replace(
         start.sky,
-        watering_mm=_watering_mm(strips, histories, start.hour_utc),
-        surface=_surface(strips, histories, start.hour_utc),
+        watering_mm=watering_mm(strips, histories, start.hour_utc),
+        surface=surface_states(strips, histories, start.hour_utc),
         turned=turned if turned.any() else None,
         moist=moist_share(turned, start.sky.et0_mm * start.sky.kc_max, whole.rew_mm) if turned.any() else None,
     )
@@ -109,12 +116,20 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
     parts: list[tuple[list[int], StripMoisture]] = []
     flags: list[tuple[int, str, str]] = []
     expected_pct: dict[int, tuple[float, float]] = {}
+    waypoints: dict[int, StripWaypoint] = {}
     for kind, own in _groups(strips, histories):
         soil, above = whole.only(own), _above(start, sky, strips[own[0]], histories[own[0]])
+        happened = [histories[i] for i in own]
+        below = _ground(kind, soil, start, happened)
+        if before and all(rows[i] in before for i in own):
+            since = taken_on([before[rows[i]] for i in own], happened, start.hour_utc, below, above.of_strips(own))
+            if since is not None:
+                parts.append((own, since))
+                continue
         mine = [(i, replace(r, strip=own.index(r.strip))) for i, r in enumerate(placed) if r.strip in own]
         found = ensemble.run(
             soil,
-            _ground(kind, soil, start, [histories[i] for i in own]),
+            below,
             above.of_strips(own),
             readings=[r for _, r in mine],
             knowledge=[known[i] for i in own],
@@ -122,14 +137,18 @@ def run_strips(start: Start, rows: Sequence[int], histories: Sequence[LiftHistor
             spread_at=[(hour, own.index(i)) for hour, i in _spread(histories, start.hour_utc) if i in own],
         )
         parts.append((own, found))
+        if found.waypoint is not None:
+            waypoints |= {
+                i: StripWaypoint(history=happened[k], waypoint=found.waypoint, column=k) for k, i in enumerate(own)
+            }
         flags += [(mine[i][0], key, text) for i, key, text in found.reading_flags]
         expected_pct |= {mine[i][0]: band for i, band in found.expected_pct.items()}
         if kind == ground.FILL:
             barred = {i for i, key, _ in found.reading_flags if key == IMPOSSIBLE}
             wet = unexplained.flags(soil, above, own, [(i, r) for i, (_, r) in enumerate(mine) if i not in barred])
             flags += [(mine[i][0], key, text) for i, key, text in wet]
-    moisture = replace(together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct)
-    return StripsRun(moisture=moisture, readings=tuple(placed_from))
+    moisture = replace(together(parts), reading_flags=tuple(sorted(flags)), expected_pct=expected_pct, waypoint=None)
+    return StripsRun(moisture=moisture, readings=tuple(placed_from), waypoints=waypoints)
 
 
 def _groups(strips: Sequence[Strip], histories: Sequence[LiftHistory]) -> Iterator[tuple[str, list[int]]]:
@@ -188,12 +207,6 @@ def strip_rng(root: int, strip_id: str, *purpose: int) -> np.random.Generator:
     return np.random.default_rng([root, zlib.crc32(strip_id.encode()), *purpose])
 
 
-def hour_index(at_utc: datetime, hour_utc: npt.NDArray[np.datetime64], *, nearest: bool = True) -> int:
-    """Return the index of the hour start nearest to a moment, or of the hour that holds it; may lie off the axis."""
-    hours = (times.as_datetime(hour_utc[0]) - at_utc) / times.HOUR
-    return round(-hours) if nearest else int(np.floor(-hours))
-
-
 def place(
     histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
 ) -> tuple[list[ReadingAt], list[Reading]]:
@@ -225,14 +238,8 @@ def _ground(kind: str, soil: StripSoil, start: Start, histories: Sequence[LiftHi
     tables = Tables()
     if kind == ground.NATURAL:
         return ground.Natural(strips=soil, season=start.season, table=tables.population, growth=tables.growth[kind])
-    loosened_at = np.array([_loosened_at(history, start.hour_utc) for history in histories], dtype=np.int64)
-    return ground.Fill(strips=soil, growth=tables.growth[kind], loosened_at=loosened_at)
-
-
-def _loosened_at(history: LiftHistory, hour_utc: npt.NDArray[np.datetime64]) -> int:
-    """Hour in which a lift was first spread, disked or mixed; what happens later cannot tell of the hours before."""
-    hours = [hour_index(work.at_utc, hour_utc, nearest=False) for work in history.works if work.work in LOOSENS]
-    return max(min(hours), 0) if hours else ground.NEVER_H
+    loose_from = np.array([loosened_at(history, start.hour_utc) for history in histories], dtype=np.int64)
+    return ground.Fill(strips=soil, growth=tables.growth[kind], loosened_at=loose_from)
 
 
 def _spread(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> list[tuple[int, int]]:
@@ -256,38 +263,3 @@ def _soil(site: Site, strips: Sequence[Strip]) -> StripSoil:
         theta_fc=[m.theta_fc for m in materials],
         theta_wp=[m.theta_wp for m in materials],
     )
-
-
-def _watering_mm(
-    strips: Sequence[Strip], histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
-) -> npt.NDArray[np.float64]:
-    """Water put on each strip in each hour [mm], (H, S)."""
-    put_on = np.zeros((len(hour_utc), len(strips)))
-    for i, (strip, history) in enumerate(zip(strips, histories, strict=True)):
-        for watering in history.waterings:
-            hour = hour_index(watering.at_utc, hour_utc, nearest=False)
-            if 0 <= hour < len(hour_utc):
-                put_on[hour, i] += watering.litres / strip.area_m2
-    return put_on
-
-
-def _surface(
-    strips: Sequence[Strip], histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]
-) -> npt.NDArray[np.int64]:
-    """Surface state of each strip in each hour as an index into rain.SURFACES, (H, S)."""
-    states = np.empty((len(hour_utc), len(strips)), dtype=np.int64)
-    for i, (strip, history) in enumerate(zip(strips, histories, strict=True)):
-        states[:, i] = SURFACE_INDEX[strip.surface]
-        for work in history.works:
-            hour = hour_index(work.at_utc, hour_utc, nearest=False)
-            states[max(hour, 0) :, i] = SURFACE_INDEX[SURFACE_AFTER[work.work]]
-    return states
-
-
-def _turned(histories: Sequence[LiftHistory], hour_utc: npt.NDArray[np.datetime64]) -> npt.NDArray[np.bool_]:
-    """Hours at whose start the lift of each strip is turned over, (H, S)."""
-    turned = np.zeros((len(hour_utc), len(histories)), dtype=np.bool_)
-    for i, history in enumerate(histories):
-        hours = [hour_index(work.at_utc, hour_utc, nearest=False) for work in history.works if work.work in TURNS_OVER]
-        turned[[hour for hour in hours if 0 <= hour < len(hour_utc)], i] = True
-    return turned

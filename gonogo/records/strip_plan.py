@@ -107,6 +107,7 @@ class TestFirst:
                       rolled with so much water on its top, which is not mixed in; NaN where it is not
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
+    is_mixed_in       below: whether the water is mixed into the lift; clean sand takes it in without
     is_tested_after_water   below: whether it is tested once more when the water has soaked in; else it is rolled then
     disk_utc          above: when it is disked, empty where it is not
     again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
@@ -128,6 +129,7 @@ class TestFirst:
     target_pct: float = math.nan
     litres_per_pct: float = math.nan
     litres_most: float = math.nan
+    is_mixed_in: bool = True
     is_tested_after_water: bool = True
     mean_low_pct: float = math.nan
     mean_high_pct: float = math.nan
@@ -258,6 +260,7 @@ class StripPlan:
     not_recorded  told work of which nobody knows, oldest first
     next          when it is tried next if not today
     finished_utc  when the last of its lifts was rolled or accepted; None where lifts are left, or nobody recorded when
+    watered_utc   the last water on record since its last test, None where there is none
     """
 
     strip_id: str
@@ -291,3 +294,4 @@ class StripPlan:
     dry_back: DryBack | None = None
     new_lift: NewLift | None = None
     finished_utc: datetime | None = None
+    watered_utc: datetime | None = None

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -175,14 +175,11 @@ class _Kept:
         return cls(start, rows, fluxes, keeps_path, keeps_fluxes)
 
     def step(self, block: Block, part: slice, h: int) -> None:
-        """Take down how a block stands after a step."""
-        if self.keeps_path:
-            self.rows.top_mm[h, part], self.rows.base_mm[h, part] = block.top, block.base
-        if self.keeps_fluxes:
-            for name, kept in self.fluxes.items():
-                running = getattr(block, name)
-                kept[h, part] = running
-                running.fill(0.0)
+        """Take down what flowed in a step."""
+        for name, kept in self.fluxes.items():
+            running = getattr(block, name)
+            kept[h, part] = running
+            running.fill(0.0)
 
     def end(self, block: Block, part: slice) -> None:
         """Take down how a block stands at the end."""
@@ -206,11 +203,11 @@ class _Run:
     def part(self, part: slice) -> None:
         """Take some strips through all steps."""
         sky, start = self.sky, self.kept.start
-        params = _strips(self.params, part, len(start.top_mm))
+        params = self.params.of_strips(part, len(start.top_mm))
         block = Block(params, start.top_mm[part], start.base_mm[part], self.how)
         n_steps, n = len(sky.frozen), self.how.n_parts
-        may_dry, waters = _steps_with(self.demand_mm), _steps_with(sky.watering_mm[:, part])
-        rains = _steps_with(_of(sky.rain_mm, part))
+        dries, waters = _steps_with(self.demand_mm).tolist(), _steps_with(sky.watering_mm[:, part]).tolist()
+        rains = _steps_with(_of(sky.rain_mm, part)).tolist()
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(sky.surface[1:, part] != sky.surface[:-1, part], axis=1)
         turned = None if sky.turned is None else sky.turned[:, part]
@@ -218,20 +215,30 @@ class _Run:
         turns = np.zeros(n_steps, dtype=np.bool_) if turned is None else np.asarray(np.any(turned, axis=1))
         if moist is not None:
             changes[1:] |= np.any(moist[1:] != moist[:-1], axis=1)
-        demand, rain, watering = _of(self.demand_mm, part), _of(sky.rain_mm, part), sky.watering_mm[:, part]
-        for h in range(n_steps):
-            if turned is not None and turns[h]:
+        whole = _of(sky.rain_mm, part), sky.watering_mm[:, part], _of(self.demand_mm, part)
+        rain, watering, demand = whole if n == 1 else (depth_mm / n for depth_mm in whole)
+        top_mm, base_mm = self.kept.rows.top_mm[:, part], self.kept.rows.base_mm[:, part]
+        # What an hour does not need is not even looked up: most of the time goes into small calls, not into sums.
+        for h, (is_frozen, turns_over, is_other) in enumerate(
+            zip(sky.frozen.tolist(), turns.tolist(), changes.tolist(), strict=True)
+        ):
+            if turned is not None and turns_over:
                 block.turn_over(turned[h])
-            if changes[h]:
+            if is_other:
                 block.set_surface(sky.surface[h, part], None if moist is None else moist[h])
-            is_wet = bool(rains[h] or waters[h])
-            if sky.frozen[h]:
+            is_wet = rains[h] or waters[h]
+            if is_frozen:
                 if is_wet:
-                    block.refuse(rain[h], watering[h])
+                    block.refuse(whole[0][h], whole[1][h])
             else:
+                falls, put_on = rain[h] if is_wet else None, watering[h] if waters[h] else None
+                asked = demand[h] if dries[h] else None
                 for _ in range(n):
-                    block.step(rain[h] / n, watering[h] / n, demand[h] / n, is_wet=is_wet, may_dry=bool(may_dry[h]))
-            self.kept.step(block, part, h)
+                    block.step(falls, put_on, asked)
+            if self.kept.keeps_path:
+                top_mm[h], base_mm[h] = block.layers
+            if self.kept.keeps_fluxes:
+                self.kept.step(block, part, h)
         self.kept.end(block, part)
 
 
@@ -243,15 +250,6 @@ def _steps_with(series: Floats) -> npt.NDArray[np.bool_]:
 def _of(series: Floats, part: slice) -> Floats:
     """Return what of a series (H, ...) falls on some strips."""
     return series[:, part] if series.ndim == 3 else series
-
-
-def _strips(params: SoilParams, part: slice, n_strips: int) -> SoilParams:
-    """Return the parameters of some strips; arrays without a strip axis pass through."""
-    cut = {}
-    for field in fields(params):
-        array = np.asarray(getattr(params, field.name), dtype=np.float64)
-        cut[field.name] = array[part] if array.ndim == 2 and array.shape[0] == n_strips else array
-    return SoilParams(**cut)
 
 
 def _closure_error_mm(kept: _Kept, sky: Sky) -> float:

@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 
 STILL_DRAINING_MM = 1e-9  # excess over field capacity below which nothing is drained
 
+_NOTHING = np.zeros(())
 _INTAKE = np.array([s.intake_factor for s in SURFACES.values()])
 _EVAPORATION = np.array([s.evaporation_factor for s in SURFACES.values()])
 _MIXES_WATER = np.array([s.mixes_water for s in SURFACES.values()])
@@ -61,10 +62,12 @@ class Block:
         self.dry_top = self.fc_top - p.tew_mm
         self.may_empty = bool(np.any(self.dry_top < 0.0))
         self.range_mm, self.factor = full(p.tew_mm - p.rew_mm), full(p.evaporation_factor)
-        self.from_top = Leaving(full(p.drainage_frac_h), full(p.drainage_rise_h), self.sat_top - self.fc_top, step_h)
+        frac, rise = full(p.drainage_frac_h), full(p.drainage_rise_h)
+        room = self.sat_top - self.fc_top
         if self.has_base:
-            room_base = self.sat_base - self.fc_base
-            self.from_base = Leaving(full(p.base_drainage_frac_h), full(p.base_drainage_rise_h), room_base, step_h)
+            frac, rise = np.stack([frac, full(p.base_drainage_frac_h)]), np.stack([rise, full(p.base_drainage_rise_h)])
+            room = np.stack([room, self.sat_base - self.fc_base])
+        self.leaving = Leaving(frac, rise, room, step_h)
         self.ratio = base_mm / top_mm
         self.level = full(share_in_step(p.resupply_frac_h, step_h)) / (1.0 + self.ratio)
         self.top_share = 1.0 / (1.0 + self.ratio)
@@ -97,31 +100,32 @@ class Block:
         self.intake = self.intake_loose if self.takes_all else self.intake_loose * _INTAKE[state][:, None]
         self.mixes = _MIXES_WATER[state][:, None]
 
-    def step(
-        self, rain_mm: Floats, watering_mm: Floats, demand_mm: np.float64 | Floats, *, is_wet: bool, may_dry: bool
-    ) -> None:
-        """Take one part of a step: water in, drainage, levelling, evaporation. The flags spare what is 0 everywhere."""
-        if is_wet:
+    def step(self, rain_mm: Floats | None, watering_mm: Floats | None, demand_mm: np.float64 | Floats | None) -> None:
+        """Take one part of a step: water in, drainage, levelling, evaporation. None for what is 0 everywhere.
+
+        Truck water comes with rain, of 0 if need be.
+        """
+        if rain_mm is not None:
             self.wet(rain_mm, watering_mm)
         if self.may_drain:
             self.drain_down()
         self.level_out()
         if self.is_fed:
             self.exchange_below()
-        if may_dry:
+        if demand_mm is not None:
             self.dry(demand_mm)
 
     def refuse(self, rain_mm: Floats, watering_mm: Floats) -> None:
         """Let rain and truck water (K,) run off frozen ground."""
         self.ran_off += rain_mm + watering_mm[:, None]
 
-    def wet(self, rain_mm: Floats, watering_mm: Floats) -> None:
+    def wet(self, rain_mm: Floats, watering_mm: Floats | None) -> None:
         """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
         # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
         # drained below 0, so that the balance of water closes.
         supply: Floats = rain_mm
-        put_on = mixed = mixed_top = np.zeros(())
-        if watering_mm.any():
+        put_on = mixed = mixed_top = _NOTHING
+        if watering_mm is not None:
             put_on = watering_mm[:, None] * self.truck_gain
             self.drained -= put_on - watering_mm[:, None]
             mixed = np.where(self.mixes, put_on, 0.0)
@@ -151,12 +155,11 @@ class Block:
             self.may_drain = False
             return
         np.maximum(excess, 0.0, out=excess)
-        self.from_top.take(x)
+        self.leaving.take(excess)
         if not self.has_base:
             self.top -= x
             self.drained += x
             return
-        self.from_base.take(y)
         self.base -= y
         self.drained += y
         np.subtract(self.sat_base, self.base, out=y)

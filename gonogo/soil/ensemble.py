@@ -22,6 +22,7 @@ from gonogo.soil.members import Members
 from gonogo.soil.readings import IMPOSSIBLE, ReadingAt, together
 from gonogo.soil.sky import Sky
 from gonogo.soil.strip import StripSoil
+from gonogo.soil.waypoint import Waypoint, taken_on, waypoint
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,6 +38,7 @@ class StripMoisture:
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
     expected_pct                   by index of a reading that did not fit, what had been expected: 10 and 90 % [%]
+    waypoint                           from where the same strips can be taken on, of a run of its own
     reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
                                    reading of a strip that holds more water than rain and truck explain
     """
@@ -49,6 +51,7 @@ class StripMoisture:
     error_terms: Floats
     reading_flags: tuple[tuple[int, str, str], ...]
     expected_pct: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    waypoint: Waypoint | None = field(default=None, repr=False)
 
     def of_strips(self, rows: Sequence[int]) -> StripMoisture:
         """Return the moisture of some strips, without flags, which count the readings of all of them."""
@@ -62,6 +65,7 @@ class StripMoisture:
             error_terms=self.error_terms[:, own],
             reading_flags=(),
             expected_pct={},
+            waypoint=None,
         )
 
 
@@ -99,11 +103,14 @@ def run(
     barred = {i for i, _, _ in flags}
     tests = together([(i, r) for i, r in enumerate(readings) if i not in barred])
     stops = sorted({t.hour for t in tests} | {hour for hour, _ in spread_at} | {0, n_hours})
+    last, stood = max((hour for hour in stops if hour < n_hours), default=0), None
     for begin, end in zip(stops, [*stops[1:], n_hours], strict=True):
         for strip in (s for hour, s in spread_at if hour == begin):
             members.spread(strip, begin)
         for test in (t for t in tests if t.hour == begin):
             flags += members.read(test)
+        if begin == last:
+            stood = waypoint(members, begin)
         members.keep(begin, end)
     members.as_lift_pct()
     return StripMoisture(
@@ -115,6 +122,27 @@ def run(
         error_terms=members.terms,
         reading_flags=tuple(flags),
         expected_pct=members.expected_pct,
+        waypoint=None if n_hours in {t.hour for t in tests} | {hour for hour, _ in spread_at} else stood,
+    )
+
+
+def run_on(before: Waypoint, columns: Sequence[int], ground: Ground, sky: Sky) -> StripMoisture:
+    """Return the moisture of some strips of a run, had their sky been another one from its waypoint on; without flags.
+
+    columns       the strips' places in the run
+    ground, sky   of these strips; up to the hour of the waypoint as in the run
+
+    Bit by bit what `run` returns for them. Checked in tests/soil/test_ensemble.py.
+    """
+    members = taken_on(before, columns, ground, sky)
+    return StripMoisture(
+        w_pct=members.theta,
+        w_top_pct=members.top,
+        w_base_pct=members.base,
+        closure_error_mm=members.closure_error_mm,
+        knowledge=tuple(members.knowledge),
+        error_terms=members.terms,
+        reading_flags=(),
     )
 
 

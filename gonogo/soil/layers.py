@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +59,14 @@ class SoilParams:
     def column_mm(self) -> Floats:
         """Thickness of both layers [mm]."""
         return np.asarray(self.top_thickness_mm + self.base_thickness_mm)
+
+    def of_strips(self, rows: slice | Sequence[int], n_strips: int) -> SoilParams:
+        """Return the parameters of some of n_strips strips; arrays without a strip axis pass through."""
+        cut = {}
+        for parameter in fields(self):
+            array = np.asarray(getattr(self, parameter.name), dtype=np.float64)
+            cut[parameter.name] = array[rows] if array.ndim == 2 and array.shape[0] == n_strips else array
+        return SoilParams(**cut)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

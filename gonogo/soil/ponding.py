@@ -87,21 +87,26 @@ def _standing_mm(
     n_hours, n_members = rain_mm.shape
     out = np.zeros((n_hours, len(surfaces), n_members))
     lying = np.zeros((len(surfaces), n_members))
-    is_wet = np.asarray(np.concatenate([rain_mm, melt_mm], axis=1).any(axis=1))
+    melts = np.asarray(melt_mm.any(axis=1))
+    is_wet = np.asarray(rain_mm.any(axis=1)) | melts
+    dries_mm = np.maximum(np.nan_to_num(et0_mm), 0.0)
+    stands = False
     for h in range(n_hours):
         for event in events.get(h, ()):
             lying[event.strip] = event.depth_mm
             holds[event.strip] = np.maximum(usual[event.strip], event.depth_mm)
-        if lying.any():
+            stands = bool(lying.any())
+        if stands:
             out[h] = lying
         elif not is_wet[h]:
             continue
         supply = lying + rain_mm[h]
-        if melt_mm[h].any():
+        if melts[h]:
             supply = supply + melt_mm[h][:, None]
-        if not frozen[h] and supply.any():
-            supply = np.maximum(supply - taken_in_mm(supply, intake) - max(float(np.nan_to_num(et0_mm[h])), 0.0), 0.0)
+        if not frozen[h]:
+            supply = np.maximum(supply - taken_in_mm(supply, intake) - dries_mm[h], 0.0)
         lying = np.minimum(supply, holds)
+        stands = bool(lying.any())
     return out
 
 

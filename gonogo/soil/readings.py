@@ -25,6 +25,8 @@ METHOD_ERROR_PCT: dict[str, float] = {
 PROBE, PROBE_ERROR_PCT = "probe", 0.1
 # One test stands for one spot; the mean of the strip lies elsewhere by about this much: common practice, no source.
 SPOT_SCATTER_PCT = 0.6
+# So a gauge test lies so far from the mean of the strip.
+GAUGE_ERROR_PCT = float(np.hypot(METHOD_ERROR_PCT["nuclear gauge"], SPOT_SCATTER_PCT))
 # How wet a borrow is says less of a lift than a test of it: it differs from place to place. Common practice, no source.
 BORROW_ERROR_PCT = 1.5
 IMPOSSIBLE = "reading_impossible"

@@ -7,14 +7,14 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from gonogo.records.day_plan import Badge, DayPlan, Job, Sealing, Task
+from gonogo.records.day_plan import Badge, DayPlan, Job, RainSpell, Sealing, Task
 from gonogo.records.site import Strip
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import short_name
 from gonogo.wording.items import BarPiece, HourBar
 from gonogo.wording.language import Speaker
-from gonogo.wording.phrases import Phrase, phrase
+from gonogo.wording.phrases import Amount, Phrase, phrase
 
 COLUMN_MIN = 15.0  # a column of the bar, 30 in a shift longer than LONG_H
 LONG_H = 13.0
@@ -48,7 +48,7 @@ def hour_bar(plan: DayPlan, own: Mapping[str, Strip], crew_ids: Collection[str],
             kind="rain",
             from_min=_minutes(max(spell.from_utc, start) - start),
             until_min=_minutes(min(spell.until_utc, end) - start),
-            label=phrases.amount("rain_mm", spell.rain_mm),
+            label=rain_coming(spell),
         )
         for spell in plan.rain
         if spell.from_utc < end and spell.until_utc > start
@@ -71,6 +71,12 @@ def hour_bar(plan: DayPlan, own: Mapping[str, Strip], crew_ids: Collection[str],
         rows=tuple((name, tuple(sorted(row, key=lambda p: p.from_min))) for name, row in rows if row),
         has_maybe=any(piece.kind == "maybe" for _, piece in roller),
     )
+
+
+def rain_coming(spell: RainSpell) -> Phrase | Amount:
+    """Return how much rain a spell brings; it is likely, so that too little to be measured is a trace, not nothing."""
+    rain = phrases.amount("rain_mm", spell.rain_mm)
+    return phrase("rain.trace") if rain.metric[0] == 0 else rain
 
 
 def _by_machine(key: str, pieces: Sequence[tuple[str, BarPiece]]) -> list[tuple[Phrase, list[BarPiece]]]:

@@ -23,7 +23,7 @@ class TestView:
     again_from, again_to, mean_low, mean_high   what is tested twice, and limits of the mean; None where one decides
     damp_from, damp   from which result to `low` the strip is rolled with so much water on its top; None = not
 
-    inside, below, above, if_done   as in TestFirst
+    inside, below, above, is_mixed_in, is_tested_after_water, if_done   as in TestFirst
     """
 
     __test__ = False  # the name begins as pytest's classes do
@@ -43,6 +43,7 @@ class TestView:
     above: Then
     target: Number
     per_point: Amount | None
+    is_mixed_in: bool
     is_tested_after_water: bool
     disk: tuple[Moment, ...]
     again: Moment | None
@@ -220,6 +221,7 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         above=test.above,
         target=pct(test.target_pct),
         per_point=phrases.amount("litres", test.litres_per_pct) if known else None,
+        is_mixed_in=test.is_mixed_in,
         is_tested_after_water=test.is_tested_after_water,
         disk=tuple(clock.at(at_utc) for at_utc in test.disk_utc),
         again=None if test.again_utc is None else clock.at(test.again_utc, "later"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -46,6 +47,15 @@ def test_each_command_that_a_page_shows_exists(page: str) -> None:
     known = commands()
     assert shown
     assert not {s for s in shown if s not in known and s.split()[0] not in known}
+
+
+def test_the_readme_shows_the_mail_that_the_demo_writes() -> None:
+    recorded = json.loads((ROOT / "tests" / "mornings" / "demo" / "expected.json").read_text(encoding="utf-8"))
+    mails = [mail for mail in recorded["runs"][0]["mails"] if mail["to"].startswith("north.superintendent@")]
+    written = [f"Subject: {mails[0]['subject']}", "", *mails[0]["text"]]
+    shown = next(block for block in README.split("```") if block.startswith("\nSubject: ")).strip("\n").splitlines()
+    assert len(shown) > written.index("Behind it")
+    assert shown == written[: len(shown)]
 
 
 def test_the_readme_names_each_command() -> None:

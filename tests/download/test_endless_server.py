@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import gzip
 import socket
-import threading
 import tracemalloc
-from collections.abc import Iterator
+from functools import partial
 
 import pytest
 from bodies import HARROW_FLATS, MORNING_UTC
+from one_connection import server
 
 from gonogo.download.forecasts import NoForecastError, forecast
 from gonogo.records.outside import ServiceSettings
@@ -34,33 +33,17 @@ ENDLESS = {
 }
 
 
-@contextlib.contextmanager
-def server(first: bytes, then: bytes) -> Iterator[str]:
-    listening = socket.create_server(("127.0.0.1", 0))
-    listening.settimeout(5.0)
-
-    def serve() -> None:
-        with contextlib.suppress(OSError):
-            connection, _ = listening.accept()
-            with connection:
-                connection.settimeout(5.0)
-                connection.recv(65_536)
-                connection.sendall(first)
-                while True:
-                    connection.sendall(then)
-
-    thread = threading.Thread(target=serve, daemon=True)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{listening.getsockname()[1]}/v1/forecast"
-    finally:
-        listening.close()
-        thread.join(10.0)
+def pour(first: bytes, then: bytes, connection: socket.socket) -> None:
+    connection.recv(65_536)
+    connection.sendall(first)
+    while True:
+        connection.sendall(then)
 
 
 @pytest.mark.parametrize("what", ENDLESS)
 def test_an_answer_without_end_is_given_up_before_it_fills_the_memory(what: str) -> None:
-    with server(*ENDLESS[what]) as url:
+    with server(partial(pour, *ENDLESS[what])) as port:
+        url = f"http://127.0.0.1:{port}/v1/forecast"
         settings = ServiceSettings(name="open_meteo", base_url=url, contact="ops@example.com", timeout_s=0.5, retries=0)
         tracemalloc.start()
         try:

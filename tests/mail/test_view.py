@@ -148,13 +148,32 @@ def test_a_test_says_what_each_result_means() -> None:
     assert said(row(scene.built(), "N5").lines).endswith(
         "15.4–18.1: roll. From 15.0: with 4,200 L on top."
         " Else 14.5–18.5: test again; roll if the two average 15.0–18.3."
-        " Below: 10,400 L a point under 16.3; soak, test. Above: disk 09:00, test again 11:30."
+        " Below: 10,400 L a point under 16.3; mix, soak, test. Above: disk 09:00, test again 11:30."
     )
     plan = scene.morning().plan
     calling = scene.testing(below=Then.CALL, above=Then.HOLD, if_done=Then.RECORD)
     strips = tuple(replace(s, test=calling) if s.strip_id == "N5" else s for s in plan.strips)
     text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
     assert "Below: call the truck. Above: hold. If it was rolled: only record it." in text
+
+
+@pytest.mark.parametrize(
+    ("is_mixed_in", "is_tested", "then"),
+    [
+        (True, True, "mix, soak, test."),
+        (True, False, "mix, soak, roll."),
+        (False, True, "soak, test."),
+        (False, False, "soak, roll."),
+    ],
+)
+def test_water_that_a_test_orders_is_mixed_in_unless_the_material_takes_it_by_itself(
+    is_mixed_in: bool, is_tested: bool, then: str
+) -> None:
+    plan = scene.morning().plan
+    test = scene.testing(is_mixed_in=is_mixed_in, is_tested_after_water=is_tested)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
+    assert f"a point under 16.3; {then}" in text
 
 
 def unrecorded(task: Task = Task.WATER) -> NotRecorded:
@@ -192,6 +211,12 @@ def test_rain_that_fell_and_rain_to_come_are_kept_apart() -> None:
     assert said(scene.built().rain) == "No rain since Tue 18:00. To come: 4.5 mm 14:00–18:00 (70%)."
     wet = scene.built(plan_changes={"fallen_mm": 14.0, "rain": ()})
     assert said(wet.rain) == "14 mm fell since Tue 18:00. None likely until Thu 06:00."
+
+
+@pytest.mark.parametrize(("rain_mm", "amount"), [(0.2, "a trace"), (0.3, "0.5 mm")])
+def test_likely_rain_that_cannot_be_measured_is_a_trace(rain_mm: float, amount: str) -> None:
+    spell = RainSpell(from_utc=scene.at(14), until_utc=scene.at(18), rain_mm=rain_mm, chance=0.6)
+    assert f"To come: {amount} 14:00" in said(scene.built(plan_changes={"rain": (spell,)}).rain)
 
 
 def test_a_wrong_clock_is_called_one_and_no_age_of_the_forecast_is_told() -> None:
@@ -342,6 +367,18 @@ def test_each_load_has_its_section_and_the_last_ends_with_the_strip() -> None:
 def test_the_card_has_the_driver_stop_and_call_if_water_went_on_already() -> None:
     assert EN.say(scene.built().driver.cards[0].stop).startswith("STOP AND CALL if N2 was watered since Tue 16:30")
     assert first_screen.called_since(scene.morning(), "N5") is None
+
+
+def test_water_on_record_is_none_that_the_driver_stops_for() -> None:
+    """What was put on after the test is known, and no card says that none is on record since the test."""
+    morning = scene.morning()
+    told = morning.plan.strip("N2")
+    assert told is not None
+    assert told.last_test is not None
+    watered = replace(told, watered_utc=told.last_test.at_utc + timedelta(hours=2), not_recorded=())
+    plan = replace(morning.plan, strips=(watered,))
+    since = first_screen.called_since(replace(morning, plan=plan), "N2")
+    assert since == morning.clock.near(told.last_test.at_utc + timedelta(hours=2))
 
 
 def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hundred() -> None:

@@ -109,6 +109,29 @@ def test_a_failed_lift_that_is_rolled_again_waits_for_its_next_test() -> None:
     assert lift(*again, density(1, 90.5)).failed is not None
 
 
+@pytest.mark.parametrize(
+    ("after", "is_again"),
+    [
+        ([], False),
+        ([work(5, "rolled")], False),
+        ([work(5, "rolled"), density(4, 97.0)], False),
+        ([work(5, "rolled"), density(4, 90.0)], True),
+        ([work(5, "rolled"), density(4, 90.0), work(3, "disked")], True),
+        ([work(5, "rolled"), density(4, 90.0), work(3, "disked"), work(2, "sealed")], True),
+        ([work(5, "rolled"), density(4, 90.0), work(3, "disked"), work(2, "rolled")], False),
+        ([work(5, "rolled"), density(4, 90.0), said(3, "accepted")], False),
+        ([work(5, "rolled"), density(4, 90.0), work(3, "spread")], False),
+        ([work(5, "rolled"), work(3, "disked")], True),
+        ([work(5, "rolled"), said(3, "rework")], True),
+        ([work(5, "disked")], False),
+    ],
+)
+def test_a_lift_is_done_again_from_failing_or_breaking_up_until_it_is_rolled(
+    after: list[Entry], is_again: bool
+) -> None:
+    assert lift(work(30, "spread"), *after).is_again == is_again
+
+
 def test_a_test_that_passes_beside_one_that_failed_accepts_nothing() -> None:
     assert lift(work(5, "rolled"), density(4, 90.0), density(3.9, 97.0)).failed is not None
 

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from gonogo.decide.lasting import share
 from gonogo.decide.today import Prepared
 from gonogo.decide.windows import moment, rows
 from gonogo.records.day_plan import RainSpell
@@ -26,7 +27,7 @@ def spells(prepared: Prepared, from_h: float, until_h: float) -> tuple[RainSpell
         return ()
     found: list[tuple[int, int]] = []
     for row in range(part.start, part.stop):
-        if not float(np.mean(cond.site_rain_mm[row] >= MEASURABLE_MM)) > least:
+        if not share(cond.site_rain_mm[row] >= MEASURABLE_MM) > least:
             continue
         if found and row - found[-1][1] < GAP_H:
             found[-1] = (found[-1][0], row + 1)
@@ -42,7 +43,7 @@ def _spell(prepared: Prepared, first: int, last: int, from_h: float) -> RainSpel
         from_utc=moment(max(float(cond.first_h + first), from_h)),
         until_utc=moment(float(cond.first_h + last)),
         rain_mm=float(np.mean(members)),
-        chance=float(np.mean(members >= MEASURABLE_MM)),
+        chance=share(members >= MEASURABLE_MM),
     )
 
 

@@ -76,6 +76,7 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         dry_back=back,
         new_lift=coming,
         finished_utc=finished_utc(basis.histories[strip.id]) if plan.badge == Badge.DONE else None,
+        watered_utc=inputs.last_water_utc.get(strip.id),
     )
 
 

@@ -12,8 +12,9 @@ import numpy as np
 from gonogo.decide.dry_back import disk_hours, ready_from
 from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chances
 from gonogo.decide.plan.basis import Basis, rolling_today
-from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, Limits, arrival_sd_pct, chances_inside, limits
+from gonogo.decide.plan.test_limits import Limits, arrival_sd_pct, limits
 from gonogo.decide.today import Prepared
+from gonogo.decide.water.by_test import is_sure_about
 from gonogo.decide.water.dose import target_w_pct
 from gonogo.decide.water.forecast import truck_time
 from gonogo.decide.windows import epoch_h, moment
@@ -22,6 +23,7 @@ from gonogo.records.site import Material, Strip
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.soil.bare_soil import KC_MAX_WET_SOMETIMES
 from gonogo.soil.rain import OPEN_SHARE, SURFACES
+from gonogo.soil.readings import GAUGE_ERROR_PCT
 
 AFTER_LAST_DISK_H = 1.5  # after the last disking of a day, so that the lift can still be rolled: common practice
 SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common practice
@@ -57,7 +59,8 @@ def by_result(
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
     worth = basis.inputs.setting("test_worth_chance") if below == Then.WATER else math.nan
-    found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth)
+    is_again = why != "new_lift" and basis.inputs.lift(basis.inputs.strips.index(strip)).is_again
+    found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth, is_again=is_again)
     damp_litres = _damp_litres(basis, found, litres_per_pct, strip) if below == Then.WATER else 0.0
     return TestFirst(
         why=why,
@@ -70,6 +73,7 @@ def by_result(
         target_pct=target_w_pct(material) if below == Then.WATER else math.nan,
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
+        is_mixed_in=not material.is_granular,
         is_tested_after_water=not _is_sure_after_water(basis, material, mass),
         mean_low_pct=found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct,
         mean_high_pct=found.mean_high_pct,
@@ -99,15 +103,9 @@ def _is_sure_after_water(basis: Basis, material: Material, mass: float) -> bool:
     """
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     target = target_w_pct(material)
-    about = np.array([target])
-    inside = float(chances_inside(about, low, high, None)[0])
-    too_wet = float(chances_inside(about, high, math.inf, None)[0])
-    setting = basis.inputs.setting
-    return (
-        inside >= basis.prepared.chance_needed
-        and too_wet <= setting("overshoot_chance_max")
-        and mass / 100.0 * (target - low + high - low) <= setting("dose_max_litres_m2")
-    )
+    most = mass / 100.0 * (target - low + high - low)
+    is_whole = most <= basis.inputs.setting("dose_max_litres_m2")
+    return is_whole and is_sure_about(basis.inputs, basis.prepared.chance_needed, material, target)
 
 
 def _worth_again_pct(
@@ -128,7 +126,7 @@ def _worth_again_pct(
     turned_up = KC_MAX_WET_SOMETIMES * OPEN_SHARE * SURFACES["scarified"].turned_factor
     dried_mm = turned_up * float(basis.prepared.evaporated.between(epoch_h(by_utc), epoch_h(again_utc)))
     worth = min(max(basis.inputs.setting("test_worth_chance"), 0.01), LIKELY) if is_last else LIKELY
-    spare_pct = -NormalDist().inv_cdf(worth) * TEST_ERROR_PCT
+    spare_pct = -NormalDist().inv_cdf(worth) * GAUGE_ERROR_PCT
     return material.omc_pct + material.window_high_pct + 100.0 * dried_mm / mass + spare_pct
 
 

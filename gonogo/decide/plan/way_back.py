@@ -15,7 +15,7 @@ from gonogo.decide.order.today import weather_chances
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.test_first import tests_after
-from gonogo.decide.plan.test_limits import limits_pct
+from gonogo.decide.plan.test_limits import limits_pct, middle_half_pct
 from gonogo.decide.windows import moment, starts_h
 from gonogo.records.day_plan import DryBack, NextTry
 from gonogo.records.shift import half_of
@@ -67,7 +67,10 @@ def _tested_today(basis: Basis, s: int, path: Disked, back: DryBack, ready_h: fl
     strip = basis.inputs.strips[s]
     members = path.w_pct[min(max(math.floor(ready_h) - prepared.cond.first_h, 0), len(path.w_pct) - 1)]
     before = float(np.mean(members)), float(np.std(members))
-    low_pct, high_pct = limits_pct(basis.inputs.material(strip), prepared.chance_needed, before)
+    material = basis.inputs.material(strip)
+    low_pct, high_pct = limits_pct(material, prepared.chance_needed, before)
+    if basis.inputs.lift(s).is_again:
+        low_pct, high_pct = middle_half_pct(material)
     today = _on_day(basis, path.disk_utc)
     _, late_utc = tests_after(basis, strip, today)
     if late_utc is None or not moment(ready_h) < today[-1]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gonogo.decide.inputs import MorningInputs
+from gonogo.decide.lasting import share
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.dose import Dose, dose, is_only_crust, target_w_pct, water_litres
 from gonogo.decide.water.spraying import (
@@ -64,7 +65,7 @@ def _weather_window(prepared: Prepared, s: int, from_h: float) -> tuple[float, f
         part = rows(cond, start_h, start_h + rolling_h + prepared.seal_h)
         chance = math.nan
         if part is not None:
-            rainless = float(np.mean(cond.is_rainless[part, s].min(axis=0)))
+            rainless = share(np.minimum.reduce(cond.is_rainless[part, s]))
             chance = rainless * float(cond.is_unfrozen[part, s].min() * cond.is_calm[part].min())
         if math.isnan(chance):
             return math.nan, math.nan

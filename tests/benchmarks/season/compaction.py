@@ -27,8 +27,13 @@ def relative_compaction_pct(lot: Lot, halves_pct: tuple[float, float], passes: f
 
 def is_dense(place: Place, lot: Lot, lift: int, attempt: int, true_pct: float) -> bool:
     """Whether the density test of a rolled lift passes."""
+    return found_pct(place, lot, lift, attempt, true_pct) >= REQUIRED_PCT
+
+
+def found_pct(place: Place, lot: Lot, lift: int, attempt: int, true_pct: float) -> float:
+    """Return what the density test of a rolled lift finds [% of the maximum]."""
     error = draws(place.seed, "density", lot.id, lift, attempt).normal(0.0, DENSITY_TEST_SD_PCT)
-    return true_pct + float(error) >= REQUIRED_PCT
+    return true_pct + float(error)
 
 
 def gauge_pct(place: Place, lot: Lot, lift: int, n_before: int, true_pct: float) -> float:

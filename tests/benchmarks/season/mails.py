@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -162,6 +163,8 @@ class Mails:
         """What a strip's day begins with, and what the mail has done after it."""
         if strip.state == LYING:
             return self._follow(work, strip, told)
+        if strip.state == ROLLED_BAD and not told.is_said_rolled:  # the mail knows that it failed
+            return opened(strip, self._follow(work, strip, told))
         if told.new_lift is None:
             return opened(strip, [Step(kind="test", then=lambda w: self._fresh(strip, w))])
         after = self._follow(work, strip, told.new_lift)
@@ -176,7 +179,7 @@ class Mails:
         """What the mail has the crew do on a lift that lies there."""
         if told.is_said_rolled:
             return []
-        if told.test_first or (told.stop_if_watered and strip.n_doses_untested):
+        if told.test_first or (told.stop_if_watered and self._is_watered(work, strip, told)):
             if strip.tests and work.now_h - strip.tests[-1][0] <= 2.0 and not strip.n_doses_untested:
                 return self._after_test(work, strip, told, strip.tests[-1][1])
             return [Step(kind="test", then=lambda w: self._after_test(work, strip, told, w))]
@@ -185,6 +188,11 @@ class Mails:
         if told.verdict == "water":
             return self._watering(work, strip, told, told.litres)
         return self._disking(work, strip, told, told.disk_at_h)
+
+    def _is_watered(self, work: Work, strip: StripNow, told: Instruction) -> bool:
+        """Whether the strip was watered since its last test, and since the water that the mail knows of."""
+        since_h = -math.inf if told.stop_since_h is None else work.now_h - work.hour + told.stop_since_h
+        return strip.n_doses_untested > 0 and strip.dosed_h > since_h + STEP_H
 
     def _after_test(
         self, work: Work, strip: StripNow, told: Instruction, w_pct: float, *, is_mean: bool = False

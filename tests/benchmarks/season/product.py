@@ -45,8 +45,15 @@ def entry(values: dict[str, Any]) -> Entry:
     """Return what a crew recorded as the product's entry."""
     at = datetime.fromisoformat(values["at"])
     kind = values["kind"]
-    if kind == "test":
-        return Reading(strip_id=values["strip"], at_utc=at, w_pct=values["w_pct"], method="nuclear gauge")
+    if kind in ("test", "density"):
+        density = values.get("dry_density_kg_m3")
+        return Reading(
+            strip_id=values["strip"],
+            at_utc=at,
+            w_pct=values["w_pct"],
+            method="nuclear gauge",
+            dry_density_kg_m3=density,
+        )
     if kind == "watered":
         return Watering(strip_id=values["strip"], at_utc=at, litres=values["litres"])
     if kind == "gauge":
@@ -184,6 +191,7 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
         "seal_by_h": hour(sealing.by_utc) if sealing is not None and strip.strip_id in sealing.strips else None,
         "is_said_rolled": strip.reason == "already_rolled" and not lies_new,
         "stop_if_watered": water is not None or damp is not None,
+        "stop_since_h": hour(strip.watered_utc),
         "said": f"{strip.badge} {strip.reason} {strip.w_now_pct:.1f} ({strip.w_p10_pct:.1f}-{strip.w_p90_pct:.1f})"
         f" {last.w_pct if last else ''} {[f'{t.value} {hour(j.start_utc):.1f}' for t, j in jobs.items()]}"
         f" {[(n.task.value, round(n.chance_done, 2)) for n in strip.not_recorded]}",
@@ -231,10 +239,10 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "test_high_pct": test.high_pct,
         "test_mean_low_pct": None if math.isnan(test.mean_low_pct) else test.mean_low_pct,
         "test_mean_high_pct": None if math.isnan(test.mean_high_pct) else test.mean_high_pct,
-        "edge_from_pct": None if math.isnan(test.again_from_pct) else test.again_from_pct,
+        "edge_from_pct": test.low_pct if math.isnan(test.again_from_pct) else test.again_from_pct,
         "edge_damp_pct": None if math.isnan(test.damp_from_pct) else test.damp_from_pct,
         "edge_damp_litres": 0.0 if math.isnan(test.damp_litres) else test.damp_litres,
-        "edge_to_pct": None if math.isnan(test.again_to_pct) else test.again_to_pct,
+        "edge_to_pct": test.high_pct if math.isnan(test.again_to_pct) else test.again_to_pct,
         "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
         "test_late_up_to_pct": None if math.isnan(test.late_up_to_pct) else test.late_up_to_pct,
         "below_litres_point": test.litres_per_pct if test.below == Then.WATER else None,

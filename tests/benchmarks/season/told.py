@@ -36,7 +36,8 @@ class Instruction:
     test_again_up_to_pct, test_late_up_to_pct   the highest result after which it is tested again once it was disked, at
                         test_after_disk_h and at test_late_h; None = any
     seal_by_h           to be sealed by then if it lies loose
-    stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test
+    stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test, and since
+                        stop_since_h where the mail knows of water
     is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
     new_lift            what is said of a lift that will be spread this morning
     """
@@ -70,6 +71,7 @@ class Instruction:
     edge_damp_litres: float = 0.0
     seal_by_h: float | None = None
     stop_if_watered: bool = False
+    stop_since_h: float | None = None
     is_said_rolled: bool = False
     new_lift: Instruction | None = None
     said: str = ""

@@ -261,6 +261,7 @@ class Work:
         self.ground.water(self.index(strip), factor * step.litres / strip.lot.area_m2)
         self.enter(strip, "watered", litres=round(step.litres))
         self.say(strip, f"watered {step.litres:.0f} L, {step.litres / strip.lot.area_m2:.1f} L/m2")
+        strip.dosed_h = self.now_h
         if step.kind == "damp":
             strip.soaked_h = self.now_h + SOAK_TOP_H
             return
@@ -302,6 +303,19 @@ class Work:
             strip, f"rolled lift {strip.lift} at {0.5 * (upper + lower):.1f}: {'accepted' if is_good else 'FAILED'}"
         )
         self.enter(strip, "rolled", passes=PASSES)
+        self._density_tested(strip, true, (upper, lower), is_good=is_good)
         self.tally.failed += not is_good
         self.tally.accepted += is_good
         strip.state = ROLLED_BAD if not is_good else FINISHED if strip.lift == LIFTS else FREE
+
+    def _density_tested(
+        self, strip: StripNow, true_pct: float, halves_pct: tuple[float, float], *, is_good: bool
+    ) -> None:
+        """Offer the density test of a rolled lift as an entry: what it found is what the crew goes by."""
+        found_pct = compaction.found_pct(self.place, strip.lot, strip.lift, strip.attempt, true_pct)
+        found_pct = (
+            max(found_pct, compaction.REQUIRED_PCT) if is_good else min(found_pct, compaction.REQUIRED_PCT - 0.1)
+        )
+        lift = f"{strip.lift} rolled {strip.attempt}"
+        w_pct = compaction.gauge_pct(self.place, strip.lot, lift, 0, sum(halves_pct) / 2.0)
+        self.enter(strip, "density", w_pct=w_pct, dry_density_kg_m3=found_pct / 100.0 * strip.lot.kind.max_density)

@@ -10,6 +10,7 @@ import pytest
 from hand_made import SETTINGS, material, morning, strip
 from views_of_plan import scene
 
+from gonogo.decide.lift_state import LiftState
 from gonogo.decide.order.today import is_testable
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
@@ -91,6 +92,16 @@ def test_water_by_a_test_is_rolled_without_another_where_that_would_decide_nothi
     assert test.is_tested_after_water == is_tested
 
 
+def test_clean_sand_takes_the_water_that_a_test_orders_without_mixing() -> None:
+    for is_granular in (False, True):
+        soil = material(window_low_pct=-2.0, window_high_pct=2.0, is_granular=is_granular)
+        own = [strip(id="N1", name="N1 field")]
+        test = told(14.0, sd_pct=3.0, strips=own, on_site={"materials": (soil,)}).test
+        assert test is not None
+        assert test.below == Then.WATER
+        assert test.is_mixed_in != is_granular
+
+
 def test_a_dose_that_is_cut_is_tested() -> None:
     """Two points and a window's width below it ask for 24 L/m2 under 400 kg/m2."""
     own = [strip(id="N1", name="N1 field")]
@@ -112,3 +123,16 @@ def test_a_test_after_disking_that_another_follows_wants_even_odds_and_the_last_
     spare_pct = -NormalDist().inv_cdf(SETTINGS["test_worth_chance"]) * 0.8485
     assert test.again_up_to_pct == pytest.approx(16.0 + turned_up * hours[0], abs=1e-3)
     assert test.late_up_to_pct == pytest.approx(16.0 + turned_up * hours[1] + spare_pct, abs=1e-3)
+
+
+def test_a_lift_that_failed_is_rolled_again_from_the_middle_half_and_a_fresh_one_from_more() -> None:
+    """Its one result decides: outside the middle it is watered and mixed in, or disked, with no second test."""
+    own = [strip(id="N1", name="N1 field")]
+    again = {"N1": LiftState(is_again=True, is_rework=True)}
+    first, failed = (told(14.0, sd_pct=3.0, strips=own, lifts=lifts).test for lifts in ({}, again))
+    assert first is not None
+    assert failed is not None
+    assert (failed.low_pct, failed.high_pct) == (13.0, 15.0)
+    assert np.isnan([failed.again_from_pct, failed.again_to_pct, failed.damp_from_pct, failed.damp_litres]).all()
+    assert failed.below == Then.WATER
+    assert first.low_pct < 13.0 < 15.0 < first.high_pct

@@ -10,14 +10,15 @@ import pytest
 from hand_made import material
 from scipy.stats import norm
 
-from gonogo.decide.plan.test_limits import TEST_ERROR_PCT, arrival_sd_pct, chances_inside, limits, limits_pct
+from gonogo.decide.plan.test_limits import arrival_sd_pct, chances_inside, limits, limits_pct, middle_half_pct
+from gonogo.soil.readings import GAUGE_ERROR_PCT
 
 
 def test_a_result_releases_a_lift_that_is_inside_as_likely_as_is_asked() -> None:
     low, high = limits_pct(material(), 0.7)
-    margin = norm.ppf(0.7) * TEST_ERROR_PCT
+    margin = norm.ppf(0.7) * GAUGE_ERROR_PCT
     assert (low, high) == (pytest.approx(12.0 + margin, abs=0.06), pytest.approx(16.0 - margin, abs=0.06))
-    assert norm.cdf((16.0 - high) / TEST_ERROR_PCT) - norm.cdf((12.0 - high) / TEST_ERROR_PCT) >= 0.7
+    assert norm.cdf((16.0 - high) / GAUGE_ERROR_PCT) - norm.cdf((12.0 - high) / GAUGE_ERROR_PCT) >= 0.7
 
 
 def test_more_is_asked_of_a_result_against_which_the_forecast_speaks_and_never_less_for_it() -> None:
@@ -36,14 +37,14 @@ def test_a_lift_that_dries_until_it_is_rolled_needs_more_at_the_dry_edge() -> No
 
 
 def test_the_mean_of_two_tests_releases_nearer_to_the_edges_by_its_smaller_error() -> None:
-    margin = norm.ppf(0.7) * TEST_ERROR_PCT / math.sqrt(2.0)
+    margin = norm.ppf(0.7) * GAUGE_ERROR_PCT / math.sqrt(2.0)
     low, high = limits_pct(material(), 0.7, n_tests=2)
     assert (low, high) == (pytest.approx(12.0 + margin, abs=0.06), pytest.approx(16.0 - margin, abs=0.06))
     for before in ((11.0, 1.0), (14.0, 1.0), (17.0, 1.0)):
         alone, both = limits_pct(material(), 0.7, before), limits_pct(material(), 0.7, before, n_tests=2)
         assert 12.0 < both[0] <= alone[0] < alone[1] <= both[1] < 16.0
     (chance,) = chances_inside(np.array([12.4]), 12.0, 16.0, None, 2)
-    assert chance == pytest.approx(norm.cdf(0.4 / TEST_ERROR_PCT * math.sqrt(2.0)), abs=1e-3)
+    assert chance == pytest.approx(norm.cdf(0.4 / GAUGE_ERROR_PCT * math.sqrt(2.0)), abs=1e-3)
 
 
 def test_the_limits_of_a_mean_are_those_of_two_tests_in_whole_tenths() -> None:
@@ -64,7 +65,7 @@ def test_a_narrow_window_keeps_its_middle() -> None:
 def test_chances_follow_bayes_rule() -> None:
     rng = np.random.default_rng(1)
     truth = rng.normal(15.0, 1.5, 400_000)
-    results = truth + rng.normal(0.0, TEST_ERROR_PCT, len(truth))
+    results = truth + rng.normal(0.0, GAUGE_ERROR_PCT, len(truth))
     near = np.abs(results - 15.5) < 0.05
     (chance,) = chances_inside(np.array([15.5]), 12.0, 16.0, (15.0, 1.5))
     assert chance == pytest.approx(np.mean((truth[near] >= 12.0) & (truth[near] <= 16.0)), abs=0.01)
@@ -79,7 +80,7 @@ def test_lifts_arrive_as_widely_spread_as_the_site_says_they_arrive_right() -> N
 
 def test_a_dry_result_that_may_well_be_right_is_tested_once_more_before_water_goes_on_it() -> None:
     found = limits(material(), 0.7, worth_chance=0.25)
-    edge = 12.0 + norm.ppf(0.25) * TEST_ERROR_PCT  # of 12 to 16 %: below it one in four such lifts is inside
+    edge = 12.0 + norm.ppf(0.25) * GAUGE_ERROR_PCT  # of 12 to 16 %: below it one in four such lifts is inside
     assert found.again_low_pct == pytest.approx(edge, abs=0.1)
     assert found.again_low_pct >= edge
     assert found.again_high_pct == 16.0
@@ -106,3 +107,24 @@ def test_a_result_inside_that_does_not_release_is_damped_by_what_it_lacks() -> N
     assert found.damp_low_pct < found.mean_low_pct < found.low_pct < found.high_pct < found.mean_high_pct < 16.0
     dries = limits(material(), 0.7, None, -0.5)
     assert dries.low_pct - dries.damp_low_pct > found.low_pct - found.damp_low_pct
+
+
+@pytest.mark.parametrize(("window", "low", "high"), [((-2.0, 2.0), 13.0, 15.0), ((-1.0, 3.0), 14.0, 16.0)])
+def test_a_lift_that_failed_before_is_released_by_one_result_in_the_middle_half(
+    window: tuple[float, float], low: float, high: float
+) -> None:
+    silt = material(window_low_pct=window[0], window_high_pct=window[1])
+    found = limits(silt, 0.7, (14.0, 0.5), worth_chance=0.25, is_again=True)
+    assert (found.low_pct, found.high_pct, found.damp_low_pct) == (low, high, low)
+    assert np.isnan([found.mean_low_pct, found.mean_high_pct, found.again_low_pct, found.again_high_pct]).all()
+
+
+@pytest.mark.parametrize("window", [(-2.0, 2.0), (-3.0, 3.0)])
+def test_the_middle_half_is_what_bayes_rule_leaves_of_a_lift_that_failed(window: tuple[float, float]) -> None:
+    """One in twenty of the lifts inside fails, every other of those outside: odds of a tenth."""
+    silt = material(window_low_pct=window[0], window_high_pct=window[1])
+    low, _ = middle_half_pct(silt)
+    results = np.arange(14.0 + window[0], 14.0, 0.05)
+    inside = chances_inside(results, 14.0 + window[0], 14.0 + window[1], None)
+    after = 0.1 * inside / (0.1 * inside + 1.0 - inside)
+    assert results[after >= 0.7][0] == pytest.approx(low, abs=0.55)
