@@ -208,6 +208,7 @@ class Work:
             self.say(strip, "watered again, and no test since says dry")
         strip.n_doses_untested += 1
         strip.is_watered = True
+        strip.dosed_h = self.now_h
 
     # --- ending ----------------------------------------------------------------------------------------------------
 
