@@ -220,7 +220,7 @@ TEST_ROWS: tuple[Row, ...] = (
     ),
     Row(key="test_both_halves", verdicts=_WAIT, reasons=("split_lift", "dry_crust_unwatered", "pond_not_tested")),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=(*_WET, "rain_will_wet_it", "standing_water", "snow_lying")),
-    Row(key="test_after_watering", verdicts=(Verdict.WATER,), when=(("is_dose_by_test", "==", "no"),)),
+    Row(key="test_after_watering", verdicts=(Verdict.WATER,)),
     Row(key="test_before_rolling", verdicts=_WAIT, reasons=("density_failed", "lift_in_rework")),
     Row(key="density_after_rolling", verdicts=_WORK, when=(("is_method", "==", "no"),)),
     Row(key="density_by_method", verdicts=_WORK, when=(("is_method", "==", "yes"),)),

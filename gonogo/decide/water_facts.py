@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gonogo.decide.measures import Fact
-from gonogo.decide.water.by_test import is_dose_by_test, is_water_by_test
+from gonogo.decide.water.by_test import is_water_by_test
 
 WATER_FACTS: dict[str, Fact] = {
     "untested_water_litres_m2": Fact(
@@ -15,11 +15,5 @@ WATER_FACTS: dict[str, Fact] = {
         unit="yes/no",
         meaning="that water was measured by the test before it: both together place the lift as surely as is needed",
         of=lambda k, s: float(is_water_by_test(k.prepared, s)),
-    ),
-    "is_dose_by_test": Fact(
-        unit="yes/no",
-        meaning="the water that goes on today is measured by a fresh test: soaked in, it is rolled without another",
-        of=lambda k, s: float(s in k.watered and is_dose_by_test(k.prepared, s, k.watered[s].plan)),
-        is_of_water=True,
     ),
 }

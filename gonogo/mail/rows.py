@@ -79,14 +79,13 @@ def _compact(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
 
 
 def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
+    then_roll = "row.then_roll" if of.is_mixed else "row.soak_roll"
     if of.water is not None and of.litres is not None:
         yield phrase("row.water", litres=of.litres, span=of.water)
-    span = of.roll if of.roll is not None else of.roll_window
-    if span is not None and of.test is not None:
-        key = "row.then_roll" if of.is_mixed else "row.soak_roll"
-        yield phrase(key, span=span, low=of.test.low, high=of.test.high)
-    elif span is not None:
-        yield phrase("row.then_roll_untested" if of.is_mixed else "row.soak_roll_untested", span=span)
+    if of.test is not None and of.roll is not None:
+        yield phrase(then_roll, span=of.roll, low=of.test.low, high=of.test.high)
+    elif of.test is not None and of.roll_window is not None:
+        yield phrase(then_roll, span=of.roll_window, low=of.test.low, high=of.test.high)
     yield from _number(strip_plan, "row.number_short")
 
 

@@ -498,11 +498,3 @@ def test_unlike_machines_have_a_row_each_in_the_bar_of_hours_and_one_that_only_s
     assert two is not None
     assert [EN.say(name) for name, _ in two.rows][:2] == [rolled[0].machine_id, "smooth"]
     assert [len([p for p in pieces if p.kind == "roll"]) for _, pieces in two.rows][1] == 1
-
-
-def test_a_dose_that_a_fresh_test_measures_is_mixed_in_soaked_and_rolled_without_another() -> None:
-    strips = tuple(
-        replace(strip, test=None) if strip.strip_id == "N2" else strip for strip in scene.morning().plan.strips
-    )
-    built = scene.built(plan=replace(scene.morning().plan, strips=strips))
-    assert said(row(built, "N2").lines).startswith("18,400 L, 06:15–08:05. Mix in, soak; roll 09:30–12:10. Now 13.9%.")

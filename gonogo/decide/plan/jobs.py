@@ -101,7 +101,7 @@ def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
         start_utc=work.start_utc,
         end_utc=work.end_utc,
         latest_utc=decision.until_utc,
-        is_after_test=decision.verdict != Verdict.COMPACT and decision.facts.get("is_dose_by_test") != 1.0,
+        is_after_test=decision.verdict != Verdict.COMPACT,
         chance=work.chance,
         passes=roller.passes if strip.passes is None else strip.passes,
         lanes=rolling.lanes(strip.width_m, roller),
@@ -109,7 +109,7 @@ def _rolling(basis: Basis, work: PlannedWork, decision: Decision) -> Job:
 
 
 def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) -> Iterator[Job]:
-    """Yield the truck's time on a strip, mixing and soaking in, and the test before it is rolled, where one decides."""
+    """Yield the truck's time on a strip, mixing and soaking in, and the test before it is rolled."""
     water = decision.water
     assert water is not None
     is_crust = decision.reason == DRY_CRUST
@@ -118,9 +118,8 @@ def _watering(basis: Basis, decision: Decision, lift: int, work: PlannedWork) ->
     if is_mixed_in(basis, decision):
         yield _by_hand(basis, Task.MIX, decision.strip_id, lift, water.finish_utc, min(DISK_H, soak_h))
     yield _by_hand(basis, Task.SOAK, decision.strip_id, lift, water.finish_utc, soak_h)
-    if decision.facts.get("is_dose_by_test") != 1.0:
-        tested_utc = max(work.start_utc - timedelta(hours=TEST_H), water.finish_utc)
-        yield _by_hand(basis, Task.TEST, decision.strip_id, lift, tested_utc, TEST_H)
+    tested_utc = max(work.start_utc - timedelta(hours=TEST_H), water.finish_utc)
+    yield _by_hand(basis, Task.TEST, decision.strip_id, lift, tested_utc, TEST_H)
 
 
 def _spraying(basis: Basis, task: Task, decision: Decision, water: WaterPlan, lift: int) -> Job:

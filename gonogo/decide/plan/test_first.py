@@ -32,8 +32,6 @@ SPRAY_H = 1.0  # a truck with its loads, where the dose is not known yet: common
 def test_of(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> TestFirst | None:
     """Return the test that decides about the strip on row s, None where none does."""
     strip, material = basis.inputs.strips[s], basis.inputs.material(basis.inputs.strips[s])
-    if decision.verdict == Verdict.WATER and decision.facts.get("is_dose_by_test") == 1.0:
-        return None
     if decision.verdict == Verdict.WATER:
         by_utc = decision.from_utc if rolling is None else rolling.start_utc
         return by_result(basis, strip, material, why="after_watering", by_utc=by_utc, has_water=False)

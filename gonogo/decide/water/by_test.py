@@ -6,9 +6,7 @@ from statistics import NormalDist
 
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
-from gonogo.decide.windows import epoch_h
 from gonogo.records.site import Material
-from gonogo.records.verdict import WaterPlan
 from gonogo.soil.readings import GAUGE_ERROR_PCT
 
 SOON_H = 3.0  # water put on so long after a test is still the dose that it measured: our own choice
@@ -39,20 +37,3 @@ def is_water_by_test(prepared: Prepared, s: int) -> bool:
         return False
     reached_pct = put_on.w_pct + 100.0 * put_on.litres_m2 / strip.dry_mass_kg_m2
     return is_sure_about(inputs, prepared.chance_needed, inputs.material(strip), reached_pct)
-
-
-def is_dose_by_test(prepared: Prepared, s: int, plan: WaterPlan | None) -> bool:
-    """Return whether a dose still to come is measured by a fresh test, so that row s needs no other after it.
-
-    Whatever the verdict, that is what a branch of this test orders: water, soak, roll. A dose that the wet edge cuts,
-    or one on top of water that no test has found, is tested.
-    """
-    inputs = prepared.inputs
-    strip = inputs.strips[s]
-    if plan is None or plan.limited_by == "wet_edge" or inputs.last_test_pct is None:
-        return False
-    after_h = epoch_h(plan.start_utc) - epoch_h(inputs.now_utc) + float(inputs.reading_age_h[s])
-    is_fresh = 0.0 <= after_h <= SOON_H and inputs.column(inputs.untested_water_litres_m2, s) == 0.0
-    kept_litres_m2 = plan.litres_m2 - plan.evaporation_allowance_mm + plan.rain_credit_mm
-    reached_pct = float(inputs.last_test_pct[s]) + 100.0 * kept_litres_m2 / strip.dry_mass_kg_m2
-    return is_fresh and is_sure_about(inputs, prepared.chance_needed, inputs.material(strip), reached_pct)

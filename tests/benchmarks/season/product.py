@@ -211,7 +211,7 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
             "water_from_h": hour(water.start_utc),
             "roll_from_h": None if rolling is None else hour(rolling.start_utc),
             "roll_until_h": hour(strip.roll_by_utc),
-            "test_after_water": strip.test is not None,
+            "test_after_water": True,
             "above_disk_at_h": tested(strip.test, hour).get("above_disk_at_h", []),
         }
     elif lies_new:

@@ -10,14 +10,12 @@ import pytest
 from hand_made import at, morning, row
 from hypothesis import given
 from hypothesis import strategies as st
-from views_of_plan import scene
 
 from gonogo.decide.inputs import MorningInputs, TestedWater
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.water.by_test import SOON_H, is_water_by_test
 from gonogo.decide.windows import epoch_h
-from gonogo.records.day_plan import Task
 from gonogo.records.verdict import Decision, Verdict
 
 WANTED_LITRES_M2 = 0.04 * 400.0  # from 10 to the optimum of 14 %, under 400 kg/m2
@@ -104,43 +102,6 @@ def test_no_water_makes_a_lift_compact_that_its_members_hold_for_wrong(
         held = replace(wrong, tested_water=inputs.tested_water, last_water_utc=inputs.last_water_utc)
         assert verdict(held).verdict != Verdict.COMPACT
     assert np.isfinite(inputs.w_pct[0]).all()
-
-
-def dry(w_pct: float = 10.0, *, age_h: float = 0.5, **changes: object) -> MorningInputs:
-    """A morning at nine whose dry members agree with a test of so many hours ago."""
-    return morning(w_pct, sd_pct=0.5, now_utc=at(9.0), reading_age_h=age_h, last_test_pct=w_pct, **changes)
-
-
-def test_a_dose_that_a_fresh_test_measures_is_rolled_without_another_whoever_orders_it() -> None:
-    """The branch of that test says "soak, roll": the mail that comes after it says the same."""
-    fresh, old = verdict(dry()), verdict(dry(age_h=12.0))
-    assert (fresh.verdict, old.verdict) == (Verdict.WATER, Verdict.WATER)
-    assert ("test_after_watering" in fresh.test, "test_after_watering" in old.test) == (False, True)
-    for inputs, is_tested in ((dry(), False), (dry(age_h=12.0), True)):
-        plan = scene(inputs).plan
-        told = plan.strip("N1")
-        assert told is not None
-        assert (told.test is not None) == is_tested
-        jobs = {job.task: job for job in plan.jobs_of("N1")}
-        assert (Task.TEST in jobs) == is_tested
-        assert jobs[Task.ROLL].is_after_test == is_tested
-
-
-@pytest.mark.parametrize(
-    ("inputs", "is_measured"),
-    [
-        (dry(), True),
-        (dry(age_h=SOON_H + 0.5), False),
-        (dry(age_h=math.nan), False),
-        (replace(dry(), last_test_pct=np.array([math.nan])), False),
-        (replace(dry(), last_test_pct=np.array([7.0])), False),  # the members' dose leaves what the test found too dry
-        (replace(dry(), last_test_pct=np.array([11.5])), False),  # and takes this one past its wet edge
-        (dry(untested_water_litres_m2=0.4), False),
-        (dry(settings={"overshoot_chance_max": math.nan}), False),
-    ],
-)
-def test_a_dose_is_measured_by_a_test_that_is_fresh_and_fits_it(inputs: MorningInputs, is_measured: bool) -> None:
-    assert (verdict(inputs).facts["is_dose_by_test"] == 1.0) == is_measured
 
 
 def test_what_is_watered_is_told_as_it_lies_once_the_water_has_soaked_in() -> None:
