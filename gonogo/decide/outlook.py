@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import chain
 
 import numpy as np
 
 from gonogo import times
 from gonogo.decide.inputs import Floats, MorningInputs, on_hours
 from gonogo.decide.today import Prepared, is_in_binder_time, prepare
-from gonogo.decide.water.forecast import day_chance
+from gonogo.decide.water.forecast import day_chances
 from gonogo.decide.windows import Working, chances_inside, epoch_h, moment, rows, starts_h, window_chances, working
 from gonogo.records.verdict import OutlookDay
 from gonogo.weather.forecast_status import ForecastStatus
@@ -31,25 +32,26 @@ def days(prepared: Prepared) -> Iterator[Working]:
         day += timedelta(days=1)
 
 
-def chances(prepared: Prepared, s: int, hours: Working) -> Iterator[tuple[float, float]]:
-    """Yield (start [epoch h], chance) of every stretch of a day of which the chance is known."""
+def chances(prepared: Prepared, s: int, ahead: Sequence[Working]) -> list[list[tuple[float, float]]]:
+    """Return (start [epoch h], chance) of every stretch of which the chance is known, day by day; all made at once."""
     rolling_h, seal_h = prepared.rolling_h[s], prepared.seal_h
-    starts = starts_h(hours, rolling_h + seal_h)
-    starts = tuple(h for h in starts if is_in_binder_time(prepared.inputs, s, h, h + rolling_h))
-    if starts:
-        found = window_chances(prepared.cond, s, np.array(starts), rolling_h, seal_h).tolist()
-        yield from ((start_h, chance) for start_h, chance in zip(starts, found, strict=True) if not math.isnan(chance))
+    starts = [
+        [h for h in starts_h(hours, rolling_h + seal_h) if is_in_binder_time(prepared.inputs, s, h, h + rolling_h)]
+        for hours in ahead
+    ]
+    found = iter(window_chances(prepared.cond, s, np.array(list(chain(*starts))), rolling_h, seal_h).tolist())
+    by_day = [[(start_h, next(found)) for start_h in of_day] for of_day in starts]
+    return [[known for known in of_day if not math.isnan(known[1])] for of_day in by_day]
 
 
 def next_workable_utc(prepared: Prepared, s: int) -> datetime | None:
     """Return the first hour from which strip s is likely workable, None where the horizon holds none."""
     if prepared.inputs.weather.status == ForecastStatus.NONE:
         return None
-    for hours in days(prepared):
-        if hours.is_working_day:
-            for start_h, chance in chances(prepared, s, hours):
-                if chance >= prepared.chance_needed:
-                    return moment(start_h)
+    ahead = [hours for hours in days(prepared) if hours.is_working_day]
+    for start_h, chance in chain(*chances(prepared, s, ahead)):
+        if chance >= prepared.chance_needed:
+            return moment(start_h)
     return None
 
 
@@ -68,18 +70,24 @@ def bands_pct(members: Floats) -> list[tuple[float, float, float]]:
     return [(mean, low, high) for mean, low, high in bands.T.tolist()]
 
 
-def _workable_h(prepared: Prepared, s: int, hours: Working) -> float:
-    """Return how many working hours have at least the chance that is needed, each hour by itself [h]."""
-    cond = prepared.cond
-    first = math.floor(hours.from_h) - cond.first_h
-    last = min(math.ceil(hours.until_h) - cond.first_h, len(cond.is_calm))
-    part = np.arange(max(first, 0), last)
-    found = chances_inside(cond, s, part, np.minimum(part + 2, len(cond.is_calm)), part + 1)
-    total = 0.0
-    for row in part[found >= prepared.chance_needed].tolist():
-        h = float(cond.first_h + row)
-        total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)
-    return total
+def _workable_h(prepared: Prepared, s: int, ahead: Sequence[Working]) -> list[float]:
+    """Return how many working hours of each day have at least the chance that is needed, each hour by itself [h]."""
+    cond, n_rows = prepared.cond, len(prepared.cond.is_calm)
+    parts = [
+        np.arange(max(math.floor(hours.from_h) - cond.first_h, 0), min(math.ceil(hours.until_h) - cond.first_h, n_rows))
+        for hours in ahead
+    ]
+    every = np.concatenate([np.zeros(0, dtype=np.int64), *parts])
+    found = chances_inside(cond, s, every, np.minimum(every + 2, n_rows), every + 1)
+    is_workable = np.split(found >= prepared.chance_needed, np.cumsum([len(part) for part in parts]))[: len(parts)]
+    totals = []
+    for hours, part, holds in zip(ahead, parts, is_workable, strict=True):
+        total = 0.0
+        for row in part[holds].tolist():
+            h = float(cond.first_h + row)
+            total += min(h + 1.0, hours.until_h) - max(h, hours.from_h)
+        totals.append(total)
+    return totals
 
 
 def _rain(prepared: Prepared, day: date) -> tuple[float, float]:
@@ -94,6 +102,14 @@ def _rain(prepared: Prepared, day: date) -> tuple[float, float]:
     members = cond.site_rain_mm[part].sum(axis=0)
     chance = math.nan if bool(np.any(np.isnan(members))) else float(np.mean(members >= WET_DAY_MM))
     return float(on_hours(inputs, inputs.weather.rain_mm)[part].sum()), chance
+
+
+def _of_days(
+    prepared: Prepared, s: int, ahead: Sequence[Working]
+) -> list[tuple[tuple[float, float] | None, float, float]]:
+    """Return of each day the best known (start, chance), its workable hours, and its chance if watered first."""
+    best = [max(known, key=lambda c: c[1], default=None) for known in chances(prepared, s, ahead)]
+    return list(zip(best, _workable_h(prepared, s, ahead), day_chances(prepared, s, ahead), strict=True))
 
 
 def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[OutlookDay, ...]:
@@ -113,9 +129,10 @@ def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Ou
     for s, strip in enumerate(inputs.strips):
         rolled = inputs.is_rolled(s) == 1.0
         held_pct = bands_pct(inputs.w_pct[begins, s])
-        for (hours, rain_mm, rain_chance), (mean, p10, p90) in zip(ahead, held_pct, strict=True):
-            may_roll = usable and not rolled
-            best = max(chances(prepared, s, hours), key=lambda c: c[1], default=None) if may_roll else None
+        may_roll = usable and not rolled
+        of_days = _of_days(prepared, s, [hours for hours, _, _ in ahead]) if may_roll else [None] * len(ahead)
+        for (hours, rain_mm, rain_chance), (mean, p10, p90), known in zip(ahead, held_pct, of_days, strict=True):
+            best, workable_h, watered = known or (None, 0.0 if rolled else math.nan, math.nan)
             fits = math.isfinite(prepared.rolling_h[s]) and hours.hours >= prepared.rolling_h[s] + prepared.seal_h
             nothing = 0.0 if usable and (rolled or not fits) else math.nan
             window = best if best is not None and best[1] > 0.0 else None
@@ -124,7 +141,7 @@ def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Ou
                     strip_id=strip.id,
                     day=hours.day,
                     chance=nothing if best is None else best[1],
-                    workable_h=_workable_h(prepared, s, hours) if may_roll else 0.0 if rolled else math.nan,
+                    workable_h=workable_h,
                     from_utc=None if window is None else moment(window[0]),
                     until_utc=None if window is None else moment(window[0] + prepared.rolling_h[s]),
                     rain_mm=rain_mm,
@@ -133,7 +150,7 @@ def outlook(inputs: MorningInputs, prepared: Prepared | None = None) -> tuple[Ou
                     w_p10_pct=p10,
                     w_p90_pct=p90,
                     is_working_day=hours.is_working_day,
-                    chance_watered=day_chance(prepared, s, hours) if may_roll else math.nan,
+                    chance_watered=watered,
                     is_rolled=rolled,
                 )
             )

@@ -89,7 +89,8 @@ def amount_between(cond: Conditions, hourly: Floats, from_h: float, until_h: flo
         return np.full(hourly.shape[1:], np.nan)
     starts = cond.first_h + np.arange(part.start, part.stop, dtype=np.float64)
     share = np.minimum(starts + 1.0, until_h) - np.maximum(starts, from_h)
-    return np.asarray(np.tensordot(share, hourly[part], axes=1), dtype=np.float64)
+    # What np.tensordot does, without its looking for axes.
+    return np.asarray(np.dot(share[None], hourly[part].reshape(len(share), -1)).reshape(hourly.shape[1:]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -157,6 +157,7 @@ def _templates(folder: Path) -> jinja2.Environment:
         loader=jinja2.FileSystemLoader([folder, LAYOUT]),
         autoescape=jinja2.select_autoescape(enabled_extensions=("html",), default=False),
         undefined=jinja2.StrictUndefined,
+        auto_reload=False,  # the files of a program at work do not change: no look at each of them for each mail
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 from time import monotonic
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 import sqlalchemy as sa
 
@@ -34,8 +34,9 @@ from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.rounds import DeliveryReport, Memory, Round, wait_s
 from gonogo.outgoing.smtp import MAIL_LIMIT_S, Connection
+from gonogo.outgoing.sweep import Sweep, unless_busy
 from gonogo.records.outside import Transport
-from gonogo.store import alive, endings, outbox, schema
+from gonogo.store import outbox
 from gonogo.store.owner import IsDead, is_dead
 from gonogo.store.patience import patiently
 from gonogo.store.queued import Envelope, Fallback, Queued
@@ -45,7 +46,6 @@ log = logging.getLogger("gonogo.outgoing.delivery")
 # Far above the limit of one mail, so that a worker that is alive never loses a lease.
 LEASE_S = 2.5 * MAIL_LIMIT_S
 
-SWEPT_EVERY = timedelta(seconds=5)
 # Mails come in while a round goes on: so often the first connection looks whether more are wanted.
 COUNTED_EVERY_S = 2.0
 
@@ -54,8 +54,6 @@ TRIES_TO_MARK = 3
 # How long a connection waits with a mail in its hand for another's lock. Servers wait five minutes for its content:
 # RFC 5321, section 4.5.3.2.
 ASKED_FOR_S = 60.0
-
-ReturnT = TypeVar("ReturnT")
 
 
 class OpenTransport(Protocol):
@@ -107,84 +105,58 @@ class Worker:
 
         Raises StoreError where the database refuses; mails that went by then are kept in `memory`.
         """
-        self._unless_busy(self._settle_remembered)
-        expired: tuple[Queued, ...] = ()
-        dead_letters: tuple[Queued, ...] = ()
-        if self._is_to_be_swept():
-            self._unless_busy(self._release)
-            expired = (self._unless_busy(self._expired) or ()) if self.may_expire else ()
-            dead_letters = self._unless_busy(self._dead_letters) or ()
+        unless_busy(self._settle_remembered)
+        sweep = self._sweep()
+        sweep.begin()
         going = Round(n_left=limit)
         try:
-            self._deliver(going)
+            self._deliver(going, sweep)
             if going.n_turned_away:  # what a refused connection gave back may have come too late for the others
-                self._by_one_connection(going)
+                self._by_one_connection(going, sweep)
         except TransportError as error:  # a folder that cannot be used at all, or whose index cannot be written
             going.server_fault = str(error)
         except StoreError:
             self.memory.may_hold = True
             raise
-        return going.report(expired=expired, dead_letters=dead_letters)
+        return going.report(expired=tuple(sweep.expired), dead_letters=tuple(sweep.dead_letters))
 
-    def _is_to_be_swept(self) -> bool:
-        """Whether it is time to look for what is too late or held in vain: where runs end all the while, not each time.
+    def _sweep(self) -> Sweep:
+        return Sweep(
+            store=self.store,
+            now_utc=self.now_utc,
+            owner=self.owner,
+            memory=self.memory,
+            expired_fallback=self.expired_fallback,
+            failed_fallback=self.failed_fallback,
+            may_expire=self.may_expire,
+            is_dead=self.is_dead,
+        )
 
-        Asked by the worker's own clock, so that one that was set is noticed.
-        """
-        now_utc, swept_utc = self.now_utc(), self.memory.swept_utc
-        is_time = swept_utc is None or abs(now_utc - swept_utc) >= SWEPT_EVERY or self.memory.may_hold
-        if is_time:
-            self.memory.swept_utc = now_utc
-        return is_time
-
-    def _unless_busy(self, step: Callable[[], ReturnT]) -> ReturnT | None:
-        """Do what the next round may do as well where another's lock forbids it: that holds up no mail."""
-        try:
-            return step()
-        except StoreBusyError:
-            log.warning("another session holds a lock of the outbox; what is due goes first", exc_info=True)
-            return None
-
-    def _release(self) -> None:
-        """Let go of what nobody is at: mails of the dead, and those that a round of this worker left behind."""
-        now_utc = self.now_utc()
-        is_gone = self._is_gone()
-        outbox.release_dead(self.store, now_utc=now_utc, is_dead=self.is_dead, is_gone=is_gone, gone_s=MAIL_LIMIT_S)
-        if self.memory.may_hold:
-            outbox.release_own(self.store, self.owner, besides=self.memory.went)
-            self.memory.may_hold = False
-
-    def _expired(self) -> tuple[Queued, ...]:
-        return endings.expire(self.store, now_utc=self.now_utc(), fallback=self.expired_fallback)
-
-    def _dead_letters(self) -> tuple[Queued, ...]:
-        return endings.dead_letters(self.store, now_utc=self.now_utc(), tell=self.failed_fallback)
-
-    def _deliver(self, going: Round) -> None:
+    def _deliver(self, going: Round, sweep: Sweep) -> None:
         """Deliver by one connection, and by as many more as are wanted once the server has shown that it is there."""
         most = self.transport.connections or MOST_UNASKED
         others: list[Future[None]] = []
         with ThreadPoolExecutor(most, thread_name_prefix="gonogo-mail") as pool:
 
             def follow() -> None:
-                n_due = self._unless_busy(lambda: outbox.count_due(self.store, now_utc=self.now_utc())) or 0
+                n_due = unless_busy(lambda: outbox.count_due(self.store, now_utc=self.now_utc())) or 0
                 wanted = self.memory.limit.wanted(self.transport, n_due + going.n_open)  # each open one has one in hand
-                others.extend(pool.submit(self._beside, going) for _ in range(going.opened(wanted)))
+                others.extend(pool.submit(self._beside, going, sweep) for _ in range(going.opened(wanted)))
 
-            self._by_one_connection(going, follow)
+            self._by_one_connection(going, sweep, follow)
         for other in others:
             other.result()
 
-    def _beside(self, going: Round) -> None:
+    def _beside(self, going: Round, sweep: Sweep) -> None:
         """Deliver by one more connection, until nothing is due."""
         was_turned_away = False
         try:
-            was_turned_away = self._by_one_connection(going)
+            was_turned_away = self._by_one_connection(going, sweep)
         finally:
             if not was_turned_away:
                 going.ended()
 
-    def _by_one_connection(self, going: Round, follow: Callable[[], None] = lambda: None) -> bool:
+    def _by_one_connection(self, going: Round, sweep: Sweep, follow: Callable[[], None] = lambda: None) -> bool:
         """Deliver one mail after the other, and return whether the server had no room for the connection.
 
         follow   called once the server has answered for a mail, and now and then afterwards
@@ -202,6 +174,7 @@ class Worker:
                     outbox.failed(self.store, queued, retry_utc=self.now_utc(), error=str(error))
                     return True
                 going.note(error)
+                sweep.now_and_then()
                 leased = self._settled_and_next(going, queued, error)
                 if leased and not isinstance(error, TransportError) and monotonic() - followed_s >= COUNTED_EVERY_S:
                     followed_s = monotonic()
@@ -220,10 +193,6 @@ class Worker:
 
     def _goes_on(self, going: Round) -> bool:
         return going.take() and self.may_go_on()
-
-    def _is_gone(self) -> IsDead:
-        with schema.read(self.store) as connection:
-            return alive.is_gone(connection)
 
     def _lease(self) -> tuple[Queued, ...]:
         return outbox.lease(self.store, now_utc=self.now_utc(), owner=self.owner, lease_s=LEASE_S)

@@ -33,6 +33,7 @@ TRIED_AGAIN = timedelta(seconds=20)  # a run that came to nothing
 PLANNED_AGAIN = timedelta(seconds=30)  # a plan that the database refused
 UNKNOWN_HERE = timedelta(minutes=1)  # a site that stands in another service's config alone
 LOOKED_AT_LEAST = timedelta(minutes=1)
+LOOKED_FOR_DEAD = timedelta(seconds=5)  # while another has runs in its batch: one that dies tells nobody
 KEPT = timedelta(days=7)
 TILE_DEG = 0.25  # sites of one cell of a weather model stand together
 
@@ -59,6 +60,7 @@ class DayQueue:
         self._sites: tuple[Config, dict[str, Site]] | None = None
         self._plan_refused_utc: datetime | None = None
         self._made: tuple[datetime, dict[str, date]] | None = None
+        self._others_have_runs = False
         self._owed: dict[PlannedRun, datetime] = {}  # to be given back from a moment on: the database refused it
 
     def plan(self, now_utc: datetime) -> None:
@@ -91,8 +93,7 @@ class DayQueue:
         self.try_plan(now_utc)
         try:
             self._give_back_owed()
-            if planned.release_dead(runner.store, is_dead=alive.is_dead(runner.store)):
-                runner.release(now_utc)  # the runs that it was at are made again at once
+            self._release_dead(now_utc)
             rows = planned.take(runner.store, now_utc=now_utc, owner=runner.me, most=BATCH)
         except StoreError:
             log.exception("no runs could be taken; it is tried again")
@@ -101,6 +102,17 @@ class DayQueue:
         for row in (row for row, taken in zip(rows, found, strict=True) if taken is None):
             self._give_back(row, now_utc + UNKNOWN_HERE)
         return [taken for taken in found if taken is not None]
+
+    def _release_dead(self, now_utc: datetime) -> None:
+        """Let go of the batches of the dead; of the claims first, so that whoever takes a run may make it."""
+        runner = self._runner
+        others = planned.owners(runner.store) - {runner.me}
+        self._others_have_runs = bool(others)
+        if others:
+            dead = set(filter(alive.is_dead(runner.store), others))
+            if dead:
+                runner.release(now_utc)
+                planned.release(runner.store, dead)
 
     def try_plan(self, now_utc: datetime) -> bool:
         """Plan ahead, and return whether what is due now is known to be planned.
@@ -140,8 +152,11 @@ class DayQueue:
         return self._made[1]
 
     def next_utc(self, now_utc: datetime) -> datetime:
-        """Return when to look for runs again: when the next one falls due, and in a minute at most."""
-        latest = now_utc + LOOKED_AT_LEAST
+        """Return when to look for runs again: when the next one falls due, and in a minute at most.
+
+        While another service has runs in its batch, in a few seconds: it may die, and then nothing falls due.
+        """
+        latest = now_utc + (LOOKED_FOR_DEAD if self._others_have_runs else LOOKED_AT_LEAST)
         try:
             found = planned.next_from_utc(self._runner.store, now_utc=now_utc)
         except StoreError:

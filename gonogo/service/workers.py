@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
 
 log = logging.getLogger("gonogo.service.workers")
 
@@ -14,6 +15,8 @@ WORKERS = 2  # threads of a service that makes its runs itself: one may wait for
 
 
 MOST_SPARE_WORKERS = 8
+# Beside a run that hangs stand others of its group, and new ones of other groups come all the while.
+MOST_PASSED_OVER = 25
 
 
 def live_on(step: Callable[[], None], *, fault_text: str) -> None:
@@ -32,7 +35,7 @@ class Workers:
     """
 
     def __init__(self, n_workers: int = WORKERS) -> None:
-        self._waiting: deque[tuple[object, Callable[[], None], object]] = deque()
+        self._waiting: deque[_Put] = deque()
         self._lock = threading.Lock()
         self._has_work = threading.Condition(self._lock)
         self._at: dict[int, object] = {}  # by thread: the group that it took last
@@ -52,7 +55,7 @@ class Workers:
             if key in self._under_way:
                 return False
             self._under_way.add(key)
-            self._waiting.append((key, work, group))
+            self._waiting.append(_Put(key, work, group))
             self._has_work.notify()
         return True
 
@@ -99,14 +102,38 @@ class Workers:
         me = threading.get_ident()
         with self._has_work:
             self._has_work.wait_for(lambda: bool(self._waiting))
-            own = self._at.get(me)
             others = {group for thread, group in self._at.items() if thread != me}
-            chosen = 0
-            if self._waiting[0][2] is not None:
-                chosen = next((n for n, (_, _, g) in enumerate(self._waiting) if g == own), -1)
-                if chosen < 0:
-                    chosen = next((n for n, (_, _, g) in enumerate(self._waiting) if g not in others), 0)
-            key, work, group = self._waiting[chosen]
+            chosen = chosen_of([put.group for put in self._waiting], self._at.get(me), others)
+            first = self._waiting[0]
+            if chosen > 0:
+                first.n_passed_over += 1
+                if first.n_passed_over > MOST_PASSED_OVER:
+                    chosen = 0
+            put = self._waiting[chosen]
             del self._waiting[chosen]
-            self._at[me] = group
-            return key, work
+            self._at[me] = put.group
+            return put.key, put.work
+
+
+@dataclass(slots=True)
+class _Put:
+    """What waits for a thread. n_passed_over: how often another went before it though it was first."""
+
+    key: object
+    work: Callable[[], None]
+    group: object
+    n_passed_over: int = 0
+
+
+def chosen_of(groups: Sequence[object], own: object, others: Collection[object]) -> int:
+    """Return which of those that wait a thread takes: its own group's, else one's that no other is at, else the first.
+
+    groups   of those that wait, not empty; None is of no group and is taken where it is first
+    own      the group that the thread took last; others: those of the other threads
+    """
+    if groups[0] is None:
+        return 0
+    chosen = next((n for n, group in enumerate(groups) if group == own), -1)
+    if chosen < 0:
+        chosen = next((n for n, group in enumerate(groups) if group not in others), 0)
+    return chosen

@@ -6,19 +6,20 @@ doubled in haste or taken by two costs time, and no crew a mail.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
 from gonogo.store import alive, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.many_rows import insert_new_rows
-from gonogo.store.owner import IsDead
+from gonogo.store.moment import UtcDateTime
 from gonogo.store.schema import plan_made, planned_run
 
 ROWS_AT_ONCE = 500
+LONGEST_LEAD = timedelta(hours=4)  # no run may be made longer before its mails; settings allow three hours
 _PLAN_LOCK = 5_141_920_262  # any fixed number: services that plan meet here
 
 
@@ -99,6 +100,18 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
     return insert_new_rows(connection, planned_run, values, unique=unique)
 
 
+_FREE = (planned_run.c.is_done.is_(False), planned_run.c.taken_by.is_(None))
+_NOW = sa.bindparam("now", type_=UtcDateTime())
+_TAKE = (
+    sa.select(planned_run)
+    .where(*_FREE, planned_run.c.from_utc <= _NOW, planned_run.c.deadline_utc > _NOW)
+    .where(planned_run.c.mail_utc <= sa.bindparam("latest"))  # where little is due the whole day is not read for more
+    .order_by(planned_run.c.mail_utc, planned_run.c.tile, planned_run.c.site_id)
+    .limit(sa.bindparam("most", type_=sa.Integer(), literal_execute=True))
+    .with_for_update(skip_locked=True)
+)
+
+
 def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple[PlannedRun, ...]:
     """Take up to so many runs that are due for a service, the soonest mails first; nobody else gets them meanwhile.
 
@@ -107,15 +120,7 @@ def take(store: sa.Engine, *, now_utc: datetime, owner: str, most: int) -> tuple
     row = planned_run
     with schema.begin(store) as connection:
         judged = judged_utc(connection, now_utc)
-        free = (row.c.is_done.is_(False), row.c.taken_by.is_(None))
-        due = (row.c.from_utc <= judged, row.c.deadline_utc > judged)
-        found = connection.execute(
-            sa.select(row)
-            .where(*free, *due)
-            .order_by(row.c.mail_utc, row.c.tile, row.c.site_id)
-            .limit(most)
-            .with_for_update(skip_locked=True)
-        ).all()
+        found = connection.execute(_TAKE, {"now": judged, "latest": judged + LONGEST_LEAD, "most": most}).all()
         if not found:
             return ()
         key = sa.tuple_(row.c.site_id, row.c.day, row.c.edition)
@@ -134,15 +139,19 @@ def give_back(store: sa.Engine, taken: PlannedRun, *, owner: str, from_utc: date
         )
 
 
-def release_dead(store: sa.Engine, *, is_dead: IsDead) -> int:
-    """Let go of the batches of services that are known to be dead, and return how many runs those were."""
+def owners(store: sa.Engine) -> frozenset[str]:
+    """Return the names of all services that have something in their batches."""
+    with schema.read(store) as connection:
+        return frozenset(connection.scalars(_OWNERS).all())
+
+
+_OWNERS = sa.select(planned_run.c.taken_by).where(planned_run.c.taken_by.is_not(None)).distinct()
+
+
+def release(store: sa.Engine, dead: Collection[str]) -> int:
+    """Let go of the batches of services that are dead, and return how many runs those were."""
     row = planned_run
     held = (row.c.is_done.is_(False), row.c.taken_by.is_not(None))
-    with schema.read(store) as connection:
-        owners = connection.scalars(sa.select(row.c.taken_by).where(*held).distinct()).all()
-    dead = [name for name in owners if name is not None and is_dead(name)]
-    if not dead:
-        return 0
     with schema.begin(store) as connection:
         released = sa.update(row).where(*held, row.c.taken_by.in_(dead)).values(taken_by=None)
         n_released = connection.execute(released).rowcount
@@ -197,15 +206,12 @@ def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:
 
 def next_from_utc(store: sa.Engine, *, now_utc: datetime) -> datetime | None:
     """Return when the next run that nobody has taken falls due, None where none is planned."""
-    row = planned_run
     with schema.read(store) as connection:
-        ahead = (
-            row.c.is_done.is_(False),
-            row.c.taken_by.is_(None),
-            row.c.deadline_utc > judged_utc(connection, now_utc),
-        )
-        found: datetime | None = connection.scalar(sa.select(sa.func.min(row.c.from_utc)).where(*ahead))
+        found: datetime | None = connection.scalar(_NEXT, {"now": judged_utc(connection, now_utc)})
         return found
+
+
+_NEXT = sa.select(sa.func.min(planned_run.c.from_utc)).where(*_FREE, planned_run.c.deadline_utc > _NOW)
 
 
 def forget_before(store: sa.Engine, day: date, most: int = ROWS_AT_ONCE) -> int:

@@ -130,12 +130,20 @@ class Drawn:
         The same amount on more members is less for each: a greater chance would thin the rain below a stop. What is
         stopped for is judged by these, so that a greater chance never opens an hour. Hours gone by are as they are.
         """
-        peaks, ranks = amounts_mm.copy(), self.ranks.astype(np.int64)
-        for n in range(int(self.n_alone.min(initial=0)), int(self.n_wet.max(initial=0))):
-            thin = (self.n_alone <= n) & (n < self.n_wet) & (lead_h >= 0.0) & (self.rain_mm > 0.0)
-            if thin.any():
-                thicker = _amounts_of_mm(self.rain_mm[thin], ranks[thin], n, self.shape[thin])
-                peaks[thin] = np.maximum(peaks[thin], thicker)
+        peaks, n_members = amounts_mm.copy(), self.ranks.shape[1]
+        rows = np.flatnonzero((self.n_alone < self.n_wet) & (lead_h >= 0.0) & (self.rain_mm > 0.0))
+        if not len(rows):
+            return peaks
+        total_mm, least, end = self.rain_mm[rows] * n_members, self.n_alone[rows], self.n_wet[rows]
+        by_rank = np.zeros((len(rows), n_members))
+        for n in range(int(least.min()), int(end.max())):
+            thin = np.flatnonzero((least <= n) & (n < end))
+            # The amounts of `_amounts_of_mm`, rank by rank: there are thousands of hours and numbers of wet members.
+            wet = np.exp(np.log(_unscaled(n)) / self.shape[rows[thin], None])
+            wet *= (total_mm[thin] / wet.sum(axis=1))[:, None]
+            by_rank[thin, n_members - n :] = np.maximum(by_rank[thin, n_members - n :], wet)
+        ranks = self.ranks[rows].astype(np.int64)
+        peaks[rows] = np.maximum(peaks[rows], np.take_along_axis(by_rank, ranks, axis=1))
         return peaks
 
 
@@ -179,11 +187,16 @@ def _amounts_mm(rain_mm: Floats, ranks: Floats, n_wet: npt.NDArray[np.int64], sh
 def _amounts_of_mm(rain_mm: Floats, ranks: npt.NDArray[np.int64], n_wet: int, shape: Floats) -> Floats:
     """Return amounts (H, M) of hours in which n_wet members have any: those of the highest ranks."""
     n_members = ranks.shape[1]
-    place = (np.arange(n_wet) + 0.5) / n_wet  # of a wet member among the wet
     by_rank = np.zeros(ranks.shape)
-    by_rank[:, n_members - n_wet :] = (-np.log1p(-np.minimum(place, 1.0 - 1e-12))) ** (1.0 / shape[:, None])
+    by_rank[:, n_members - n_wet :] = _unscaled(n_wet) ** (1.0 / shape[:, None])
     raw = by_rank[np.arange(len(ranks))[:, None], ranks]
     return np.asarray(raw * (rain_mm[:, None] / raw.mean(axis=1, keepdims=True)), dtype=np.float64)
+
+
+def _unscaled(n_wet: int) -> Floats:
+    """Return what wet members (N,) have, rank by rank, of a Weibull distribution of shape and scale 1."""
+    place = (np.arange(n_wet) + 0.5) / n_wet  # of a wet member among the wet
+    return -np.log1p(-np.minimum(place, 1.0 - 1e-12))
 
 
 def of_ensemble_mm(

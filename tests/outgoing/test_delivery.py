@@ -19,7 +19,7 @@ from mailserver import MailServer
 from messages import MORNING, envelope
 
 from gonogo.errors import StoreError
-from gonogo.outgoing import delivery, rounds
+from gonogo.outgoing import delivery, rounds, sweep
 from gonogo.outgoing.delivery import DeliveryReport, Memory, Worker, wait_s
 from gonogo.records.outside import Transport
 from gonogo.store import leases, outbox, outcomes, schema
@@ -314,14 +314,55 @@ def test_the_wait_grows_to_a_limit_and_is_never_nothing(n_tries: int, seed: int)
         assert waited >= rounds.LONGEST_WAIT_S / 2
 
 
-def test_what_a_dead_worker_held_is_taken_over_at_once_and_counts_as_a_crash(office: Office) -> None:
+def test_what_a_dead_worker_held_is_taken_over_within_five_seconds_and_counts_as_a_crash(office: Office) -> None:
     office.put(envelope(1), envelope(2))
     outbox.lease(office.store, now_utc=office.clock(), owner="dead", limit=1)
     assert len(office.work(is_dead=lambda _: False).sent) == 1
-    office.clock.at += delivery.SWEPT_EVERY
+    office.clock.at += timedelta(seconds=5)
     assert len(office.work(is_dead=lambda name: name == "dead").sent) == 1
     with schema.read(office.store) as connection:
         assert sorted(outcome.n_crashes for outcome in outcomes.outcomes(connection)) == [0, 1]
+
+
+class SteadyStream:
+    """A server that takes a second over each mail; for each a new one comes, until_utc. Notes when each went."""
+
+    def __init__(self, office: Office, until_utc: datetime) -> None:
+        self.office, self.until_utc = office, until_utc
+        self.went_utc: dict[str, datetime] = {}
+
+    def __enter__(self) -> SteadyStream:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close nothing."""
+
+    def deliver(self, mail: Envelope, is_ours: Callable[[], bool]) -> None:
+        assert is_ours()
+        self.office.clock.at += timedelta(seconds=1)
+        self.went_utc[mail.message_id] = self.office.clock.at
+        if self.office.clock.at < self.until_utc:
+            self.office.put(envelope(100 + len(self.went_utc), deadline_utc=MORNING + 90 * MINUTE))
+
+
+def test_what_a_worker_held_that_dies_does_not_wait_for_a_steady_stream_of_mails_to_end(small_office: Office) -> None:
+    office = small_office
+    dies_utc = MORNING + timedelta(seconds=10)
+    soon_useless = {"deadline_utc": MORNING + timedelta(seconds=30)}
+    office.put(envelope(1, deadline_utc=MORNING + 80 * MINUTE), envelope(2, **soon_useless))
+    outbox.lease(office.store, now_utc=MORNING, owner="dies", lease_s=3600.0, limit=2)
+    office.put(envelope(3, deadline_utc=MORNING + timedelta(seconds=20), send_utc=MORNING + MINUTE))
+    office.put(envelope(4))
+    stream = SteadyStream(office, MORNING + 3 * MINUTE)
+    report = office.work(
+        is_dead=lambda name: name == "dies" and office.clock() >= dies_utc,
+        open_transport=lambda _: stream,
+        expired_fallback=lambda mail: (envelope(5, kind="notice", deadline_utc=MORNING + 90 * MINUTE),),
+    )
+    soon = sweep.SWEPT_EVERY + timedelta(seconds=2)
+    assert all(stream.went_utc[envelope(n).message_id] <= dies_utc + soon for n in (1, 2))
+    assert ids(report.expired) == [envelope(3).message_id]
+    assert stream.went_utc[envelope(5).message_id] <= MORNING + timedelta(seconds=20) + soon
 
 
 def test_mails_that_failed_together_do_not_come_back_together() -> None:

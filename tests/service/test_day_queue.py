@@ -27,7 +27,7 @@ from gonogo.service import day_queue, last_good, service
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
-from gonogo.store import alive, outcomes, schema
+from gonogo.store import alive, claims, outcomes, schema
 
 TUESDAY = date(2026, 5, 12)
 N_SITES = 6
@@ -114,6 +114,39 @@ def test_a_dead_service_s_batch_is_taken_by_another_at_once(
         assert time_module.monotonic() < end
         time_module.sleep(0.05)
     assert len(queue_of(second).take(now_utc)) == N_SITES
+
+
+def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds(
+    tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that dies tells nobody, and what it has falls due for nobody else."""
+    loaded = due_now(tmp_path, postgresql_url)
+    first, second = begun(loaded), begun(loaded)
+    now_utc = datetime.now(UTC)
+    assert len(queue_of(first).take(now_utc)) == N_SITES
+    assert queue_of(second).take(now_utc) == []
+    soon_utc = now_utc + timedelta(seconds=5)
+    assert queue_of(second).next_utc(now_utc) <= soon_utc
+    dies, real = first.runner.me, alive.is_dead(second.store)
+    monkeypatch.setattr("gonogo.store.alive.is_dead", lambda _: lambda name: name == dies or real(name))
+    claim = claims.claim_run(second.store, "site-0", *day_and_edition(first), now_utc=now_utc, owner=dies)
+    assert claim is not None
+    batch = queue_of(second).take(soon_utc)
+    assert len(batch) == N_SITES
+    for taken in batch:
+        queue_of(second).run(taken, soon_utc)
+    assert len(mails(second.store)) == 5 * N_SITES  # the site too that the dead service had begun
+    assert queue_of(second).take(soon_utc) == []
+    assert queue_of(second).next_utc(soon_utc) > soon_utc + timedelta(seconds=30)
+
+
+def day_and_edition(running: Service) -> tuple[date, str]:
+    """Return what is due of the sites of a service now."""
+    with schema.read(running.store) as connection:
+        found = connection.execute(
+            sa.select(schema.planned_run.c.day).where(schema.planned_run.c.taken_by.is_not(None))
+        )
+        return found.scalars().first() or TUESDAY, "morning"
 
 
 def test_a_run_that_comes_to_nothing_is_given_back(

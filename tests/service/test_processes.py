@@ -27,7 +27,7 @@ from gonogo.service import own_process, site_processes
 from gonogo.service.own_process import OwnProcess, WorkerLostError
 from gonogo.service.site_process import Came, Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses, n_wanted
-from gonogo.service.workers import Workers
+from gonogo.service.workers import MOST_PASSED_OVER, Workers
 from gonogo.store import claims, outcomes, owner, runs, schema
 from gonogo.store.claims import TakenOverError
 
@@ -234,6 +234,41 @@ def test_threads_go_on_with_the_group_that_they_began() -> None:
         workers.put(("b", n), lambda n=n: run("b", n), "b")
     assert workers.wait(60)
     assert {len({thread for group, thread in at if group == g}) for g in "ab"} == {1}
+
+
+def test_what_stands_beside_a_run_that_hangs_does_not_wait_until_nothing_else_comes() -> None:
+    """One thread hangs at a group; the other has work of its own group all the while, and of the first's once."""
+    workers, goes_on, order = Workers(2), threading.Event(), list[str]()
+    hangs, ended = threading.Event(), threading.Event()
+
+    def hang() -> None:
+        hangs.set()
+        waited(goes_on)
+
+    def steady(n: int) -> None:
+        order.append("steady")
+        if n < 3 * MOST_PASSED_OVER and not ended.is_set():
+            workers.put(n + 2, lambda: steady(n + 2), "b")
+
+    def waited(event: threading.Event) -> None:
+        event.wait(60)
+
+    def beside() -> None:
+        order.append("beside")
+        ended.set()
+
+    workers.put("hangs", hang, "a")
+    assert hangs.wait(60)
+    begin = threading.Event()
+    workers.put("first", lambda: waited(begin), "b")
+    workers.put("beside", beside, "a")
+    workers.put(0, lambda: steady(0), "b")
+    workers.put(1, lambda: steady(1), "b")
+    begin.set()
+    assert ended.wait(60)
+    goes_on.set()
+    assert workers.wait(60)
+    assert order.index("beside") == MOST_PASSED_OVER
 
 
 @pytest.fixture

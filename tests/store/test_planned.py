@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 from messages import MORNING, envelope
 
+from gonogo.config import settings
 from gonogo.errors import StoreError
 from gonogo.store import ahead, alive, claims, members, outbox, owner, planned, postgresql_pool, schema
 from gonogo.store.alive import SignOfLife
@@ -99,8 +100,16 @@ def test_a_batch_of_a_dead_service_is_free_at_once(store: sa.Engine) -> None:
     plan(store, [row(1), row(2)])
     take(store, "dead", most=1)
     take(store, "alive", most=1)
-    assert planned.release_dead(store, is_dead=lambda name: name == "dead") == 1
-    assert planned.release_dead(store, is_dead=lambda name: name == "dead") == 0
+    assert planned.owners(store) == {"dead", "alive"}
+    assert planned.release(store, {"dead"}) == 1
+    assert planned.release(store, {"dead"}) == 0
+    assert take(store) == ["site-001"]
+
+
+def test_no_site_may_be_made_longer_before_its_mails_than_what_is_taken_looks_ahead(store: sa.Engine) -> None:
+    longest = timedelta(minutes=settings.setting_rows()["run_lead_min"].max)
+    plan(store, [row(1, mail_utc=MORNING + longest, deadline_utc=MORNING + 2 * longest)])
+    assert longest < planned.LONGEST_LEAD
     assert take(store) == ["site-001"]
 
 

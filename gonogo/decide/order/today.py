@@ -16,6 +16,7 @@ from gonogo import times
 from gonogo.decide.dry_back import disk_hours
 from gonogo.decide.ground_facts import is_fit_to_spread_on
 from gonogo.decide.inputs import Floats, MorningInputs
+from gonogo.decide.lasting import shares
 from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
@@ -138,7 +139,7 @@ def weather_chances(prepared: Prepared, s: int, start_h: Floats, needed_h: Float
     """
     cond = prepared.cond
     first, stop, holds = row_ends(cond, start_h, start_h + needed_h)
-    dry = (cond.rainless[s].fails_at[first] >= stop[:, None]).mean(axis=1)
+    dry = shares(cond.rainless[s].fails_at[first] >= stop[:, None])
     held = (cond.unfrozen.fails_at[first, s, 0] >= stop) & (cond.calm.fails_at[first, 0] >= stop)
     is_known = holds & (cond.rainless[s].unknown_at[first] >= stop) & (cond.unfrozen.unknown_at[first, s] >= stop)
     is_known &= cond.calm.unknown_at[first] >= stop

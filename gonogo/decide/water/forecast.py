@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -104,44 +105,60 @@ def chance_watered(prepared: Prepared, s: int, litres_m2: float, at_h: float, ro
     return float(chances_watered(prepared, s, np.array([litres_m2]), np.array([at_h]), np.array([roll_h]))[0])
 
 
-def _best_chance(prepared: Prepared, s: int, litres_m2: float, at_h: Floats, roll_h: Floats) -> float:
-    """Return the best known chance of a dose at one of several hours, NaN where none is known."""
-    chances = chances_watered(prepared, s, np.full(len(at_h), litres_m2), at_h, roll_h)
-    return max((c for c in chances.tolist() if not math.isnan(c)), default=math.nan)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tries:
+    """A dose [L/m2] at each of several hours (N,) [epoch h], and when the strip is then rolled."""
+
+    litres_m2: float
+    at_h: Floats
+    roll_h: Floats
 
 
-def day_chance(prepared: Prepared, s: int, hours: Working) -> float:
-    """Return the best chance of a strip on a day if it is watered first on that day, with the truck all to itself.
+def day_chances(prepared: Prepared, s: int, ahead: Sequence[Working]) -> list[float]:
+    """Return the best chance of a strip on each day if it is watered first on that day, with the truck all to itself.
 
     Where water, soaking in and rolling do not fit into the day, it is watered at the end of the day before. NaN where
     it gets no water (see doses_on), or where that does not do either.
     """
+    tries = [_tries_on(prepared, s, hours) for hours in ahead]
+    fit = [of_day for of_day in tries if of_day is not None]
+    if not fit:
+        return [math.nan] * len(tries)
+    litres_m2 = np.concatenate([np.full(len(of_day.at_h), of_day.litres_m2) for of_day in fit])
+    at_h, roll_h = np.concatenate([of_day.at_h for of_day in fit]), np.concatenate([of_day.roll_h for of_day in fit])
+    found = iter(chances_watered(prepared, s, litres_m2, at_h, roll_h).tolist())
+    by_day = [[] if of_day is None else [next(found) for _ in of_day.at_h] for of_day in tries]
+    return [max((c for c in chances if not math.isnan(c)), default=math.nan) for chances in by_day]
+
+
+def _tries_on(prepared: Prepared, s: int, hours: Working) -> _Tries | None:
+    """Return when a strip could be watered for a day, and rolled on it, None where it cannot."""
     dosed = min(doses_on(prepared, s, hours), key=lambda by: by.took.first_h + by.took.spray_h, default=None)
     if dosed is None:
-        return math.nan
+        return None
     litres_m2, took = dosed.litres_m2, dosed.took
     soak_h = prepared.inputs.soak_h(prepared.inputs.strips[s])
     first_h = hours.from_h + took.first_h + took.spray_h + soak_h
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
     if not first_h <= last_h:
-        return _chance_over_night(prepared, s, hours, litres_m2, took)
+        return _tries_over_night(prepared, s, hours, litres_m2, took)
     starts = np.concatenate([[first_h], np.arange(math.floor(first_h) + 1, last_h + 1e-9, 1.0)])
-    return _best_chance(prepared, s, litres_m2, starts - soak_h - took.spray_h, starts)
+    return _Tries(litres_m2=litres_m2, at_h=starts - soak_h - took.spray_h, roll_h=starts)
 
 
-def _chance_over_night(prepared: Prepared, s: int, hours: Working, litres_m2: float, took: TruckTime) -> float:
-    """Return the best chance of a day where the strip is watered at the end of the working day before it."""
+def _tries_over_night(prepared: Prepared, s: int, hours: Working, litres_m2: float, took: TruckTime) -> _Tries | None:
+    """Return the same where the strip is watered at the end of the working day before."""
     inputs = prepared.inputs
     eve = working(inputs, hours.day - timedelta(days=1))
     if not eve.is_working_day or eve.hours < took.first_h + took.spray_h:
-        return math.nan
+        return None
     at_h = eve.until_h - took.spray_h
     first_h = max(hours.from_h, eve.until_h + inputs.soak_h(inputs.strips[s]))
     last_h = hours.until_h - prepared.rolling_h[s] - prepared.seal_h
     if not first_h <= last_h:
-        return math.nan
+        return None
     starts = np.arange(first_h, last_h + 1e-9, 1.0)
-    return _best_chance(prepared, s, litres_m2, np.full(len(starts), at_h), starts)
+    return _Tries(litres_m2=litres_m2, at_h=np.full(len(starts), at_h), roll_h=starts)
 
 
 def borrow_litres_m3(material: Material, dry_density_kg_m3: float) -> float:

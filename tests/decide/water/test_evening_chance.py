@@ -11,7 +11,7 @@ import pytest
 from hand_made import DAY, N_HOURS, at, material, morning, row
 
 from gonogo.decide.today import prepare
-from gonogo.decide.water.forecast import day_chance
+from gonogo.decide.water.forecast import day_chances
 from gonogo.decide.windows import working
 
 SLOW = {"materials": (material(soak_in_h=11.0),)}
@@ -19,7 +19,7 @@ SLOW = {"materials": (material(soak_in_h=11.0),)}
 
 def chance_of_tomorrow(**changes: Any) -> float:
     inputs = morning(9.0, et0_mm=0.0, on_site=SLOW, **changes)
-    return day_chance(prepare(inputs), 0, working(inputs, DAY + timedelta(days=1)))
+    return day_chances(prepare(inputs), 0, [working(inputs, DAY + timedelta(days=1))])[0]
 
 
 def test_a_slow_soil_is_watered_at_the_end_of_the_day_before() -> None:

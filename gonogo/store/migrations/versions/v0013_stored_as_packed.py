@@ -1,7 +1,8 @@
-"""Mails and answers come packed: PostgreSQL does not try to pack them once more."""
+"""Mails and answers are stored as packed as they come; what is left to take, and what is taken, is found at once."""
 
 from __future__ import annotations
 
+import sqlalchemy as sa
 from alembic import op
 
 revision = "0013"
@@ -11,6 +12,19 @@ depends_on = None
 
 
 def upgrade() -> None:
-    if op.get_bind().dialect.name == "postgresql":
+    op.drop_index(op.f("ix_planned_run_is_done_mail_utc_tile"), "planned_run")
+    is_free = "is_done IS false AND taken_by IS NULL" if _is_postgresql() else "is_done IS 0 AND taken_by IS NULL"
+    for name, columns, which in (
+        ("ix_planned_run_soonest", ["mail_utc", "tile", "site_id"], is_free),
+        ("ix_planned_run_next", ["from_utc"], is_free),
+        ("ix_planned_run_taken", ["taken_by"], "taken_by IS NOT NULL"),
+    ):
+        condition = sa.text(which)
+        op.create_index(name, "planned_run", columns, postgresql_where=condition, sqlite_where=condition)
+    if _is_postgresql():
         op.execute("alter table message_raw alter column raw set storage external")
         op.execute("alter table answer alter column body_gzip set storage external")
+
+
+def _is_postgresql() -> bool:
+    return op.get_bind().dialect.name == "postgresql"
