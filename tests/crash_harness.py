@@ -1,6 +1,6 @@
 """Kill whole mornings at every commit and every network step, start them again, and count what arrived.
 
-    python tests/crash_harness.py --kills 500 --seed 1
+    python tests/crash_harness.py --kills 500 --seed 1 [--postgresql]
 
 A morning runs as a process of its own: weather, moisture, verdicts, mails, delivery to a live SMTP server on 127.0.0.1.
 At a chosen step it ends by SIGKILL, and is started again until it comes to its end. Then each person's mail is counted.
@@ -24,6 +24,7 @@ import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
 from email.parser import BytesHeaderParser
@@ -31,6 +32,9 @@ from email.policy import SMTP
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
+EMPTY = "crash_empty"  # the database that each morning's is a copy of
 HERE = Path(__file__).resolve().parent
 SILENCE_S = 2.0  # of the server, twice what the process waits
 MOST_STARTS = 40
@@ -78,9 +82,12 @@ class Morning:
 
 
 class Harness:
-    """Holds the mail servers, the nursery and the counts."""
+    """Holds the mail servers, the nursery and the counts.
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    url   of a PostgreSQL server on which each morning has a database of its own, "" for SQLite
+    """
+
+    def __init__(self, folder: Path, seed: int, url: str = "") -> None:
         from mailserver import MailServer, make_certificate
 
         from gonogo.store import schema
@@ -94,8 +101,10 @@ class Harness:
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         context.load_cert_chain(*self.certificate)
         self.tls_server.start(ssl_context=context)
-        self.empty = folder / "empty.db"
-        store = schema.engine(f"sqlite:///{self.empty}")
+        self.url, self.empty = url, folder / "empty.db"
+        if url:
+            self.on_server(f"create database {EMPTY}")
+        store = schema.engine(self.store_url(EMPTY) if url else f"sqlite:///{self.empty}")
         upgrade(store)
         store.dispose()
         self.process = subprocess.Popen(
@@ -113,12 +122,28 @@ class Harness:
         self.server.stop()
         self.tls_server.stop()
 
+    def store_url(self, name: str) -> str:
+        """Return the URL of the database of a morning."""
+        if not self.url:
+            return f"sqlite:///{self.folder / name / 'gonogo.db'}"
+        return sa.make_url(self.url).set(database=name).render_as_string(hide_password=False)
+
+    def on_server(self, statement: str) -> None:
+        """Have PostgreSQL make or drop a database."""
+        from gonogo.store import schema
+
+        store = schema.engine(self.url)
+        with store.connect() as connection:
+            connection.execution_options(isolation_level="AUTOCOMMIT").execute(sa.text(statement))
+        store.dispose()
+
     def start(
         self, place: Path, morning: Morning, *, kill_at: int | None, ahead_s: int, **changes: Any
     ) -> tuple[int, str]:
         """Start a morning's process; return its exit code, -9 where it was killed, and the last step it came to."""
         job = {
             "folder": str(place),
+            "store_url": self.store_url(place.name),
             "steps": str(place / "steps"),
             "log": str(place / "log"),
             "kill_at": kill_at,
@@ -152,7 +177,10 @@ class Harness:
         self.n += 1
         place = self.folder / f"m{self.n}"
         place.mkdir()
-        shutil.copyfile(self.empty, place / "gonogo.db")
+        if self.url:
+            self.on_server(f"create database {place.name} template {EMPTY}")
+        else:
+            shutil.copyfile(self.empty, place / "gonogo.db")
         return place
 
     def morning(self, n_crews: int, kill_at: Sequence[int], **changes: Any) -> Morning:
@@ -171,13 +199,15 @@ class Harness:
         time.sleep(0.02)  # a server may still be storing what a dead process sent last
         self.count(place, morning)
         shutil.rmtree(place)
+        if self.url:
+            self.on_server(f"drop database {place.name} with (force)")
         return morning
 
     def count(self, place: Path, morning: Morning) -> None:
         """Count what arrived of a morning against what its people were to get."""
         from gonogo.store import outcomes, schema
 
-        store = schema.engine(f"sqlite:///{place / 'gonogo.db'}")
+        store = schema.engine(self.store_url(place.name))
         with schema.read(store) as connection:
             queued = {m.message_id: m for m in outcomes.outcomes(connection)}
         store.dispose()
@@ -307,16 +337,28 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--faults", type=int, default=10, help="mornings for each fault of the mail server")
+    parser.add_argument("--postgresql", action="store_true", help="on a server of its own; SQLite else")
     asked = parser.parse_args(arguments)
     folder = Path(tempfile.mkdtemp(prefix="gonogo-crash-"))
-    harness = Harness(folder, asked.seed)
+    folder.chmod(0o755)  # the database's own user comes in
+    from own_postgresql import own_server
+
+    with ExitStack() as stack:
+        url = stack.enter_context(own_server(folder))[0] if asked.postgresql else ""
+        return run(folder, url, asked)
+
+
+def run(folder: Path, url: str, asked: argparse.Namespace) -> int:
+    """Kill mornings on a database, print the tables, and return 1 where something was lost or doubled."""
+    harness = Harness(folder, asked.seed, url)
     started = datetime.now().astimezone()
     try:
         crashes = crash_rows(harness, asked.kills, lambda text: print(f"\r{text}  ", end="", file=sys.stderr))
         faults = fault_rows(harness, asked.faults, lambda text: print(f"\r{text}  ", end="", file=sys.stderr))
     finally:
         harness.close()
-        shutil.rmtree(folder, ignore_errors=True)
+        if not url:
+            shutil.rmtree(folder, ignore_errors=True)
     took = datetime.now().astimezone() - started
     print(f"\nseed {asked.seed}, {took.total_seconds():.0f} s\n")
     columns = ("kills", "mails", "arrived", "lost", "twice", "twice_in_instant", "twice_other_id")

@@ -75,7 +75,9 @@ def instrument(step: Steps) -> None:
     wrapped(smtplib.SMTP, "getreply", lambda *_: None, lambda *_: f"{last[0]}: answer read")
 
 
-def small_config(folder: Path, n_crews: int, port: int, host: str, *, security: str = "none", ca: str = "") -> Any:
+def small_config(
+    folder: Path, n_crews: int, port: int, host: str, *, security: str = "none", ca: str = "", store_url: str = ""
+) -> Any:
     """The example config with a few crews of one strip each, few members, and its mails to our server."""
     from example_mornings import example_config
 
@@ -90,7 +92,7 @@ def small_config(folder: Path, n_crews: int, port: int, host: str, *, security: 
         timeout_s=TIMEOUT_S,
         ca_file=Path(ca) if ca else None,
     )
-    loaded = example_config(folder, transport=transport)
+    loaded = example_config(folder, transport=transport, store_url=store_url)
     site = loaded.sites[0]
     crews = tuple(
         replace(
@@ -126,9 +128,8 @@ def morning_process(job: dict[str, Any]) -> None:
 
     step = Steps(job["steps"], job["kill_at"])
     instrument(step)
-    loaded = small_config(
-        Path(job["folder"]), job["n_crews"], job["port"], job["host"], security=job["security"], ca=job["ca"]
-    )
+    named = {name: job[name] for name in ("security", "ca", "store_url")}
+    loaded = small_config(Path(job["folder"]), job["n_crews"], job["port"], job["host"], **named)
     site, store, me = loaded.sites[0], schema.engine(loaded.store_url), owner.own_name()
     now_utc = demo.MORNING_UTC + timedelta(seconds=job["ahead_s"])
 

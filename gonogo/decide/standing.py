@@ -42,13 +42,16 @@ class Standing:
 def standing(plans: Sequence[DayPlan], unknown: Sequence[tuple[ToldWork, float]], day: date) -> Mapping[str, Standing]:
     """Return by strip the order of this day of which a part has begun or may have.
 
-    What a run without a forecast had a test decide is no order that could stand: whether it was done is asked.
+    What a run without a forecast had a test decide is no order that could stand: whether it was done is asked. So is
+    what a branch had done on a lift that was spread since: the order was of the lift below.
     """
     found: dict[str, Standing] = {}
     for work, _ in unknown:
         for plan in reversed(plans):
             told = plan.strip(work.strip_id)
-            if plan.day == day and plan.made_utc == work.told_utc and told is not None and plan.is_knowable:
+            if told is None or (work.task == Task.WATER and work.lift != told.lift):
+                continue
+            if plan.day == day and plan.made_utc == work.told_utc and plan.is_knowable:
                 found.setdefault(
                     work.strip_id, Standing(told=told, jobs=plan.jobs_of(work.strip_id), told_utc=plan.made_utc)
                 )

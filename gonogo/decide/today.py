@@ -144,7 +144,7 @@ def prepare(inputs: MorningInputs, before: Prepared | None = None) -> Prepared:
         if before is not None and s in kept
         else tuple(
             c
-            for c in stretches(cond, s, _soaked(inputs, s, today), time_h, seal_h)
+            for c in stretches(cond, s, soaked(inputs, s, today), time_h, seal_h)
             if is_in_binder_time(inputs, s, c.start_h, c.end_h)
         )
         for s, time_h in enumerate(rolling_h)
@@ -163,7 +163,7 @@ def prepare(inputs: MorningInputs, before: Prepared | None = None) -> Prepared:
     )
 
 
-def _soaked(inputs: MorningInputs, s: int, today: Working) -> Working:
+def soaked(inputs: MorningInputs, s: int, today: Working) -> Working:
     """Return what is left of the working hours once the water that was put on row s has soaked in."""
     strip = inputs.strips[s]
     watered_utc = inputs.last_water_utc.get(strip.id)

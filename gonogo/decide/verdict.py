@@ -18,7 +18,7 @@ from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
 from gonogo.decide.standing import ORDER_STANDS, TAKEN_BACK, Standing
-from gonogo.decide.today import Prepared, prepare, run_around
+from gonogo.decide.today import Prepared, prepare, run_around, soaked
 from gonogo.decide.water import trucks
 from gonogo.decide.water.evening import FOR_TOMORROW
 from gonogo.decide.water.spraying import efficiency_of
@@ -175,7 +175,7 @@ def _decision(
     elif judged.reason == FOR_TOMORROW and watered is not None:
         plan = watered.tomorrow
     waits = judged.verdict == Verdict.WAIT
-    row = prepared.row_at(prepared.today.from_h)
+    row = prepared.row_at(soaked(inputs, s, prepared.today).from_h)
     mean, p10, p90 = (math.nan,) * 3 if row is None else band_pct(inputs.w_pct[row, s])
     return Decision(
         strip_id=strip.id,

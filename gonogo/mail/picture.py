@@ -38,6 +38,8 @@ INK, BAND, GRID, WINDOW, PAPER = 0, 109, 182, 219, 255
 N_SHADES = 8
 RAMP = ((0.0, (28, 29, 33)), (0.4, (26, 74, 138)), (1.0, (255, 255, 255)))
 
+_SHADE_OF = bytes((v * (N_SHADES - 1) + 127) // 255 for v in range(256))
+
 RAIN_TOP_MM_H = 2.0  # the bars reach the top at this rain or at the wettest hour, whichever is more
 
 
@@ -107,7 +109,6 @@ class _Sheet:
     def __init__(self, height: int, n_hours: int) -> None:
         self._image = Image.new("L", (WIDTH, height), PAPER)
         self._pen = ImageDraw.Draw(self._image)
-        self._font = _font()
         self._n_hours = n_hours
         self._px_per_h = (WIDTH - LEFT - RIGHT) / n_hours
 
@@ -115,7 +116,8 @@ class _Sheet:
         return LEFT + min(max(hour, 0.0), self._n_hours) * self._px_per_h
 
     def text(self, x: float, y: float, text: str, anchor: str = "la") -> None:
-        self._pen.text((x, y), text.replace(NO_BREAK, " ").replace("\u202f", " "), INK, self._font, anchor)
+        mask, left, top = _written(text.replace(NO_BREAK, " ").replace("\u202f", " "), anchor, x % 1.0, y % 1.0)
+        self._pen.bitmap((math.floor(x) + left, math.floor(y) + top), mask, INK)
 
     def days(self, heads: Sequence[Sequence[str]], midnights_h: Sequence[float]) -> None:
         """Name the days at the head and rule their midnights down to the foot."""
@@ -123,7 +125,7 @@ class _Sheet:
             left, right = self.x(start), self.x(end)
             if left > LEFT:
                 self._pen.line([(left, 0), (left, self._image.height - GAP_PX)], GRID, 2)
-            if max(self._font.getlength(line) for line in lines) + 2 <= right - left:
+            if max(map(_length, lines)) + 2 <= right - left:
                 for row, line in enumerate(lines):
                     self.text((left + right) / 2, row * LINE_PX + 4, line, "ma")
 
@@ -143,14 +145,14 @@ class _Sheet:
             value, decimals, _ = amount.shown(speak.unit_system)
             number = speak.number(value, decimals)
             left, right = self.x(max(start, paths.now_h)), self.x(end)
-            if value and self._font.getlength(number) <= right - left:
+            if value and _length(number) <= right - left:
                 self.text((left + right) / 2, y, number, "ma")
 
     def panel(self, panel: PanelView, speak: Speaker, y: int) -> None:
         """Draw one strip: its name, the window, the likely range, the mean, and when it can be rolled today."""
         top, foot = y + LINE_PX, y + LINE_PX + PANEL_PX
         name = self._cut(panel.strip)
-        self._pen.rectangle([LEFT, y - 2, LEFT + self._font.getlength(name) + 4, top - 1], PAPER)
+        self._pen.rectangle([LEFT, y - 2, LEFT + _length(name) + 4, top - 1], PAPER)
         self.text(LEFT, y - 2, name)
         n = min(self._n_hours + 1, len(panel.mean))
         low, mean, high = (np.array(path[:n]) for path in (panel.low, panel.mean, panel.high))
@@ -198,8 +200,7 @@ class _Sheet:
 
     def png(self) -> bytes:
         """Return the picture with its few shades of the ramp."""
-        shades = self._image.point([(v * (N_SHADES - 1) + 127) // 255 for v in range(256)])
-        picture = Image.frombytes("P", shades.size, shades.tobytes())
+        picture = Image.frombytes("P", self._image.size, self._image.tobytes().translate(_SHADE_OF))
         picture.putpalette(_palette())
         out = io.BytesIO()
         picture.save(out, "PNG", bits=4, compress_level=4)  # 6 takes half as long again for a twentieth less
@@ -224,14 +225,33 @@ class _Sheet:
     def _cut(self, name: str) -> str:
         """Return a name that fits over its panel."""
         room = WIDTH - LEFT - RIGHT
-        if self._font.getlength(name) <= room:
+        if _length(name) <= room:
             return name
-        return next(name[:k] for k in range(len(name), 0, -1) if self._font.getlength(name[:k]) < room - 20) + "..."
+        return next(name[:k] for k in range(len(name), 0, -1) if _length(name[:k]) < room - 20) + "..."
 
 
 @functools.cache
 def _font() -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(str(FONT), TEXT_PX, layout_engine=ImageFont.Layout.BASIC)
+
+
+@functools.lru_cache(maxsize=2048)
+def _length(text: str) -> float:
+    """Return how long a text is [px]."""
+    return _font().getlength(text)
+
+
+@functools.lru_cache(maxsize=1024)  # the days' names, hours and rain stand in the same places in all pictures of a day
+def _written(text: str, anchor: str, x_part: float, y_part: float) -> tuple[Image.Image, int, int]:
+    """Return a text as a mask, and where its corner lies from the pixel of its anchor.
+
+    x_part, y_part   of that pixel before the anchor, 0 to 1
+    """
+    box = _font().getbbox(text, anchor=anchor)
+    left, top = (math.floor(edge) - 2 for edge in box[:2])
+    mask = Image.new("L", (math.ceil(box[2]) + 3 - left, math.ceil(box[3]) + 3 - top), 0)
+    ImageDraw.Draw(mask).text((x_part - left, y_part - top), text, 255, _font(), anchor)
+    return mask, left, top
 
 
 @functools.cache

@@ -109,8 +109,14 @@ def _from_job(plan: DayPlan, job: Job, chance: float) -> ToldWork:
 
 
 def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: float) -> list[ToldWork]:
-    """The work that a branch of a told test ordered, once the test is on record."""
-    test = told.test
+    """The work that a branch of a told test ordered, once the test is on record.
+
+    A lift that was spread since the plan has the branches of its own test: of these only water is a thing to ask for,
+    as a lift that it found inside is told anew, and its rolling has an hour of its own.
+    """
+    is_new = told.test is None and history.begins_utc is not None and history.begins_utc > plan.made_utc
+    new_lift = told.new_lift if is_new else None
+    test, lift = (told.test, told.lift) if new_lift is None else (new_lift.test, new_lift.lift)
     tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
     if test is None or not tests:
         return []
@@ -118,7 +124,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     if reading.w_pct < test.low_pct and test.below in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
         litres = min((test.target_pct - reading.w_pct) * test.litres_per_pct, test.litres_most)
         task = Task.WATER
-    elif test.low_pct <= reading.w_pct <= test.high_pct and test.inside == Then.ROLL:
+    elif new_lift is None and test.low_pct <= reading.w_pct <= test.high_pct and test.inside == Then.ROLL:
         litres, task = 0.0, Task.ROLL
     else:
         return []
@@ -129,7 +135,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
         ToldWork(
             strip_id=told.strip_id,
             task=task,
-            lift=told.lift,
+            lift=lift,
             told_utc=plan.made_utc,
             start_utc=start_utc,
             end_utc=start_utc + timedelta(hours=1),

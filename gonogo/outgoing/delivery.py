@@ -29,7 +29,7 @@ from typing import Protocol
 import sqlalchemy as sa
 
 from gonogo.errors import DeliveryError, StoreBusyError, StoreError, TooManyConnectionsError, TransportError
-from gonogo.outgoing.connections import MOST_UNASKED
+from gonogo.outgoing.connections import MAILS_EACH, MOST_UNASKED
 from gonogo.outgoing.envelope import LeaseLostError
 from gonogo.outgoing.folder import Folder
 from gonogo.outgoing.rounds import DeliveryReport, Memory, Round, wait_s
@@ -139,7 +139,10 @@ class Worker:
         with ThreadPoolExecutor(most, thread_name_prefix="gonogo-mail") as pool:
 
             def follow() -> None:
-                n_due = unless_busy(lambda: outbox.count_due(self.store, now_utc=self.now_utc())) or 0
+                n_due = (
+                    unless_busy(lambda: outbox.count_due(self.store, now_utc=self.now_utc(), most=most * MAILS_EACH))
+                    or 0
+                )
                 wanted = self.memory.limit.wanted(self.transport, n_due + going.n_open)  # each open one has one in hand
                 others.extend(pool.submit(self._beside, going, sweep) for _ in range(going.opened(wanted)))
 

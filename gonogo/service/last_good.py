@@ -2,7 +2,8 @@
 
 Two files, since mornings are made all the time and the config of many sites is long. They lie beside the database, or
 in the config folder where the database is on a server; it holds the mail transport with its password, so nobody but
-the service's own user may read it.
+the service's own user may read it. The config stands a line for each few sites: 100,000 of them are 900 MB of text,
+which nobody holds in one piece.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import json
 import logging
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -27,6 +28,7 @@ log = logging.getLogger("gonogo.service.last_good")
 
 FILE = ".gonogo-last-good.json"
 MORNINGS_FILE = ".gonogo-mornings.json"
+SITES_A_LINE = 100
 _SQLITE = re.compile(rb"""sqlite:///([^"'\n]+)""")
 
 
@@ -53,8 +55,37 @@ def keep(last: LastGood) -> None:
 
 def keep_config(config: Config) -> None:
     """Write a config. Raises OSError."""
-    bare = LastGood(config=replace(config, warnings=()))
-    _write(place(config), to_json(bare, inf_nan_mode="strings", fallback=str))
+    _write(place(config), (_line(LastGood(config=part)) for part in _parts(config)))
+
+
+def _parts(config: Config) -> Iterator[Config]:
+    """Give a config in parts of a few sites each; warnings are not kept."""
+    for first in range(0, max(1, len(config.sites)), SITES_A_LINE):
+        sites = config.sites[first : first + SITES_A_LINE]
+        ids = [site.id for site in sites]
+        yield replace(
+            config,
+            warnings=(),
+            sites=sites,
+            settings={site_id: config.settings[site_id] for site_id in ids},
+            setting_origin={site_id: config.setting_origin[site_id] for site_id in ids},
+            readings={site_id: config.readings[site_id] for site_id in ids},
+        )
+
+
+def _together(parts: Sequence[Config]) -> Config:
+    """Return the config that was given in parts."""
+    return replace(
+        parts[0],
+        sites=tuple(site for part in parts for site in part.sites),
+        settings={site_id: own for part in parts for site_id, own in part.settings.items()},
+        setting_origin={site_id: own for part in parts for site_id, own in part.setting_origin.items()},
+        readings={site_id: own for part in parts for site_id, own in part.readings.items()},
+    )
+
+
+def _line(record: object) -> bytes:
+    return to_json(record, inf_nan_mode="strings", fallback=str) + b"\n"
 
 
 def keep_mornings(config: Config, mornings: Mapping[str, date]) -> None:
@@ -62,7 +93,7 @@ def keep_mornings(config: Config, mornings: Mapping[str, date]) -> None:
     by_day: dict[str, list[str]] = {}
     for site_id, day in mornings.items():
         by_day.setdefault(day.isoformat(), []).append(site_id)
-    _write(place(config).with_name(MORNINGS_FILE), to_json(by_day))
+    _write(place(config).with_name(MORNINGS_FILE), (to_json(by_day),))
 
 
 class LastGoodWriter:
@@ -88,12 +119,12 @@ class LastGoodWriter:
             self._logged = str(error)
 
 
-def _write(path: Path, whole: bytes) -> None:
+def _write(path: Path, pieces: Iterable[bytes]) -> None:
     """Write a file, readable for its owner alone, so that a reader finds the old or the new one. Raises OSError."""
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
         with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
-            file.write(whole)
+            file.writelines(pieces)
         part.replace(path)
     except OSError:
         part.unlink(missing_ok=True)
@@ -111,11 +142,13 @@ def find(folder: Path) -> LastGood | None:
         places.insert(0, (folder / named[1].decode(errors="replace")).parent)
     for parent in places:
         try:
-            found = decoded((parent / FILE).read_text(encoding="utf-8"), LastGood)
+            with (parent / FILE).open(encoding="utf-8") as lines:
+                found = [decoded(line, LastGood) for line in lines]
         except (OSError, ValueError, StoreError):
             continue
-        if found.config.folder.resolve() == folder.resolve():
-            return replace(found, mornings={**found.mornings, **_mornings(parent)})
+        if found and found[0].config.folder.resolve() == folder.resolve():
+            mornings = {**found[0].mornings, **_mornings(parent)}  # an earlier version kept them in the same file
+            return LastGood(config=_together([part.config for part in found]), mornings=mornings)
     return None
 
 

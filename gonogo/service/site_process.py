@@ -6,7 +6,6 @@ passes between the processes are our own records; a claim carries the name of th
 
 from __future__ import annotations
 
-import gc
 import importlib
 import logging
 import math
@@ -29,13 +28,11 @@ from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
-from gonogo.service import clock, logs
+from gonogo.service import clock, logs, steady
 from gonogo.store import schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import Claim, StillClaimedError, TakenOverError
 
-# The collector looks for cycles after so many new objects, in place of 700: a run makes 200,000 and leaves few cycles.
-OBJECTS_BEFORE_LOOK = 20_000
 FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "busy": StoreBusyError, "store": StoreError}
 
 
@@ -167,10 +164,7 @@ def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) ->
     _held = held
     for needed in ("pandas", "highspy"):  # by every run; the process that asks for runs does without
         importlib.import_module(needed)
-    # What is held from here on, modules and config, is no garbage: the collector need not look at it again and again.
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(OBJECTS_BEFORE_LOOK, 20, 20)
+    steady.settle()
 
 
 def run(task: SiteTask) -> Came:

@@ -16,7 +16,6 @@ Floats = npt.NDArray[np.float64]
 
 STILL_DRAINING_MM = 1e-9  # excess over field capacity below which nothing is drained
 
-_NOTHING = np.zeros(())
 _INTAKE = np.array([s.intake_factor for s in SURFACES.values()])
 _EVAPORATION = np.array([s.evaporation_factor for s in SURFACES.values()])
 _MIXES_WATER = np.array([s.mixes_water for s in SURFACES.values()])
@@ -123,25 +122,26 @@ class Block:
         """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
         # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
         # drained below 0, so that the balance of water closes.
-        supply: Floats = rain_mm
-        put_on = mixed = mixed_top = _NOTHING
+        supply = given = rain_mm
+        mixed: Floats | None = None
         if watering_mm is not None:
             put_on = watering_mm[:, None] * self.truck_gain
             self.drained -= put_on - watering_mm[:, None]
             mixed = np.where(self.mixes, put_on, 0.0)
-            mixed_top = mixed * self.top_share
-            supply = rain_mm + (put_on - mixed)
+            supply, given = rain_mm + (put_on - mixed), rain_mm + put_on
         soaked = supply if self.takes_all else taken_in_mm(supply, self.intake)
-        into_top = np.minimum(soaked + mixed_top, np.maximum(self.sat_top - self.top, 0.0))
+        for_top = soaked if mixed is None else soaked + mixed * self.top_share
+        into_top = np.minimum(for_top, np.maximum(self.sat_top - self.top, 0.0))
         self.top += into_top
         taken = into_top
         if self.has_base:
             # What the full top cannot hold goes on to the base, with the base's own part of the mixed water.
-            into_base = np.minimum(soaked + mixed - into_top, np.maximum(self.sat_base - self.base, 0.0))
+            for_base = soaked - into_top if mixed is None else soaked + mixed - into_top
+            into_base = np.minimum(for_base, np.maximum(self.sat_base - self.base, 0.0))
             self.base += into_base
             taken = into_top + into_base
         self.infiltrated += taken
-        self.ran_off += rain_mm + put_on - taken
+        self.ran_off += given - taken
         self.may_drain = True
 
     def drain_down(self) -> None:

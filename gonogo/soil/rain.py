@@ -151,4 +151,5 @@ def taken_in_mm(supply_mm: Number, capacity_mm: Number) -> Number:
     Source: Yu, Rose, Coughlan and Fentie 1997 (spatially exponential infiltration capacity; form from memory).
     Checked in tests/properties/test_balance_monotony.py.
     """
-    return -capacity_mm * np.expm1(-supply_mm / capacity_mm)
+    lost = -capacity_mm  # the sign once, for supply and result: this is called for every hour of rain
+    return lost * np.expm1(supply_mm / lost)

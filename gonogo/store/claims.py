@@ -21,6 +21,7 @@ from gonogo.records.work_order import WorkOrder
 from gonogo.store import planned, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.encoding import encoded
+from gonogo.store.many_rows import insert_rows
 from gonogo.store.owner import IsDead
 
 CLAIM_S = 600.0
@@ -233,13 +234,9 @@ def finish_run(connection: sa.Connection, claim: Claim, record: RunRecord, *, no
     _save_verdicts(connection, claim.run_id, record)
 
 
-_VERDICT, _OUTLOOK = sa.insert(schema.verdict), sa.insert(schema.outlook_day)
-_ORDER, _PLAN = sa.insert(schema.work_order), sa.insert(schema.day_plan)
-
-
 def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) -> None:
     if record.decisions:
-        connection.execute(_VERDICT, [
+        insert_rows(connection, schema.verdict, [
             {
                 "run_id": run_id,
                 "strip_id": decision.strip_id,
@@ -252,7 +249,7 @@ def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) ->
             for position, decision in enumerate(record.decisions)
         ])  # fmt: skip
     if record.outlook:
-        connection.execute(_OUTLOOK, [
+        insert_rows(connection, schema.outlook_day, [
             {
                 "run_id": run_id,
                 "strip_id": outlook_day.strip_id,
@@ -263,9 +260,9 @@ def _save_verdicts(connection: sa.Connection, run_id: int, record: RunRecord) ->
             for position, outlook_day in enumerate(record.outlook)
         ])  # fmt: skip
     if record.order is not None:
-        connection.execute(_ORDER, {"run_id": run_id, "record": encoded(record.order)})
+        insert_rows(connection, schema.work_order, [{"run_id": run_id, "record": encoded(record.order)}])
     if record.plan is not None:
-        connection.execute(_PLAN, {"run_id": run_id, "record": encoded(record.plan)})
+        insert_rows(connection, schema.day_plan, [{"run_id": run_id, "record": encoded(record.plan)}])
 
 
 def _claimed(claim: Claim) -> sa.Update:

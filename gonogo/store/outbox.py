@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from gonogo.store import alive, leases, operator_hour, replies, schema
 from gonogo.store.clock import judged_utc
+from gonogo.store.many_rows import insert_new_rows
 from gonogo.store.owner import IsDead
 from gonogo.store.queued import Envelope, Fallback, Queued
 from gonogo.store.schema import message, message_raw
@@ -91,8 +92,7 @@ def _put(connection: sa.Connection, envelopes: Sequence[Envelope], judged: datet
         }
         for envelope in envelopes
     ]
-    fresh = schema.insert_new(connection, message, ["message_id"]).returning(message.c.id, message.c.message_id)
-    new = connection.execute(fresh, rows).all()
+    new = insert_new_rows(connection, message, rows, unique=("message_id",), returned=("id", "message_id"))
     raw_of = {envelope.message_id: envelope.raw for envelope in envelopes}
     bodies = [{"message": row.id, "raw": raw_of[row.message_id]} for row in new]
     if bodies:
@@ -112,7 +112,7 @@ def lease(
         return leases.taken(connection, now_utc=judged, owner=owner, lease_s=lease_s, limit=limit)
 
 
-def count_due(store: sa.Engine, *, now_utc: datetime, most: int = 10_000) -> int:
+def count_due(store: sa.Engine, *, now_utc: datetime, most: int) -> int:
     """Return how many messages may be leased now, at most so many."""
     with schema.read(store) as connection:
         due = leases.FREE.limit(most).subquery()

@@ -97,7 +97,7 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
         for row in rows
     ]
     unique = ("site_id", "day", "edition")
-    return insert_new_rows(connection, planned_run, values, unique=unique)
+    return len(insert_new_rows(connection, planned_run, values, unique=unique, returned=("site_id",)))
 
 
 _FREE = (planned_run.c.is_done.is_(False), planned_run.c.taken_by.is_(None))

@@ -185,7 +185,7 @@ message = Table(
     Column("settled_utc", UtcDateTime),
     Column("last_error", sa.Text, nullable=False),
     Index(None, "state", "next_try_utc"),
-    Index(None, "state", "deadline_utc"),
+    Index(None, "state", "deadline_utc", "next_try_utc", "id"),  # in the order in which mails go
     Index(None, "site_id", "put_utc"),
     Index(None, "run_id"),
     sa.CheckConstraint("state in ('waiting', 'sent', 'expired', 'refused', 'set_aside', 'withdrawn')", name="state"),
@@ -272,11 +272,10 @@ def look(store: sa.Engine) -> Iterator[sa.Connection]:
 
 def insert_new(connection: sa.Connection, table: Table, unique: list[str]) -> postgresql.Insert | sqlite.Insert:
     """Return an insert that does nothing where a row with these unique columns is there already."""
-    return insert_new_on(connection.dialect.name, table, tuple(unique))
+    return _insert_new(connection.dialect.name, table, tuple(unique))
 
 
 @cache
-def insert_new_on(dialect: str, table: Table, unique: tuple[str, ...]) -> postgresql.Insert | sqlite.Insert:
-    """Return that insert for a database by its name; made once."""
+def _insert_new(dialect: str, table: Table, unique: tuple[str, ...]) -> postgresql.Insert | sqlite.Insert:
     made = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
     return made.on_conflict_do_nothing(index_elements=unique)

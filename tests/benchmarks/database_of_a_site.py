@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import fleet_day
 import fleet_machine
 import sqlalchemy as sa
+from own_postgresql import own_server
 
 from gonogo.config import Config
 from gonogo.morning import answers as morning_answers
@@ -166,7 +167,7 @@ def main() -> None:
         if options.url is not None:
             print(measure(folder, options.url, options.sites, lambda: 0.0))
             return
-        with fleet_day.own_server(folder) as (url, postmaster):
+        with own_server(folder) as (url, postmaster):
             print(measure(folder, url, options.sites, partial(fleet_day.server_cpu_s, postmaster)))
 
 

@@ -30,6 +30,7 @@ from gonogo.config import load
 from gonogo.download.rounds import Rounds
 from gonogo.morning import compute, judging, plan, previous, run
 from gonogo.outgoing import mails
+from gonogo.service import steady
 from gonogo.store.open import open_store
 
 NOW_UTC = datetime(2026, 5, 12, 10, tzinfo=UTC)  # half an hour before the example's mails
@@ -119,6 +120,7 @@ def measure(args: argparse.Namespace, folder: Path, port: int) -> None:
         judging.close_strips = lambda made: frozenset(
             d.strip_id for d in made[: (0, args.close or len(made))[args.looks - 1]]
         )
+    steady.settle()  # as a worker does
     run.run_morning(frames[0])
     for module, name, part in PARTS:
         setattr(module, name, clocks.timed(part, getattr(module, name)))

@@ -41,8 +41,8 @@ def job(task: Task, start: float = 2.0, end: float = 3.0, **changes: Any) -> Job
     )  # fmt: skip
 
 
-def plan(*jobs: Job, made: float = 0.0, test: Any = None) -> DayPlan:
-    told = SimpleNamespace(strip_id=STRIP.id, lift=1, test=test, low_pct=14.5, high_pct=18.5)
+def plan(*jobs: Job, made: float = 0.0, test: Any = None, new_lift: Any = None) -> DayPlan:
+    told = SimpleNamespace(strip_id=STRIP.id, lift=1, test=test, new_lift=new_lift, low_pct=14.5, high_pct=18.5)
     return DayPlan(
         site_id=SITE.id, day=TOLD.date(), edition="morning", made_utc=at(made), shift_start_utc=at(1),
         shift_end_utc=at(10), next_shift_utc=at(25), is_knowable=True, strips=(told,), jobs=jobs, sealings=(), rain=(),  # type: ignore[arg-type]
@@ -111,6 +111,35 @@ def test_rolling_after_a_test_that_nobody_recorded_is_as_likely_as_the_test_was_
     asked = SimpleNamespace(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD)
     (work,) = unknown([plan(job(Task.ROLL, is_after_test=True, chance=0.5), test=asked)])
     assert work.chance == pytest.approx(DONE * 0.5)
+
+
+BRANCHES = SimpleNamespace(
+    low_pct=15.0, high_pct=18.0, below=Then.WATER, inside=Then.ROLL, target_pct=16.5, litres_per_pct=3000.0,
+    litres_most=20_000.0,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("w_pct", "litres"), [(14.0, 7500.0), (14.9, 4800.0), (15.0, None), (18.5, None)])
+def test_water_that_a_branch_ordered_on_a_lift_spread_since_is_asked_for_before_any_other(
+    w_pct: float, litres: float | None
+) -> None:
+    """Its test was told with it; whether the truck came nobody wrote down, and no mail may send it a second time."""
+    told = plan(new_lift=SimpleNamespace(lift=2, test=BRANCHES))
+    spread = SurfaceWork(strip_id=STRIP.id, at_utc=at(2.0), work="spread")
+    found = unknown([told], spread, reading(3.0, w_pct))
+    assert [(w.task, w.lift, w.litres, w.is_open) for w in found] == (
+        [] if litres is None else [(Task.WATER, 2, pytest.approx(litres), True)]
+    )
+    assert unknown([told], spread, reading(3.0, w_pct), now=3.1) == ()  # its hour has not come
+    put_on = Watering(strip_id=STRIP.id, at_utc=at(4.0), litres=7000.0)
+    assert unknown([told], spread, reading(3.0, w_pct), put_on) == ()
+
+
+def test_a_lift_that_lay_there_before_the_plan_has_no_branches_of_the_next_one() -> None:
+    told = plan(new_lift=SimpleNamespace(lift=2, test=BRANCHES))
+    assert unknown([told], SurfaceWork(strip_id=STRIP.id, at_utc=at(-2.0), work="spread"), reading(3.0, 14.0)) == ()
+    without = plan(new_lift=SimpleNamespace(lift=2, test=None))
+    assert unknown([without], SurfaceWork(strip_id=STRIP.id, at_utc=at(2.0), work="spread"), reading(3.0, 14.0)) == ()
 
 
 def test_of_two_orders_of_a_kind_the_newest_counts() -> None:

@@ -53,6 +53,20 @@ def loaded(tmp_path: Path) -> Config:
     )
 
 
+def test_the_copy_of_a_config_of_many_sites_is_kept_in_lines_and_found_whole(
+    loaded: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(last_good, "SITES_A_LINE", 2)
+    ids = [f"site-{n}" for n in range(5)]
+    named = {name: dict.fromkeys(ids, getattr(loaded, name)[loaded.sites[0].id])
+             for name in ("settings", "setting_origin", "readings")}  # fmt: skip
+    many = replace(loaded, warnings=(), sites=tuple(replace(loaded.sites[0], id=n) for n in ids), **named)
+    last_good.keep_config(many)
+    assert len(last_good.place(many).read_text(encoding="utf-8").splitlines()) == 3
+    monkeypatch.chdir(last_good.place(many).parent)
+    assert last_good.find(many.folder) == LastGood(config=many)
+
+
 def test_the_copy_of_the_last_good_config_is_whole_and_for_its_owner_alone(loaded: Config) -> None:
     last = LastGood(config=replace(loaded, warnings=()), mornings={loaded.sites[0].id: demo.DAY})
     last_good.keep(last)

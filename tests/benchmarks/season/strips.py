@@ -54,7 +54,7 @@ class StripNow:
     lift        number of the lift that lies or lay last; laid_h, tests: since when it lies, (time, result) of its tests
     seal_by_h   hour of today by which it shall be sealed
     rank        place in the order of work
-    dosed_h     when the truck left it last
+    dosed_h     when the truck came to it or left it last
     n_doses_untested, is_watered   doses since the last test; watered, and no test since found it below the window
     """
 

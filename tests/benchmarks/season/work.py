@@ -208,6 +208,7 @@ class Work:
             self.say(strip, "watered again, and no test since says dry")
         strip.n_doses_untested += 1
         strip.is_watered = True
+        strip.dosed_h = self.now_h
 
     # --- ending ----------------------------------------------------------------------------------------------------
 
@@ -297,6 +298,7 @@ class Work:
         self.ground.roll(s)
         strip.attempt += 1
         strip.rolled_quarters, strip.queue = 0, []
+        strip.n_doses_untested, strip.is_watered = 0, False  # whatever was put on is rolled in
         self.tally.rolled_again += strip.attempt > 1
         is_good = compaction.is_dense(self.place, lot, strip.lift, strip.attempt, true)
         self.say(

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hand_made import at, morning
+from hand_made import at, morning, row
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -102,3 +102,11 @@ def test_no_water_makes_a_lift_compact_that_its_members_hold_for_wrong(
         held = replace(wrong, tested_water=inputs.tested_water, last_water_utc=inputs.last_water_utc)
         assert verdict(held).verdict != Verdict.COMPACT
     assert np.isfinite(inputs.w_pct[0]).all()
+
+
+def test_what_is_watered_is_told_as_it_lies_once_the_water_has_soaked_in() -> None:
+    """The row of the table in which work begins, not the one in which the water is still on its way."""
+    path = np.full((len(morning().hour_utc), 1, morning().n_members(0)), 14.0)
+    path[: row(9.0) + 1] = 10.0
+    soaking = replace(watered(), w_pct=path, w_top_pct=path, w_base_pct=path, last_water_utc={"N1": at(9.0)})
+    assert verdict(soaking).w_now_pct == pytest.approx(14.0)

@@ -1,4 +1,7 @@
-"""Mails and answers are stored as packed as they come; what is left to take, and what is taken, is found at once."""
+"""Mails and answers are stored as packed as they come; what goes next, what is left and what is taken is found at once.
+
+Of mails with one deadline, as those of a whole time zone have, all were put in order for each that was leased.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,9 @@ depends_on = None
 
 
 def upgrade() -> None:
+    op.drop_index(op.f("ix_message_state_deadline_utc"), "message")
+    columns = ["state", "deadline_utc", "next_try_utc", "id"]
+    op.create_index(op.f("ix_message_state_deadline_utc_next_try_utc_id"), "message", columns)
     op.drop_index(op.f("ix_planned_run_is_done_mail_utc_tile"), "planned_run")
     is_free = "is_done IS false AND taken_by IS NULL" if _is_postgresql() else "is_done IS 0 AND taken_by IS NULL"
     for name, columns, which in (
