@@ -33,6 +33,7 @@ PARAMETERS: dict[str, float] = {
     "depth": 0.0,
     "feed": float(np.log(0.05)),
     "below": 0.0,
+    "intake": float(np.log(20.0)),
 }
 # What is known at a reading: its content, filling of three buckets under the weather so far, how dry that weather was,
 # reference evapotranspiration of the week, temperature of the fortnight, thickness, how far the highest and the lowest
@@ -41,18 +42,22 @@ PREDICTORS = (
     "reading", "wet30", "wet100", "wet10", "dryness", "et_week", "temp_month", "thickness", "highest", "lowest",
 )  # fmt: skip
 HISTORY = ("highest", "lowest")  # nothing before the second reading
+# How far a reading lies below the usual one, no predictor of its own: sand, which holds little, drains fast. By the
+# reading itself clay, fitted on few rains, drained hardly at all, as no soil does.
+COARSE = "coarse"
 _WEATHER_USES: dict[str, tuple[str, ...]] = {
     "field_capacity": ("reading", "wet30", "wet100", "dryness", "wet10", "thickness"),
     "residual": ("reading", "dryness"),
     "critical": ("reading", "dryness"),
     "evaporation": ("reading", "dryness", "et_week", "temp_month", "thickness"),
-    "drainage": ("reading", "dryness", "thickness"),
+    "drainage": (COARSE, "dryness", "thickness"),
     "room": ("reading", "dryness", "wet10", "thickness"),
     "depth": ("reading", "dryness", "wet10", "thickness"),
     "feed": ("dryness",),
     "below": ("reading", "wet100", "dryness"),
+    "intake": ("reading", "et_week", "thickness"),
 }
-_HISTORY_USES: dict[str, tuple[str, ...]] = dict.fromkeys(PARAMETERS, HISTORY) | {"feed": ("highest",)}
+_HISTORY_USES: dict[str, tuple[str, ...]] = dict.fromkeys(PARAMETERS, HISTORY) | {"feed": ("highest",), "intake": ()}
 TABLES = ("first", "later")
 COEFFICIENTS: dict[str, tuple[tuple[str, str], ...]] = {
     "first": tuple((p, use) for p in PARAMETERS for use in ("1", *_WEATHER_USES[p])),
@@ -60,6 +65,7 @@ COEFFICIENTS: dict[str, tuple[tuple[str, str], ...]] = {
 }
 PREDICTOR_LIMIT_SD = 2.5  # a predictor counts for no more than this many standard deviations
 FULLEST = 0.62  # porosity of loose soil [m3/m3]
+INTAKE_MM_H = (1.0, 500.0)  # beyond these a capacity is no soil's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +116,10 @@ def scores(table: Population, known: Floats, name: str, beta: Floats | None = No
     found = np.clip((known - table.centre) / table.scale, -PREDICTOR_LIMIT_SD, PREDICTOR_LIMIT_SD)
     out = np.repeat(np.array(list(PARAMETERS.values()))[:, None], known.shape[0], axis=1)
     row = {p: i for i, p in enumerate(PARAMETERS)}
+    of_use = {"1": np.ones(len(found)), COARSE: np.minimum(found[:, PREDICTORS.index("reading")], 0.0)}
+    of_use |= {name: found[:, k] for k, name in enumerate(PREDICTORS)}
     for (parameter, use), b in zip(COEFFICIENTS[name], table.beta[name] if beta is None else beta, strict=True):
-        out[row[parameter]] += b if use == "1" else b * found[:, PREDICTORS.index(use)]
+        out[row[parameter]] += b * of_use[use]
     return out
 
 
@@ -121,7 +129,8 @@ def params(scores: Floats, thickness_mm: Floats, theta_sat: Floats) -> SoilParam
     thickness_mm, theta_sat   of the layer asked about, (S, 1) [mm], [m3/m3]
 
     The loss falls in a straight line from the critical content to none at the residual one: FAO-56's two stages, with
-    TEW and REW counted from field capacity. Checked in tests/soil/test_natural.py.
+    TEW and REW counted from field capacity. Rain goes in up to a capacity that varies from spot to spot, as on fill.
+    Checked in tests/soil/test_natural.py.
     """
     s = dict(zip(PARAMETERS, scores, strict=True))
     fc = np.minimum(_sigmoid(s["field_capacity"]), 0.95 * theta_sat)
@@ -140,7 +149,7 @@ def params(scores: Floats, thickness_mm: Floats, theta_sat: Floats) -> SoilParam
         drainage_frac_h=nothing,
         base_drainage_frac_h=nothing,
         resupply_frac_h=nothing,
-        intake_mm_h=np.array(np.inf),
+        intake_mm_h=np.exp(np.clip(s["intake"], *np.log(INTAKE_MM_H))),
         drainage_rise_h=np.exp(np.minimum(s["drainage"], 6.0)) / 24.0,
         below_theta=residual + _sigmoid(s["below"]) * (fc - residual),
         truck_gain=np.maximum(depth_mm / thickness_mm, 1.0),

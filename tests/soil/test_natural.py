@@ -40,12 +40,15 @@ def test_parameters_are_physical_wherever_the_members_stand(name: str) -> None:
     of_weather = [*rng.uniform(0.0, 1.0, (3, n)), rng.normal(0, 1.5, n), rng.uniform(0, 2, n), rng.uniform(-5, 30, n)]
     of_strip = [rng.uniform(-0.7, 0.7, n), *rng.uniform(0.0, 0.3, (2, n))]
     known = np.stack([rng.uniform(0.02, 0.5, n), *of_weather, *of_strip], axis=1)
-    scores = natural.scores(natural.shipped(), known, name)[:, :, None] + 4.0 * rng.standard_normal((9, n, 30))
+    scores = natural.scores(natural.shipped(), known, name)[:, :, None] + 4.0 * rng.standard_normal(
+        (len(natural.PARAMETERS), n, 30)
+    )
     p = natural.params(scores, np.full((n, 1), 150.0), np.full((n, 1), 0.45))
     assert np.all((p.theta_fc > 0.0) & (p.theta_fc < p.theta_sat) & (p.theta_sat <= 0.45 * 1.01))
     assert np.all((p.rew_mm > 0.0) & (p.rew_mm < p.tew_mm))
     assert np.all((p.evaporation_factor >= 0.15) & (p.evaporation_factor <= 2.5))
     assert np.all((p.below_theta >= 0.0) & (p.below_theta <= p.theta_sat) & (p.below_frac_h <= 1.0))
+    assert np.all((p.intake_mm_h >= 1.0) & (p.intake_mm_h <= 500.0))
 
 
 def test_a_season_is_made_of_hours_before_and_goes_on_where_it_was_put_down() -> None:
@@ -104,3 +107,18 @@ def test_the_drier_a_reading_the_more_pores_stand_empty_above_field_capacity(nam
     # A share of field capacity that is the same everywhere left dry ground 0.02 to 0.03.
     assert (p.theta_sat - p.theta_fc)[0, 0] > 0.1
     assert np.all((p.theta_sat > 0.25) & (p.theta_sat < 0.62))
+
+
+@pytest.mark.parametrize("name", natural.TABLES)
+def test_the_wetter_a_reading_the_more_slowly_rain_goes_in_and_sand_alone_drains_faster_than_the_rest(
+    name: str,
+) -> None:
+    table, contents = natural.shipped(), np.array([0.05, 0.1, 0.2, 0.3, 0.4])
+    known = np.tile(table.centre, (len(contents), 1))
+    known[:, natural.PREDICTORS.index("reading")] = contents
+    p = natural.params(natural.scores(table, known, name)[:, :, None], np.full((5, 1), 150.0), np.full((5, 1), 0.62))
+    assert np.all(np.diff(p.intake_mm_h[:, 0]) < 0.0)
+    assert np.all((p.intake_mm_h > 2.0) & (p.intake_mm_h < 300.0))
+    drained = p.drainage_rise_h[:, 0]
+    assert np.all(np.diff(drained[:3]) < 0.0)  # the usual reading lies above 0.2
+    assert drained[3] == drained[4]
