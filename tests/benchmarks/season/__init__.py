@@ -25,7 +25,7 @@ nothing.
 Each lift that is spread is tested once, which alone is some 65 of the 115; 20 follow a disking, 11 stand beside another
 at a window's edge, 13 are of a morning. None of these is waste: what was thought before a morning's test foretold its
 outcome with nine in ten in 8 of 230, and tests after a disking release half of the lifts however wet the test before.
-What other lifts of one borrow say does not spare the test of the next: drawn for these sites, with the borrow's mean and
+What other lifts of one borrow say spares no test of the next: drawn for these sites, with the borrow's mean and
 spread learned from every test so far, 24 lifts a season are held for right with 0.85, 88 % of them are, and rolled
 untested 12 % fail, against 4 % of those that a test releases. Asking 0.4 of a test in place of 0.25 (test_worth_chance)
 spares some 7 tests and costs 1.2 strip-days waited and half a dose on strips inside. Light waterings of a top, 13 a
