@@ -88,9 +88,9 @@ def amount_between(cond: Conditions, hourly: Floats, from_h: float, until_h: flo
     if part is None:
         return np.full(hourly.shape[1:], np.nan)
     starts = cond.first_h + np.arange(part.start, part.stop, dtype=np.float64)
-    share = np.minimum(starts + 1.0, until_h) - np.maximum(starts, from_h)
+    parts_h = np.minimum(starts + 1.0, until_h) - np.maximum(starts, from_h)
     # What np.tensordot does, without its looking for axes.
-    return np.asarray(np.dot(share[None], hourly[part].reshape(len(share), -1)).reshape(hourly.shape[1:]))
+    return np.asarray(np.dot(parts_h[None], hourly[part].reshape(len(parts_h), -1)).reshape(hourly.shape[1:]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

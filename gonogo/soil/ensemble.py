@@ -38,7 +38,7 @@ class StripMoisture:
     knowledge                      what is known of each strip's soil after its readings
     error_terms                    what the error's half width was made from (H + 1, S, TERMS), NaN before a reading
     expected_pct                   by index of a reading that did not fit, what had been expected: 10 and 90 % [%]
-    waypoint                           from where the same strips can be taken on, of a run of its own
+    waypoint                       from where the same strips can be taken on, of a run of its own
     reading_flags                  (index of the reading, key, text) of each reading that did not fit, and of the last
                                    reading of a strip that holds more water than rain and truck explain
     """
@@ -113,16 +113,12 @@ def run(
             stood = waypoint(members, begin)
         members.keep(begin, end)
     members.as_lift_pct()
-    return StripMoisture(
-        w_pct=members.theta,
-        w_top_pct=members.top,
-        w_base_pct=members.base,
-        closure_error_mm=members.closure_error_mm,
-        knowledge=tuple(members.knowledge),
-        error_terms=members.terms,
+    is_last = n_hours not in {t.hour for t in tests} | {hour for hour, _ in spread_at}
+    return replace(
+        _moisture(members),
         reading_flags=tuple(flags),
         expected_pct=members.expected_pct,
-        waypoint=None if n_hours in {t.hour for t in tests} | {hour for hour, _ in spread_at} else stood,
+        waypoint=stood if is_last else None,
     )
 
 
@@ -132,9 +128,13 @@ def run_on(before: Waypoint, columns: Sequence[int], ground: Ground, sky: Sky) -
     columns       the strips' places in the run
     ground, sky   of these strips; up to the hour of the waypoint as in the run
 
-    Bit by bit what `run` returns for them. Checked in tests/soil/test_ensemble.py.
+    Bit by bit what `run` returns for them. Checked in tests/moisture/test_later_work.py.
     """
-    members = taken_on(before, columns, ground, sky)
+    return _moisture(taken_on(before, columns, ground, sky))
+
+
+def _moisture(members: Members) -> StripMoisture:
+    """Return what members came to, their contents in per cent, without flags."""
     return StripMoisture(
         w_pct=members.theta,
         w_top_pct=members.top,

@@ -80,6 +80,16 @@ def queue_of(running: Service) -> DayQueue:
     return found
 
 
+def two_of_which_the_first_has_all(
+    loaded: Config, begun: Callable[[Config], Service]
+) -> tuple[Service, Service, datetime]:
+    """Return two services on one database and when the first of them took all that was due."""
+    first, second = begun(loaded), begun(loaded)
+    now_utc = datetime.now(UTC)
+    assert len(queue_of(first).take(now_utc)) == N_SITES
+    return first, second, now_utc
+
+
 def mails(store: sa.Engine) -> list[tuple[str, str]]:
     with schema.read(store) as connection:
         return [(m.site_id, m.address) for m in outcomes.outcomes(connection) if m.kind == "morning"]
@@ -103,10 +113,7 @@ def test_what_one_service_has_taken_and_done_no_other_tries(tmp_path: Path, post
 def test_a_dead_service_s_batch_is_taken_by_another_at_once(
     tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    loaded = due_now(tmp_path, postgresql_url)
-    first, second = begun(loaded), begun(loaded)
-    now_utc = datetime.now(UTC)
-    assert len(queue_of(first).take(now_utc)) == N_SITES
+    first, second, now_utc = two_of_which_the_first_has_all(due_now(tmp_path, postgresql_url), begun)
     monkeypatch.setattr("gonogo.store.owner.is_dead", lambda _: False)  # as from another machine
     first.runner.sign.end()
     end = time_module.monotonic() + 30.0
@@ -120,10 +127,7 @@ def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds
     tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One that dies tells nobody, and what it has falls due for nobody else."""
-    loaded = due_now(tmp_path, postgresql_url)
-    first, second = begun(loaded), begun(loaded)
-    now_utc = datetime.now(UTC)
-    assert len(queue_of(first).take(now_utc)) == N_SITES
+    first, second, now_utc = two_of_which_the_first_has_all(due_now(tmp_path, postgresql_url), begun)
     assert queue_of(second).take(now_utc) == []
     soon_utc = now_utc + timedelta(seconds=5)
     assert queue_of(second).next_utc(now_utc) <= soon_utc
