@@ -155,6 +155,13 @@ FAILED_LIFT = scenario(
     Day(13, 25, 12, 0.25, 2.5),
     rain=(("2026-06-13T16:00", (0.8, 2.2, 0.7), 1.0, False),),
 )
+WATERED_BY_TEST = scenario(
+    (46.31, 17.12, 140.0),
+    "Europe/Budapest",
+    "2026-06-23T03:00",
+    Day(14, 27, 11, 0.2, 2.5),
+    rain=(("2026-06-17T16:00", (0.8, 1.9, 0.6), 1.0, False),),
+)
 TREATED = scenario(
     (48.91, 2.71, 110.0),
     "Europe/Paris",
@@ -275,6 +282,8 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "second_lift/weather/0610.json": lambda: body(later(SECOND_LIFT, days=2, seed=13)),
     "failed_lift/weather/0617.json": lambda: body(FAILED_LIFT),
     "failed_lift/weather/0617_0930.json": lambda: body(later(FAILED_LIFT, hours=4, seed=16)),
+    "watered_by_test/weather/0623.json": lambda: body(WATERED_BY_TEST),
+    "watered_by_test/weather/0623_1030.json": lambda: body(later(WATERED_BY_TEST, hours=5, seed=20)),
     "treated/weather/0910.json": lambda: body(TREATED),
     "treated/weather/0910_0930.json": lambda: body(later(TREATED, hours=4, seed=17)),
     "many_strips/weather/0915.json": lambda: body(MANY_STRIPS),

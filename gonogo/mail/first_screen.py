@@ -139,8 +139,8 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
         of = by_id.get(strip_plan.strip_id)
         if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in strip_plan.not_recorded):
             continue
-        if strip_plan.last_test is not None:
-            since = clock.near(strip_plan.last_test.at_utc)
+        since = called_since(morning, strip_plan.strip_id)
+        if since is not None:
             found.append(phrase("box.no_water", strip=of.short, since=since))
     if not found:
         return ()

@@ -376,9 +376,10 @@ def test_water_on_record_is_none_that_the_driver_stops_for() -> None:
     assert told is not None
     assert told.last_test is not None
     watered = replace(told, watered_utc=told.last_test.at_utc + timedelta(hours=2), not_recorded=())
-    plan = replace(morning.plan, strips=(watered,))
+    plan = replace(morning.plan, strips=tuple(watered if s.strip_id == "N2" else s for s in morning.plan.strips))
     since = first_screen.called_since(replace(morning, plan=plan), "N2")
     assert since == morning.clock.near(told.last_test.at_utc + timedelta(hours=2))
+    assert "Not recorded since Tue 18:30: water on N2." in said(scene.built(plan=plan).box)
 
 
 def test_a_check_and_the_seconds_of_a_section_hold_the_dose_within_three_in_a_hundred() -> None:
