@@ -145,7 +145,8 @@ class _Sheet:
             value, decimals, _ = amount.shown(speak.unit_system)
             number = speak.number(value, decimals)
             left, right = self.x(max(start, paths.now_h)), self.x(end)
-            if value and _length(number) <= right - left:
+            is_dry = amount.metric[0] == 0  # as in the table of days
+            if not is_dry and _length(number) + 4 <= right - left:
                 self.text((left + right) / 2, y, number, "ma")
 
     def panel(self, panel: PanelView, speak: Speaker, y: int) -> None:

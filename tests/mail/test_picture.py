@@ -20,6 +20,7 @@ from gonogo.mail.path import HOURS_BEFORE
 from gonogo.records.day_plan import Task
 from gonogo.wording import language
 from gonogo.wording.language import speaker
+from gonogo.wording.phrases import amount
 
 PICTURE_BYTES_MAX = 25_000
 
@@ -134,6 +135,24 @@ def test_rain_that_fell_before_now_is_in_the_bars_and_not_in_the_amount_to_come(
     assert found is not None
     assert sum(a.metric[0] for a in found.rain_by_day) == 0.0
     assert max(found.rain_mm) == 3.0
+
+
+def test_a_day_that_the_table_calls_dry_has_no_amount_in_the_picture_either(monkeypatch: pytest.MonkeyPatch) -> None:
+    """0.2 mm are 0.01 in, and nothing in half millimetres."""
+    written: list[str] = []
+    draw = picture._Sheet.text
+
+    def noted(sheet: picture._Sheet, x: float, y: float, text: str, anchor: str = "la") -> None:
+        written.append(text)
+        draw(sheet, x, y, text, anchor)
+
+    monkeypatch.setattr(picture._Sheet, "text", noted)
+    for rain_mm, is_told in ((0.2, False), (0.3, True)):
+        written.clear()
+        picture._pngs.cache_clear()
+        days = tuple(amount("rain_mm", rain_mm) for _ in paths().rain_by_day)
+        picture.pngs(replace(paths(), rain_by_day=days), "en", "us", 4)
+        assert ("0.01" in written) == is_told
 
 
 def replace_rain(path: object, rain_mm: np.ndarray) -> object:
