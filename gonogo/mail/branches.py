@@ -1,4 +1,4 @@
-"""What each result of a test has a crew do: one line a result, in the order in which a superintendent looks for them."""
+"""What each result of a test has a crew do: a line a result, in the order in which a superintendent looks for them."""
 
 from __future__ import annotations
 

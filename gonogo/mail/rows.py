@@ -68,7 +68,8 @@ def _lines(
     elif strip_plan.new_lift is not None and not strip_plan.new_lift.is_if_rolled:
         yield from _new_lift(strip_plan.new_lift, of)
     elif of.badge == Badge.TEST and of.test is not None:
-        if is_knowable:  # else it stands above all strips, once
+        is_told = of.test.why == "work_not_recorded" and strip_plan.not_recorded  # below, with its hour and litres
+        if is_knowable and not is_told:  # what is not knowable stands above all strips, once
             yield _because(of.test.why, reason)
     else:
         yield from _wait(strip_plan, of, reason, clock)
@@ -194,8 +195,12 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
     said: dict[str, Gap] = {"method": method, "w": pct(last.w_pct), "at": clock.near(last.at_utc)}
     if not last.is_used and math.isfinite(last.expected_low_pct):
         yield phrase("row.last_test_far", low=pct(last.expected_low_pct), high=pct(last.expected_high_pct), **said)
+    elif not last.is_used:
+        yield phrase("row.last_test_refused", **said)
+    elif last.litres_since > 0.0:
+        yield phrase("row.last_test_watered", litres=phrases.amount("litres", last.litres_since), **said)
     else:
-        yield phrase("row.last_test" if last.is_used else "row.last_test_refused", **said)
+        yield phrase("row.last_test", **said)
 
 
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:

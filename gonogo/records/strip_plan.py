@@ -60,6 +60,7 @@ class LastTest:
     expected_low_pct, expected_high_pct   what was expected in place of one that is not used: 10 and 90 % [%], NaN where
                the test cannot be
     is_used    False where it is impossible or stands alone against weather and earlier tests: a second one is wanted
+    litres_since   water recorded on the lift since [L]
     """
 
     w_pct: float
@@ -69,6 +70,7 @@ class LastTest:
     is_used: bool = True
     expected_low_pct: float = math.nan
     expected_high_pct: float = math.nan
+    litres_since: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

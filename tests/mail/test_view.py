@@ -136,6 +136,16 @@ def test_a_row_says_by_when_the_number_and_the_last_test() -> None:
     )
 
 
+def test_a_test_older_than_the_water_says_what_was_put_on_since() -> None:
+    plan = scene.morning().plan
+    strips = tuple(
+        replace(s, last_test=None if s.last_test is None else replace(s.last_test, litres_since=8500.0))
+        for s in plan.strips
+    )
+    watered = said(row(scene.built(plan=replace(plan, strips=strips)), "N1").lines)
+    assert watered.endswith("gauge 16.2, Tue 16:30; 8,500 L since.")
+
+
 def test_an_untested_lift_shows_no_hard_figure() -> None:
     untested = row(scene.built(), "N5")
     assert "16.1" not in said(untested.lines)
@@ -199,13 +209,15 @@ def unrecorded(task: Task = Task.WATER) -> NotRecorded:
 
 def with_unrecorded(task: Task = Task.WATER) -> MorningView:
     plan = scene.morning().plan
-    strips = tuple(replace(s, not_recorded=(unrecorded(task),)) if s.strip_id == "N5" else s for s in plan.strips)
+    told = {"not_recorded": (unrecorded(task),), "test": scene.testing(why="work_not_recorded")}
+    strips = tuple(replace(s, **told) if s.strip_id == "N5" else s for s in plan.strips)
     return scene.built(plan=replace(plan, strips=strips))
 
 
 def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> None:
     made = with_unrecorded()
     assert "Told 18,400 L, Tue 07:30: not recorded." in said(row(made, "N5").lines)
+    assert "Told work is not recorded" not in said(row(made, "N5").lines)  # once is enough
     assert "Not recorded: water on N5, told Tue 07:30." in said(made.box)
     assert said(made.box).endswith("If done, not again: test.")  # how it is recorded: with the mail's frame
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
