@@ -176,6 +176,18 @@ def test_a_test_says_what_each_result_means() -> None:
     assert "If it was rolled: only record it." in said(row(made, "N5").lines)
 
 
+def test_a_result_that_is_rolled_with_water_on_top_is_not_too_dry_as_well() -> None:
+    plan = scene.morning().plan
+    test = scene.testing(again_from_pct=math.nan, again_to_pct=math.nan)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    assert list(told_by_result(scene.built(plan=replace(plan, strips=strips)))) == [
+        "15.4–18.1",
+        "15.0–15.4",
+        "under 15.0",
+        "over 18.1",
+    ]
+
+
 @pytest.mark.parametrize(
     ("is_mixed_in", "is_tested", "then"),
     [
