@@ -6,12 +6,13 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Generic, TypeVar
 
 from gonogo.config.acceptance import Acceptance, read_acceptances
 from gonogo.config.lines import Loc
 from gonogo.config.lists import LISTS, folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
-from gonogo.config.settings import Setting, check_order, merge
+from gonogo.config.settings import check_order, merge
 from gonogo.config.site_file import read_site
 from gonogo.config.slips import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.toml_file import ConfigFile
@@ -23,6 +24,7 @@ from gonogo.records.site import Site
 
 SERVICE_FILE = "gonogo.toml"
 SITES_FOLDER = "sites"
+ValueT = TypeVar("ValueT")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,18 +120,19 @@ def watch_partly(folder: Path, *, environ: Mapping[str, str]) -> Watch:
 def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:
     """Return what can be read of a folder, None where it cannot say how mails leave, and every fault."""
     service_file = ConfigFile(folder / SERVICE_FILE)
-    files, acceptances = [service_file], list(read_acceptances(service_file))
+    # What files say is kept, not the files: of a thousand sites they would fill 40 MB for nothing.
+    noted, acceptances = [(service_file.faults, service_file.warnings)], list(read_acceptances(service_file))
     part = read_service(service_file, words, environ) if service_file.is_readable else None
     is_sent = part is not None and part.transport is not None and part.transport.kind == "smtp"
     if part is not None and is_sent:
         warn_of_addresses(service_file, _own_addresses(part))
     sites: list[Site] = []
-    settings: dict[str, tuple[Setting, ...]] = {}
+    settings, origins = _Tables[float](), _Tables[str]()
     readings: dict[str, tuple[Reading, ...]] = {}
     ids: dict[str, Path] = {}
     for path in sorted((folder / SITES_FOLDER).glob("*.toml")):
         file = ConfigFile(path)
-        files.append(file)
+        noted.append((file.faults, file.warnings))
         if path.stem.casefold() in ids:
             file.add_fault(("file name",), f"differs from {ids[path.stem.casefold()]} only in capitals.", "Rename one.")
         ids.setdefault(path.stem.casefold(), path)
@@ -141,11 +144,12 @@ def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[
         check_order(file, {s.name: s.value for s in in_force})
         if found.site is not None:
             sites.append(found.site)
-            settings[found.site.id] = in_force
+            settings.add(found.site.id, {s.name: s.value for s in in_force})
+            origins.add(found.site.id, {s.name: s.origin for s in in_force})
             readings[found.site.id] = found.readings
             warn_of_site(file, found.site, found.readings)
             warn_of_addresses(file, addresses_of(found.site) if is_sent else {})
-    faults = [fault for file in files for fault in file.faults]
+    faults = [fault for faults, _ in noted for fault in faults]
     if not ids:
         faults.append(_no_site(folder / SITES_FOLDER))
     if part is None or part.transport is None or (part.store_url is None and not faults):
@@ -153,19 +157,31 @@ def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[
     return Config(
         folder=folder,
         sites=tuple(sites),
-        settings={i: {s.name: s.value for s in row} for i, row in settings.items()},
-        setting_origin={i: {s.name: s.origin for s in row} for i, row in settings.items()},
+        settings=settings.by_site,
+        setting_origin=origins.by_site,
         readings=readings,
         services=part.services,
         store_url=part.store_url or "",
         transport=part.transport,
         operator_address=part.operator_address,
         use=part.use,
-        warnings=tuple(w for file in files for w in file.warnings),
+        warnings=tuple(w for _, warnings in noted for w in warnings),
         watch=part.watch,
         inbox=part.inbox,
         acceptances=tuple(acceptances),
     ), faults
+
+
+class _Tables(Generic[ValueT]):
+    """Tables by site id; sites whose tables are equal share one: most leave most numbers as they are."""
+
+    def __init__(self) -> None:
+        self.by_site: dict[str, dict[str, ValueT]] = {}
+        self._alike: dict[tuple[ValueT, ...], dict[str, ValueT]] = {}
+
+    def add(self, site_id: str, table: dict[str, ValueT]) -> None:
+        """Take a site's table; all have the same names in the same order."""
+        self.by_site[site_id] = self._alike.setdefault(tuple(table.values()), table)
 
 
 def _no_site(folder: Path) -> Fault:
