@@ -224,15 +224,25 @@ def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:
             connection.execute(sa.update(row).where(key.in_(part)).values(is_seen=True))
 
 
-def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[tuple[str, date, bool], ...]:
-    """Return the runs of an edition in their time that want looking after: (site id, day, is done)."""
+@dataclass(frozen=True, slots=True)
+class UnseenRun:
+    """A run that wants looking after. mail_utc: when its mails are to leave."""
+
+    site_id: str
+    day: date
+    is_done: bool
+    mail_utc: datetime
+
+
+def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[UnseenRun, ...]:
+    """Return the runs of an edition in their time that want looking after, the soonest mails first."""
     row = planned_run
     with schema.read(store) as connection:
         judged = judged_utc(connection, now_utc)
-        query = sa.select(row.c.site_id, row.c.day, row.c.is_done).where(row.c.is_seen.is_(False))
+        query = sa.select(row.c.site_id, row.c.day, row.c.is_done, row.c.mail_utc).where(row.c.is_seen.is_(False))
         query = query.where(row.c.from_utc <= judged, row.c.deadline_utc > judged, row.c.edition == edition)
         query = query.order_by(row.c.mail_utc, row.c.site_id)
-        return tuple((found.site_id, found.day, found.is_done) for found in connection.execute(query))
+        return tuple(UnseenRun(*found) for found in connection.execute(query))
 
 
 def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:

@@ -226,6 +226,31 @@ def test_a_late_morning_is_told_by_the_watch_and_a_good_one_is_not_looked_at_aga
     assert {site_id for site_id, _ in mails(running.store)} == {first.site.id, second.site.id}
 
 
+def test_mornings_that_were_refused_cost_no_look_each_and_are_made_good_behind_those_that_can_be_in_time(
+    tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine that does not keep up has thousands: to look at each every few seconds left it less and less time."""
+    running = begun(due_now(tmp_path, postgresql_url, N_SITES))
+    now_utc = datetime.now(UTC)
+    running.watch(now_utc, Workers(1))
+    repaired, goes_on = list[tuple[str, datetime]](), threading.Event()
+    monkeypatch.setattr(running.runner, "repair", lambda site, _day, at_utc: repaired.append((site.id, at_utc)))
+    workers = Workers(1)
+    workers.put("busy", lambda: goes_on.wait(60))
+    later_utc = now_utc + timedelta(minutes=6)
+    running.watch(later_utc, workers)
+    assert len(mails(running.store)) == 6 * N_SITES, "everybody is told on time"
+    looks = list[str]()
+    monkeypatch.setattr("gonogo.service.watch.runs.last_run", lambda _, site_id, **__: looks.append(site_id))
+    running.watch(later_utc + timedelta(seconds=20), workers)
+    assert looks == []
+    assert workers.n_waiting == 0, "so many more that can be in time are taken"
+    goes_on.set()
+    assert workers.wait(60)
+    assert sorted(site_id for site_id, _ in repaired) == [f"site-{n}" for n in range(N_SITES)]
+    assert min(at_utc for _, at_utc in repaired) >= later_utc + timedelta(seconds=20), "by the clock as it is then"
+
+
 def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
     tmp_path: Path, postgresql_url: str, begun: Any
 ) -> None:

@@ -18,7 +18,7 @@ from gonogo.store import ahead, alive, claims, members, outbox, owner, planned, 
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import RunRecord
 from gonogo.store.members import OtherVersionError
-from gonogo.store.planned import BeforeBatch, PlannedRun
+from gonogo.store.planned import BeforeBatch, PlannedRun, UnseenRun
 from gonogo.store.upgrade import upgrade
 
 DAY = date(2026, 6, 1)
@@ -80,9 +80,9 @@ def test_what_came_to_nothing_is_given_back_and_done_is_done_whoever_did_it(stor
     assert take(store, "b") == []
     assert take(store, "b", now_utc=MORNING + timedelta(seconds=20)) == ["site-001"]
     assert planned.unseen(store, "morning", now_utc=MORNING + HOUR) == (
-        ("site-001", DAY, False),
-        ("site-002", DAY, True),
-        ("site-003", DAY, False),
+        UnseenRun("site-001", DAY, False, row(1).mail_utc),
+        UnseenRun("site-002", DAY, True, row(2).mail_utc),
+        UnseenRun("site-003", DAY, False, row(3).mail_utc),
     )
     planned.mark_seen(store, [("site-002", DAY, "morning")])
     assert len(planned.unseen(store, "morning", now_utc=MORNING + HOUR)) == 2
