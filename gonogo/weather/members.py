@@ -10,7 +10,6 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +17,6 @@ import numpy.typing as npt
 from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
-
-if TYPE_CHECKING:
-    pass  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 
