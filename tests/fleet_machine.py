@@ -21,7 +21,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -36,7 +36,7 @@ import sqlalchemy as sa
 
 from gonogo import config as configs
 from gonogo.config import Config
-from gonogo.config.load import ReadFrom
+from gonogo.config.load import ReadFrom, files_state
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
 from gonogo.morning import answers as morning_answers
@@ -127,7 +127,7 @@ def fleet_config(plan: Plan, example: Config) -> Config:
         store_url=plan.url,
         transport=replace(example.transport, kind="smtp", folder=None),
         # As of files: all machines of a day read the same.
-        read_from=ReadFrom(folder=plan.path, state=str(asdict(plan))),
+        read_from=ReadFrom(folder=plan.path, state=files_state(plan.path)),
     )
 
 

@@ -32,7 +32,7 @@ class Screen:
         return getattr(self._stream, name)
 
 
-class Teller:
+class Printer:
     """Prints parts of what a command says while it is at work, an empty line after each.
 
     A screen that takes nothing more (a pipe that was closed, a full disk) ends no work that is under way: what is told

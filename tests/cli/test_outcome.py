@@ -14,31 +14,31 @@ from fleet_config import many_sites
 from gonogo.cli import mornings
 from gonogo.cli.arguments import progress
 from gonogo.cli.demo import MORNING_UTC
-from gonogo.cli.outcome import Teller
+from gonogo.cli.outcome import Printer
 from gonogo.store import runs, schema
 
 
 def test_parts_are_printed_at_once_and_what_a_terminal_would_act_on_is_not(capsys: pytest.CaptureFixture[str]) -> None:
-    teller = Teller()
-    teller.tell("first\x1b[2J")
+    printer = Printer()
+    printer.tell("first\x1b[2J")
     assert capsys.readouterr().out == "first\\x1b[2J\n\n"
-    teller.tell("second")
+    printer.tell("second")
     assert capsys.readouterr().out == "second\n\n"
-    teller.end()
+    printer.end()
 
 
 def test_a_pipe_that_was_closed_costs_no_site_its_morning(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     loaded = many_sites(example_config(tmp_path), 2)
     read_end, write_end = os.pipe()
     os.close(read_end)
-    teller = Teller()
+    printer = Printer()
     asked = mornings.MorningRequest(sites=loaded.sites, now_utc=MORNING_UTC)
     with os.fdopen(write_end, "w") as closed:
         monkeypatch.setattr(sys, "stdout", closed)
-        mornings.mornings(loaded, asked, say=lambda _: None, tell=teller.tell, fetch=no_weather)
+        mornings.mornings(loaded, asked, say=lambda _: None, tell=printer.tell, fetch=no_weather)
         monkeypatch.undo()
         with pytest.raises(BrokenPipeError):
-            teller.end()
+            printer.end()
         with pytest.raises(BrokenPipeError):
             closed.flush()
         os.dup2(os.open(os.devnull, os.O_WRONLY), closed.fileno())  # so that closing it has nothing to say
@@ -73,6 +73,6 @@ def test_what_is_printed_beside_a_progress_bar_goes_where_stdout_goes(
     monkeypatch.setattr(sys, "stdout", out)
     with progress("mornings", total=2) as step:
         step("Site 1")
-        Teller().tell("what came of it")
+        Printer().tell("what came of it")
     assert ("what came of it" in bar.getvalue()) == is_terminal
     assert out.getvalue() == ("" if is_terminal else "what came of it\n\n")
