@@ -1,6 +1,6 @@
 """An SMTP server on loopback that takes every mail and keeps none, in a process of its own: it counts, no more.
 
-Three mails of a small site cost it 3 ms, a share of its start included (100 sites), where the server that other tests use
+Three mails of a small site cost it 3 ms, a share of its start included (100 sites), where the server of the other tests
 took 9: a measurement of many mails is not to be one of the server.
 """
 
