@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -27,6 +28,14 @@ ValueT = TypeVar("ValueT")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReadFrom:
+    """Which files a config was read from. state: as of files_state, from before they were read."""
+
+    folder: Path
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Config:
     """Everything that the files of a config folder say, checked.
 
@@ -36,6 +45,7 @@ class Config:
     use               "commercial" or "non-commercial", which decides what a weather service allows
     warnings          that a person may ignore, but no fault; the accepted ones too
     acceptances       which warnings the files accept
+    read_from         the files' state; None for a config that was made otherwise
     """
 
     folder: Path
@@ -52,6 +62,7 @@ class Config:
     watch: Watch = field(default_factory=Watch)
     inbox: Inbox | None = None
     acceptances: tuple[Acceptance, ...] = ()
+    read_from: ReadFrom | None = field(default=None, repr=False, compare=False)
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
@@ -64,6 +75,19 @@ def files_of(folder: Path) -> tuple[Path, ...]:
     return (folder / SERVICE_FILE, *sites, *lists)
 
 
+def files_state(folder: Path) -> str:
+    """Return what tells one state of a config's files from the next: a digest of their names, sizes and times."""
+    found = hashlib.sha256()
+    for path in files_of(folder):
+        try:
+            told = path.stat()
+        except OSError:
+            found.update(f"{path} is not there\n".encode())
+        else:
+            found.update(f"{path} {told.st_mtime_ns} {told.st_size}\n".encode())
+    return found.hexdigest()
+
+
 def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | None = None) -> Config:
     """Return the config of a folder: gonogo.toml and sites/*.toml.
 
@@ -72,10 +96,11 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
 
     Raises ConfigError with every fault about every file. Nothing is written.
     """
+    state = files_state(folder)  # before they are read: what changes meanwhile is noticed afterwards
     read, faults = _read(folder, environ, vocabulary or installed())
     if faults or read is None:
         raise ConfigError(faults)
-    return read
+    return replace(read, read_from=ReadFrom(folder=folder, state=state))
 
 
 def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
