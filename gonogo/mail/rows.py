@@ -110,6 +110,8 @@ def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
     is_damped = test.damp is not None and test.damp_from is not None
     if test.damp is not None and test.damp_from is not None:
         yield phrase("branch.damp", damp_from=test.damp_from, damp=test.damp)
+    if test.air_to is not None and test.air_roll is not None:
+        yield phrase("branch.air", air_to=test.air_to, start=test.disk[0], air_roll=test.air_roll)
     first, last, low, high = test.again_from, test.again_to, test.mean_low, test.mean_high
     if first is not None and last is not None and low is not None and high is not None:
         key = "branch.edge_damp" if is_damped else "branch.edge"

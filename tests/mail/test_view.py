@@ -158,6 +158,25 @@ def test_a_test_says_what_each_result_means() -> None:
 
 
 @pytest.mark.parametrize(
+    ("code", "said_so"),
+    [
+        ("en", "Up to 18.5: disk 09:00, roll from 12:30."),
+        ("es", "Hasta 18,5: grada 9:00, compactar desde las 12:30."),
+        ("pt", "Até 18,5: gradear 09:00, compactar a partir das 12:30."),
+        ("fr", "Jusqu'à 18,5 : disques 09 h 00, compacter dès 12 h 30."),
+    ],
+)
+def test_a_result_at_the_wet_edge_is_disked_and_rolled_from_an_hour(code: str, said_so: str) -> None:
+    plan = scene.morning().plan
+    aired = scene.testing(again_to_pct=15.0, air_to_pct=18.5, air_roll_utc=scene.at(12.5))
+    strips = tuple(replace(s, test=aired) if s.strip_id == "N5" else s for s in plan.strips)
+    speak = speaker(code, "metric")
+    lines = row(scene.built(plan=replace(plan, strips=strips)), "N5").lines
+    text = " ".join(speak.say(line) for line in lines).replace("\u00a0", " ").replace("\u202f", " ").replace("’", "'")
+    assert said_so in text
+
+
+@pytest.mark.parametrize(
     ("is_mixed_in", "is_tested", "then"),
     [
         (True, True, "mix, soak, test."),
