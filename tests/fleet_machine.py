@@ -36,6 +36,7 @@ import sqlalchemy as sa
 
 from gonogo import config as configs
 from gonogo.config import Config
+from gonogo.config.load import ReadFrom, files_state
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
 from gonogo.morning import answers as morning_answers
@@ -125,6 +126,8 @@ def fleet_config(plan: Plan, example: Config) -> Config:
         readings=dict.fromkeys(ids, ()),
         store_url=plan.url,
         transport=replace(example.transport, kind="smtp", folder=None),
+        # As of files: all machines of a day read the same.
+        read_from=ReadFrom(folder=plan.path, state=files_state(plan.path)),
     )
 
 

@@ -354,7 +354,7 @@ def of_mail(shown: Scene, strip_id: str) -> Told:
     rolled = re.search(rf"[Rr]oll {TIMES}", row)
     water = re.search(rf"([\d,]+) L, {TIMES}", row)
     damp = re.search(r"Damp it: ([\d,]+) L, (\d\d:\d\d)", row)
-    limits = re.search(r"if ([\d.]+–[\d.]+)\.|([\d.]+–[\d.]+): roll", row)
+    limits = re.search(r"if ([\d.]+–[\d.]+)\.|([\d.]+–[\d.]+) roll", row)
     litres = water or damp
     return Told(
         badge=BADGES[head[1]],

@@ -46,7 +46,7 @@ from gonogo.cli.arguments import (
     usage,
 )
 from gonogo.cli.exit_codes import epilog
-from gonogo.cli.outcome import Exit, Screen
+from gonogo.cli.outcome import Exit, Printer, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
 
@@ -125,6 +125,7 @@ def morning(asked: MorningOptions) -> None:
         raise usage("--language" if asked.language else "--units", wrong, "Add --dry-run, or leave it out.")
     loaded = readers.read_by(loaded, language=asked.language, units=asked.units)
     sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
+    printer = Printer()
     with progress("mornings", total=len(sites)) as step:
         request = mornings.MorningRequest(
             sites=sites,
@@ -135,7 +136,8 @@ def morning(asked: MorningOptions) -> None:
             n_workers=asked.workers,
             speak=speaker_asked(asked.language or "en", asked.units or "metric"),
         )
-        outcome = mornings.mornings(loaded, request, say=step)
+        outcome = mornings.mornings(loaded, request, say=step, tell=printer.tell)
+    printer.end()
     print(outcome.text)
     raise typer.Exit(outcome.exit_code)
 

@@ -163,7 +163,7 @@ def takes(record: type[OptionsT]) -> Callable[[Callable[[OptionsT], None]], Call
 
 @contextmanager
 def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], None]]:
-    """Show progress on a terminal; stay quiet in a log."""
+    """Show progress on a terminal; stay quiet in a log. What is printed meanwhile stands above the bar."""
     if not sys.stderr.isatty():
         yield lambda _text: None
         return
@@ -173,7 +173,9 @@ def progress(what: str, total: int | None = None) -> Iterator[Callable[[str], No
     columns: list[Any] = [SpinnerColumn(), TextColumn("{task.description}")]
     if total and total > 1:
         columns += [BarColumn(), TextColumn("{task.completed}/{task.total}")]
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    # Of a stdout that goes elsewhere nothing may be taken: the bar would print it on the terminal.
+    is_above = sys.stdout.isatty()
+    with Progress(*columns, console=Console(stderr=True), transient=True, redirect_stdout=is_above) as bar:
         task = bar.add_task(what, total=total)
 
         def step(text: str) -> None:

@@ -61,10 +61,17 @@ class MorningRequest:
 
 
 def mornings(
-    config: Config, asked: MorningRequest, *, say: Callable[[str], None], fetch: Fetch | None = None
+    config: Config,
+    asked: MorningRequest,
+    *,
+    say: Callable[[str], None],
+    tell: Callable[[str], None],
+    fetch: Fetch | None = None,
 ) -> CommandOutcome:
-    """Run the morning of each site now and deliver its mails, or show them.
+    """Run the morning of each site now and deliver its mails, or show them; return what is to be said at the end.
 
+    say      told which site is at work
+    tell     told what came of each site as soon as it ended, so that nothing is kept of those that are done
     fetch    asks the weather services; those of the config when None
     """
     rounds = Rounds(config, clock_utc=clock.clock_utc, together=lambda _: asked.sites)
@@ -74,18 +81,19 @@ def mornings(
         if asked.dry_run or asked.on is not None:
             frames = [replace(_shown_frame(config, site, asked, store, ask), second=second) for site in asked.sites]
             frames = [_as_known_then(frame, asked.now_utc) for frame in frames]
-            return _shown(frames, asked, say=say)
+            return _shown(frames, asked, say=say, tell=tell)
         me = owner.own_name()
         frames = [replace(_frame(config, site, asked.now_utc, store, ask, me), second=second) for site in asked.sites]
         n_processes = 0 if fetch is not None else site_processes.n_wanted(asked.n_workers, len(frames))
-        return _run(frames, n_processes, say=say)
+        return _run(frames, n_processes, say=say, tell=tell)
     finally:
         store.dispose()
 
 
-def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]) -> CommandOutcome:
+def _run(
+    frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None], tell: Callable[[str], None]
+) -> CommandOutcome:
     """Run, store, deliver."""
-    lines: list[str] = []
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
     patiently(partial(claims.release_dead, store, now_utc=frames[0].now_utc, is_dead=owner.is_dead))
     at_utc = clock.clock_utc()
@@ -100,19 +108,19 @@ def _run(frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], N
     with many_mornings.delivering(worker, is_wanted=n_processes > 0) as reports:
         for frame, made in many_mornings.made(frames, n_processes, say=say):
             if isinstance(made, GonogoError):
-                lines.append(f"{frame.site.name}, {frame.day}: {made}")
+                tell(f"{frame.site.name}, {frame.day}: {made}")
                 code = Exit.ATTENTION
             elif made is None:
-                lines.append(
+                tell(
                     f"{frame.site.name}, {frame.day}: already run. "
                     "`gonogo status` says how it went; --dry-run shows it again."
                 )
             else:
-                lines.append(table(frame.site, frame.day, made))
+                tell(table(frame.site, frame.day, made))
                 code = code if made.has_verdict or code == Exit.ATTENTION else Exit.NO_VERDICT
     report = together([*reports, patiently(partial(_last_round, worker, config))])
-    lines.append(delivery_line(report, config.transport))
-    return CommandOutcome(text="\n\n".join(lines), exit_code=code if report.is_good else Exit.ATTENTION)
+    text = delivery_line(report, config.transport)
+    return CommandOutcome(text=text, exit_code=code if report.is_good else Exit.ATTENTION)
 
 
 def _last_round(worker: delivery.Worker, config: Config) -> DeliveryReport:
@@ -166,7 +174,9 @@ def _as_known_then(frame: RunFrame, now_utc: datetime) -> RunFrame:
     return replace(frame, second=second_from_stored)
 
 
-def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None]) -> CommandOutcome:
+def _shown(
+    frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[str], None], tell: Callable[[str], None]
+) -> CommandOutcome:
     """Make the mails and show them; nothing is stored or sent."""
     folder = asked.folder
     lines: list[str] = []
@@ -177,12 +187,14 @@ def _shown(frames: Sequence[RunFrame], asked: MorningRequest, *, say: Callable[[
         stored = previous.load(frame)
         conclusion = compute.conclude(frame, stored)
         prepared, faults = mails.mails(frame, conclusion, before=stored.previous.days_before)
-        lines.append(table(frame.site, frame.day, conclusion, asked.speak))
+        tell(table(frame.site, frame.day, conclusion, asked.speak))
         if not conclusion.has_verdict or faults:
             code = Exit.NO_VERDICT
-        shown += prepared
-        if folder is None:
-            lines += [_as_text(envelope) for envelope in prepared]
+        if folder is not None:
+            shown += prepared
+        else:
+            for envelope in prepared:
+                tell(_as_text(envelope))
     if folder is not None:
         sender = frames[0].config.transport.sender
         with Folder(Transport(kind="folder", sender=sender, folder=folder)) as opened:

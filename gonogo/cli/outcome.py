@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, TextIO
@@ -29,6 +30,32 @@ class Screen:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
+
+
+class Printer:
+    """Prints parts of what a command says while it is at work, an empty line after each.
+
+    A screen that takes nothing more (a pipe that was closed, a full disk) ends no work that is under way: what is told
+    after that is lost, and `end` says so.
+    """
+
+    def __init__(self) -> None:
+        self._fault: OSError | ValueError | None = None
+
+    def tell(self, text: str) -> None:
+        """Print a part."""
+        if self._fault is not None:
+            return
+        try:
+            # Screen once more: a progress bar puts a stream of its own in the place of stdout.
+            print(text, end="\n\n", file=Screen(sys.stdout), flush=True)
+        except (OSError, ValueError) as error:  # ValueError: it was closed, or cannot write a character
+            self._fault = error
+
+    def end(self) -> None:
+        """Say that all is done. Raises what kept a part from being printed."""
+        if self._fault is not None:
+            raise self._fault
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

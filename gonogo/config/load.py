@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Generic, TypeVar
 
 from gonogo.config.acceptance import Acceptance, read_acceptances
 from gonogo.config.lines import Loc
 from gonogo.config.lists import LISTS, folder_of, with_lists
 from gonogo.config.service_file import ServiceFile, read_service
-from gonogo.config.settings import Setting, check_order, merge
+from gonogo.config.settings import check_order, merge
 from gonogo.config.site_file import read_site
 from gonogo.config.slips import addresses_of, warn_of_addresses, warn_of_site
 from gonogo.config.toml_file import ConfigFile
@@ -22,6 +24,15 @@ from gonogo.records.site import Site
 
 SERVICE_FILE = "gonogo.toml"
 SITES_FOLDER = "sites"
+ValueT = TypeVar("ValueT")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadFrom:
+    """Which files a config was read from. state: as of files_state, from before they were read."""
+
+    folder: Path
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +45,7 @@ class Config:
     use               "commercial" or "non-commercial", which decides what a weather service allows
     warnings          that a person may ignore, but no fault; the accepted ones too
     acceptances       which warnings the files accept
+    read_from         the files' state; None for a config that was made otherwise
     """
 
     folder: Path
@@ -50,6 +62,7 @@ class Config:
     watch: Watch = field(default_factory=Watch)
     inbox: Inbox | None = None
     acceptances: tuple[Acceptance, ...] = ()
+    read_from: ReadFrom | None = field(default=None, repr=False, compare=False)
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
@@ -62,6 +75,19 @@ def files_of(folder: Path) -> tuple[Path, ...]:
     return (folder / SERVICE_FILE, *sites, *lists)
 
 
+def files_state(folder: Path) -> str:
+    """Return what tells one state of a config's files from the next: a digest of their names, sizes and times."""
+    found = hashlib.sha256()
+    for path in files_of(folder):
+        try:
+            told = path.stat()
+        except OSError:
+            found.update(f"{path} is not there\n".encode())
+        else:
+            found.update(f"{path} {told.st_mtime_ns} {told.st_size}\n".encode())
+    return found.hexdigest()
+
+
 def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | None = None) -> Config:
     """Return the config of a folder: gonogo.toml and sites/*.toml.
 
@@ -70,10 +96,11 @@ def load(folder: Path, *, environ: Mapping[str, str], vocabulary: Vocabulary | N
 
     Raises ConfigError with every fault about every file. Nothing is written.
     """
+    state = files_state(folder)  # before they are read: what changes meanwhile is noticed afterwards
     read, faults = _read(folder, environ, vocabulary or installed())
     if faults or read is None:
         raise ConfigError(faults)
-    return read
+    return replace(read, read_from=ReadFrom(folder=folder, state=state))
 
 
 def load_partly(folder: Path, *, environ: Mapping[str, str]) -> Config | None:
@@ -93,18 +120,19 @@ def watch_partly(folder: Path, *, environ: Mapping[str, str]) -> Watch:
 def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[Config | None, list[Fault]]:
     """Return what can be read of a folder, None where it cannot say how mails leave, and every fault."""
     service_file = ConfigFile(folder / SERVICE_FILE)
-    files, acceptances = [service_file], list(read_acceptances(service_file))
+    # What files say is kept, not the files: of a thousand sites they would fill 40 MB for nothing.
+    noted, acceptances = [(service_file.faults, service_file.warnings)], list(read_acceptances(service_file))
     part = read_service(service_file, words, environ) if service_file.is_readable else None
     is_sent = part is not None and part.transport is not None and part.transport.kind == "smtp"
     if part is not None and is_sent:
         warn_of_addresses(service_file, _own_addresses(part))
     sites: list[Site] = []
-    settings: dict[str, tuple[Setting, ...]] = {}
+    settings, origins = _Tables[float](), _Tables[str]()
     readings: dict[str, tuple[Reading, ...]] = {}
     ids: dict[str, Path] = {}
     for path in sorted((folder / SITES_FOLDER).glob("*.toml")):
         file = ConfigFile(path)
-        files.append(file)
+        noted.append((file.faults, file.warnings))
         if path.stem.casefold() in ids:
             file.add_fault(("file name",), f"differs from {ids[path.stem.casefold()]} only in capitals.", "Rename one.")
         ids.setdefault(path.stem.casefold(), path)
@@ -116,11 +144,12 @@ def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[
         check_order(file, {s.name: s.value for s in in_force})
         if found.site is not None:
             sites.append(found.site)
-            settings[found.site.id] = in_force
+            settings.add(found.site.id, {s.name: s.value for s in in_force})
+            origins.add(found.site.id, {s.name: s.origin for s in in_force})
             readings[found.site.id] = found.readings
             warn_of_site(file, found.site, found.readings)
             warn_of_addresses(file, addresses_of(found.site) if is_sent else {})
-    faults = [fault for file in files for fault in file.faults]
+    faults = [fault for faults, _ in noted for fault in faults]
     if not ids:
         faults.append(_no_site(folder / SITES_FOLDER))
     if part is None or part.transport is None or (part.store_url is None and not faults):
@@ -128,19 +157,31 @@ def _read(folder: Path, environ: Mapping[str, str], words: Vocabulary) -> tuple[
     return Config(
         folder=folder,
         sites=tuple(sites),
-        settings={i: {s.name: s.value for s in row} for i, row in settings.items()},
-        setting_origin={i: {s.name: s.origin for s in row} for i, row in settings.items()},
+        settings=settings.by_site,
+        setting_origin=origins.by_site,
         readings=readings,
         services=part.services,
         store_url=part.store_url or "",
         transport=part.transport,
         operator_address=part.operator_address,
         use=part.use,
-        warnings=tuple(w for file in files for w in file.warnings),
+        warnings=tuple(w for _, warnings in noted for w in warnings),
         watch=part.watch,
         inbox=part.inbox,
         acceptances=tuple(acceptances),
     ), faults
+
+
+class _Tables(Generic[ValueT]):
+    """Tables by site id; sites whose tables are equal share one: most leave most numbers as they are."""
+
+    def __init__(self) -> None:
+        self.by_site: dict[str, dict[str, ValueT]] = {}
+        self._alike: dict[tuple[ValueT, ...], dict[str, ValueT]] = {}
+
+    def add(self, site_id: str, table: dict[str, ValueT]) -> None:
+        """Take a site's table; all have the same names in the same order."""
+        self.by_site[site_id] = self._alike.setdefault(tuple(table.values()), table)
 
 
 def _no_site(folder: Path) -> Fault:

@@ -75,13 +75,22 @@ class PathsView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BranchView:
+    """What to do with one result of a test. result: from where to where it lies [%]."""
+
+    result: Phrase
+    act: Phrase
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StripRow:
-    """One strip of the first screen: the word on its badge, by when, and short lines under its name."""
+    """One strip of the first screen: the word on its badge, by when, short lines, and what its test decides."""
 
     instruction: Instruction
     badge: Phrase
     when: Phrase | None
     lines: tuple[Phrase, ...]
+    branches: tuple[BranchView, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from gonogo.decide.plan_keys import SHORT
+from gonogo.mail.branches import branches
 from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
 from gonogo.wording import phrases
@@ -22,12 +23,24 @@ def strip_row(
     strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
 ) -> StripRow:
     """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
+    test = _deciding_test(strip_plan, instruction)
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
         when=_when(strip_plan, instruction, is_knowable=is_knowable),
         lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
+        branches=() if test is None else tuple(branches(instruction, test)),
     )
+
+
+def _deciding_test(strip_plan: StripPlan, of: Instruction) -> TestView | None:
+    """Return the test whose result decides what is done with the strip today, None where no test does."""
+    if of.badge in (Badge.COMPACT, Badge.WATER_FIRST):
+        return None
+    coming = strip_plan.new_lift
+    if coming is not None and not coming.is_if_rolled:
+        return of.test if coming.is_assumed or not coming.stop else None
+    return of.test if of.badge == Badge.TEST else None
 
 
 def _when(strip_plan: StripPlan, of: Instruction, *, is_knowable: bool) -> Phrase | None:
@@ -55,10 +68,15 @@ def _lines(
     elif strip_plan.new_lift is not None and not strip_plan.new_lift.is_if_rolled:
         yield from _new_lift(strip_plan.new_lift, of)
     elif of.badge == Badge.TEST and of.test is not None:
-        yield from _test(of, reason, is_knowable=is_knowable)
+        is_told = of.test.why == "work_not_recorded" and strip_plan.not_recorded  # below, with its hour and litres
+        if is_knowable and not is_told:  # what is not knowable stands above all strips, once
+            yield _because(of.test.why, reason)
     else:
         yield from _wait(strip_plan, of, reason, clock)
     yield from _unrecorded(strip_plan, clock)
+    test = _deciding_test(strip_plan, of)
+    if test is not None and test.if_done == Then.RECORD:
+        yield phrase("row.if_done")
     coming = strip_plan.new_lift
     if coming is not None and coming.is_if_rolled and coming.test is not None:
         yield phrase("row.if_rolled", lift=Number(value=float(coming.lift)))
@@ -89,74 +107,20 @@ def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
     yield from _number(strip_plan, "row.number_short")
 
 
-def _test(of: Instruction, reason: Phrase, *, is_knowable: bool) -> Iterator[Phrase]:
-    assert of.test is not None
-    if is_knowable:  # else it stands above all strips, once
-        yield _because(of.test.why, reason)
-    yield from branches(of, of.test)
-
-
 def _because(key: str, reason: Phrase) -> Phrase:
     """Return why in a few words, where the key has some, else in the sentence of the verdict."""
     return phrase("row.because", why=phrase(f"short.{key}")) if key in SHORT else reason
-
-
-def branches(of: Instruction, test: TestView) -> Iterator[Phrase]:
-    """Yield what each result of a test has a crew do."""
-    if of.roll is not None:
-        yield phrase("branch.inside_at", low=test.low, high=test.high, span=of.roll)
-    else:
-        yield phrase("branch.inside", low=test.low, high=test.high)
-    is_damped = test.damp is not None and test.damp_from is not None
-    if test.damp is not None and test.damp_from is not None:
-        yield phrase("branch.damp", damp_from=test.damp_from, damp=test.damp)
-    if test.air_to is not None and test.air_roll is not None:
-        yield phrase("branch.air", air_to=test.air_to, start=test.disk[0], air_roll=test.air_roll)
-    first, last, low, high = test.again_from, test.again_to, test.mean_low, test.mean_high
-    if first is not None and last is not None and low is not None and high is not None:
-        key = "branch.edge_damp" if is_damped else "branch.edge"
-        yield phrase(key, first=first, last=last, low=low, high=high)
-    if test.below == Then.WATER and test.per_point is not None:
-        rolled = "branch.below_mix" if test.is_mixed_in else "branch.below_soak"
-        tested = "branch.below_mix_test" if test.is_mixed_in else "branch.below_soak_test"
-        yield phrase(tested if test.is_tested_after_water else rolled, litres=test.per_point, target=test.target)
-    else:
-        yield phrase("branch.below_call" if test.below in (Then.CALL, Then.WATER) else "branch.below_hold")
-    if test.above == Then.DISK and test.disk:
-        yield _above(test)
-    else:
-        yield phrase("branch.above_hold")
-    if test.if_done == Then.RECORD:
-        yield phrase("branch.if_done")
-
-
-def _above(test: TestView) -> Phrase:
-    """Return when a lift that its test finds too wet is disked, and tested again."""
-    start = test.disk[0]
-    if test.again is None:
-        return phrase("branch.above_disk", start=start)
-    if test.up_to is None:
-        return phrase("branch.above_disk_again", start=start, again=test.again)
-    if test.again_late is None:
-        return phrase("branch.above_disk_once", start=start, again=test.again, up_to=test.up_to)
-    moments = {"later": test.disk[-1], "again": test.again, "late": test.again_late}
-    return phrase(
-        "branch.above_disk_twice", start=start, up_to=test.up_to, late_to=test.late_to or test.up_to, **moments
-    )
 
 
 def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
     lift = Number(value=float(coming.lift))
     if coming.is_assumed:
         yield phrase("row.rework_asked" if coming.is_rework else "row.lift_asked", lift=lift)
-        if of.test is not None:
-            yield from branches(of, of.test)
     elif coming.stop:
         yield phrase("row.no_spreading", lift=lift, why=phrase(f"spread_stop.{coming.stop}"))
     elif of.test is not None:
         thickness = phrases.amount("thickness_m", coming.thickness_m)
         yield phrase("row.spread", lift=lift, thickness=thickness, w=phrases.amount("w_pct", coming.w_pct))
-        yield from branches(of, of.test)
         if of.roll_by is not None:
             yield phrase("row.roll_by", by=of.roll_by)
 
@@ -231,8 +195,12 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
     said: dict[str, Gap] = {"method": method, "w": pct(last.w_pct), "at": clock.near(last.at_utc)}
     if not last.is_used and math.isfinite(last.expected_low_pct):
         yield phrase("row.last_test_far", low=pct(last.expected_low_pct), high=pct(last.expected_high_pct), **said)
+    elif not last.is_used:
+        yield phrase("row.last_test_refused", **said)
+    elif last.litres_since > 0.0:
+        yield phrase("row.last_test_watered", litres=phrases.amount("litres", last.litres_since), **said)
     else:
-        yield phrase("row.last_test" if last.is_used else "row.last_test_refused", **said)
+        yield phrase("row.last_test", **said)
 
 
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:

@@ -189,7 +189,7 @@ class Worker:
         goes_on = self._goes_on(going)
         if error is None:
             leased = self._mark_sent(queued, takes_next=goes_on)
-            going.sent.append(queued)
+            going.sent.append(queued.without_raw())
             return leased
         self._mark_unsent(queued, error, going)
         return self._lease() if goes_on else ()
@@ -225,7 +225,7 @@ class Worker:
             return
         if isinstance(error, DeliveryError) and not error.passing:
             outbox.refused(self.store, queued, now_utc=self.now_utc(), error=str(error), tell=self.failed_fallback)
-            done.refused.append(queued)
+            done.refused.append(queued.without_raw())
             return
         is_our_fault = not isinstance(error, DeliveryError)
         if is_our_fault:
@@ -233,7 +233,7 @@ class Worker:
         text = "".join(traceback.format_exception(error)) if is_our_fault else str(error)
         retry_utc = self.now_utc() + timedelta(seconds=wait_s(queued.n_tries, self.rng))
         outbox.failed(self.store, queued, retry_utc=retry_utc, error=text, is_our_fault=is_our_fault)
-        done.put_off.append(queued)
+        done.put_off.append(queued.without_raw())
 
     def _mark_sent(self, queued: Queued, *, takes_next: bool) -> tuple[Queued, ...]:
         """Store that a mail has gone. It has, whatever the database says, so this is tried hard and never forgotten.

@@ -21,7 +21,10 @@ LONGEST_WAIT_S = 300.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveryReport:
-    """What one round did. put_off: passing faults; server_fault: "" or what is wrong with the server as a whole."""
+    """What one round did, mails without their bytes.
+
+    put_off: passing faults; server_fault: "" or what is wrong with the server as a whole
+    """
 
     sent: tuple[Queued, ...] = ()
     put_off: tuple[Queued, ...] = ()

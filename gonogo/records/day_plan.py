@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from gonogo.records.last_test import LastTest
 from gonogo.records.site import Drum
 from gonogo.records.strip_plan import (
     Badge,
     DryBack,
     Half,
     Job,
-    LastTest,
     NewLift,
     NextTry,
     NotRecorded,

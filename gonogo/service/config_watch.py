@@ -31,7 +31,11 @@ class ConfigWatch:
         self.faults: tuple[str, ...] = ()
         self.reread = threading.Event()
         self._environ = environ
-        self._seen = self._fingerprint()
+        read_from = accepted.read_from
+        if read_from is not None and read_from.folder == accepted.folder:
+            self._seen = read_from.state  # what was changed while it was read is read again
+        else:
+            self._seen = configs.files_state(accepted.folder)
         self._next_look_s = 0.0
 
     def refresh(self) -> None:
@@ -42,7 +46,7 @@ class ConfigWatch:
         if monotonic() < self._next_look_s and not self.reread.is_set():
             return
         began_s = monotonic()
-        now = self._fingerprint()
+        now = configs.files_state(self.accepted.folder)
         took_s = monotonic() - began_s
         self._next_look_s = monotonic() + (LOOKING_SHARE * took_s if took_s >= LONG_LOOK_S else 0.0)
         if now == self._seen and not self.reread.is_set():
@@ -62,15 +66,3 @@ class ConfigWatch:
         self.accepted = replace(loaded, store_url=self.accepted.store_url)
         self.faults = ()
         log.info("the config was read again: %d sites", len(loaded.sites))
-
-    def _fingerprint(self) -> tuple[tuple[str, int, int], ...]:
-        """What tells one state of the files from the next."""
-        found = []
-        for path in configs.files_of(self.accepted.folder):
-            try:
-                state = path.stat()
-            except OSError:
-                found.append((str(path), -1, -1))
-            else:
-                found.append((str(path), state.st_mtime_ns, state.st_size))
-        return tuple(found)

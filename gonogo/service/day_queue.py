@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -35,6 +36,7 @@ UNKNOWN_HERE = timedelta(minutes=1)  # a site that stands in another service's c
 LOOKED_AT_LEAST = timedelta(minutes=1)
 LOOKED_FOR_DEAD = timedelta(seconds=5)  # while another has runs in its batch: one that dies tells nobody
 KEPT = timedelta(days=7)
+SHARES_EACH = 2  # batches in which a service would take its share of what is due
 TILE_DEG = 0.25  # sites of one cell of a weather model stand together
 
 
@@ -93,8 +95,10 @@ class DayQueue:
         self.try_plan(now_utc)
         try:
             self._give_back_owed()
-            self._release_dead(now_utc)
-            rows = planned.take(runner.store, now_utc=now_utc, owner=runner.me, most=BATCH)
+            known = planned.before_batch(runner.store, now_utc=now_utc)
+            n_due = known.n_due + self._release_dead(known.owners - {runner.me}, now_utc)
+            most = batch_size(n_due, known.n_services)
+            rows = planned.take(runner.store, now_utc=now_utc, owner=runner.me, most=most)
         except StoreError:
             log.exception("no runs could be taken; it is tried again")
             return []
@@ -103,16 +107,18 @@ class DayQueue:
             self._give_back(row, now_utc + UNKNOWN_HERE)
         return [taken for taken in found if taken is not None]
 
-    def _release_dead(self, now_utc: datetime) -> None:
-        """Let go of the batches of the dead; of the claims first, so that whoever takes a run may make it."""
+    def _release_dead(self, others: frozenset[str], now_utc: datetime) -> int:
+        """Let go of the batches of the dead among the others, and return how many runs those were.
+
+        Of their claims first, so that whoever takes a run may make it.
+        """
         runner = self._runner
-        others = planned.owners(runner.store) - {runner.me}
         self._others_have_runs = bool(others)
-        if others:
-            dead = set(filter(alive.is_dead(runner.store), others))
-            if dead:
-                runner.release(now_utc)
-                planned.release(runner.store, dead)
+        dead = set(filter(alive.is_dead(runner.store), others)) if others else set()
+        if not dead:
+            return 0
+        runner.release(now_utc)
+        return planned.release(runner.store, dead)
 
     def try_plan(self, now_utc: datetime) -> bool:
         """Plan ahead, and return whether what is due now is known to be planned.
@@ -189,6 +195,17 @@ class DayQueue:
         for row, from_utc in tuple(self._owed.items()):
             planned.give_back(self._runner.store, row, owner=self._runner.me, from_utc=from_utc)
             self._owed.pop(row, None)
+
+
+def batch_size(n_due: int, n_services: int) -> int:
+    """Return how many runs a service takes at once: as many as one question for weather brings at most.
+
+    Of several each takes half of its share of what is due, so that the last of them are shared out too where services
+    are not alike.
+    """
+    if n_services <= 1:
+        return BATCH
+    return min(BATCH, max(1, math.ceil(n_due / (SHARES_EACH * n_services))))
 
 
 def rows_ahead(config: Config, now_utc: datetime, until_utc: datetime) -> Iterator[PlannedRun]:

@@ -107,7 +107,12 @@ def give_up_utc(site: Site, day: date, seen_utc: datetime, limit_min: float) -> 
 
     seen_utc   when the run was first seen to be due
     """
-    before_mail = times.moment_utc(day, site.mail_at, site.zone) - NOTICE_LEAD
+    return give_up_for_mail_utc(times.moment_utc(day, site.mail_at, site.zone), seen_utc, limit_min)
+
+
+def give_up_for_mail_utc(mail_utc: datetime, seen_utc: datetime, limit_min: float) -> datetime:
+    """Return give_up_utc of a run whose mails are to leave at a moment: of many runs no calendar is asked."""
+    before_mail = mail_utc - NOTICE_LEAD
     limit = max(timedelta(minutes=limit_min), LEAST_RUN)
     return max(min(seen_utc + limit, before_mail), seen_utc + min(limit, LEAST_RUN))
 

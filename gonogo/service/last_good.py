@@ -1,13 +1,15 @@
 """The last config with which the service ran, and which mornings it made: for a start that cannot run.
 
-Two files, since mornings are made all the time and the config of many sites is long. They lie beside the database, or
-in the config folder where the database is on a server; it holds the mail transport with its password, so nobody but
-the service's own user may read it. The config stands a line for each few sites: 100,000 of them are 900 MB of text,
-which nobody holds in one piece.
+They lie beside the database, or in the config folder where the database is on a server; they hold the mail transport
+with its password, so nobody but the service's own user may read them. The config is a folder: a head, and parts of a
+few sites each, called by what stands in them. So what has not changed is not written again: of 100,000 sites it would
+be 900 MB with every start. The mornings, of which some are made all the time, are a short file of their own.
 """
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import json
 import logging
 import os
@@ -20,15 +22,22 @@ from pathlib import Path
 import sqlalchemy as sa
 from pydantic_core import to_json
 
+from gonogo import __version__
 from gonogo.config import SERVICE_FILE, Config
 from gonogo.errors import StoreError
+from gonogo.records.field import Reading
+from gonogo.records.site import Site
+from gonogo.service.clock import clock_utc
 from gonogo.store.encoding import decoded
 
 log = logging.getLogger("gonogo.service.last_good")
 
-FILE = ".gonogo-last-good.json"
+FOLDER = ".gonogo-last-good"
+HEAD = "head.json"
+FILE = ".gonogo-last-good.json"  # where earlier versions kept all of it
 MORNINGS_FILE = ".gonogo-mornings.json"
-SITES_A_LINE = 100
+SITES_A_PART = 100
+SWEPT_AFTER_S = 3600.0  # what no head names, as a writer leaves that was killed; another may be writing now
 _SQLITE = re.compile(rb"""sqlite:///([^"'\n]+)""")
 
 
@@ -40,11 +49,30 @@ class LastGood:
     mornings: Mapping[str, date] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSites:
+    """A few sites of a config, with what it says of each."""
+
+    sites: tuple[Site, ...]
+    settings: Mapping[str, Mapping[str, float]]
+    setting_origin: Mapping[str, Mapping[str, str]]
+    readings: Mapping[str, tuple[Reading, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptHead:
+    """A config without its sites, the names of the parts that hold these, and what tells whether it is another now."""
+
+    mark: str
+    parts: tuple[str, ...]
+    config: Config
+
+
 def place(config: Config) -> Path:
-    """Return where the copy of a config is kept."""
+    """Return the folder in which a config is kept."""
     url = sa.make_url(config.store_url)
     is_file = url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
-    return (Path(str(url.database)).parent if is_file else config.folder) / FILE
+    return (Path(str(url.database)).parent if is_file else config.folder) / FOLDER
 
 
 def keep(last: LastGood) -> None:
@@ -54,18 +82,49 @@ def keep(last: LastGood) -> None:
 
 
 def keep_config(config: Config) -> None:
-    """Write a config. Raises OSError."""
-    _write(place(config), (_line(LastGood(config=part)) for part in _parts(config)))
+    """Write what is not kept yet of a config: parts first, then the head that names them. Raises OSError."""
+    folder, mark = place(config), _mark(config)
+    if mark and _is_kept(folder, mark):
+        return
+    folder.mkdir(mode=0o700, exist_ok=True)
+    names = tuple(_keep_part(folder, part) for part in _parts(config))
+    _write(folder / HEAD, (_line(KeptHead(mark=mark, parts=names, config=_without_sites(config))),))
+    _sweep(folder, names)
 
 
-def _parts(config: Config) -> Iterator[Config]:
-    """Give a config in parts of a few sites each; warnings are not kept."""
-    for first in range(0, max(1, len(config.sites)), SITES_A_LINE):
-        sites = config.sites[first : first + SITES_A_LINE]
+def _mark(config: Config) -> str:
+    """Return what tells a config from any other without a look at its sites, "" where nothing does.
+
+    The state of the files that it was read from, which sites it has, all that is not a site's (secrets come from the
+    environment), and the version that read it.
+    """
+    if config.read_from is None or config.read_from.folder != config.folder:
+        return ""
+    found = hashlib.sha256(_line(_without_sites(config)))
+    found.update("\n".join((__version__, config.read_from.state, *(site.id for site in config.sites))).encode())
+    return found.hexdigest()
+
+
+def _is_kept(folder: Path, mark: str) -> bool:
+    """Return whether the config of a mark is kept, with every part."""
+    try:
+        head = json.loads((folder / HEAD).read_bytes())
+        return bool(head["mark"] == mark) and all((folder / name).is_file() for name in head["parts"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def _without_sites(config: Config) -> Config:
+    """Return a config without its sites; warnings are not kept."""
+    return replace(config, warnings=(), sites=(), settings={}, setting_origin={}, readings={})
+
+
+def _parts(config: Config) -> Iterator[KeptSites]:
+    """Give the sites of a config in parts of a few each."""
+    for first in range(0, len(config.sites), SITES_A_PART):
+        sites = config.sites[first : first + SITES_A_PART]
         ids = [site.id for site in sites]
-        yield replace(
-            config,
-            warnings=(),
+        yield KeptSites(
             sites=sites,
             settings={site_id: config.settings[site_id] for site_id in ids},
             setting_origin={site_id: config.setting_origin[site_id] for site_id in ids},
@@ -73,15 +132,27 @@ def _parts(config: Config) -> Iterator[Config]:
         )
 
 
-def _together(parts: Sequence[Config]) -> Config:
-    """Return the config that was given in parts."""
-    return replace(
-        parts[0],
-        sites=tuple(site for part in parts for site in part.sites),
-        settings={site_id: own for part in parts for site_id, own in part.settings.items()},
-        setting_origin={site_id: own for part in parts for site_id, own in part.setting_origin.items()},
-        readings={site_id: own for part in parts for site_id, own in part.readings.items()},
-    )
+def _keep_part(folder: Path, part: KeptSites) -> str:
+    """Write a part unless it is there, and return its name."""
+    raw = _line(part)
+    name = f"{hashlib.sha256(raw).hexdigest()[:32]}.json"
+    try:
+        os.utime(folder / name)  # so that nobody sweeps it before a head names it
+    except FileNotFoundError:
+        _write(folder / name, (raw,))
+    return name
+
+
+def _sweep(folder: Path, names: Sequence[str]) -> None:
+    """Delete what no head names, what killed writers left, and what earlier versions kept in its place."""
+    old = [path for path in folder.iterdir() if path.name not in {HEAD, *names}]
+    old += folder.parent.glob(f"{MORNINGS_FILE}.*.part")
+    for path in old:
+        with contextlib.suppress(FileNotFoundError):
+            if clock_utc().timestamp() - path.stat().st_mtime > SWEPT_AFTER_S:
+                path.unlink()
+    for path in (folder.parent / FILE, *folder.parent.glob(f"{FILE}.*.part")):
+        path.unlink(missing_ok=True)
 
 
 def _line(record: object) -> bytes:
@@ -141,15 +212,41 @@ def find(folder: Path) -> LastGood | None:
     if named is not None:
         places.insert(0, (folder / named[1].decode(errors="replace")).parent)
     for parent in places:
-        try:
-            with (parent / FILE).open(encoding="utf-8") as lines:
-                found = [decoded(line, LastGood) for line in lines]
-        except (OSError, ValueError, StoreError):
-            continue
-        if found and found[0].config.folder.resolve() == folder.resolve():
-            mornings = {**found[0].mornings, **_mornings(parent)}  # an earlier version kept them in the same file
-            return LastGood(config=_together([part.config for part in found]), mornings=mornings)
+        for read in (_from_parts, _from_one_file):
+            try:
+                found = read(parent)
+            except (OSError, ValueError, StoreError):
+                continue
+            if found is not None and found.config.folder.resolve() == folder.resolve():
+                return replace(found, mornings={**found.mornings, **_mornings(parent)})
     return None
+
+
+def _from_parts(parent: Path) -> LastGood:
+    """Return the config that is kept in a folder below another. Raises OSError, ValueError and StoreError."""
+    head = decoded((parent / FOLDER / HEAD).read_text(encoding="utf-8"), KeptHead)
+    parts = [decoded((parent / FOLDER / name).read_text(encoding="utf-8"), KeptSites) for name in head.parts]
+    return LastGood(config=_together(head.config, parts))
+
+
+def _from_one_file(parent: Path) -> LastGood | None:
+    """Return the config that an earlier version kept in one file, a line for a few sites. Raises as _from_parts."""
+    with (parent / FILE).open(encoding="utf-8") as lines:
+        found = [decoded(line, LastGood) for line in lines]
+    if not found:
+        return None
+    return LastGood(config=_together(found[0].config, [last.config for last in found]), mornings=found[0].mornings)
+
+
+def _together(config: Config, parts: Sequence[KeptSites | Config]) -> Config:
+    """Return a config with the sites that are kept in parts."""
+    return replace(
+        config,
+        sites=tuple(site for part in parts for site in part.sites),
+        settings={site_id: own for part in parts for site_id, own in part.settings.items()},
+        setting_origin={site_id: own for part in parts for site_id, own in part.setting_origin.items()},
+        readings={site_id: own for part in parts for site_id, own in part.readings.items()},
+    )
 
 
 def _mornings(parent: Path) -> dict[str, date]:

@@ -27,6 +27,7 @@ from gonogo.records.site import Site
 from gonogo.service import due
 from gonogo.service.clock import StepWatch, clock_utc
 from gonogo.service.day_queue import DayQueue, Taken
+from gonogo.service.own_loop import OwnLoop
 from gonogo.service.workers import WORKERS, Workers
 from gonogo.store import alive
 
@@ -39,7 +40,7 @@ LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls du
 MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun again: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
-EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database
+EXECUTED_AT_ONCE = 4  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end
 LATE_JOB_S = 86_400  # a job this late is dropped: the calendar has the next one
@@ -110,7 +111,7 @@ class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no typ
 
 
 class Schedule:
-    """The jobs of a running service, and the threads that its runs take place in."""
+    """The jobs of a running service, the threads that its runs take place in, and the one that delivers."""
 
     def __init__(self, work: ScheduledWork, stop: threading.Event) -> None:
         self._work, self._stop = work, stop
@@ -122,15 +123,16 @@ class Schedule:
             executors={"default": ThreadPoolExecutor(EXECUTED_AT_ONCE)},
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
+        # No job of the scheduler: where mails come in all the while, a round of delivery lasts for minutes.
+        self._delivery = OwnLoop(self._deliver, DELIVERED_EVERY, fault_text="a round of delivery ended in a fault")
         self._planned: tuple[Site, ...] = ()
-        self._delivering = threading.Lock()
-        self._is_wanted, self._is_under_way = False, False
 
     def run(self) -> None:
         """Run until told to stop."""
         steps = StepWatch()
         self._plan()
         self._scheduler.start()
+        self._delivery.start()
         self._work.heard(self._hear)
         try:
             while not self._stop.wait(STEPS_LOOKED_FOR_S):
@@ -142,6 +144,7 @@ class Schedule:
                     self._plan()
         finally:
             self._scheduler.shutdown(wait=True)
+            self._delivery.end()
             if not self._workers.wait(STOP_WAIT_S):
                 log.warning("a run did not end in time; nothing of it was stored, and the next start takes it up")
 
@@ -150,7 +153,6 @@ class Schedule:
         self._planned = self._work.sites()
         jobs: dict[str, tuple[Callable[[], None], BaseTrigger]] = {
             "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
-            "delivery": (self._deliver, EveryTrigger(DELIVERED_EVERY)),
             "mailbox": (self._read_mailbox, EveryTrigger(MAILBOX_READ_EVERY)),
             "answers": (self._recheck_after_replies, EveryTrigger(ANSWERS_LOOKED_AT_EVERY)),
         }
@@ -168,6 +170,7 @@ class Schedule:
                 job.remove()
         for name, (function, trigger) in jobs.items():
             self._scheduler.add_job(function, trigger, id=name, replace_existing=True)
+        self._delivery.want()  # by a clock that was set, other mails may be due
 
     def _next_morning_utc(self, site: Site, now_utc: datetime) -> datetime | None:
         lead_min = self._work.lead_min(site)
@@ -201,7 +204,7 @@ class Schedule:
             try:
                 run(clock_utc())
             finally:
-                self._deliver_now()
+                self._delivery.want()
 
         self._workers.put(key, run_and_deliver, self._work.batch_of(site_id))
 
@@ -225,23 +228,16 @@ class Schedule:
         try:
             queue.run(taken, clock_utc())
         finally:
-            self._deliver_now()
+            self._delivery.want()
             if self._workers.n_waiting < self._work.n_workers:
                 self._begin_now("runs")
 
     def _hear(self, channel: str) -> None:
         """Do at once what another service told of."""
         if channel == alive.MAILS:
-            self._deliver_now()
+            self._delivery.want()
         else:
             self._begin_now("runs")
-
-    def _deliver_now(self) -> None:
-        with self._delivering:
-            self._is_wanted = True  # a round that is under way sees this at its end
-            is_under_way = self._is_under_way
-        if not is_under_way:
-            self._begin_now("delivery")
 
     def _begin_now(self, job: str) -> None:
         self._begin_at(job, clock_utc())
@@ -261,7 +257,7 @@ class Schedule:
 
         def run_and_maybe_deliver() -> None:
             if not self._stop.is_set() and run(clock_utc()):
-                self._deliver_now()
+                self._delivery.want()
 
         self._mail_workers.put(key, run_and_maybe_deliver)
 
@@ -270,17 +266,8 @@ class Schedule:
             self._work.watch(clock_utc(), self._workers)
 
     def _deliver(self) -> None:
-        self._is_under_way = True
-        try:
-            while not self._stop.is_set():
-                self._is_wanted = False
-                self._work.deliver(clock_utc())
-                with self._delivering:
-                    if not self._is_wanted:
-                        self._is_under_way = False
-                        return
-        finally:
-            self._is_under_way = False
+        if not self._stop.is_set():
+            self._work.deliver(clock_utc())
 
 
 def serve(work: ScheduledWork, *, stop: threading.Event) -> None:

@@ -7,7 +7,9 @@ import math
 from collections.abc import Callable, Collection, Sequence
 from datetime import date, datetime, timedelta
 from functools import partial
+from time import monotonic
 
+from gonogo import times
 from gonogo.errors import StoreBusyError, StoreError
 from gonogo.morning import compute
 from gonogo.morning.run import Refusal
@@ -24,6 +26,7 @@ from gonogo.service.runner import Runner
 from gonogo.service.site_state import has_own_verdict, is_good_morning, with_own_verdicts
 from gonogo.service.workers import Workers, live_on
 from gonogo.store import ahead, planned, runs, schema
+from gonogo.store.planned import UnseenRun
 
 log = logging.getLogger("gonogo.service.watch")
 
@@ -65,8 +68,8 @@ class RunsWatch:
             lambda: self._last_good.keep(self._runner.configs.accepted, self._mornings),
             partial(self._forget_old, now_utc),
             partial(self._write_health, now_utc),
+            lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc),
         ]
-        steps += [lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc)]
         for step in steps:  # no fault of one keeps a site from its notices
             live_on(step, fault_text="the watch met a fault")
 
@@ -78,49 +81,61 @@ class RunsWatch:
 
     def _look_at_queue(self, queue: DayQueue, now_utc: datetime, workers: Workers) -> None:
         """Look at the mornings among the planned runs that want it: late, or done and not yet looked after."""
-        is_planned = False
-        rows: Sequence[tuple[str, date, bool]] = ()
+        is_planned, rows = False, tuple[UnseenRun, ...]()
         try:
             self._require_free()
             is_planned = queue.try_plan(now_utc)
             rows = planned.unseen(self._runner.store, MORNING, now_utc=now_utc)
             self._mornings.update(queue.made(now_utc))
-            self._looked = (now_utc, frozenset((site_id, day) for site_id, day, is_done in rows if not is_done))
+            self._looked = (now_utc, frozenset((row.site_id, row.day) for row in rows if not row.is_done))
         except StoreError as error:
             self._note(error)
             is_planned = False
         for known in () if is_planned else self._runner.sites():  # there is no plan, or it cannot be read
             self._look_at(known, now_utc, workers)
-        seen, has_verdict = [], self._with_verdicts([(site_id, day) for site_id, day, is_done in rows if is_done])
-        for site_id, day, is_done in rows:
-            site = queue.site(site_id)
+        seen, has_verdict = [], self._with_verdicts([(row.site_id, row.day) for row in rows if row.is_done])
+        for row in rows:  # thousands where the machine does not keep up: as little as can be is done for each
+            site, key = queue.site(row.site_id), (row.site_id, row.day)
             if site is None:
                 continue
-            if not is_done:
-                self._settled.discard((site_id, day))
-            elif (site_id, day) in has_verdict:
-                seen.append((site_id, day, MORNING))
+            if not row.is_done:
+                self._settled.discard(key)
+                if not self._is_late(site, row.day, row.mail_utc, now_utc):
+                    continue
+            elif has_verdict is not None and key in has_verdict:
+                seen.append((*key, MORNING))
                 continue
-            is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == day
-            if is_in_time and not is_done and not self._is_late(site, day, now_utc):
-                continue
-            self._look_at(site, now_utc, workers)
-            if (site_id, day) in self._settled or not is_in_time:
-                seen.append((site_id, day, MORNING))
+            is_in_time = due.due_day(site, now_utc, self._runner.lead_min(site)) == row.day
+            if is_in_time and row.is_done and has_verdict is not None:
+                self._repair(site, row.day, now_utc, workers)
+            else:
+                self._look_at(site, now_utc, workers)
+            if key in self._settled or not is_in_time:
+                seen.append((*key, MORNING))
         if seen:
             planned.mark_seen(self._runner.store, seen)
 
-    def _with_verdicts(self, done: Sequence[tuple[str, date]]) -> Collection[tuple[str, date]]:
-        """Return which of the mornings done want nothing more: they have a verdict, and nobody is pinged about them."""
+    def _with_verdicts(self, done: Sequence[tuple[str, date]]) -> Collection[tuple[str, date]] | None:
+        """Return which of the mornings done have a verdict, None where each wants a look of its own: it is pinged."""
         if self._runner.configs.accepted.watch.ping_url is not None:
-            return ()
+            return None
         try:
             self._require_free()
             with schema.read(self._runner.store) as connection:
                 return with_own_verdicts(connection, MORNING, done)
         except StoreError as error:
             self._note(error)
-            return ()
+            return None
+
+    def _repair(self, site: Site, day: date, now_utc: datetime, workers: Workers) -> None:
+        """Have a morning without a verdict made good once there is nothing else to do: it had its notices."""
+        began_s = monotonic()
+
+        def repair() -> None:
+            self._runner.repair(site, day, now_utc + timedelta(seconds=monotonic() - began_s))
+
+        if self._runner.may_be_repaired(site, day, False):
+            workers.put((site.id, day, "repair"), repair, can_wait=True)
 
     def _may_be_unmade(self, site: Site, day: date) -> bool:
         """Whether a morning was not made by the last look: a fault that came later tells its crews nothing else."""
@@ -142,12 +157,13 @@ class RunsWatch:
         if self._busy is not None:
             raise self._busy
 
-    def _is_late(self, site: Site, day: date, now_utc: datetime) -> bool:
+    def _is_late(self, site: Site, day: date, mail_utc: datetime, now_utc: datetime) -> bool:
         """Whether a morning that is not done is given up, so that its crews get their notices on time."""
         seen_utc = self._seen.setdefault((site.id, day), now_utc)
         seen_utc = max(seen_utc, self._runner.begun_utc(site.id, day) or seen_utc)
         limit_min = self._runner.configs.accepted.settings[site.id]["run_limit_min"]
-        return now_utc >= due.give_up_utc(site, day, seen_utc, limit_min) and not self._runner.trust.is_surely_wrong
+        gives_up_utc = due.give_up_for_mail_utc(mail_utc, seen_utc, limit_min)
+        return now_utc >= gives_up_utc and not self._runner.trust.is_surely_wrong
 
     def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         config, runner = self._runner.configs.accepted, self._runner
@@ -157,7 +173,7 @@ class RunsWatch:
             return
         if (site.id, day) in self._settled:
             return
-        is_late = self._is_late(site, day, now_utc)
+        is_late = self._is_late(site, day, times.moment_utc(day, site.mail_at, site.zone), now_utc)
         try:
             self._require_free()
             with schema.read(runner.store) as connection:
@@ -176,8 +192,8 @@ class RunsWatch:
                 log.exception("the database cannot be used; the notices go out without it", extra={"site": site.id})
                 self._notify_directly(site, day, now_utc)
             return
-        if run is not None and runner.may_be_repaired(site, day, has_verdict):
-            workers.put((site.id, day, "repair"), partial(runner.repair, site, day, now_utc))
+        if run is not None and not has_verdict:
+            self._repair(site, day, now_utc, workers)
         url = config.watch.ping_url
         if has_verdict and (url is None or is_good):
             self._settled.add((site.id, day))
@@ -262,8 +278,7 @@ class RunsWatch:
 
     def _write_health(self, now_utc: datetime) -> None:
         configs = self._runner.configs
-        path = configs.accepted.watch.health_file
-        if path is None:
+        if (path := configs.accepted.watch.health_file) is None:
             return
         try:
             self._require_free()

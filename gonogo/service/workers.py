@@ -36,6 +36,7 @@ class Workers:
 
     def __init__(self, n_workers: int = WORKERS) -> None:
         self._waiting: deque[_Put] = deque()
+        self._later: deque[_Put] = deque()
         self._lock = threading.Lock()
         self._has_work = threading.Condition(self._lock)
         self._at: dict[int, object] = {}  # by thread: the group that it took last
@@ -46,22 +47,23 @@ class Workers:
         for _ in range(n_workers):
             self._start()
 
-    def put(self, key: object, work: Callable[[], None], group: object = None) -> bool:
+    def put(self, key: object, work: Callable[[], None], group: object = None, *, can_wait: bool = False) -> bool:
         """Run something in a thread, unless something with the same key still runs or waits.
 
-        group   what a thread has begun it goes on with, where it can: what it learned serves the next of the group
+        group     what a thread has begun it goes on with, where it can: what it learned serves the next of the group
+        can_wait  it is taken once nothing else waits
         """
         with self._has_work:
             if key in self._under_way:
                 return False
             self._under_way.add(key)
-            self._waiting.append(_Put(key, work, group))
+            (self._later if can_wait else self._waiting).append(_Put(key, work, group))
             self._has_work.notify()
         return True
 
     @property
     def n_waiting(self) -> int:
-        """How much has been put that no thread is at yet."""
+        """How much has been put that no thread is at yet, but for what can wait."""
         return len(self._waiting)
 
     def give_up(self, key: object) -> None:
@@ -101,7 +103,11 @@ class Workers:
         """Take what is next: of this thread's own group, else of one that no other is at, else what waits longest."""
         me = threading.get_ident()
         with self._has_work:
-            self._has_work.wait_for(lambda: bool(self._waiting))
+            self._has_work.wait_for(lambda: bool(self._waiting or self._later))
+            if not self._waiting:
+                put = self._later.popleft()
+                self._at[me] = put.group
+                return put.key, put.work
             others = {group for thread, group in self._at.items() if thread != me}
             chosen = chosen_of([put.group for put in self._waiting], self._at.get(me), others)
             first = self._waiting[0]

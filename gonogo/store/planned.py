@@ -16,10 +16,11 @@ from gonogo.store import alive, schema
 from gonogo.store.clock import judged_utc
 from gonogo.store.many_rows import insert_new_rows
 from gonogo.store.moment import UtcDateTime
-from gonogo.store.schema import plan_made, planned_run
+from gonogo.store.schema import plan_made, planned_run, worker
 
 ROWS_AT_ONCE = 500
 LONGEST_LEAD = timedelta(hours=4)  # no run may be made longer before its mails; settings allow three hours
+MOST_COUNTED = 1000  # due runs: more than batches of the usual size for twenty services
 _PLAN_LOCK = 5_141_920_262  # any fixed number: services that plan meet here
 
 
@@ -102,10 +103,15 @@ def _add(connection: sa.Connection, rows: Sequence[PlannedRun]) -> int:
 
 _FREE = (planned_run.c.is_done.is_(False), planned_run.c.taken_by.is_(None))
 _NOW = sa.bindparam("now", type_=UtcDateTime())
+_DUE = (
+    *_FREE,
+    planned_run.c.from_utc <= _NOW,
+    planned_run.c.deadline_utc > _NOW,
+    planned_run.c.mail_utc <= sa.bindparam("latest"),  # where little is due the whole day is not read for more
+)
 _TAKE = (
     sa.select(planned_run)
-    .where(*_FREE, planned_run.c.from_utc <= _NOW, planned_run.c.deadline_utc > _NOW)
-    .where(planned_run.c.mail_utc <= sa.bindparam("latest"))  # where little is due the whole day is not read for more
+    .where(*_DUE)
     .order_by(planned_run.c.mail_utc, planned_run.c.tile, planned_run.c.site_id)
     .limit(sa.bindparam("most", type_=sa.Integer(), literal_execute=True))
     .with_for_update(skip_locked=True)
@@ -139,13 +145,47 @@ def give_back(store: sa.Engine, taken: PlannedRun, *, owner: str, from_utc: date
         )
 
 
-def owners(store: sa.Engine) -> frozenset[str]:
-    """Return the names of all services that have something in their batches."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeforeBatch:
+    """What is known before a batch is taken.
+
+    owners       names of all services that have something in their batches
+    n_due        runs that are due and that nobody has taken, MOST_COUNTED at most
+    n_services   that are at work, or died at it since the last one began
+    """
+
+    owners: frozenset[str]
+    n_due: int
+    n_services: int
+
+
+def before_batch(store: sa.Engine, *, now_utc: datetime) -> BeforeBatch:
+    """Look at what is due and who shares it, in one statement: it is asked before each batch."""
     with schema.read(store) as connection:
-        return frozenset(connection.scalars(_OWNERS).all())
+        judged = judged_utc(connection, now_utc)
+        rows = connection.execute(_BEFORE_BATCH, {"now": judged, "latest": judged + LONGEST_LEAD}).all()
+    return BeforeBatch(
+        owners=frozenset(row.owner for row in rows if row.owner is not None),
+        n_due=sum(row.n_due for row in rows),
+        n_services=sum(row.n_services for row in rows),
+    )
 
 
-_OWNERS = sa.select(planned_run.c.taken_by).where(planned_run.c.taken_by.is_not(None)).distinct()
+_SOME_DUE = sa.select(planned_run.c.site_id).where(*_DUE).limit(MOST_COUNTED).subquery()
+_BEFORE_BATCH = sa.union_all(
+    sa.select(
+        planned_run.c.taken_by.label("owner"),
+        sa.literal_column("0").label("n_due"),
+        sa.literal_column("0").label("n_services"),
+    )
+    .where(planned_run.c.taken_by.is_not(None))
+    .distinct(),
+    sa.select(
+        sa.cast(sa.null(), sa.Text),
+        sa.select(sa.func.count()).select_from(_SOME_DUE).scalar_subquery(),
+        sa.select(sa.func.count()).select_from(worker).scalar_subquery(),
+    ),
+)
 
 
 def release(store: sa.Engine, dead: Collection[str]) -> int:
@@ -184,15 +224,25 @@ def mark_seen(store: sa.Engine, keys: Iterable[tuple[str, date, str]]) -> None:
             connection.execute(sa.update(row).where(key.in_(part)).values(is_seen=True))
 
 
-def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[tuple[str, date, bool], ...]:
-    """Return the runs of an edition in their time that want looking after: (site id, day, is done)."""
+@dataclass(frozen=True, slots=True)
+class UnseenRun:
+    """A run that wants looking after. mail_utc: when its mails are to leave."""
+
+    site_id: str
+    day: date
+    is_done: bool
+    mail_utc: datetime
+
+
+def unseen(store: sa.Engine, edition: str, *, now_utc: datetime) -> tuple[UnseenRun, ...]:
+    """Return the runs of an edition in their time that want looking after, the soonest mails first."""
     row = planned_run
     with schema.read(store) as connection:
         judged = judged_utc(connection, now_utc)
-        query = sa.select(row.c.site_id, row.c.day, row.c.is_done).where(row.c.is_seen.is_(False))
+        query = sa.select(row.c.site_id, row.c.day, row.c.is_done, row.c.mail_utc).where(row.c.is_seen.is_(False))
         query = query.where(row.c.from_utc <= judged, row.c.deadline_utc > judged, row.c.edition == edition)
         query = query.order_by(row.c.mail_utc, row.c.site_id)
-        return tuple((found.site_id, found.day, found.is_done) for found in connection.execute(query))
+        return tuple(UnseenRun(*found) for found in connection.execute(query))
 
 
 def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:

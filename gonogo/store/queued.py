@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 
@@ -65,6 +65,10 @@ class Queued:
     settled_utc: datetime | None
     last_error: str
     raw: bytes = field(default=b"", repr=False)
+
+    def without_raw(self) -> Queued:
+        """The mail for a report, which may be kept for as long as a morning takes."""
+        return replace(self, raw=b"")
 
     @property
     def envelope(self) -> Envelope:

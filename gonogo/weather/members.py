@@ -7,9 +7,9 @@ rules.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +17,6 @@ import numpy.typing as npt
 from gonogo.times import as_hour
 from gonogo.weather.notes import Note, note
 from gonogo.weather.table import ParsedForecast
-
-if TYPE_CHECKING:
-    pass  # takes long to import: where a table is at hand
 
 Floats = npt.NDArray[np.float64]
 
@@ -109,11 +106,12 @@ def rain_members_mm(
 class Drawn:
     """Members before their amounts: ranks (H, M), how many are wet by amount and chance, and the amounts' shape (H,).
 
+    ranks     of hours with rain, 0 in others
     n_alone   wet members that the amount alone implies, n_wet: with the service's chance, never fewer
     """
 
     rain_mm: Floats
-    ranks: Floats
+    ranks: npt.NDArray[np.int64]
     n_alone: npt.NDArray[np.int64]
     n_wet: npt.NDArray[np.int64]
     shape: Floats
@@ -139,11 +137,10 @@ class Drawn:
         for n in range(int(least.min()), int(end.max())):
             thin = np.flatnonzero((least <= n) & (n < end))
             # The amounts of `_amounts_of_mm`, rank by rank: there are thousands of hours and numbers of wet members.
-            wet = np.exp(np.log(_unscaled(n)) / self.shape[rows[thin], None])
+            wet = np.exp(_log_unscaled(n) / self.shape[rows[thin], None])
             wet *= (total_mm[thin] / wet.sum(axis=1))[:, None]
             by_rank[thin, n_members - n :] = np.maximum(by_rank[thin, n_members - n :], wet)
-        ranks = self.ranks[rows].astype(np.int64)
-        peaks[rows] = np.maximum(peaks[rows], np.take_along_axis(by_rank, ranks, axis=1))
+        peaks[rows] = np.maximum(peaks[rows], np.take_along_axis(by_rank, self.ranks[rows], axis=1))
         return peaks
 
 
@@ -170,17 +167,17 @@ def draw(
     n_wet, n_alone = (np.clip(np.round(share * n_members), 1, n_members).astype(np.int64) for share in (chance, alone))
     # Weibull quantile with mean 1 after scaling; shape from variation by Justus et al. (1978): k = cv^-1.086.
     shape = np.clip(variation, 0.02, 3.0) ** -1.086
-    ranks = _ranks(len(rain_mm), n_members, rng)
+    ranks = _ranks(rain_mm != 0.0, n_members, rng)  # most hours are dry, and to rank is most of a draw's time
     return Drawn(rain_mm=rain_mm, ranks=ranks, n_alone=n_alone, n_wet=n_wet, shape=shape)
 
 
-def _amounts_mm(rain_mm: Floats, ranks: Floats, n_wet: npt.NDArray[np.int64], shape: Floats) -> Floats:
+def _amounts_mm(rain_mm: Floats, ranks: npt.NDArray[np.int64], n_wet: npt.NDArray[np.int64], shape: Floats) -> Floats:
     """Return amounts (H, M) whose mean is rain_mm, of which n_wet members in each hour have any."""
-    amounts = np.zeros_like(ranks)
+    amounts = np.zeros(ranks.shape)
     some = np.flatnonzero(rain_mm != 0.0)
     for n in np.unique(n_wet[some]).tolist():
         rows = some[n_wet[some] == n]
-        amounts[rows] = _amounts_of_mm(rain_mm[rows], ranks[rows].astype(np.int64), n, shape[rows])
+        amounts[rows] = _amounts_of_mm(rain_mm[rows], ranks[rows], n, shape[rows])
     return amounts
 
 
@@ -197,6 +194,14 @@ def _unscaled(n_wet: int) -> Floats:
     """Return what wet members (N,) have, rank by rank, of a Weibull distribution of shape and scale 1."""
     place = (np.arange(n_wet) + 0.5) / n_wet  # of a wet member among the wet
     return -np.log1p(-np.minimum(place, 1.0 - 1e-12))
+
+
+@functools.cache
+def _log_unscaled(n_wet: int) -> Floats:
+    """Return the logarithms of `_unscaled`, not to be written: the same numbers of members come with each site."""
+    found: Floats = np.log(_unscaled(n_wet))
+    found.flags.writeable = False
+    return found
 
 
 def of_ensemble_mm(
@@ -275,17 +280,21 @@ def whole_members_mm(members_mm: Floats) -> tuple[Floats, int]:
     return whole, members_mm.shape[1] - len(kept)
 
 
-def _ranks(n_hours: int, n_members: int, rng: np.random.Generator) -> Floats:
-    """Return ranks 0 to M-1 of the members in each hour, (H, M), that remember hours and days."""
-    states = rng.standard_normal((2, n_hours, n_members)).transpose(1, 0, 2).copy()  # (H, 2, M): shocks, then states
+def _ranks(is_wanted: npt.NDArray[np.bool_], n_members: int, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+    """Return ranks 0 to M-1 of the members in each hour that is wanted, (H, M), that remember hours and days.
+
+    Every hour is drawn, so that one more or fewer that is wanted moves no other; the others' ranks are 0.
+    """
+    states = rng.standard_normal((2, len(is_wanted), n_members))  # shocks, then states
     keep = np.exp(-1.0 / np.array([[FAST_MEMORY_H], [SLOW_MEMORY_H]]))
-    states[1:] *= np.sqrt(1.0 - keep**2)
+    states[:, 1:] *= np.sqrt(1.0 - keep**2)[:, None]
     kept = np.empty((2, n_members))
-    for hour in range(1, n_hours):
-        np.multiply(keep, states[hour - 1], out=kept)
-        states[hour] += kept
-    latent: Floats = states.sum(axis=1)
-    ranks: Floats = np.empty_like(latent)
-    order = np.argsort(latent, axis=1)
-    np.put_along_axis(ranks, order, np.broadcast_to(np.arange(n_members, dtype=np.float64), latent.shape), axis=1)
+    for hour in range(1, len(is_wanted)):
+        np.multiply(keep, states[:, hour - 1], out=kept)
+        states[:, hour] += kept
+    latent = states[0, is_wanted] + states[1, is_wanted]
+    ranked = np.empty(latent.shape, dtype=np.int64)
+    np.put_along_axis(ranked, np.argsort(latent, axis=1), np.broadcast_to(np.arange(n_members), latent.shape), axis=1)
+    ranks = np.zeros(states.shape[1:], dtype=np.int64)
+    ranks[is_wanted] = ranked
     return ranks

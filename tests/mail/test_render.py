@@ -296,7 +296,7 @@ def test_the_superintendent_reads_all_that_a_strip_needs() -> None:
         "18,400 L, 06:15–08:05. Mix in, test; roll 09:30–12:10 if 15.4–18.1. Now 13.9%. Gauge 16.2, Tue 16:30.",
         "- WAIT - N3 core until about Fri 19 morning Too wet. 19.4%, 0.9 over the window.",
         "Seal N3 13:15–13:45: rain today.",
-        "N2: Too dry: water, let soak and roll today.",
+        "N2: Too dry: water and roll today.",
         "Else too dry 12%, too wet 4%.",
         "Note: Culvert below the east end.",
     ):

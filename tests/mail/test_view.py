@@ -18,7 +18,7 @@ from gonogo.records.day_plan import Badge, NotRecorded, Pause, RainSpell, Task, 
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.weather.notes import note
-from gonogo.wording.language import speaker
+from gonogo.wording.language import NO_BREAK, speaker
 from gonogo.wording.phrases import phrase
 
 EN = speaker("en", "metric")
@@ -59,7 +59,8 @@ def test_without_a_trusted_forecast_every_strip_waits_whatever_was_decided(statu
 
 def test_without_a_forecast_the_last_test_of_each_strip_is_told_with_method_and_time() -> None:
     made = scene.built(weather=None)
-    assert "Below: call the truck. Above: hold. gauge 16.2, Tue 16:30." in said(row(made, "N1").lines)
+    assert said(row(made, "N1").lines).endswith("gauge 16.2, Tue 16:30.")
+    assert list(told_by_result(made, "N1").values())[-2:] == ["call the truck", "hold"]
 
 
 def test_a_model_that_failed_gives_no_verdict_though_the_forecast_is_good() -> None:
@@ -135,6 +136,16 @@ def test_a_row_says_by_when_the_number_and_the_last_test() -> None:
     )
 
 
+def test_a_test_older_than_the_water_says_what_was_put_on_since() -> None:
+    plan = scene.morning().plan
+    strips = tuple(
+        replace(s, last_test=None if s.last_test is None else replace(s.last_test, litres_since=8500.0))
+        for s in plan.strips
+    )
+    watered = said(row(scene.built(plan=replace(plan, strips=strips)), "N1").lines)
+    assert watered.endswith("gauge 16.2, Tue 16:30; 8,500 L since.")
+
+
 def test_an_untested_lift_shows_no_hard_figure() -> None:
     untested = row(scene.built(), "N5")
     assert "16.1" not in said(untested.lines)
@@ -144,26 +155,46 @@ def test_an_untested_lift_shows_no_hard_figure() -> None:
         assert "Now" not in said(r.lines)
 
 
+def told_by_result(made: MorningView, strip_id: str = "N5") -> dict[str, str]:
+    """Return what the row of a strip has a crew do by each result of its test."""
+    return {EN.say(branch.result): EN.say(branch.act).replace(NO_BREAK, " ") for branch in row(made, strip_id).branches}
+
+
 def test_a_test_says_what_each_result_means() -> None:
-    assert said(row(scene.built(), "N5").lines).endswith(
-        "15.4–18.1: roll. From 15.0: with 4,200 L on top."
-        " Else 14.5–18.5: test again; roll if the two average 15.0–18.3."
-        " Below: 10,400 L a point under 16.3; mix, soak, test. Above: disk 09:00, test again 11:30."
-    )
+    assert told_by_result(scene.built()) == {
+        "15.4–18.1": "roll",
+        "15.0–15.4": "4,200 L on top, roll",
+        "14.5–18.5": "else retest; as above if the two average 15.0–18.3",
+        "under 14.5": "10,400 L a point under 16.3; mix, soak, test",
+        "over 18.5": "disk 09:00, retest 11:30",
+    }
     plan = scene.morning().plan
     calling = scene.testing(below=Then.CALL, above=Then.HOLD, if_done=Then.RECORD)
     strips = tuple(replace(s, test=calling) if s.strip_id == "N5" else s for s in plan.strips)
-    text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
-    assert "Below: call the truck. Above: hold. If it was rolled: only record it." in text
+    made = scene.built(plan=replace(plan, strips=strips))
+    assert list(told_by_result(made).values())[-2:] == ["call the truck", "hold"]
+    assert "If it was rolled: only record it." in said(row(made, "N5").lines)
+
+
+def test_a_result_that_is_rolled_with_water_on_top_is_not_too_dry_as_well() -> None:
+    plan = scene.morning().plan
+    test = scene.testing(again_from_pct=math.nan, again_to_pct=math.nan)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    assert list(told_by_result(scene.built(plan=replace(plan, strips=strips)))) == [
+        "15.4–18.1",
+        "15.0–15.4",
+        "under 15.0",
+        "over 18.1",
+    ]
 
 
 @pytest.mark.parametrize(
     ("code", "said_so"),
     [
-        ("en", "Up to 18.5: disk 09:00, roll from 12:30."),
-        ("es", "Hasta 18,5: grada 9:00, compactar desde las 12:30."),
-        ("pt", "Até 18,5: gradear 09:00, compactar a partir das 12:30."),
-        ("fr", "Jusqu'à 18,5 : disques 09 h 00, compacter dès 12 h 30."),
+        ("en", "18.1–18.5: disk 09:00, roll from 12:30"),
+        ("es", "18,1–18,5: grada 9:00, compactar desde las 12:30"),
+        ("pt", "18,1–18,5: gradear 09:00, compactar a partir das 12:30"),
+        ("fr", "18,1–18,5: disques 09 h 00, compacter dès 12 h 30"),
     ],
 )
 def test_a_result_at_the_wet_edge_is_disked_and_rolled_from_an_hour(code: str, said_so: str) -> None:
@@ -171,18 +202,22 @@ def test_a_result_at_the_wet_edge_is_disked_and_rolled_from_an_hour(code: str, s
     aired = scene.testing(again_to_pct=15.0, air_to_pct=18.5, air_roll_utc=scene.at(12.5))
     strips = tuple(replace(s, test=aired) if s.strip_id == "N5" else s for s in plan.strips)
     speak = speaker(code, "metric")
-    lines = row(scene.built(plan=replace(plan, strips=strips)), "N5").lines
-    text = " ".join(speak.say(line) for line in lines).replace("\u00a0", " ").replace("\u202f", " ").replace("’", "'")
-    assert said_so in text
+    found = row(scene.built(plan=replace(plan, strips=strips)), "N5").branches
+    told = [f"{speak.say(b.result)}: {speak.say(b.act)}".replace(NO_BREAK, " ").replace("\u202f", " ") for b in found]
+    assert told[2] == said_so
+    assert [line.split(": ")[0][-4:] for line in told[3:]] == [
+        line.format(*(("14.5", "15.0", "18.5") if code == "en" else ("14,5", "15,0", "18,5")))[-4:]
+        for line in ("{1}", "{0}", "{2}")
+    ]
 
 
 @pytest.mark.parametrize(
     ("is_mixed_in", "is_tested", "then"),
     [
-        (True, True, "mix, soak, test."),
-        (True, False, "mix, soak, roll."),
-        (False, True, "soak, test."),
-        (False, False, "soak, roll."),
+        (True, True, "mix, soak, test"),
+        (True, False, "mix, soak, roll"),
+        (False, True, "soak, test"),
+        (False, False, "soak, roll"),
     ],
 )
 def test_water_that_a_test_orders_is_mixed_in_unless_the_material_takes_it_by_itself(
@@ -191,8 +226,8 @@ def test_water_that_a_test_orders_is_mixed_in_unless_the_material_takes_it_by_it
     plan = scene.morning().plan
     test = scene.testing(is_mixed_in=is_mixed_in, is_tested_after_water=is_tested)
     strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
-    text = said(row(scene.built(plan=replace(plan, strips=strips)), "N5").lines)
-    assert f"a point under 16.3; {then}" in text
+    made = scene.built(plan=replace(plan, strips=strips))
+    assert told_by_result(made)["under 14.5"] == f"10,400 L a point under 16.3; {then}"
 
 
 def unrecorded(task: Task = Task.WATER) -> NotRecorded:
@@ -209,13 +244,15 @@ def unrecorded(task: Task = Task.WATER) -> NotRecorded:
 
 def with_unrecorded(task: Task = Task.WATER) -> MorningView:
     plan = scene.morning().plan
-    strips = tuple(replace(s, not_recorded=(unrecorded(task),)) if s.strip_id == "N5" else s for s in plan.strips)
+    told = {"not_recorded": (unrecorded(task),), "test": scene.testing(why="work_not_recorded")}
+    strips = tuple(replace(s, **told) if s.strip_id == "N5" else s for s in plan.strips)
     return scene.built(plan=replace(plan, strips=strips))
 
 
 def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> None:
     made = with_unrecorded()
     assert "Told 18,400 L, Tue 07:30: not recorded." in said(row(made, "N5").lines)
+    assert "Told work is not recorded" not in said(row(made, "N5").lines)  # once is enough
     assert "Not recorded: water on N5, told Tue 07:30." in said(made.box)
     assert said(made.box).endswith("If done, not again: test.")  # how it is recorded: with the mail's frame
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)

@@ -53,7 +53,9 @@ def test_a_fault_of_many_sites_is_four_mails(store: sa.Engine, config: Config) -
     assert delivered(store, config, AT_UTC + timedelta(minutes=31)) == ()
     (last,) = delivered(store, config, NEXT_HOUR_UTC)
     assert last.subject == "gonogo: no verdict, morning - 60 more - 2026-05-12"
-    text = b" ".join(last.raw.split()).decode()
+    with schema.read(store) as connection:
+        raw = outcomes.raw_of(connection, last.message_id) or b""
+    text = b" ".join(raw.split()).decode()
     assert "at 60 sites: Site 3 - north, Site 4 - north," in text
     assert "and 10 others" in text
     assert "There is no usable forecast." in text

@@ -24,7 +24,7 @@ from gonogo.outgoing import operator_digest
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.service import day_queue, last_good, service
-from gonogo.service.day_queue import DayQueue
+from gonogo.service.day_queue import DayQueue, Taken
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
 from gonogo.store import alive, claims, outcomes, schema
@@ -80,13 +80,21 @@ def queue_of(running: Service) -> DayQueue:
     return found
 
 
+def taken_all(running: Service, now_utc: datetime) -> list[Taken]:
+    """Take batch after batch until nothing is due."""
+    found: list[Taken] = []
+    while batch := queue_of(running).take(now_utc):
+        found += batch
+    return found
+
+
 def two_of_which_the_first_has_all(
     loaded: Config, begun: Callable[[Config], Service]
 ) -> tuple[Service, Service, datetime]:
     """Return two services on one database and when the first of them took all that was due."""
     first, second = begun(loaded), begun(loaded)
     now_utc = datetime.now(UTC)
-    assert len(queue_of(first).take(now_utc)) == N_SITES
+    assert len(taken_all(first, now_utc)) == N_SITES
     return first, second, now_utc
 
 
@@ -99,7 +107,7 @@ def test_what_one_service_has_taken_and_done_no_other_tries(tmp_path: Path, post
     loaded = due_now(tmp_path, postgresql_url)
     first, second = begun(loaded), begun(loaded)
     now_utc = datetime.now(UTC)
-    batch = queue_of(first).take(now_utc)
+    batch = taken_all(first, now_utc)
     assert {taken.site.id for taken in batch} == {site.id for site in loaded.sites}
     assert queue_of(second).take(now_utc) == []
     for taken in batch:
@@ -108,6 +116,42 @@ def test_what_one_service_has_taken_and_done_no_other_tries(tmp_path: Path, post
     with schema.read(first.store) as connection:
         assert connection.execute(sa.select(sa.func.count(), sa.func.max(schema.run.c.id))).one() == (N_SITES, N_SITES)
     assert len(mails(first.store)) == len(set(mails(first.store))) == 5 * N_SITES
+
+
+def test_where_little_is_due_it_is_shared_out_evenly(tmp_path: Path, postgresql_url: str, begun: Any) -> None:
+    """One that took all of a small zone would be at it twice as long as two."""
+    loaded = due_now(tmp_path, postgresql_url, 40)
+    services = [begun(loaded), begun(loaded)]
+    now_utc = datetime.now(UTC)
+    batches: list[list[int]] = [[], []]
+    while any(batch := [len(queue_of(running).take(now_utc)) for running in services]):
+        for own, n_taken in zip(batches, batch, strict=True):
+            own.append(n_taken)
+    assert batches[0][0] == 10, "a half of its half"
+    first, second = map(sum, batches)
+    assert first + second == 40
+    assert abs(first - second) <= 6
+    assert batches[0] == sorted(batches[0], reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("n_due", "n_services", "n_taken"),
+    [
+        (1000, 4, 25),
+        (200, 4, 25),
+        (199, 4, 25),
+        (192, 4, 24),
+        (80, 2, 20),
+        (80, 1, 25),
+        (7, 4, 1),
+        (0, 2, 1),
+        (3, 0, 25),
+    ],
+)
+def test_a_batch_is_half_of_a_service_s_share_and_as_much_as_one_question_brings_at_most(
+    n_due: int, n_services: int, n_taken: int
+) -> None:
+    assert day_queue.batch_size(n_due, n_services) == n_taken
 
 
 def test_a_dead_service_s_batch_is_taken_by_another_at_once(
@@ -120,7 +164,7 @@ def test_a_dead_service_s_batch_is_taken_by_another_at_once(
     while not alive.is_dead(second.store)(first.runner.me):  # the server ends the session in its own time
         assert time_module.monotonic() < end
         time_module.sleep(0.05)
-    assert len(queue_of(second).take(now_utc)) == N_SITES
+    assert len(taken_all(second, now_utc)) == N_SITES
 
 
 def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds(
@@ -135,7 +179,7 @@ def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds
     monkeypatch.setattr("gonogo.store.alive.is_dead", lambda _: lambda name: name == dies or real(name))
     claim = claims.claim_run(second.store, "site-0", *day_and_edition(first), now_utc=now_utc, owner=dies)
     assert claim is not None
-    batch = queue_of(second).take(soon_utc)
+    batch = taken_all(second, soon_utc)
     assert len(batch) == N_SITES
     for taken in batch:
         queue_of(second).run(taken, soon_utc)
@@ -173,13 +217,38 @@ def test_a_late_morning_is_told_by_the_watch_and_a_good_one_is_not_looked_at_aga
     running = begun(due_now(tmp_path, postgresql_url, 2))
     now_utc = datetime.now(UTC)
     queue = queue_of(running)
-    first, second = queue.take(now_utc)
+    first, second = taken_all(running, now_utc)
     queue.run(first, now_utc)
     workers = Workers(1)
     running.watch(now_utc, workers)
     assert len(mails(running.store)) == 5, "the other is not late yet"
     running.watch(now_utc + timedelta(minutes=6), workers)
     assert {site_id for site_id, _ in mails(running.store)} == {first.site.id, second.site.id}
+
+
+def test_mornings_that_were_refused_cost_no_look_each_and_are_made_good_behind_those_that_can_be_in_time(
+    tmp_path: Path, postgresql_url: str, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine that does not keep up has thousands: to look at each every few seconds left it less and less time."""
+    running = begun(due_now(tmp_path, postgresql_url, N_SITES))
+    now_utc = datetime.now(UTC)
+    running.watch(now_utc, Workers(1))
+    repaired, goes_on = list[tuple[str, datetime]](), threading.Event()
+    monkeypatch.setattr(running.runner, "repair", lambda site, _day, at_utc: repaired.append((site.id, at_utc)))
+    workers = Workers(1)
+    workers.put("busy", lambda: goes_on.wait(60))
+    later_utc = now_utc + timedelta(minutes=6)
+    running.watch(later_utc, workers)
+    assert len(mails(running.store)) == 6 * N_SITES, "everybody is told on time"
+    looks = list[str]()
+    monkeypatch.setattr("gonogo.service.watch.runs.last_run", lambda _, site_id, **__: looks.append(site_id))
+    running.watch(later_utc + timedelta(seconds=20), workers)
+    assert looks == []
+    assert workers.n_waiting == 0, "so many more that can be in time are taken"
+    goes_on.set()
+    assert workers.wait(60)
+    assert sorted(site_id for site_id, _ in repaired) == [f"site-{n}" for n in range(N_SITES)]
+    assert min(at_utc for _, at_utc in repaired) >= later_utc + timedelta(seconds=20), "by the clock as it is then"
 
 
 def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
@@ -189,7 +258,7 @@ def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
     loaded = due_now(tmp_path, postgresql_url, 3)
     first, second = begun(loaded), begun(loaded)
     now_utc = datetime.now(UTC)
-    for taken in queue_of(first).take(now_utc)[:2]:
+    for taken in taken_all(first, now_utc)[:2]:
         queue_of(first).run(taken, now_utc)
     workers = Workers(1)
     first.watch(now_utc, workers)

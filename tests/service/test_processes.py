@@ -236,6 +236,25 @@ def test_threads_go_on_with_the_group_that_they_began() -> None:
     assert {len({thread for group, thread in at if group == g}) for g in "ab"} == {1}
 
 
+def test_what_can_wait_is_taken_once_nothing_else_waits_and_is_not_counted() -> None:
+    workers, goes_on, order = Workers(1), threading.Event(), list[str]()
+
+    def begin() -> None:
+        assert goes_on.wait(60)
+        workers.put("third", lambda: order.append("third"))
+
+    workers.put("begins", begin)
+    workers.put("later", lambda: order.append("later"), can_wait=True)
+    assert not workers.put("later", lambda: order.append("later"))
+    for name in ("first", "second"):
+        workers.put(name, lambda name=name: order.append(name))
+    assert workers.n_waiting <= 3  # the thread may not have begun yet
+    goes_on.set()
+    assert workers.wait(60)
+    assert order == ["first", "second", "third", "later"]
+    assert workers.n_waiting == 0
+
+
 def test_what_stands_beside_a_run_that_hangs_does_not_wait_until_nothing_else_comes() -> None:
     """One thread hangs at a group; the other has work of its own group all the while, and of the first's once."""
     workers, goes_on, order = Workers(2), threading.Event(), list[str]()

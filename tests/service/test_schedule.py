@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import random
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -101,6 +101,7 @@ class Bench:
         self.looked: queue.SimpleQueue[datetime] = queue.SimpleQueue()
         self.done: set[tuple[str, date, time | None]] = set()
         self.finishes = True
+        self.deliver: Callable[[datetime], None] = self.delivered.put
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def _serve(self) -> None:
@@ -111,7 +112,7 @@ class Bench:
             run_morning=self._morning,
             run_recheck=self._recheck,
             watch=lambda now, _: self.watched.put(now),
-            deliver=self.delivered.put,
+            deliver=lambda now: self.deliver(now),
             stepped=self.steps.put,
             read_mailbox=self._read,
             recheck_after_replies=lambda now: bool(self.looked.put(now)),
@@ -187,6 +188,27 @@ def test_a_letter_brings_its_answer_at_once_and_a_mailbox_that_is_waited_on_hold
         bench.delivered.get(timeout=30)
         clock.move_to(times.moment_utc(TUESDAY, time(5, 25), site.zone))
         assert bench.mornings.get(timeout=60) == (site.id, TUESDAY), "though the mailbox is waited on"
+
+
+def test_mails_that_stream_for_minutes_fill_no_log(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A round that is under way is not begun again, so nothing has to say that it could not be."""
+    monkeypatch.setattr(schedule, "DELIVERED_EVERY", timedelta(seconds=0.02))
+    bench, goes_on = Bench(small_site()), threading.Event()
+
+    def stream(now_utc: datetime) -> None:
+        bench.delivered.put(now_utc)
+        assert goes_on.wait(60)
+
+    bench.deliver = stream
+    with clock_at(TUESDAY, time(3, 0), small_site()), bench:
+        bench.delivered.get(timeout=60)
+        with pytest.raises(queue.Empty):
+            bench.delivered.get(timeout=1.0)
+        goes_on.set()
+        bench.delivered.get(timeout=60)
+    assert "maximum number of running instances" not in caplog.text
 
 
 @pytest.mark.parametrize("back", [timedelta(minutes=10), timedelta(hours=3), timedelta(days=400)])

@@ -18,7 +18,7 @@ from gonogo.store import ahead, alive, claims, members, outbox, owner, planned, 
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import RunRecord
 from gonogo.store.members import OtherVersionError
-from gonogo.store.planned import PlannedRun
+from gonogo.store.planned import BeforeBatch, PlannedRun, UnseenRun
 from gonogo.store.upgrade import upgrade
 
 DAY = date(2026, 6, 1)
@@ -80,9 +80,9 @@ def test_what_came_to_nothing_is_given_back_and_done_is_done_whoever_did_it(stor
     assert take(store, "b") == []
     assert take(store, "b", now_utc=MORNING + timedelta(seconds=20)) == ["site-001"]
     assert planned.unseen(store, "morning", now_utc=MORNING + HOUR) == (
-        ("site-001", DAY, False),
-        ("site-002", DAY, True),
-        ("site-003", DAY, False),
+        UnseenRun("site-001", DAY, False, row(1).mail_utc),
+        UnseenRun("site-002", DAY, True, row(2).mail_utc),
+        UnseenRun("site-003", DAY, False, row(3).mail_utc),
     )
     planned.mark_seen(store, [("site-002", DAY, "morning")])
     assert len(planned.unseen(store, "morning", now_utc=MORNING + HOUR)) == 2
@@ -100,10 +100,33 @@ def test_a_batch_of_a_dead_service_is_free_at_once(store: sa.Engine) -> None:
     plan(store, [row(1), row(2)])
     take(store, "dead", most=1)
     take(store, "alive", most=1)
-    assert planned.owners(store) == {"dead", "alive"}
+    assert planned.before_batch(store, now_utc=MORNING).owners == {"dead", "alive"}
     assert planned.release(store, {"dead"}) == 1
     assert planned.release(store, {"dead"}) == 0
     assert take(store) == ["site-001"]
+
+
+def test_before_a_batch_is_taken_it_is_known_what_is_due_and_who_shares_it(store: sa.Engine) -> None:
+    def standing() -> BeforeBatch:
+        return planned.before_batch(store, now_utc=MORNING)
+
+    assert standing() == BeforeBatch(owners=frozenset(), n_due=0, n_services=0)
+    not_due = [row(8, from_utc=MORNING + HOUR), row(9, deadline_utc=MORNING)]
+    plan(store, [row(n) for n in range(6)] + not_due)
+    for name in ("a", "b", "c"):
+        members.join(store, name, "2026.1", now_utc=MORNING)
+        with schema.begin(store) as connection:  # whoever joins forgets those of whom it knows no sign of life
+            assert connection.scalars(sa.select(schema.worker.c.owner)).all() == [name]
+    take(store, "a", most=2)
+    take(store, "b", most=1)
+    finish(store, "site-003")
+    assert standing() == BeforeBatch(owners=frozenset({"a", "b"}), n_due=2, n_services=1)
+
+
+def test_no_more_is_counted_than_tells_how_much_to_take(store: sa.Engine) -> None:
+    n_rows = planned.MOST_COUNTED + 5
+    plan(store, [row(n, mail_utc=MORNING) for n in range(n_rows)])
+    assert planned.before_batch(store, now_utc=MORNING).n_due == planned.MOST_COUNTED
 
 
 def test_no_site_may_be_made_longer_before_its_mails_than_what_is_taken_looks_ahead(store: sa.Engine) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import stat
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -51,28 +50,6 @@ def loaded(tmp_path: Path) -> Config:
     return replace(
         config, folder=tmp_path / "config", transport=transport, watch=Watch(health_file=tmp_path / "health.json")
     )
-
-
-def test_the_copy_of_a_config_of_many_sites_is_kept_in_lines_and_found_whole(
-    loaded: Config, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(last_good, "SITES_A_LINE", 2)
-    ids = [f"site-{n}" for n in range(5)]
-    named = {name: dict.fromkeys(ids, getattr(loaded, name)[loaded.sites[0].id])
-             for name in ("settings", "setting_origin", "readings")}  # fmt: skip
-    many = replace(loaded, warnings=(), sites=tuple(replace(loaded.sites[0], id=n) for n in ids), **named)
-    last_good.keep_config(many)
-    assert len(last_good.place(many).read_text(encoding="utf-8").splitlines()) == 3
-    monkeypatch.chdir(last_good.place(many).parent)
-    assert last_good.find(many.folder) == LastGood(config=many)
-
-
-def test_the_copy_of_the_last_good_config_is_whole_and_for_its_owner_alone(loaded: Config) -> None:
-    last = LastGood(config=replace(loaded, warnings=()), mornings={loaded.sites[0].id: demo.DAY})
-    last_good.keep(last)
-    assert stat.S_IMODE(last_good.place(loaded).stat().st_mode) == 0o600
-    (loaded.folder / "gonogo.toml").write_text(f'[store]\nurl = "sqlite:///{loaded.store_url[10:]}"\n[broken', "utf-8")
-    assert last_good.find(loaded.folder) == last
 
 
 @pytest.mark.parametrize("fault", [BROKEN, StoreError("database disk image is malformed.")])

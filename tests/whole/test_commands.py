@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from email.parser import BytesParser
 from email.policy import default
@@ -66,7 +67,9 @@ def mornings_typed(loaded: Config, **changes: Any) -> CommandOutcome:
     } | changes
     fetch = arguments.pop("fetch")
     asked = mornings.MorningRequest(sites=loaded.sites, **arguments)
-    return mornings.mornings(loaded, asked, say=lambda _: None, fetch=fetch)
+    told: list[str] = []
+    outcome = mornings.mornings(loaded, asked, say=lambda _: None, tell=told.append, fetch=fetch)
+    return replace(outcome, text="\n\n".join([*told, outcome.text]))
 
 
 def test_recording_does_not_wait_for_tables(folder: Path) -> None:

@@ -126,7 +126,7 @@ def mornings_again(loaded: Config, folder: Path) -> dict[str, str]:
     request = mornings.MorningRequest(
         sites=loaded.sites, now_utc=demo.MORNING_UTC + timedelta(days=3), on=demo.DAY, dry_run=True, folder=folder
     )
-    outcome = mornings.mornings(loaded, request, say=lambda _: None)
+    outcome = mornings.mornings(loaded, request, say=lambda _: None, tell=lambda _: None)
     assert outcome.exit_code in (Exit.OK, Exit.NO_VERDICT)
     found = {}
     for path in sorted(folder.rglob("*.eml")):

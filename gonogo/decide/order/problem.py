@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from gonogo.decide.order.result import Part, day_of
 from gonogo.decide.order.timetable import Choice, Problem, Use
 from gonogo.decide.today import Prepared
 from gonogo.decide.windows import Working
+from gonogo.records.crew import Roller
 from gonogo.records.work_order import PlannedWork
 
 Ints = npt.NDArray[np.int64]
@@ -111,11 +113,11 @@ def _part(
     kept = _kept_hours(inputs, lifts)
     for job, lift in enumerate(lifts):
         if lift.options:
-            values = _values(prepared, ahead, lift, old).tolist()
-            takes = _uses(inputs, slots, ahead, lift, kept)
-            start_h, end_h = (np.array([getattr(option, name) for option in lift.options]) for name in _ROLLING)
-            starts = slots.after(start_h).tolist()
-            readies = slots.after(end_h + inputs.setting("next_lift_after_h")).tolist()
+            columns = _Columns.of(lift.options)
+            values = _values(prepared, ahead, lift, columns, old).tolist()
+            takes = _uses(inputs, slots, lift, columns, rollers=_rollers(inputs, ahead, lift), kept=kept)
+            starts = slots.after(columns.start_h).tolist()
+            readies = slots.after(columns.end_h + inputs.setting("next_lift_after_h")).tolist()
             rows = zip(lift.options, values, starts, readies, takes, strict=True)
             for option, value, start, ready, uses in rows:
                 if uses is not None:
@@ -131,25 +133,44 @@ def _part(
     return Part(lifts=tuple(lifts), problem=problem, options=tuple(options))
 
 
-_ROLLING, _TRUCK = ("start_h", "end_h"), ("called_h", "free_h")
+class _Columns(NamedTuple):
+    """Fields of the options of a lift as arrays (N,); moments in epoch h."""
+
+    day_n: Ints
+    start_h: Floats
+    end_h: Floats
+    called_h: Floats
+    free_h: Floats
+    chance: Floats
+    litres: Floats
+
+    @classmethod
+    def of(cls, options: Sequence[Option]) -> _Columns:
+        by_name = dict(zip(Option._fields, zip(*options, strict=True), strict=True))
+        return cls(*(np.array(by_name[name]) for name in cls._fields))
+
+
+def _rollers(inputs: MorningInputs, ahead: Sequence[Working], lift: LiftToDo) -> dict[int, Roller]:
+    """Return by day of the horizon the roller that the options of a lift have on it."""
+    strip = inputs.strips[lift.s]
+    return {n: inputs.roller_on(strip, ahead[n].day) for n in {option.day_n for option in lift.options}}
 
 
 def _uses(
     inputs: MorningInputs,
     slots: _Slots,
-    ahead: Sequence[Working],
     lift: LiftToDo,
+    columns: _Columns,
+    *,
+    rollers: Mapping[int, Roller],
     kept: Mapping[str, Sequence[tuple[float, float]]],
 ) -> list[tuple[Use, ...] | None]:
     """Return what each option of a lift takes of roller and truck, None where it wants hours that are kept."""
-    strip = inputs.strips[lift.s]
-    trucks = {truck.id: truck for truck in inputs.crew(strip).trucks}
-    rollers = {n: inputs.roller_on(strip, ahead[n].day) for n in {option.day_n for option in lift.options}}
-    day_n = np.array([option.day_n for option in lift.options])
+    trucks = {truck.id: truck for truck in inputs.crew(inputs.strips[lift.s]).trucks}
     taken = []
-    for names in (_ROLLING, _TRUCK):
-        from_h, until_h = (np.array([getattr(option, name) for option in lift.options]) for name in names)
-        taken.append(zip(*(column.tolist() for column in slots.used(day_n, from_h, until_h)), strict=True))
+    for from_h, until_h in ((columns.start_h, columns.end_h), (columns.called_h, columns.free_h)):
+        used = slots.used(columns.day_n, from_h, until_h)
+        taken.append(zip(*(column.tolist() for column in used), strict=True))
     found: list[tuple[Use, ...] | None] = []
     roller_on: dict[int, int] = {}  # its number among the machines, which are counted as they are first wanted
     for option, rolled, called in zip(lift.options, *taken, strict=True):
@@ -187,24 +208,25 @@ def _is_in(option: Option, kept: Sequence[tuple[float, float]]) -> bool:
 
 
 def _values(
-    prepared: Prepared, ahead: Sequence[Working], lift: LiftToDo, old: Mapping[tuple[str, int], PlannedWork]
+    prepared: Prepared,
+    ahead: Sequence[Working],
+    lift: LiftToDo,
+    columns: _Columns,
+    old: Mapping[tuple[str, int], PlannedWork],
 ) -> Floats:
     """Return what each option of a lift is worth (N,): expected area, with the weights above [m2]."""
     inputs = prepared.inputs
     strip = inputs.strips[lift.s]
-    day_n = np.array([option.day_n for option in lift.options])
-    chance, start_h, end_h, litres = (
-        np.array([getattr(option, name) for option in lift.options]) for name in ("chance", *_ROLLING, "litres")
-    )
+    day_n, chance, start_h = columns.day_n, columns.chance, columns.start_h
     best, closes_h = np.zeros(len(ahead)), np.zeros(len(ahead))  # of each day
     np.fmax.at(best, day_n, chance)
-    np.maximum.at(closes_h, day_n, end_h)
+    np.maximum.at(closes_h, day_n, columns.end_h)
     share = counted_chances(chance, best[day_n], inputs.n_members(lift.s))
     later = [NEXT_DAY_SHARE * min(n, 3) + DAY_SHARE * max(n - 3, 0) for n in range(len(ahead))]
     share *= 1.0 - np.array(later)[day_n]
     if strip.finish_by is not None:
         share *= np.array([LATE_SHARE if hours.day > strip.finish_by else 1.0 for hours in ahead])[day_n]
-    share[litres > 0.0] -= WATER_SHARE
+    share[columns.litres > 0.0] -= WATER_SHARE
     if lift.is_present:
         today = TODAY_SHARE + (WATERED_TODAY_SHARE if lift.is_watered else 0.0)
         share[day_n == 0] += today if lift.is_told else TESTED_TODAY_SHARE

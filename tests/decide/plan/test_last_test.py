@@ -1,13 +1,13 @@
-"""A test that was not believed stands in the plan with what had been expected."""
+"""What the plan says of the last test of a lift: also one that was not believed, or that is older than water."""
 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from gonogo.decide.plan.strips import last_test
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.records.field import Reading
+from gonogo.records.field import Reading, Watering
 
 AT = datetime(2026, 5, 12, 6, 30, tzinfo=UTC)
 TEST = Reading(strip_id="N1", at_utc=AT, w_pct=19.6, method="nuclear gauge", depth_mm=150.0)
@@ -26,3 +26,13 @@ def test_a_test_that_counts_has_nothing_expected_in_its_place() -> None:
     assert shown is not None
     assert shown.is_used
     assert math.isnan(shown.expected_low_pct)
+
+
+def test_water_that_was_put_on_since_the_test_is_counted_and_earlier_water_is_not() -> None:
+    waterings = tuple(
+        Watering(strip_id="N1", at_utc=AT + timedelta(hours=h), litres=litres)
+        for h, litres in ((-1.0, 4000.0), (0.5, 5000.0), (2.0, 3500.0))
+    )
+    shown = last_test(LiftHistory(readings=(TEST,), waterings=waterings, works=()), {})
+    assert shown is not None
+    assert shown.litres_since == 8500.0
