@@ -83,7 +83,7 @@ def joined(parts: Sequence[Starts]) -> Starts:
 def starts(station_year: StationYear, at: np.ndarray, *, has_history: bool) -> Starts:
     """Starts at some days of a station-year; with has_history each knows the readings before it."""
     of = hours.hours(station_year, 2, rain=EVEN_RAIN)
-    site, sky = station_site(station_year, "natural", 0.2), of.weather
+    site, sky = station_site(station_year, "natural"), of.weather
     demand = np.maximum(hourly_et0_mm(sky.air, site.place), 0.0)
     so_far = season(sky.rain_mm + sky.melt_mm, demand, sky.temp_degc)
     kc_max = bare_soil.kc_max_by_hour(

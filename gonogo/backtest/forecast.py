@@ -21,7 +21,7 @@ from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ground import NATURAL
 from gonogo.soil.readings import PROBE
 from gonogo.soil.reference_et import hourly_et0_mm
-from gonogo.soil.season import season
+from gonogo.soil.season import BUCKETS_MM, Season, season
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,9 +31,9 @@ N_MEMBERS = 50  # as a morning has where nobody set another number
 NOON_H = 12  # for which a probe's daily mean stands
 DENSITY_KG_M3 = 1000.0  # so that per cent of dry mass are per cent of volume: stations tell no density
 SPECIFIC_GRAVITY = 2.65
-# A station tells no class: taken for that whose field capacity is nearest to its first reading over this share, for
-# soil lies between half dry and drained most of the time.
-USUAL_SHARE_OF_FC = 0.85
+# A station tells no class: taken for that whose field capacity is nearest to its first reading over the share that the
+# weather so far has left of it, from where it emptied a small bucket to where it filled it.
+SHARE_OF_FC = (0.4, 0.9)
 STRIP = "station"
 
 
@@ -69,8 +69,7 @@ def forecasts(
     Each is a morning's: the station is a strip, its readings are tests, what it learned is carried on as it is stored.
     Nothing after the ten days is looked at. Checked in tests/backtest/test_forecast.py.
     """
-    site = station_site(station, ground, float(station.theta[station.readings[0]]) if station.readings.size else 0.2)
-    whole = of.weather
+    site, whole = station_site(station, ground), of.weather
     so_far = season(
         whole.rain_mm + whole.melt_mm, np.maximum(hourly_et0_mm(whole.air, site.place), 0.0), whole.temp_degc
     )
@@ -83,8 +82,8 @@ def forecasts(
         done.append(day)
         if not is_issue and readings == "first":
             continue
-        if readings == "first":
-            site = station_site(station, ground, float(station.theta[day]))
+        if readings == "first" or len(done) == 1:
+            site = station_site(station, ground, day, so_far)
         first = known[0] * DAY + NOON_H
         weather = of.between(first, min(day + HORIZON, len(station.day) - 1))
         at_utc = times.as_datetime(weather.hour_utc[0])
@@ -139,12 +138,15 @@ def _forecast(
     )
 
 
-def station_site(station: StationYear, ground: str, theta: float) -> Site:
+def station_site(station: StationYear, ground: str, day: int | None = None, so_far: Season | None = None) -> Site:
     """Return a station as a site of one strip; what it lacks of a site's facts plays no part in its moisture.
 
-    theta   a reading, by which its class is taken where the station tells none [m3/m3]
+    day, so_far   a day with a reading, by which and by the weather up to it its class is taken where the station tells
+                  none; a place of which nothing is asked but where it lies needs neither
     """
-    nearest = min(SOIL_CLASSES, key=lambda name: abs(SOIL_CLASSES[name].theta_fc - theta / USUAL_SHARE_OF_FC))
+    nearest = next(iter(SOIL_CLASSES))
+    if day is not None and so_far is not None:
+        nearest = nearest_class(float(station.theta[day]), float(so_far.at(day * DAY + NOON_H)[1]) / BUCKETS_MM[1])
     soil_class = station.station.soil_class if station.station.soil_class in SOIL_CLASSES else nearest
     row = SOIL_CLASSES[soil_class]
     strip = Strip(
@@ -165,3 +167,9 @@ def station_site(station: StationYear, ground: str, theta: float) -> Site:
         working_days=(), shift_start=noon, shift_end=noon, mail_at=noon, deadline=noon, holidays=(), mixing_depth_m=0.3,
         crews=(), materials=(material,), strips=(strip,),
     )  # fmt: skip
+
+
+def nearest_class(theta: float, wetness: float) -> str:
+    """Return the class of a soil that holds theta [m3/m3] where the weather filled a small bucket to a share."""
+    drained = theta / float(np.interp(wetness, (0.0, 1.0), SHARE_OF_FC))
+    return min(SOIL_CLASSES, key=lambda name: abs(SOIL_CLASSES[name].theta_fc - drained))

@@ -1,9 +1,9 @@
 """How far the content may lie from what was simulated, by the time since the last reading; fitted on measured soil.
 
-The half width grows with the days, the content, the rain since the reading and what the soil's unknown parameters do to
-the simulation, and is smaller the more readings have taught. Rain widens it most in dry soil whose parameters are
-known: wet soil drains back to where it was, whatever fell. The shape of the distribution is that of measured errors, so
-a share of members within a window is a frequency.
+The half width grows with the days, the content, the rain since the reading, how far the content is expected to rise or
+fall since then, and what the soil's unknown parameters do to the simulation, and is smaller the more readings have
+taught. Rain widens it most in dry soil: wet soil drains back to where it was, whatever fell. The shape of the
+distribution is that of measured errors, so a share of members within a window is a frequency.
 """
 
 from __future__ import annotations
@@ -21,12 +21,15 @@ from gonogo.errors import SoilError
 Floats = npt.NDArray[np.float64]
 
 TERMS = (
-    "one", "lead", "lead2", "soil", "content", "content2", "rain", "thickness", "soil_lead", "content_lead",
-    "rain_lead", "taught", "rain_content", "rain_soil",
+    "one", "lead", "soil", "content", "content2", "rain", "thickness", "rain_lead", "taught", "rain_content",
+    "rain_soil", "rise", "fall", "taught_rise", "taught_fall", "taught_lead", "rise_soil", "fall_soil",
 )  # fmt: skip
 LEAD_LEAST_D = 0.125  # a reading is not known to the hour
+FITTED_FROM_D = 0.5  # no forecast that was measured is shorter: how rain and lead go together is not known before
 SOIL_LEAST = 0.0015  # [m3/m3]
+SOIL_SHARE = 0.1  # of the change expected, that the soil leaves open at least: one in ten measured forecasts has less
 CONTENT_LEAST = 0.01  # [m3/m3]
+CHANGE_LEAST = 0.003  # [m3/m3]
 RAIN_MOST_MM = 150.0
 # Standard deviation of what a simulation of a week still misses where the parameters are right [m3/m3]: fitted with the
 # table of natural ground on the same stations; the power is that of the measured errors' growth over ten days.
@@ -67,7 +70,7 @@ def parsed(text: str) -> dict[str, ErrorGrowth]:
     """Return the tables by ground from their JSON. Raises SoilError where they were fitted for other terms."""
     row = json.loads(text)
     if tuple(row["terms"]) != TERMS:
-        raise SoilError("table of error growth: its terms are not this program's. Fit it again: tests/fit_natural.py.")
+        raise SoilError("table of error growth: its terms are not this program's. Fit it again: tests/growth_fit.py.")
     return {
         ground: ErrorGrowth(
             scale=np.array(table["scale"]),
@@ -83,6 +86,7 @@ def terms(
     lead_h: npt.ArrayLike,
     soil_variance: Floats,
     theta: Floats,
+    expected: Floats,
     rain_mm: Floats,
     thickness_mm: npt.ArrayLike,
     n_taught: npt.ArrayLike,
@@ -91,17 +95,24 @@ def terms(
 
     lead_h        hours since the reading; rain_mm water that came since
     soil_variance of the content, from what is not known of the soil's parameters [(m3/m3)^2]
-    theta         content expected [m3/m3]; n_taught readings that taught
+    theta         content that the reading left; expected: that of the hour, without what the truck put on
+    n_taught      readings that taught
     """
-    shape = np.broadcast_shapes(*(np.shape(a) for a in (lead_h, soil_variance, theta, rain_mm, thickness_mm, n_taught)))
+    of_all = (lead_h, soil_variance, theta, expected, rain_mm, thickness_mm, n_taught)
+    shape = np.broadcast_shapes(*(np.shape(a) for a in of_all))
     lead = np.log(np.maximum(np.asarray(lead_h) / 24.0, LEAD_LEAST_D))
-    soil = np.log(np.sqrt(np.maximum(soil_variance, 0.0)) + SOIL_LEAST)
+    change = expected - theta
+    soil = np.log(np.maximum(np.sqrt(np.maximum(soil_variance, 0.0)), SOIL_SHARE * np.abs(change)) + SOIL_LEAST)
     content = np.log(np.maximum(theta, 0.0) + CONTENT_LEAST)
     rain = np.log1p(np.minimum(rain_mm, RAIN_MOST_MM))
+    rise = np.log(np.maximum(change, 0.0) + CHANGE_LEAST)
+    fall = np.log(np.maximum(-change, 0.0) + CHANGE_LEAST)
+    taught = 1.0 / (1.0 + np.asarray(n_taught))
     out = np.empty((*shape, len(TERMS)))
+    rain_lead = rain * np.maximum(lead, np.log(FITTED_FROM_D))
     columns = (
-        1.0, lead, lead**2, soil, content, content**2, rain, np.log(np.asarray(thickness_mm) / 150.0),
-        soil * lead, content * lead, rain * lead, 1.0 / (1.0 + np.asarray(n_taught)), rain * content, rain * soil,
+        1.0, lead, soil, content, content**2, rain, np.log(np.asarray(thickness_mm) / 150.0), rain_lead, taught,
+        rain * content, rain * soil, rise, fall, taught * rise, taught * fall, taught * lead, rise * soil, fall * soil,
     )  # fmt: skip
     for k, column in enumerate(columns):
         out[..., k] = column

@@ -170,12 +170,16 @@ class Members:
             rest = rest - gain[:, None] * since.closed_rest
         return mean, soil, rest
 
-    def _terms(self, s: int, hours: npt.NDArray[np.int64], theta: Floats, variance: Floats) -> Floats:
+    def _terms(self, s: int, hours: npt.NDArray[np.int64], expected: Floats, variance: Floats) -> Floats:
         since = self.since[s]
+        # What the truck put on is known: only what weather makes of the content has errors like those of the stations.
+        put_on_mm = np.append(0.0, np.cumsum(self.sky.watering_mm[since.hour : hours[-1], s]))[hours - since.hour]
+        column_mm = np.broadcast_to(self.params.column_mm, self.raw.shape)[s].mean()
         return terms(
             lead_h=hours - since.hour,
             soil_variance=variance,
-            theta=np.full_like(theta, since.theta),
+            theta=np.full_like(expected, since.theta),
+            expected=expected - put_on_mm / column_mm,
             rain_mm=self.rained_mm[hours] - self.rained_mm[since.hour],
             thickness_mm=self.strips.lift_thickness_mm[s],
             n_taught=self.knowledge[s].n_taught,

@@ -16,6 +16,7 @@ from gonogo.backtest.hours import Hours, hours
 from gonogo.backtest.run import COLUMNS, backtest
 from gonogo.backtest.score import scores
 from gonogo.config.settings import setting_rows
+from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.ground import SCORE_NAMES
 
 measured = pytest.mark.skipif(not MEASURED.is_dir(), reason=WHY_NOT)
@@ -99,6 +100,14 @@ def test_the_first_reading_alone_knows_of_no_other(tmp_path: Path) -> None:
     after = rows(data, tmp_path, "first")
     changed = set(before["issued"][(before != after).any(axis=1)])
     assert changed == {table["date_local_standard"][70]}
+
+
+def test_the_same_reading_in_a_dry_season_is_of_a_finer_soil() -> None:
+    """Dry weather leaves soil less of its field capacity: taken for drained sand, it would dry on."""
+    dry, between, wet = (forecast.nearest_class(0.12, wetness) for wetness in (0.0, 0.5, 1.0))
+    held = [SOIL_CLASSES[name].theta_fc for name in (dry, between, wet)]
+    assert held[0] > held[1] > held[2]
+    assert wet == "sand"
 
 
 def test_earlier_readings_teach(tmp_path: Path) -> None:
