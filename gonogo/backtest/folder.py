@@ -85,7 +85,7 @@ def stations(folder: Path) -> dict[str, Station]:
             longitude_deg=_number(path, name, "lon", east),
             elevation_m=_number(path, name, "elevation_m", elevation),
             climate=str(kind),
-            soil_class=str(texture).strip().replace(" ", "_"),
+            soil_class=str(texture).partition("(")[0].strip().replace(" ", "_"),
             is_scored=not bool(is_shallow),
         )
         for name, lat, east, elevation, kind, texture, is_shallow in rows
