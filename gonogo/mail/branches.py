@@ -18,10 +18,14 @@ def branches(of: Instruction, test: TestView) -> Iterator[BranchView]:
     if test.damp is not None and test.damp_from is not None:
         yield _between(test.damp_from, test.low, phrase("branch.damp", damp=test.damp))
         lowest, edge = test.damp_from, "branch.edge_damp"
+    if test.air_to is not None and test.air_roll is not None:
+        act = phrase("branch.air", start=test.disk[0], air_roll=test.air_roll)
+        yield _between(test.high, test.air_to, act)
+        highest = test.air_to
     first, last, low, high = test.again_from, test.again_to, test.mean_low, test.mean_high
     if first is not None and last is not None and low is not None and high is not None:
         yield _between(first, last, phrase(edge, low=low, high=high))
-        lowest, highest = first, last
+        lowest, highest = first, highest if test.air_to is not None else last
     yield BranchView(result=phrase("branch.under", limit=lowest), act=_below(test))
     yield BranchView(result=phrase("branch.over", limit=highest), act=_above(test))
 

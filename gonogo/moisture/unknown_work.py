@@ -35,7 +35,7 @@ class ToldWork:
     """One piece of work as an earlier plan told it.
 
     chance   that it was done, before any test of it [-]
-    is_open  neither an entry nor a test since says whether it was done
+    is_open  neither an entry nor a test since says whether it was done; is_aired: it is rolled once it was disked
     """
 
     strip_id: str
@@ -47,6 +47,7 @@ class ToldWork:
     litres: float
     chance: float
     is_open: bool = True
+    is_aired: bool = False
 
 
 def told_work(
@@ -111,8 +112,8 @@ def _from_job(plan: DayPlan, job: Job, chance: float) -> ToldWork:
 def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: float) -> list[ToldWork]:
     """The work that a branch of a told test ordered, once the test is on record.
 
-    A lift that was spread since the plan has the branches of its own test: of these only water is a thing to ask for,
-    as a lift that it found inside is told anew, and its rolling has an hour of its own.
+    A lift that was spread since has the branches of its own test: of these only water and rolling after airing are
+    asked for, as a lift that it found inside is told anew, and its rolling has an hour of its own.
     """
     is_new = told.test is None and history.begins_utc is not None and history.begins_utc > plan.made_utc
     new_lift = told.new_lift if is_new else None
@@ -120,17 +121,17 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
     if test is None or not tests:
         return []
-    reading = tests[0]
-    if reading.w_pct < test.low_pct and test.below in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
-        litres = min((test.target_pct - reading.w_pct) * test.litres_per_pct, test.litres_most)
-        task = Task.WATER
-    elif new_lift is None and test.low_pct <= reading.w_pct <= test.high_pct and test.inside == Then.ROLL:
-        litres, task = 0.0, Task.ROLL
+    w_pct, start_utc, litres, air_utc = tests[0].w_pct, tests[0].at_utc + timedelta(hours=SOON_H), 0.0, None
+    if test.air_roll_utc is not None and test.high_pct < w_pct <= test.air_to_pct:
+        task, start_utc = Task.ROLL, (air_utc := test.air_roll_utc)
+    elif w_pct < test.low_pct and test.below in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
+        task, litres = Task.WATER, min((test.target_pct - w_pct) * test.litres_per_pct, test.litres_most)
+    elif new_lift is None and test.low_pct <= w_pct <= test.high_pct and test.inside == Then.ROLL:
+        task = Task.ROLL
     else:
         return []
-    if any(job.task == task for job in plan.jobs_of(told.strip_id)):
+    if air_utc is None and any(job.task == task for job in plan.jobs_of(told.strip_id)):
         return []
-    start_utc = reading.at_utc + timedelta(hours=SOON_H)
     return [
         ToldWork(
             strip_id=told.strip_id,
@@ -141,6 +142,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
             end_utc=start_utc + timedelta(hours=1),
             litres=litres,
             chance=done_chance,
+            is_aired=air_utc is not None,
         )
     ]
 
@@ -158,7 +160,8 @@ def _is_answered(work: ToldWork, history: LiftHistory) -> bool:
             w.work == "rolled" and w.at_utc >= work.start_utc for w in history.works
         )
     answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
-    return any(w.at_utc >= work.told_utc and w.work in answers for w in history.works)
+    since = {"disked": work.start_utc} if work.is_aired else {}
+    return any(w.work in answers and w.at_utc >= since.get(w.work, work.told_utc) for w in history.works)
 
 
 def _is_tested(work: ToldWork, history: LiftHistory) -> bool:

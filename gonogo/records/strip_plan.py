@@ -87,10 +87,11 @@ class TestFirst:
     mean_low_pct, mean_high_pct   limits of the mean of both [%]; NaN, all four, where a single result decides
     damp_from_pct, damp_litres   a result, or a mean, from here to low_pct is inside at the dry edge: the strip is
                       rolled with so much water on its top, which is not mixed in; NaN where it is not
+    air_to_pct, air_roll_utc   up to this result above high_pct it is disked, and rolled from then on; NaN, None: not
     inside, below, above   what is done with the result inside the window, below it and above it
     target_pct, litres_per_pct   below: litres = (target - result) x litres_per_pct, at most litres_most; NaN = call
     is_mixed_in       below: whether the water is mixed into the lift; clean sand takes it in without
-    is_tested_after_water   below: whether it is tested once more when the water has soaked in; else it is rolled then
+    is_tested_after_water   below: whether it is tested once more once it has soaked in; else it is rolled then
     disk_utc          above: when it is disked, empty where it is not
     again_utc         above: when it is tested again after the disking, to be rolled today if it is inside then
     again_late_utc    above: and once more after the last disking of the day; None where it could not be rolled then
@@ -120,6 +121,8 @@ class TestFirst:
     damp_from_pct: float = math.nan
     damp_litres: float = math.nan
     disk_utc: tuple[datetime, ...] = ()
+    air_to_pct: float = math.nan
+    air_roll_utc: datetime | None = None
     again_utc: datetime | None = None
     again_late_utc: datetime | None = None
     again_up_to_pct: float = math.nan

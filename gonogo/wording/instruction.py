@@ -22,6 +22,7 @@ class TestView:
 
     again_from, again_to, mean_low, mean_high   what is tested twice, and limits of the mean; None where one decides
     damp_from, damp   from which result to `low` the strip is rolled with so much water on its top; None = not
+    air_to, air_roll  up to which result above `high` the strip is disked, aired and rolled from then on; None = not
 
     inside, below, above, is_mixed_in, is_tested_after_water, if_done   as in TestFirst
     """
@@ -38,6 +39,8 @@ class TestView:
     again_to: Number | None
     damp_from: Number | None
     damp: Amount | None
+    air_to: Number | None
+    air_roll: Moment | None
     inside: Then
     below: Then
     above: Then
@@ -216,6 +219,8 @@ def _test(test: TestFirst, clock: Clock) -> TestView:
         again_to=None if math.isnan(test.again_to_pct) else pct(test.again_to_pct),
         damp_from=None if math.isnan(test.damp_from_pct) else pct(test.damp_from_pct),
         damp=None if math.isnan(test.damp_litres) else phrases.amount("litres", test.damp_litres),
+        air_to=None if math.isnan(test.air_to_pct) else pct(test.air_to_pct),
+        air_roll=None if test.air_roll_utc is None else clock.at(test.air_roll_utc, "later"),
         inside=test.inside,
         below=test.below,
         above=test.above,

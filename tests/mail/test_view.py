@@ -189,6 +189,29 @@ def test_a_result_that_is_rolled_with_water_on_top_is_not_too_dry_as_well() -> N
 
 
 @pytest.mark.parametrize(
+    ("code", "said_so"),
+    [
+        ("en", "18.1–18.5: disk 09:00, roll from 12:30"),
+        ("es", "18,1–18,5: grada 9:00, compactar desde las 12:30"),
+        ("pt", "18,1–18,5: gradear 09:00, compactar a partir das 12:30"),
+        ("fr", "18,1–18,5: disques 09 h 00, compacter dès 12 h 30"),
+    ],
+)
+def test_a_result_at_the_wet_edge_is_disked_and_rolled_from_an_hour(code: str, said_so: str) -> None:
+    plan = scene.morning().plan
+    aired = scene.testing(again_to_pct=15.0, air_to_pct=18.5, air_roll_utc=scene.at(12.5))
+    strips = tuple(replace(s, test=aired) if s.strip_id == "N5" else s for s in plan.strips)
+    speak = speaker(code, "metric")
+    found = row(scene.built(plan=replace(plan, strips=strips)), "N5").branches
+    told = [f"{speak.say(b.result)}: {speak.say(b.act)}".replace(NO_BREAK, " ").replace("\u202f", " ") for b in found]
+    assert told[2] == said_so
+    assert [line.split(": ")[0][-4:] for line in told[3:]] == [
+        line.format(*(("14.5", "15.0", "18.5") if code == "en" else ("14,5", "15,0", "18,5")))[-4:]
+        for line in ("{1}", "{0}", "{2}")
+    ]
+
+
+@pytest.mark.parametrize(
     ("is_mixed_in", "is_tested", "then"),
     [
         (True, True, "mix, soak, test"),

@@ -108,14 +108,14 @@ def test_rolling_after_a_test_counts_where_the_test_allowed_it(w_pct: float, cha
 
 
 def test_rolling_after_a_test_that_nobody_recorded_is_as_likely_as_the_test_was_to_allow_it() -> None:
-    asked = SimpleNamespace(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD)
+    asked = SimpleNamespace(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD, air_roll_utc=None)
     (work,) = unknown([plan(job(Task.ROLL, is_after_test=True, chance=0.5), test=asked)])
     assert work.chance == pytest.approx(DONE * 0.5)
 
 
 BRANCHES = SimpleNamespace(
     low_pct=15.0, high_pct=18.0, below=Then.WATER, inside=Then.ROLL, target_pct=16.5, litres_per_pct=3000.0,
-    litres_most=20_000.0,
+    litres_most=20_000.0, air_roll_utc=None,
 )  # fmt: skip
 
 
@@ -133,6 +133,27 @@ def test_water_that_a_branch_ordered_on_a_lift_spread_since_is_asked_for_before_
     assert unknown([told], spread, reading(3.0, w_pct), now=3.1) == ()  # its hour has not come
     put_on = Watering(strip_id=STRIP.id, at_utc=at(4.0), litres=7000.0)
     assert unknown([told], spread, reading(3.0, w_pct), put_on) == ()
+
+
+AIRED = SimpleNamespace(
+    low_pct=15.0, high_pct=17.5, below=Then.HOLD, inside=Then.ROLL, litres_per_pct=0.0, air_to_pct=18.0,
+    air_roll_utc=at(6.0),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("is_new", [False, True])
+@pytest.mark.parametrize(("w_pct", "is_told"), [(17.6, True), (18.0, True), (18.1, False)])
+def test_rolling_after_airing_is_told_from_its_hour_on_and_a_disking_before_does_not_answer_for_it(
+    w_pct: float, is_told: bool, is_new: bool
+) -> None:
+    of = {"new_lift": SimpleNamespace(test=AIRED, lift=2)} if is_new else {"test": AIRED}
+    spread = [SurfaceWork(strip_id=STRIP.id, at_utc=at(1.0), work="spread")] * is_new
+    made = [*spread, reading(1.5, w_pct), SurfaceWork(strip_id=STRIP.id, at_utc=at(3.0), work="disked")]
+    assert unknown([plan(**of)], *made, now=5.9) == ()
+    found = unknown([plan(**of)], *made, now=24.0)
+    assert [(work.task, work.start_utc, work.is_open) for work in found] == [(Task.ROLL, at(6.0), True)] * is_told
+    for done in ("rolled", "disked"):
+        assert unknown([plan(**of)], *made, SurfaceWork(strip_id=STRIP.id, at_utc=at(7.0), work=done)) == ()
 
 
 def test_a_lift_that_lay_there_before_the_plan_has_no_branches_of_the_next_one() -> None:

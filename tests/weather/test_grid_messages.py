@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gonogo.errors import WeatherError
-from gonogo.weather.grid import decode, index, messages
+from gonogo.weather.grid import decode, index, messages, places
+from gonogo.weather.grid.places import Grid
 from gonogo.weather.grid.quantities import QUANTITIES, Kind
 from gonogo.weather.grid.sources import SOURCES, FilePart, IndexKind
 
@@ -103,10 +104,44 @@ def test_a_point_without_a_value_is_not_a_number() -> None:
     assert np.isnan(found.values[3 * 11 + 4])
 
 
-def test_a_field_that_nobody_needs_is_passed_over_and_another_grid_refused() -> None:
+@pytest.mark.parametrize("packing", ["grid_ccsds", "grid_simple", "grid_complex", "grid_complex_spatial_differencing"])
+def test_a_value_that_is_the_decoder_s_own_word_for_none_stays_a_value(packing: str) -> None:
+    """9,999 J/m2 of radiation beside a point without a value: a field with a bitmap, in the services' packings."""
+    values = np.full((9, 11), 9999.0)
+    values[2, 2] = 1e20
+    message = grib.message(
+        "radiation_j_m2", values, from_h=0, to_h=3, bitmapPresent=1, missingValue=1e20, packingType=packing
+    )
+    found = decode.field(message, "f")
+    assert found is not None
+    assert np.flatnonzero(np.isnan(found.values)).tolist() == [2 * 11 + 2]
+    assert np.nanmax(np.abs(found.values - 9999.0)) < 1.0
+
+
+def test_a_field_that_nobody_needs_is_passed_over() -> None:
     assert decode.field(grib.message("temp_degc", 280.0, level=80), "f") is None
+
+
+@pytest.mark.parametrize("order", ["iScansNegatively", "jPointsAreConsecutive", "alternativeRowScanning"])
+def test_a_grid_in_another_order_is_refused(order: str) -> None:
     with pytest.raises(WeatherError, match="only a regular grid"):
-        decode.field(grib.message("temp_degc", 280.0, iScansNegatively=1), "f")
+        decode.field(grib.message("temp_degc", 280.0, **{order: 1}), "f")
+
+
+@pytest.mark.parametrize(("first_lon_deg", "centre"), [(180.0, "ecmf"), (0.0, "kwbc")])
+def test_the_world_is_read_from_180_degrees_on_as_from_0(first_lon_deg: float, centre: str) -> None:
+    """ECMWF's open fields begin at 180 degrees, NOAA's at 0; both go from north to south."""
+    world = Grid(
+        n_lat=5, n_lon=1440, first_lat_deg=90.0, first_lon_deg=first_lon_deg, step_lat_deg=-0.25, step_lon_deg=0.25
+    )
+    lon_deg = (first_lon_deg + 0.25 * np.arange(1440) + 180.0) % 360.0 - 180.0
+    east = np.broadcast_to(280.0 + lon_deg / 10.0, (5, 1440))
+    found = decode.field(grib.message("temp_degc", east, grid=world, centre=centre), "f")
+    assert found is not None
+    assert found.head.grid == world
+    sites = np.array([-97.3, -0.1, 0.1, 13.4])
+    read = places.at(found.values, places.between_points(found.head.grid, np.full(4, 89.9), sites))
+    assert read == pytest.approx(280.0 + sites / 10.0, abs=0.01)
 
 
 def part(step_h: int, *quantities: str, members: tuple[int, ...] = (0,)) -> FilePart:
@@ -129,6 +164,23 @@ def test_an_inventory_tells_where_a_message_ends_and_the_shortest_period_is_take
         ("precip_mm", 3100, 900),
         ("radiation_j_m2", 4000, None),
     ]
+
+
+def test_of_what_is_wanted_for_a_moment_no_mean_or_extreme_is_taken() -> None:
+    text = (
+        "1:0:d=2026051200:TMP:2 m above ground:6-9 hour ave fcst:\n"
+        "2:9:d=2026051200:TMP:2 m above ground:9 hour fcst:\n"
+        "3:20:d=2026051200:TMP:2 m above ground:6-9 hour max fcst:\n"
+    )
+    found = index.wanted_messages(text, IndexKind.INVENTORY, part(9, "temp_degc"), grib.RUN_UTC, "i")
+    assert [(w.offset, w.n_bytes) for w in found] == [(9, 11)]
+
+
+def test_the_time_of_a_run_may_be_a_number() -> None:
+    line = JSON_LINE.replace('"0000"', "600") % (1, 0)
+    run_utc = grib.RUN_UTC.replace(hour=6)
+    found = index.wanted_messages(line, IndexKind.JSON_LINES, part(9, "precip_mm", members=(1,)), run_utc, "i")
+    assert [w.member for w in found] == [1]
 
 
 def test_a_period_in_days_is_known_and_another_step_s_is_not_taken() -> None:

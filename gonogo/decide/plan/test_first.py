@@ -11,6 +11,7 @@ import numpy as np
 
 from gonogo.decide.dry_back import disk_hours, ready_from
 from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chances
+from gonogo.decide.plan.airing import aired
 from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.test_limits import Limits, arrival_sd_pct, limits
 from gonogo.decide.today import Prepared
@@ -52,16 +53,19 @@ def by_result(
     basis: Basis, strip: Strip, material: Material, *, why: str, by_utc: datetime | None, has_water: bool
 ) -> TestFirst:
     """Return a test with what its results mean. has_water: a result below the window may order water."""
-    mass = mass_kg_m2(strip, why)
+    s, mass = basis.inputs.strips.index(strip), mass_kg_m2(strip, why)
     litres_per_pct = mass * strip.area_m2 / 100.0
     below = _below(basis, strip, by_utc, mass) if has_water else Then.CALL
     hours = () if material.is_granular else disk_hours_after(basis, by_utc)
     again_utc, again_late_utc = tests_after(basis, strip, hours)
     before, drift_pct = _thought_before(basis, strip, material, why, by_utc)
     worth = basis.inputs.setting("test_worth_chance") if below == Then.WATER else math.nan
-    is_again = why != "new_lift" and basis.inputs.lift(basis.inputs.strips.index(strip)).is_again
+    is_again = why != "new_lift" and basis.inputs.lift(s).is_again
     found = limits(material, basis.prepared.chance_needed, before, drift_pct, worth_chance=worth, is_again=is_again)
     damp_litres = _damp_litres(basis, found, litres_per_pct, strip) if below == Then.WATER else 0.0
+    air_to_pct, air_roll_utc = aired(basis, s, hours, found.high_pct, material.omc_pct + material.window_high_pct, mass)
+    lowest_pct = found.damp_low_pct if damp_litres > 0.0 else found.low_pct
+    is_twice = air_roll_utc is None or found.again_low_pct < lowest_pct  # whether any result asks for a second test
     return TestFirst(
         why=why,
         by_utc=by_utc,
@@ -75,13 +79,15 @@ def by_result(
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
         is_mixed_in=not material.is_granular,
         is_tested_after_water=not _is_sure_after_water(basis, material, mass),
-        mean_low_pct=found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct,
-        mean_high_pct=found.mean_high_pct,
-        again_from_pct=found.again_low_pct,
-        again_to_pct=found.again_high_pct,
+        mean_low_pct=(found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct) if is_twice else math.nan,
+        mean_high_pct=found.mean_high_pct if is_twice else math.nan,
+        again_from_pct=found.again_low_pct if is_twice else math.nan,
+        again_to_pct=(found.again_high_pct if air_roll_utc is None else lowest_pct) if is_twice else math.nan,
         damp_from_pct=found.damp_low_pct if damp_litres > 0.0 else math.nan,
         damp_litres=damp_litres if damp_litres > 0.0 else math.nan,
         disk_utc=hours,
+        air_to_pct=air_to_pct,
+        air_roll_utc=air_roll_utc,
         again_utc=again_utc,
         again_late_utc=again_late_utc,
         again_up_to_pct=_worth_again_pct(basis, material, mass, (by_utc, again_utc), is_last=again_late_utc is None),

@@ -20,6 +20,7 @@ from gonogo.weather.grid.sources import CONTROL
 from gonogo.weather.table import Floats
 
 KINDS = {"instant": Kind.INSTANT, "accum": Kind.TOTAL, "avg": Kind.MEAN}
+MISSING = 1e30  # what a point without a value is read as; ecCodes' own 9999 may be a value
 HOURS = 1  # how ecCodes is told to count steps in hours (code table 4.4)
 
 
@@ -140,7 +141,10 @@ def _head(codes: Any, handle: Any, sha: str, place: str) -> Head | None:
 def _grid(codes: Any, handle: Any, place: str) -> Grid:
     """Return the grid of a message. Raises WeatherError where it is no regular one."""
     kind = codes.codes_get(handle, "gridType", ktype=str)
-    order = [codes.codes_get(handle, key, ktype=int) for key in ("iScansNegatively", "jPointsAreConsecutive")]
+    order = [
+        codes.codes_get(handle, key, ktype=int)
+        for key in ("iScansNegatively", "jPointsAreConsecutive", "alternativeRowScanning")  # flag table 3.4
+    ]
     if kind != "regular_ll" or any(order):
         raise WeatherError(
             f"{place}: grid = {kind}: only a regular grid of latitude and longitude, row by row from west to east, is "
@@ -171,12 +175,12 @@ def _grid(codes: Any, handle: Any, place: str) -> Grid:
 
 def _values(codes: Any, handle: Any, head: Head, place: str) -> Floats:
     """Return a message's values, flat."""
+    codes.codes_set(handle, "missingValue", MISSING)
     values = np.asarray(codes.codes_get_values(handle), dtype=np.float64)
     if len(values) != head.grid.n_lat * head.grid.n_lon:
         raise WeatherError(
             f"{place}: {len(values)} values on a grid of {head.grid.n_lat} x {head.grid.n_lon}. It is not used.",
             passing=True,
         )
-    if codes.codes_get(handle, "bitmapPresent", ktype=int):
-        values[values == codes.codes_get(handle, "missingValue", ktype=float)] = np.nan
+    values[values == MISSING] = np.nan  # by a bitmap or, in complex packing, by the groups themselves
     return values

@@ -14,6 +14,7 @@ from gonogo.weather.grid.sources import CONTROL, FilePart, IndexKind
 MOST_MESSAGE_BYTES = 20_000_000  # a global field at a quarter of a degree has about 1 MB; common sense
 MOST_LINES = 50_000  # an ensemble's index has some 9,000; a great one would fill the memory once it is cut into cells
 _PERIOD = re.compile(r"(\d+)-(\d+) (hour|day) (?:acc|ave)")
+_OF_PERIOD = re.compile(r"\d+-\d+ ")
 _MEMBER = re.compile(r"ENS=\+(\d+)")
 
 
@@ -82,7 +83,7 @@ def _json_lines(text: str, part: FilePart, run_utc: datetime, place: str) -> lis
             raise _no_index(place, number, raw, "an object with param, levtype, date, step, _offset") from error
         if level != "sfc" or param not in names:
             continue
-        _require_run(f"{day}{str(hour)[:2]}", run_utc, place)
+        _require_run(f"{day}{str(hour).zfill(4)[:2]}", run_utc, place)
         if str(step) != str(part.step_h) or member not in part.members:
             continue
         _require_span(offset, n_bytes, place, number)
@@ -105,7 +106,7 @@ def _inventory_lines(text: str, part: FilePart, run_utc: datetime, place: str) -
         if name is None:
             continue
         _require_run(cells[2].removeprefix("d="), run_utc, place)
-        length_h = _period_h(cells[5], part.step_h) if QUANTITIES[name].of_period else 0
+        length_h = _period_h(cells[5], part.step_h) if QUANTITIES[name].of_period else _moment_h(cells[5])
         named_member = _MEMBER.search(":".join(cells[6:]))
         member = int(named_member[1]) if named_member else CONTROL
         if length_h is None or member not in part.members:
@@ -125,6 +126,11 @@ def _period_h(text: str, step_h: int) -> int | None:
         return None
     begin_h, end_h = (int(bound) * (24 if found[3] == "day" else 1) for bound in found.group(1, 2))
     return end_h - begin_h if end_h == step_h and begin_h < end_h else None
+
+
+def _moment_h(text: str) -> int | None:
+    """Return 0 for a moment, None for the mean, greatest or least of a period of the same quantity."""
+    return None if _OF_PERIOD.match(text) else 0
 
 
 def _require_run(stated: str, run_utc: datetime, place: str) -> None:

@@ -210,6 +210,10 @@ class Mails:
             return [replace(self._rolling(work, strip, told), when=None, litres=told.edge_damp_litres)]
         if low_pct <= w_pct <= high_pct:
             return [replace(self._rolling(work, strip, told), when=None)]  # the tests of this branch decide
+        if told.is_aired(high_pct, w_pct) and not is_mean:
+            disk = Step(kind="disk", from_h=min(told.above_disk_at_h))
+            rolling = replace(self._rolling(work, strip, told), when=None, litres=0.0)
+            return [disk, replace(rolling, from_h=max(told.air_roll_h or 0.0, rolling.from_h))]
         if w_pct > high_pct:
             return self._disk_and_test(work, strip, told, sorted(told.above_disk_at_h), told.tests_after_disk_h(w_pct))
         if told.below_litres_point is None:

@@ -242,6 +242,8 @@ def tested(test: TestFirst | None, hour: Hour) -> dict[str, Any]:
         "edge_from_pct": test.low_pct if math.isnan(test.again_from_pct) else test.again_from_pct,
         "edge_damp_pct": None if math.isnan(test.damp_from_pct) else test.damp_from_pct,
         "edge_damp_litres": 0.0 if math.isnan(test.damp_litres) else test.damp_litres,
+        "air_to_pct": None if math.isnan(test.air_to_pct) else test.air_to_pct,
+        "air_roll_h": hour(test.air_roll_utc),
         "edge_to_pct": test.high_pct if math.isnan(test.again_to_pct) else test.again_to_pct,
         "test_again_up_to_pct": None if math.isnan(test.again_up_to_pct) else test.again_up_to_pct,
         "test_late_up_to_pct": None if math.isnan(test.late_up_to_pct) else test.late_up_to_pct,

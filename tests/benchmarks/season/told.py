@@ -31,6 +31,8 @@ class Instruction:
     test_low_pct, test_high_pct   limits of a test's result where the mail says its own; None = the window's
     edge_from_pct, edge_to_pct   a result outside those and between these is tested once more, and the mean of both
                         decides; None = the window's edges
+    air_to_pct, air_roll_h   a result above the limits up to here: disked at the first hour of above_disk_at_h, aired
+                        and rolled from then on without another test; None = not
     edge_damp_pct       a result or mean from here to test_low_pct: rolled with edge_damp_litres on the top; None = no
     test_mean_low_pct, test_mean_high_pct   limits of that mean; None = those of a single result
     test_again_up_to_pct, test_late_up_to_pct   the highest result after which it is tested again once it was disked, at
@@ -67,6 +69,8 @@ class Instruction:
     test_late_up_to_pct: float | None = None
     edge_from_pct: float | None = None
     edge_to_pct: float | None = None
+    air_to_pct: float | None = None
+    air_roll_h: float | None = None
     edge_damp_pct: float | None = None
     edge_damp_litres: float = 0.0
     seal_by_h: float | None = None
@@ -103,6 +107,10 @@ class Instruction:
         late_to = self.test_again_up_to_pct if self.test_late_up_to_pct is None else self.test_late_up_to_pct
         tests = ((self.test_after_disk_h, self.test_again_up_to_pct), (self.test_late_h, late_to))
         return [h for h, up_to in tests if h is not None and (w_pct is None or up_to is None or w_pct <= up_to)]
+
+    def is_aired(self, high_pct: float, w_pct: float) -> bool:
+        """Whether a result, above the highest that releases the strip, has it disked, aired and rolled."""
+        return self.air_to_pct is not None and bool(self.above_disk_at_h) and high_pct < w_pct <= self.air_to_pct
 
     def is_damped(self, w_pct: float) -> bool:
         """Whether a result lies where the strip is rolled with water on its top."""

@@ -54,6 +54,35 @@ def test_a_result_at_the_dry_edge_puts_no_more_water_on_than_the_edge_lacks() ->
     assert test.damp_litres == pytest.approx(lacks_pct / 100.0 * 400.0 * 800.0)  # dry mass of 800 m2
 
 
+@pytest.mark.parametrize(("et0_mm", "is_whole"), [(0.2, False), (0.3, False), (0.6, True), (0.9, True)])
+def test_a_lift_inside_at_the_wet_edge_is_disked_aired_and_rolled_without_a_second_test(
+    et0_mm: float, is_whole: bool
+) -> None:
+    """Until then it gives off what its result was over the highest that releases it, as loose soil does."""
+    test = told(14.0, sd_pct=3.0, et0_mm=et0_mm, strips=[strip(id="N1", name="N1 field")]).test
+    assert test is not None
+    assert test.air_roll_utc is not None
+    assert test.high_pct + 0.2 <= test.air_to_pct + 1e-9
+    assert test.air_to_pct <= 16.0
+    assert (test.air_to_pct == 16.0) == is_whole
+    hours = (test.air_roll_utc - test.disk_utc[0]) / timedelta(hours=1)
+    dried_pct = 0.7 * KC_MAX_WET_SOMETIMES * et0_mm * hours / 400.0 * 100.0
+    assert dried_pct > test.air_to_pct - test.high_pct - 1e-6
+    assert hours >= 2.0
+    assert test.again_to_pct == test.damp_from_pct, "nothing above its limits is tested twice"
+
+
+@pytest.mark.parametrize("changes", [{"et0_mm": 0.02}, {"on_site": {"materials": (material(is_granular=True),)}}])
+def test_a_lift_that_does_not_dry_in_time_or_is_not_disked_is_tested_twice_at_the_wet_edge(
+    changes: dict[str, object],
+) -> None:
+    test = told(14.0, sd_pct=3.0, strips=[strip(id="N1", name="N1 field")], **changes).test
+    assert test is not None
+    assert test.air_roll_utc is None
+    assert np.isnan(test.air_to_pct)
+    assert test.again_to_pct == 16.0
+
+
 def test_where_no_truck_comes_in_time_no_result_orders_water() -> None:
     late = [strip(id="N1", name="N1 field", lift_thickness_m=0.6)]  # thicker than any mixer reaches
     test = told(14.0, sd_pct=3.0, strips=late).test
@@ -61,6 +90,7 @@ def test_where_no_truck_comes_in_time_no_result_orders_water() -> None:
     assert test.below == Then.HOLD
     assert np.isnan([test.damp_from_pct, test.damp_litres]).all()
     assert test.again_from_pct == 12.0 < test.mean_low_pct < test.low_pct
+    assert test.again_to_pct == 16.0, "so much soil does not dry in a day"
 
 
 def test_a_lift_that_dries_from_its_test_to_its_rolling_needs_a_wetter_result() -> None:
