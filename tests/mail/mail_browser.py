@@ -32,7 +32,7 @@ class Browser:
             stderr=subprocess.DEVNULL,
         )
         port_file = profile / "DevToolsActivePort"
-        for _ in range(200):
+        for _ in range(600):  # on a busy machine it starts slowly
             if port_file.exists() and port_file.read_text().count("\n"):
                 break
             time.sleep(0.1)

@@ -192,7 +192,7 @@ def last_test(history: LiftHistory, refused: Mapping[tuple[str, datetime], tuple
         is_used=(reading.strip_id, reading.at_utc) not in refused,
         expected_low_pct=low_pct,
         expected_high_pct=high_pct,
-        litres_since=sum(w.litres for w in history.waterings if w.at_utc >= reading.at_utc),
+        litres_since=sum((w.litres for w in history.waterings if w.at_utc >= reading.at_utc), 0.0),
     )
 
 
