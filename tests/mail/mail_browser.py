@@ -36,6 +36,10 @@ class Browser:
             if port_file.exists() and port_file.read_text().count("\n"):
                 break
             time.sleep(0.1)
+        else:
+            self._process.kill()
+            self._process.wait()
+            raise TimeoutError("the browser did not start within a minute")
         port = port_file.read_text().split("\n")[0]
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/json/list", timeout=10) as answer:
             tab = next(t for t in json.load(answer) if t["type"] == "page")
