@@ -6,6 +6,7 @@ import ast
 import re
 import tomllib
 from collections.abc import Iterator
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -220,3 +221,11 @@ def test_no_test_is_without_a_check() -> None:
         if name.startswith("test_") and (file.key, name) not in known
     ]
     assert idle == [], "a test that cannot fail"
+
+
+def test_nothing_stands_at_the_top_but_what_belongs_there() -> None:
+    """What git leaves out (a demo's folder, what a build makes) may lie there as well."""
+    ignored = [line.rstrip("/") for line in (ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()]
+    found = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
+    strange = {name for name in found if not any(fnmatch(name, pattern) for pattern in ignored)}
+    assert strange == {"README.md", "DEVELOPERS.md", "pyproject.toml", "gonogo", "config", "tests", "fixtures"}
