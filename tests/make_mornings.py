@@ -282,6 +282,8 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "second_lift/weather/0610.json": lambda: body(later(SECOND_LIFT, days=2, seed=13)),
     "failed_lift/weather/0617.json": lambda: body(FAILED_LIFT),
     "failed_lift/weather/0617_0930.json": lambda: body(later(FAILED_LIFT, hours=4, seed=16)),
+    "aired_by_test/weather/0623.json": lambda: body(WATERED_BY_TEST),
+    "aired_by_test/weather/0624.json": lambda: body(later(WATERED_BY_TEST, hours=24, seed=21)),
     "watered_by_test/weather/0623.json": lambda: body(WATERED_BY_TEST),
     "watered_by_test/weather/0623_1030.json": lambda: body(later(WATERED_BY_TEST, hours=5, seed=20)),
     "treated/weather/0910.json": lambda: body(TREATED),
