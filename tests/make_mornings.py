@@ -162,6 +162,16 @@ WATERED_BY_TEST = scenario(
     Day(14, 27, 11, 0.2, 2.5),
     rain=(("2026-06-17T16:00", (0.8, 1.9, 0.6), 1.0, False),),
 )
+AIRED_BY_TEST = scenario(
+    (46.31, 17.12, 140.0),
+    "Europe/Budapest",
+    "2026-06-23T03:00",
+    Day(14, 27, 11, 0.2, 2.5),
+    rain=(
+        ("2026-06-17T16:00", (0.8, 1.9, 0.6), 1.0, False),
+        ("2026-06-24T10:00", (0.6, 0.9, 0.4), 0.9, False),  # after the test, before it could have aired
+    ),
+)
 TREATED = scenario(
     (48.91, 2.71, 110.0),
     "Europe/Paris",
@@ -282,8 +292,8 @@ BODIES: Mapping[str, Callable[[], dict[str, Any]]] = {
     "second_lift/weather/0610.json": lambda: body(later(SECOND_LIFT, days=2, seed=13)),
     "failed_lift/weather/0617.json": lambda: body(FAILED_LIFT),
     "failed_lift/weather/0617_0930.json": lambda: body(later(FAILED_LIFT, hours=4, seed=16)),
-    "aired_by_test/weather/0623.json": lambda: body(WATERED_BY_TEST),
-    "aired_by_test/weather/0624.json": lambda: body(later(WATERED_BY_TEST, hours=24, seed=21)),
+    "aired_by_test/weather/0623.json": lambda: body(AIRED_BY_TEST),
+    "aired_by_test/weather/0624.json": lambda: body(later(AIRED_BY_TEST, hours=24, seed=21)),
     "watered_by_test/weather/0623.json": lambda: body(WATERED_BY_TEST),
     "watered_by_test/weather/0623_1030.json": lambda: body(later(WATERED_BY_TEST, hours=5, seed=20)),
     "treated/weather/0910.json": lambda: body(TREATED),

@@ -29,8 +29,9 @@ def aired(
 
     By then it has given off what its result lay above the limit, and is as surely inside as one that its test released:
     from the earliest hour at which that holds up to the wet edge, else for as much as it dries until the last hour that
-    leaves dry time to roll it. It is taken to dry no faster than loose soil under a dry top, though the disking turned
-    moist soil up: what it dries more is to the good. NaN and None where that is too little.
+    leaves time to roll it; from the test on it stays dry as surely as the site asks. It is taken to dry no faster
+    than loose soil under a dry top, though the disking turned moist soil up: what it dries more is to the good. NaN and
+    None where that is too little.
     """
     if not disk_utc or not wet_pct >= high_pct:
         return math.nan, None
@@ -40,8 +41,11 @@ def aired(
     if not math.isfinite(last_h) or first_h > last_h:
         return math.nan, None
     starts = np.arange(first_h, last_h + 1e-6, TEST_H)
-    starts = starts[weather_chances(prepared, s, starts, needed_h) >= prepared.chance_needed]
     rate, disked_h = OPEN_SHARE * KC_MAX_WET_SOMETIMES, epoch_h(disk_utc[0])
+    # Rain after the test would wet what no test looks at again: it must stay dry from the day's first hour of work on.
+    tested_h = prepared.today.from_h
+    holds = weather_chances(prepared, s, np.full(len(starts), tested_h), starts + needed_h - tested_h)
+    starts = starts[holds >= prepared.chance_needed]
     reaches_pct = [
         min(high_pct + 100.0 * rate * float(prepared.evaporated.between(disked_h, at_h)) / mass_kg_m2, wet_pct)
         for at_h in starts.tolist()

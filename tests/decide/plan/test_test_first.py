@@ -7,7 +7,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from hand_made import SETTINGS, material, morning, strip
+from hand_made import SETTINGS, material, morning, strip, weather
 from views_of_plan import scene
 
 from gonogo.decide.lift_state import LiftState
@@ -81,6 +81,23 @@ def test_a_lift_that_does_not_dry_in_time_or_is_not_disked_is_tested_twice_at_th
     assert test.air_roll_utc is None
     assert np.isnan(test.air_to_pct)
     assert test.again_to_pct == 16.0
+
+
+@pytest.mark.parametrize(("rain_h", "rolled_until"), [(10, None), (12, None), (13, 13), (15, 15)])
+def test_a_lift_is_not_aired_through_rain_and_rolled_without_a_test(rain_h: int, rolled_until: int | None) -> None:
+    """What rain puts on after the test is in no result: the lift is rolled before the rain, or tested twice."""
+    hour_utc = weather().hour_utc
+    rain_mm = np.where(hour_utc == np.datetime64(f"2026-06-17T{rain_h}"), 2.0, 0.0)
+    field = [strip(id="N1", name="N1 field")]
+    test = told(14.0, sd_pct=3.0, et0_mm=0.6, rain_mm=rain_mm, strips=field).test
+    assert test is not None
+    assert test.disk_utc[0].hour == (13 if rain_h == 10 else 9), "not in the rain"
+    if rolled_until is None:
+        assert test.air_roll_utc is None
+        assert test.again_to_pct == 16.0, "its wet edge is tested twice"
+    else:
+        assert test.air_roll_utc is not None
+        assert 11 <= test.air_roll_utc.hour < rolled_until
 
 
 def test_where_no_truck_comes_in_time_no_result_orders_water() -> None:
