@@ -188,6 +188,19 @@ def test_a_result_that_is_rolled_with_water_on_top_is_not_too_dry_as_well() -> N
     ]
 
 
+@pytest.mark.parametrize("has_damping", [True, False])
+def test_a_result_that_no_other_line_shares_is_not_told_as_what_is_left_over(has_damping: bool) -> None:
+    plan = scene.morning().plan
+    without = {} if has_damping else {"damp_from_pct": math.nan, "damp_litres": math.nan}
+    test = scene.testing(again_from_pct=14.5, again_to_pct=15.0 if has_damping else 15.4, **without)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    told = told_by_result(scene.built(plan=replace(plan, strips=strips)))
+    if has_damping:
+        assert told["14.5–15.0"] == "retest; as above if the two average 15.0–18.3"
+    else:
+        assert told["14.5–15.4"] == "retest; roll if the two average 15.0–18.3"
+
+
 @pytest.mark.parametrize(
     ("code", "said_so"),
     [
