@@ -161,8 +161,9 @@ def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) 
 
 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
-    """Yield the starts after a test, where it stays dry from the test on and the weather holds as surely as the site asks:
-    what rain puts on after the test is in no result.
+    """Yield the starts after a test, where the weather holds as surely as the site asks, and stays dry from the test on.
+
+    What rain puts on after the test is in no result.
     """
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
