@@ -161,7 +161,7 @@ def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) 
 
 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
-    """Yield the starts after a test, where the weather holds as surely as the site asks, and stays dry from the test on.
+    """Yield the starts after a test, where the weather holds as surely as the site asks, and it stays dry from then on.
 
     What rain puts on after the test is in no result.
     """
