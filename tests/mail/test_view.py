@@ -266,7 +266,7 @@ def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> No
     made = with_unrecorded()
     assert "Told 18,400 L, Tue 07:30: not recorded." in said(row(made, "N5").lines)
     assert "Told work is not recorded" not in said(row(made, "N5").lines)  # once is enough
-    assert "Not recorded: water on N5, told Tue 07:30." in said(made.box)
+    assert "Not recorded: water on N5 (told Tue 07:30)." in said(made.box)
     assert said(made.box).endswith("If done, not again: test.")  # how it is recorded: with the mail's frame
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
 
