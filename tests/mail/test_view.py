@@ -568,3 +568,28 @@ def test_unlike_machines_have_a_row_each_in_the_bar_of_hours_and_one_that_only_s
     assert two is not None
     assert [EN.say(name) for name, _ in two.rows][:2] == [rolled[0].machine_id, "smooth"]
     assert [len([p for p in pieces if p.kind == "roll"]) for _, pieces in two.rows][1] == 1
+
+
+@pytest.mark.parametrize("n_tests", [2, 3])
+def test_of_many_tests_a_row_says_what_releases_the_lift_and_all_results_stand_behind(n_tests: int) -> None:
+    """Five tables of six lines bury the answer; of two tests each stands in its row."""
+    strips = tuple(scene.strip(f"B{k}", f"B{k} bank") for k in range(n_tests))
+    untested = next(d for d in scene.decisions() if d.reason == "no_reading")
+    decisions = [replace(untested, strip_id=s.id) for s in strips]
+    made = scene.built(strips=strips, decisions=decisions, outlook=(), order=None)
+    sent = message(
+        made,
+        scene.person("superintendent"),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+    )
+    above, _, behind = sent.text.partition("Behind it")
+    html_above, _, html_behind = sent.html.partition("Behind it")
+    assert made.has_results_behind == (n_tests > 2)
+    for is_above, part in ((True, above), (True, html_above), (False, behind), (False, html_behind)):
+        n_inside, n_over = part.count("15.4–18.1"), part.count("over 18.5")
+        assert n_inside == (n_tests if is_above or n_tests > 2 else 0)
+        assert n_over == (n_tests if is_above == (n_tests == 2) else 0)
+    assert ("By result of the test" in behind) == (n_tests > 2)

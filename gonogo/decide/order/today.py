@@ -163,7 +163,8 @@ def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
     """Yield the starts after a test, where the weather holds as surely as the site asks, and it stays dry from then on.
 
-    What rain puts on after the test is in no result.
+    What rain puts on after the test is in no result. A strip that is hardly inside takes no roller from another: its
+    test is asked for all the same, and it is rolled where that finds it inside.
     """
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
@@ -172,7 +173,7 @@ def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
     start_h = starts_today(prepared, tested_h, prepared.today.until_h - needed_h, step_h)
     chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
     holds = weather_chances(prepared, s, start_h, needed_h, dry_from_h=tested_h)
-    is_open = (holds >= prepared.chance_needed) & ~np.isnan(chances)
+    is_open = (holds >= prepared.chance_needed) & (chances >= prepared.inputs.setting("test_worth_chance"))
     for begins_h, chance in zip(start_h[is_open].tolist(), chances[is_open].tolist(), strict=True):
         yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
 
