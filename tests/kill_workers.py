@@ -40,6 +40,7 @@ N_SITES, MAILS_EACH = 6, 3
 MOST_STARTS = 30
 LONGEST_S = 300.0
 MOST_KILLS = 5  # of a morning, of workers and of all processes
+PAUSES_S = (0.5, 8.0)  # from one kill to the next
 LEFT_S = 60.0  # from the last kill to the mail time
 
 
@@ -145,7 +146,7 @@ class Bench:
         )
         kills_group = self.rng.random() < 0.3
         end = time.monotonic() + LONGEST_S
-        next_kill = time.monotonic() + self.rng.uniform(1.0, 20.0)
+        next_kill = time.monotonic() + self.rng.uniform(*PAUSES_S)
         while process.poll() is None:
             time.sleep(0.02)
             self._note_arrived()
@@ -155,7 +156,7 @@ class Bench:
                 raise AssertionError(f"the morning hung:\n{(place / 'log').read_text()[-3000:]}")
             if time.monotonic() < next_kill or not self.n_kills_left:
                 continue
-            next_kill = time.monotonic() + self.rng.uniform(1.0, 20.0)
+            next_kill = time.monotonic() + self.rng.uniform(*PAUSES_S)
             if kills_group:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
