@@ -67,9 +67,9 @@ def what_changed(change: Change, clock: Clock) -> Phrase:
     if change.what == "rain" and change.after_utc is not None:
         day = times.local_date(change.after_utc, clock.site.zone)
         return Phrase(key=what.key, gaps={**what.gaps, "after_utc": Day(day=day)})
-    before, after = what.gaps.get("before_utc"), what.gaps.get("after_utc")
-    if isinstance(before, Moment) and isinstance(after, Moment) and after.is_other_day and not before.is_other_day:
-        today = replace(before, is_other_day=True, is_near=True)  # "Thu 07:00 instead of 07:00" is of which day?
+    was, now = what.gaps.get("before_utc"), what.gaps.get("after_utc")
+    if isinstance(was, Moment) and isinstance(now, Moment) and now.is_other_day and not was.is_other_day:
+        today = replace(was, is_other_day=True, is_near=True)  # "Thu 07:00 instead of 07:00" is of which day?
         return Phrase(key=what.key, gaps={**what.gaps, "before_utc": today})
     return what
 
