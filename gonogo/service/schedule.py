@@ -42,7 +42,7 @@ ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
 EXECUTED_AT_ONCE = 4  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
-STOP_WAIT_S = 60.0  # how long runs under way may take to end
+STOP_WAIT_S = 60.0  # how long runs under way may take to end, but for those that were to be made good
 LATE_JOB_S = 86_400  # a job this late is dropped: the calendar has the next one
 
 
@@ -143,6 +143,8 @@ class Schedule:
                 if step_s or self._work.sites() is not self._planned:
                     self._plan()
         finally:
+            for workers in (self._workers, self._mail_workers, self._taker):
+                workers.stop()  # before the watch is waited for, which would go on putting runs
             self._scheduler.shutdown(wait=True)
             self._delivery.end()
             if not self._workers.wait(STOP_WAIT_S):

@@ -13,7 +13,8 @@ from gonogo.download.forecasts import Fetch
 from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import delivery, notices, operator_digest
 from gonogo.outgoing.rounds import Memory, delivery_line
-from gonogo.service import clock, due, schedule, site_processes, stop_signals
+from gonogo.service import clock, due, schedule, stop_signals
+from gonogo.service.ahead import n_wanted
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
@@ -70,7 +71,7 @@ class Service:
         environ: Mapping[str, str],
         n_workers: int | None = None,
     ) -> None:
-        n_processes = site_processes.n_wanted(n_workers, len(config.sites))
+        n_processes = n_wanted(n_workers, len(config.sites))
         self.runner = Runner(config, fetch=fetch, environ=environ, n_processes=n_processes)
         self.configs, self.store, self.sites = self.runner.configs, self.runner.store, self.runner.sites
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
