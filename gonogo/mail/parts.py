@@ -14,7 +14,7 @@ from email import quoprimime
 from email.policy import compat32
 
 _QUOTED = re.compile(r"[^\t\n -~]")  # what quoted-printable writes as "=" and two digits, beside "=" itself
-_LINE_MAX = 78
+_LINE_MAX = 76  # RFC 2045, 6.7 (5); the library takes what its policy allows a header
 _TOO_LONG = re.compile(rf"[^\n]{{{_LINE_MAX + 1},}}")
 _HEADERS = compat32.clone(linesep="\r\n")
 _FOLDED_FROM = 78
