@@ -162,8 +162,7 @@ def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) ->
         sign=SignOfLife(store),
     )
     _held = held
-    for needed in ("pandas", "highspy"):  # by every run; the process that asks for runs does without
-        importlib.import_module(needed)
+    importlib.import_module("pandas")  # every run needs it; the process that asks for runs does without
     steady.settle()
 
 
