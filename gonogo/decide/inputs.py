@@ -186,7 +186,8 @@ class MorningInputs:
 
     def binder_hours(self, s: int) -> tuple[datetime, datetime] | None:
         """Return from when and until when the treated lift on row s may be rolled, None where no binder is in it."""
-        mixed_utc, binder = self.lift(s).mixed_utc, self.material(self.strips[s]).binder
+        mixed_utc = self.lift(s).mixed_utc
+        binder = None if mixed_utc is None else self.material(self.strips[s]).binder
         if mixed_utc is None or binder is None:
             return None
         return mixed_utc + timedelta(hours=binder.mellowing_h), mixed_utc + timedelta(hours=binder.working_time_h)

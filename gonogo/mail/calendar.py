@@ -6,14 +6,13 @@ What is in the readers' calendars follows from the orders of work of earlier run
 from __future__ import annotations
 
 import functools
+import importlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
-
-import icalendar
 
 from gonogo.mail.items import EntryView
 from gonogo.mail.letter import CalendarFile
@@ -30,6 +29,7 @@ from gonogo.wording.phrases import Phrase, phrase
 EARLIER_DAYS = 14  # an entry lies ahead by less than the horizon, so none that is still to come is older than this
 FIRST_UTC = datetime(2020, 1, 1, tzinfo=UTC)
 TESTED_FIRST = ("test_first", "water_first")  # marks of a rolling that a test releases
+FOLDED_FROM = 75  # bytes of a line
 PRODUCT = "-//gonogo//calendar//EN"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
@@ -226,6 +226,7 @@ class _Row:
 @functools.lru_cache(maxsize=64)  # the readers of a crew share their entries
 def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, made_utc: datetime) -> bytes:
     """Return a calendar with its entries. Times are in UTC, so that no time zone has to travel along."""
+    icalendar = importlib.import_module("icalendar")  # 9 MB, which the process that hands out runs does without
     calendar = icalendar.Calendar()
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")
@@ -245,7 +246,9 @@ def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, ma
         if row.about:
             event.add("description", row.about)
         calendar.add_component(event)
-    return bytes(calendar.to_ical())
+    # A line is folded letter by letter: only where it is long.
+    lines = (line.encode() if len(line.encode()) < FOLDED_FROM else line.to_ical() for line in calendar.content_lines())
+    return b"".join(line + b"\r\n" for line in lines if line)
 
 
 def _number(at_utc: datetime, old: Entry | None) -> int:

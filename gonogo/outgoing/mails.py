@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 from gonogo.decide import changes as engine
@@ -85,15 +85,10 @@ def some_mails(
 
     def jobs() -> Iterator[CrewJob]:
         for batch in batches:
-            what = f"{frame.site.id}: the view of {', '.join(crew.id for crew in batch.crews)}"
-            view, view_faults = first_made(views.makers(batch.crews, batch.truck_id), what=what)
+            view, view_faults = views.of(batch.crews, batch.truck_id)
             faults.extend(view_faults)
             yield CrewJob(
-                view=view,
-                readers=batch.readers,
-                sender=frame.sender,
-                reply_to=frame.reply_to,
-                date_utc=frame.now_utc,
+                view=view, readers=batch.readers, sender=frame.sender, reply_to=frame.reply_to, date_utc=frame.now_utc
             )
 
     prepared: list[Envelope] = []
@@ -199,7 +194,10 @@ def plain_mails(frame: RunFrame, reason: str) -> tuple[Envelope, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Views:
-    """What the views of a run's crews are built from."""
+    """What the views of a run's crews are built from.
+
+    made   those that were built: who reads all crews of a site that has one reads the same as that crew's own people
+    """
 
     frame: RunFrame
     conclusion: Conclusion
@@ -208,10 +206,15 @@ class _Views:
     first_mailed: Collection[str]
     calendar: tuple[CalendarEntry, ...]
     paths: PathsOnce
+    made: dict[tuple[tuple[str, ...], str], tuple[MorningView | None, tuple[str, ...]]] = field(default_factory=dict)
 
-    def makers(self, crews: tuple[Crew, ...], truck_id: str = "") -> tuple[Callable[[], MorningView], ...]:
-        """What makes the view of some crews: whole, else without what only picture and calendar need."""
-        return tuple(partial(self._view, crews, truck_id, has_extras=has_extras) for has_extras in (True, False))
+    def of(self, crews: tuple[Crew, ...], truck_id: str) -> tuple[MorningView | None, tuple[str, ...]]:
+        """Return the view of some crews, made once: whole, else without what only picture and calendar need; faults."""
+        key = (tuple(crew.id for crew in crews), truck_id)
+        if key not in self.made:
+            makers = (partial(self._view, crews, truck_id, has_extras=has_extras) for has_extras in (True, False))
+            self.made[key] = first_made(makers, what=f"{self.frame.site.id}: the view of {', '.join(key[0])}")
+        return self.made[key]
 
     def _view(self, crews: tuple[Crew, ...], truck_id: str, *, has_extras: bool) -> MorningView:
         frame, conclusion = self.frame, self.conclusion
@@ -270,11 +273,7 @@ def _envelope(frame: RunFrame, crew: Crew, person: Recipient, message_id: str, m
 
 def _notice(frame: RunFrame, person: Recipient, reason: str, message_id: str) -> RenderedMail:
     post = Post(
-        recipient=person,
-        sender=frame.sender,
-        reply_to=frame.reply_to,
-        message_id=message_id,
-        date_utc=frame.now_utc,
+        recipient=person, sender=frame.sender, reply_to=frame.reply_to, message_id=message_id, date_utc=frame.now_utc
     )
     return plain_notice(post, site=frame.site.name, day=frame.day, reason=reason)
 

@@ -129,21 +129,17 @@ class Speaker:
             return self.word("form.unknown")
         return _decimal(value + 0.0, decimals, self.locale)  # zero has no sign
 
-    def _percent_sign(self) -> str:
-        pattern = str(self.locale.percent_formats[None].pattern)  # "#,##0%" or "#,##0 %", as the language has it
-        return pattern[pattern.rindex("0") + 1 :]
-
     def _amount(self, value: float, decimals: int, unit: str) -> str:
         number = self.number(value, decimals)
         if math.isnan(value):
             return number
-        return number + (self._percent_sign() if unit == "%" else NO_BREAK + unit)
+        return number + (_percent_sign(self.locale) if unit == "%" else NO_BREAK + unit)
 
     def _chance(self, gap: Chance) -> str:
         pct = gap.pct
         if math.isnan(pct):
             return self.word("form.unknown")
-        sign = self._percent_sign()
+        sign = _percent_sign(self.locale)
         if pct < 1 or pct > 99:
             key = (
                 ("form.less" if pct < 1 else "form.more") if gap.is_brief else "form.under" if pct < 1 else "form.over"
@@ -172,6 +168,13 @@ def _decimal(value: float, decimals: int, locale: babel.Locale) -> str:
     """Return a number as the locale writes it."""
     pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
     return babel.numbers.format_decimal(value, pattern, locale=locale)
+
+
+@functools.cache
+def _percent_sign(locale: babel.Locale) -> str:
+    """Return what the locale writes after a number of per cent."""
+    pattern = str(locale.percent_formats[None].pattern)  # "#,##0%" or "#,##0 %", as the language has it
+    return pattern[pattern.rindex("0") + 1 :]
 
 
 @functools.lru_cache(maxsize=4096)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.decide.order.search import best_of_few
 from gonogo.decide.order.timetable import Problem, improved, inserted, objective, ranked
 from gonogo.errors import GonogoError
 
@@ -43,14 +44,18 @@ def solve(problem: Problem, time_limit_s: float, *, start: Sequence[int | None] 
     time_limit_s   after this long the best so far is returned [s], above 0
     start          choices to begin from: what comes back is worth no less
 
-    First without whole numbers, which gives a bound and a rounding of it; then, where that is not yet proven, with
-    whole numbers, on the choices that could still be part of anything better (reduced-cost fixing). One thread and a
-    fixed seed: the same problem gives the same answer, as long as it is solved within the limit.
-    Raises SolverError where the solver fails or finds nothing in time.
+    Where few choices could be part of the best, those are tried. Else first without whole numbers, which gives a bound
+    and a rounding of it; then, where that is not yet proven, with whole numbers, on the choices that could still be
+    part of anything better (reduced-cost fixing). One thread and a fixed seed: the same problem gives the same answer,
+    as long as it is solved within the limit. Raises SolverError where the solver fails or finds nothing in time.
     """
     worthy, by_job = [k for k, choice in enumerate(problem.choices) if choice.value > 0.0], ranked(problem)
     if not worthy:
         return Solution(chosen=(None,) * problem.n_jobs, value=0.0, bound=0.0)
+    few = best_of_few(problem, by_job, start)
+    if few is not None:
+        value = objective(problem, few)
+        return Solution(chosen=tuple(few), value=value, bound=value)
     try:
         relaxed = _run(problem, worthy, time_limit_s, is_whole=False)
         best = max(

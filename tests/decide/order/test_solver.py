@@ -5,10 +5,12 @@ from __future__ import annotations
 import itertools
 import math
 import sys
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 
+from gonogo.decide.order import search
 from gonogo.decide.order.solver import SolverError, solve
 from gonogo.decide.order.timetable import Choice, Problem, Use, improved, objective, ranked
 
@@ -35,15 +37,28 @@ def drawn(seed: int, *, n_jobs: int = 4, n_slots: int = 7, n_machines: int = 2) 
 
 def everything(problem: Problem) -> float:
     """Return the greatest worth by trying every combination of choices that are worth something."""
+    return max(objective(problem, chosen) for chosen in combinations(problem))
+
+
+def combinations(problem: Problem) -> Iterator[tuple[int | None, ...]]:
+    """Return every combination of choices that are worth something."""
     by_job: list[list[int | None]] = [[None] for _ in range(problem.n_jobs)]
     for k, choice in enumerate(problem.choices):
         if choice.value > 0.0:
             by_job[choice.job].append(k)
-    return max(objective(problem, chosen) for chosen in itertools.product(*by_job))
+    return itertools.product(*by_job)
+
+
+def without_tries(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave every problem to the library."""
+    monkeypatch.setattr(search, "TRIES_AT_MOST", 0)
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_no_combination_is_better_than_the_answer(seed: int) -> None:
+@pytest.mark.parametrize("by", ["tries", "library"])
+def test_no_combination_is_better_than_the_answer(seed: int, by: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    if by == "library":
+        without_tries(monkeypatch)
     problem = drawn(seed)
     best = everything(problem)
     found = solve(problem, 5.0)
@@ -51,6 +66,29 @@ def test_no_combination_is_better_than_the_answer(seed: int) -> None:
     assert found.value == pytest.approx(best, rel=6e-4, abs=1e-9)
     assert found.bound >= best - 1e-6
     assert found.gap_frac <= 6e-4
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_what_tries_find_is_the_only_best(seed: int) -> None:
+    problem = drawn(seed)
+    best, n_best = everything(problem), 0
+    for chosen in combinations(problem):
+        n_best += objective(problem, chosen) > best - 1e-9
+    found = search.best_of_few(problem, ranked(problem), None)
+    assert (found is not None) == (n_best == 1)
+    assert found is None or objective(problem, found) == pytest.approx(best)
+
+
+def test_equal_choices_and_many_are_left_to_the_library() -> None:
+    def way(job: int, start: int) -> Choice:
+        use = Use(machine=0, first=start, last=start)
+        return Choice(job=job, value=1.0, start=start, ready=start + 1, uses=(use,))
+
+    equal = Problem(n_jobs=1, n_slots=2, capacity=(1,), choices=(way(0, 0), way(0, 1)))
+    assert search.best_of_few(equal, ranked(equal), None) is None
+    many = drawn(3, n_jobs=30, n_slots=60)
+    assert search.best_of_few(many, ranked(many), None) is None
+    assert solve(many, 5.0).value > 0.0
 
 
 def test_the_search_meets_problems_in_which_the_rules_bite() -> None:
@@ -107,6 +145,7 @@ def test_nothing_worth_doing_is_not_done() -> None:
 
 
 def test_a_library_that_is_not_there_is_an_error_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:
+    without_tries(monkeypatch)
     monkeypatch.setitem(sys.modules, "highspy", None)
     with pytest.raises(SolverError, match="highspy"):
         solve(drawn(1), 5.0)
