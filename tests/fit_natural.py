@@ -1,22 +1,26 @@
 """Fit what natural ground is like before anything is learned of it, and how forecasts of it err.
 
-    python tests/fit_natural.py DATA_FOLDER [--folds 5] [--cv-out FOLDER]
+    python tests/fit_natural.py DATA_FOLDER [--folds 5] [--pieces FOLDER] [--minutes 5]
 
 DATA_FOLDER holds stations.csv and daily files of the U.S. Climate Reference Network (daily01, US public domain, whole,
-not masked). Stations of any other network are left out of the fit. It writes gonogo/soil/natural.json,
-gonogo/backtest/day_rain.json and the natural half of gonogo/soil/error_growth.json, fitted in this order:
+not masked). Stations of any other network are left out of the fit. It writes gonogo/soil/natural.json and
+gonogo/backtest/day_rain.json, fitted in this order:
   1. coefficients for a first reading, with those of when in the day rain falls; then those for later readings: least
      squares over all layers together, every station with the same weight, simulated by the hour;
-  2. covariance of a station's deviations: expectation-maximisation with gradients from an ensemble;
-  3. growth of the error: from forecasts of stations left out, so that it is honest about soil never seen.
-With --cv-out the forecasts of stations left out are written too, a CSV file for each layer and use of readings.
-Random draws have fixed seeds: the same data gives the same tables. Takes about half an hour.
+  2. covariance of a station's deviations: expectation-maximisation with gradients from an ensemble.
+The same is fitted without each fold of stations, from the fit of all: natural_fits.json holds those, by which
+tests/growth_fit.py then fits how forecasts of stations left out err.
+Each fit is kept in a file of --pieces as soon as it is found: stopped, or out of --minutes, the command goes on where
+it was when it is given again. Random draws have fixed seeds: the same data gives the same tables. About half an hour.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import pickle
+import sys
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -24,7 +28,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from growth_fit import fit_growth
 
 from gonogo.backtest import folder, hours
 from gonogo.backtest.folder import StationYear
@@ -331,35 +334,55 @@ def as_rows(table: Population, timing: np.ndarray, source: str) -> tuple[dict, d
     return soil, rain
 
 
+def kept(piece: Path, fit: Callable[[], tuple[Population, np.ndarray]], until: float) -> tuple[Population, np.ndarray]:
+    """Return a fit from its file, or find and keep it; ends the program, to be started again, when time is up."""
+    if piece.exists():
+        return pickle.loads(piece.read_bytes())
+    if time.monotonic() > until:
+        sys.exit("Time is up: the same command goes on from here.")
+    found = fit()
+    piece.write_bytes(pickle.dumps(found))
+    print(f"{piece.stem} fitted", flush=True)
+    return found
+
+
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("data", type=Path)
     options.add_argument("--folds", type=int, default=5)
-    options.add_argument("--cv-out", type=Path)
-    options.add_argument("--fits", type=Path, default=Path("natural_fits.json"), help="where the fits of the folds go")
+    options.add_argument("--pieces", type=Path, default=Path("natural_pieces"), help="where each fit is kept at once")
+    options.add_argument("--minutes", type=float, default=1e6, help="no fit is begun after these")
     asked = options.parse_args()
+    until = time.monotonic() + 60.0 * asked.minutes
+    asked.pieces.mkdir(parents=True, exist_ok=True)
     folds = fold_of(asked.data, asked.folds)
     first, later = (training(asked.data, has_history=h) for h in (False, True))
-    whole = fitted(first, later)
-    print(f"fitted on all: {len(first)} and {len(later)} starts", flush=True)
+    print(f"{len(first)} and {len(later)} starts", flush=True)
+    whole = kept(asked.pieces / "whole.pickle", lambda: fitted(first, later), until)
     n_stations = len(np.unique(first.station))
     source = (
         f"fitted by tests/fit_natural.py on {datetime.now(UTC).date().isoformat()}: {n_stations} stations of the U.S. "
         "Climate Reference Network, daily01, 2020 (and further years of one), US public domain (NOAA NCEI; Diamond et "
         "al. 2013, Bell et al. 2013): natural, mostly grassed soil"
     )
-    package = Path(natural.__file__).parents[1]
-    soil, rain = as_rows(*whole, source)
-    (package / "soil" / "natural.json").write_text(json.dumps(soil, indent=1) + "\n", encoding="utf-8")
-    (package / "backtest" / "day_rain.json").write_text(json.dumps(rain, indent=1) + "\n", encoding="utf-8")
     fits = []
     in_first, in_later = (np.array([folds[s] for s in of.station]) for of in (first, later))
     for f in range(asked.folds):
-        fit = fitted(first.only(in_first != f), later.only(in_later != f), whole)
+        fit = kept(
+            asked.pieces / f"without_fold_{f}.pickle",
+            lambda f=f: fitted(first.only(in_first != f), later.only(in_later != f), whole),
+            until,
+        )
         fits.append(as_rows(*fit, source))
-        print(f"fold {f + 1} of {asked.folds}", flush=True)
-    asked.fits.write_text(json.dumps({"folds": folds, "fits": fits}), encoding="utf-8")
-    fit_growth(asked.data, asked.fits, "natural", source, asked.cv_out)
+    of_all = as_rows(*whole, source)
+    package = Path(natural.__file__).parents[1]
+    for file, rows in zip(
+        (package / "soil" / "natural.json", package / "backtest" / "day_rain.json"), of_all, strict=True
+    ):
+        file.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+    (asked.pieces / "natural_fits.json").write_text(
+        json.dumps({"folds": folds, "fits": fits, "whole": of_all}), encoding="utf-8"
+    )
 
 
 if __name__ == "__main__":

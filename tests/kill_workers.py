@@ -10,6 +10,9 @@ SMTP server on 127.0.0.1. At a moment drawn by chance one worker is killed (SIGK
 command that was killed is started again until it comes to its end. Then each person's mail is counted. A mail may go
 twice only where a kill of the group fell between our last byte of it and our record of the server's answer: then both
 have one Message-ID.
+
+After a few kills, as drawn, a morning is left alone: its mail time is taken to be a minute after the last of them, so
+that every site has that minute left and is to be on time.
 """
 
 from __future__ import annotations
@@ -36,6 +39,9 @@ HERE = Path(__file__).resolve().parent
 N_SITES, MAILS_EACH = 6, 3
 MOST_STARTS = 30
 LONGEST_S = 300.0
+MOST_KILLS = 5  # of a morning, of workers and of all processes
+PAUSES_S = (0.5, 8.0)  # from one kill to the next
+LEFT_S = 60.0  # from the last kill to the mail time
 
 
 @dataclass
@@ -51,6 +57,8 @@ class Counts:
     n_twice_without_group: int = 0
     n_other_id: int = 0
     n_without_verdict: int = 0
+    n_late: int = 0
+    longest_s: float = 0.0
     seconds: list[float] = field(default_factory=list)
 
 
@@ -64,6 +72,8 @@ class Bench:
         logging.getLogger("mail.log").setLevel(logging.CRITICAL)
         self.folder, self.seed, self.url, self.counts = folder, seed, url, counts
         self.rng = random.Random()
+        self.arrived_s: list[float] = []  # when each mail of the server came
+        self.last_kill_s, self.n_kills_left = 0.0, 0
         self.server = MailServer()
         self.server.start()
         self.weather = subprocess.Popen(
@@ -110,6 +120,7 @@ class Bench:
         place = self.config()
         n_groups, began = 0, time.monotonic()
         self.server.at_data = [self.rng.choice((0.0, 0.05, 0.3)) for _ in range(200)]
+        self.last_kill_s, self.n_kills_left = began, self.rng.randint(1, MOST_KILLS)
         for _ in range(MOST_STARTS):
             code, was_group = self._start(place)
             n_groups += was_group
@@ -135,42 +146,58 @@ class Bench:
         )
         kills_group = self.rng.random() < 0.3
         end = time.monotonic() + LONGEST_S
-        next_kill = time.monotonic() + self.rng.uniform(1.0, 20.0)
+        next_kill = time.monotonic() + self.rng.uniform(*PAUSES_S)
         while process.poll() is None:
             time.sleep(0.02)
+            self._note_arrived()
             if time.monotonic() > end:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
                 raise AssertionError(f"the morning hung:\n{(place / 'log').read_text()[-3000:]}")
-            if time.monotonic() < next_kill:
+            if time.monotonic() < next_kill or not self.n_kills_left:
                 continue
-            next_kill = time.monotonic() + self.rng.uniform(1.0, 20.0)
+            next_kill = time.monotonic() + self.rng.uniform(*PAUSES_S)
             if kills_group:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
                 self.counts.n_groups += 1
+                self._note_kill()
                 return -9, True
             workers = children(process.pid)
             if workers:
                 os.kill(self.rng.choice(workers), signal.SIGKILL)
                 self.counts.n_workers += 1
+                self._note_kill()
         log.close()
         return process.returncode, False
 
+    def _note_kill(self) -> None:
+        self.last_kill_s, self.n_kills_left = time.monotonic(), self.n_kills_left - 1
+
+    def _note_arrived(self) -> None:
+        self.arrived_s += [time.monotonic()] * (len(self.server.mails) - len(self.arrived_s))
+
     def _count(self, place: Path, n_groups: int) -> None:
         """Count what arrived against what the people were to get."""
+        self._note_arrived()
         arrived: dict[str, list[str]] = {}
-        for raw in self.server.mails:
+        waits_s: list[float] = []  # of each person's first mail, from the last kill on
+        for raw, at_s in zip(self.server.mails, self.arrived_s, strict=True):
             head = BytesHeaderParser(policy=SMTP).parsebytes(raw)
             address = str(head["to"].addresses[0].addr_spec)
             if not address.startswith("operator"):
+                if address not in arrived:
+                    waits_s.append(at_s - self.last_kill_s)
                 arrived.setdefault(address, []).append(str(head["message-id"]))
         self.server.mails.clear()
+        self.arrived_s.clear()
         counts, n_expected = self.counts, N_SITES * MAILS_EACH
         counts.n_mails += n_expected
         counts.n_lost += n_expected - len(arrived)
         twice = [ids for ids in arrived.values() if len(ids) > 1]
         counts.n_twice += len(twice)
+        counts.n_late += sum(wait > LEFT_S for wait in waits_s)
+        counts.longest_s = max([counts.longest_s, *waits_s])
         counts.n_twice_without_group += 0 if n_groups else len(twice)
         counts.n_other_id += sum(len(set(ids)) > 1 for ids in twice)
         counts.n_without_verdict += (place / "log").read_text(errors="replace").count("NO VERDICT")
@@ -215,12 +242,15 @@ def main(arguments: Sequence[str]) -> int:
         bench.close()
         shutil.rmtree(folder, ignore_errors=True)
     print(f"\nseed {asked.seed}, {counts.n_mornings} mornings of {N_SITES} sites, {sum(counts.seconds):.0f} s")
-    print("| workers killed | all killed | mails | lost | sent twice | of these where no group was killed | other id |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
+    head = ("workers killed", "all killed", "mails", "lost", "sent twice", "of these where no group was killed")
+    head = (*head, "other id", "late")
+    print("| " + " | ".join(head) + " |\n" + "| --- " * len(head) + "|")
     row = (counts.n_workers, counts.n_groups, counts.n_mails, counts.n_lost, counts.n_twice)
-    print("| " + " | ".join(map(str, (*row, counts.n_twice_without_group, counts.n_other_id))) + " |")
+    row = (*row, counts.n_twice_without_group, counts.n_other_id, counts.n_late)
+    print("| " + " | ".join(map(str, row)) + " |")
+    print(f"the last mail that came to somebody, after the last kill of its morning: {counts.longest_s:.1f} s")
     print(f"sites told that there is no verdict: {counts.n_without_verdict}; {Counter(map(int, counts.seconds))}")
-    return int(bool(counts.n_lost or counts.n_twice_without_group or counts.n_other_id))
+    return int(bool(counts.n_lost or counts.n_twice_without_group or counts.n_other_id or counts.n_late))
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     "weather": ("0 shown", "1 no usable forecast"),
     "outlook": ("0 shown", f"1 {REFUSED}", "3 there is no outlook"),
     "whatif": ("0 shown", f"1 {REFUSED}", "3 there is no usable weather"),
-    "serve": ("0 it was told to stop",),
+    "serve": ("0 it was told to stop", "1 services of another version are at work"),
     "sent": ("0 shown", "1 no such mail is stored"),
     "diary": ("0 written, or found as it was exported", "1 not what was exported, or not written"),
     "score": ("0 shown", f"1 {REFUSED}"),

@@ -71,7 +71,9 @@ def _model_run(config: Config, now_utc: datetime) -> tuple[list[tuple[str, Phras
     if settings is None or settings.folder is None:
         return [], False
     source = SOURCES[settings.source or DEFAULT_SOURCE]
-    run = next(filter(grid_files.is_whole, grid_files.runs(settings.folder, source, settings.days)), None)
+    runs = grid_files.runs(settings.folder, source, settings.days)
+    long = (run for run in runs if not source.falls_short(run.run_utc, settings.days))
+    run = next(filter(grid_files.is_whole, long), None)
     if run is None:
         text = phrase("status.no_whole_run", source=source.title, path=str(settings.folder / source.name))
         return [("model_run", text)], True

@@ -35,6 +35,7 @@ def read(question: Question) -> tuple[Answer, Usable]:
             faults.append(f"{run.spoken} is stale: it began {age.total_seconds() / 3600.0:.0f} h ago.")
             break
         try:
+            run.require_reach()
             answer = _answer(run, question)
         except WeatherError as error:
             faults.append(str(error))

@@ -24,6 +24,7 @@ from gonogo.weather.grid.messages import spans
 from gonogo.weather.grid.quantities import ESSENTIAL
 from gonogo.weather.grid.sources import OLDEST_RUN, FilePart, Source
 
+MOST_JOINED_BYTES = 4_000_000  # of messages that one question brings: it has a minute
 AT_ONCE = 4  # connections; the open servers ask for few
 NO_RUN = "gonogo grid-fetch finds none to bring."
 
@@ -85,8 +86,12 @@ class Order:
 
 
 def newest_run(order: Order, now_utc: datetime) -> RunFolder:
-    """Return the newest run whose last step is published. Raises WeatherError where there is none that is not stale."""
-    tried = order.source.newest_runs(now_utc)
+    """Return the newest run whose last step is published. Raises WeatherError where there is none that is not stale.
+
+    Runs that reach less far than is asked for are passed over.
+    """
+    newest = order.source.newest_runs(now_utc)
+    tried = [run_utc for run_utc in newest if not order.source.falls_short(run_utc, order.days)]
     for run_utc in tried:
         last = order.source.parts(run_utc, order.days)[-1]
         if order.client.text(f"{order.root}/{last.index_path}") is not None:
@@ -99,6 +104,7 @@ def newest_run(order: Order, now_utc: datetime) -> RunFolder:
 
 def fetch(order: Order, run: RunFolder) -> Tally:
     """Bring every wanted message of a run that is not there yet. Raises WeatherError at the first that cannot come."""
+    run.require_reach()
     tally, failed = Tally(), threading.Event()
 
     def part_of(part: FilePart) -> None:
@@ -133,26 +139,50 @@ def _part(order: Order, run: RunFolder, part: FilePart, tally: Tally) -> None:
     text = order.client.text(address)
     if text is None:
         raise WeatherError(f"{address}: it is not there. {run.spoken} is not whole yet.", passing=True)
-    for message in wanted_messages(text, order.source.index_kind, part, run.run_utc, address):
-        if (message.member, message.quantity) in there:
-            tally.find(1)
-            continue
+    listed = wanted_messages(text, order.source.index_kind, part, run.run_utc, address)
+    tally.find(sum((message.member, message.quantity) in there for message in listed))
+    file = f"{order.root}/{part.path}"
+    for joined in _joined([message for message in listed if (message.member, message.quantity) not in there]):
         order.say(f"hour {part.step_h}; {tally.n_messages} messages, {tally.n_bytes / 1e6:.0f} MB so far")
-        content = _message(order, f"{order.root}/{part.path}", message, tally)
-        place = f"{order.root}/{part.path}, byte {message.offset}"
-        grid_files.require_message(content, run, part.step_h, message.member, message.quantity, place)
-        grid_files.keep_message(content, run, part.step_h, message.member, message.quantity)
-        tally.keep()
+        for message, content in zip(joined, _contents(order, file, joined, tally), strict=True):
+            place = f"{file}, byte {message.offset}"
+            grid_files.require_message(content, run, part.step_h, message.member, message.quantity, place)
+            grid_files.keep_message(content, run, part.step_h, message.member, message.quantity)
+            tally.keep()
 
 
-def _message(order: Order, address: str, message: MessageWanted, tally: Tally) -> bytes:
-    """Return the bytes of one message."""
-    if message.n_bytes is not None:
-        tally.take(message.n_bytes, order.most_bytes)
-        return order.client.span(address, message.offset, message.n_bytes)
-    content = order.client.span(address, message.offset, None)
-    tally.take(len(content), order.most_bytes)
-    return content
+def _joined(wanted: Sequence[MessageWanted]) -> list[list[MessageWanted]]:
+    """Return messages, in the order in which they lie, by those that one question brings: each where the last ends."""
+    found: list[list[MessageWanted]] = []
+    for message in wanted:
+        last = found[-1][-1] if found else None
+        if (
+            last is not None
+            and last.n_bytes is not None
+            and message.n_bytes is not None
+            and last.offset + last.n_bytes == message.offset
+            and message.offset + message.n_bytes - found[-1][0].offset <= MOST_JOINED_BYTES
+        ):
+            found[-1].append(message)
+        else:
+            found.append([message])
+    return found
+
+
+def _contents(order: Order, address: str, joined: Sequence[MessageWanted], tally: Tally) -> Iterator[bytes]:
+    """Give the bytes of messages that follow one another in a file, from one question."""
+    first = joined[0]
+    lengths = [message.n_bytes for message in joined if message.n_bytes is not None]
+    if not lengths:
+        content = order.client.span(address, first.offset, None)
+        tally.take(len(content), order.most_bytes)
+        yield content
+        return
+    tally.take(sum(lengths), order.most_bytes)
+    content, at = order.client.span(address, first.offset, sum(lengths)), 0
+    for n_bytes in lengths:
+        yield content[at : at + n_bytes]
+        at += n_bytes
 
 
 def take_from(order: Order, files: Path, now_utc: datetime, run_utc: datetime | None) -> tuple[RunFolder, Tally]:
@@ -164,7 +194,9 @@ def take_from(order: Order, files: Path, now_utc: datetime, run_utc: datetime | 
     heads = list(_heads(files, order))
     if not heads:
         raise WeatherError(f"{files}: no message of {order.source.title} lies there. {NO_RUN}", passing=True)
-    wanted_run = run_utc or max(head.run_utc for _, _, _, head in heads)
+    there = {head.run_utc for _, _, _, head in heads}
+    wanted_run = run_utc or max(there, key=lambda run: (not order.source.falls_short(run, order.days), run))
+    order.run(wanted_run).require_reach()
     age_h = (now_utc - wanted_run).total_seconds() / 3600.0
     if not 0.0 <= age_h <= OLDEST_RUN.total_seconds() / 3600.0:
         raise WeatherError(

@@ -49,6 +49,11 @@ class RunFolder:
     def spoken(self) -> str:
         return f"run {self.run_utc:%Y-%m-%d %H} UTC of {self.source.name}"
 
+    def require_reach(self) -> None:
+        """Raise WeatherError, passing, where longer runs of the source reach further and so far is asked for."""
+        if short := self.source.falls_short(self.run_utc, self.days):
+            raise WeatherError(f"{self.spoken} {short} It is not used.", passing=True)
+
     def message_path(self, step_h: int, member: int, quantity: str) -> Path:
         return self.path / f"f{step_h:03d}-m{member:02d}-{quantity}.grib2"
 

@@ -24,6 +24,8 @@ def branches(of: Instruction, test: TestView) -> Iterator[BranchView]:
         highest = test.air_to
     first, last, low, high = test.again_from, test.again_to, test.mean_low, test.mean_high
     if first is not None and last is not None and low is not None and high is not None:
+        if last.value <= lowest.value:  # no other result lies in it
+            edge = "branch.edge_apart" if test.damp_from is None else "branch.edge_damp_apart"
         yield _between(first, last, phrase(edge, low=low, high=high))
         lowest, highest = first, highest if test.air_to is not None else last
     yield BranchView(result=phrase("branch.under", limit=lowest), act=_below(test))

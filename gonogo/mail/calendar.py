@@ -6,14 +6,13 @@ What is in the readers' calendars follows from the orders of work of earlier run
 from __future__ import annotations
 
 import functools
+import importlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
-
-import icalendar
 
 from gonogo.mail.items import EntryView
 from gonogo.mail.letter import CalendarFile
@@ -227,6 +226,7 @@ class _Row:
 @functools.lru_cache(maxsize=64)  # the readers of a crew share their entries
 def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, made_utc: datetime) -> bytes:
     """Return a calendar with its entries. Times are in UTC, so that no time zone has to travel along."""
+    icalendar = importlib.import_module("icalendar")  # 9 MB, which the process that hands out runs does without
     calendar = icalendar.Calendar()
     calendar.add("prodid", PRODUCT)
     calendar.add("version", "2.0")

@@ -134,14 +134,17 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
         if strip_plan.strip_id in by_id
         for work in strip_plan.not_recorded
     ]
-    found = list(_told_works(works, clock))
+    told = tuple(_told_works(works, clock))
+    found = [phrase("box.told", works=Names(items=told))] if told else []
+    since: dict[Moment, list[str]] = {}
     for strip_plan in morning.strip_plans:
         of = by_id.get(strip_plan.strip_id)
         if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in strip_plan.not_recorded):
             continue
-        since = called_since(morning, strip_plan.strip_id)
-        if since is not None:
-            found.append(phrase("box.no_water", strip=of.short, since=since))
+        called = called_since(morning, strip_plan.strip_id)
+        if called is not None:
+            since.setdefault(called, []).append(of.short)
+    found += [phrase("box.no_water", strips=Names(items=tuple(names)), since=at) for at, names in since.items()]
     if not found:
         return ()
     return (*found, phrase("box.once"))
@@ -166,7 +169,7 @@ def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) 
         groups.setdefault((work.task, day), []).append((of, work))
     for (task, _), group in groups.items():
         first = min(work.start_utc for _, work in group)
-        strips = _named([of for of, _ in group])
+        strips = Names(items=tuple(of.short for of, _ in group))
         yield phrase(f"box.{task}", strips=strips, start=clock.near(first))
 
 

@@ -174,6 +174,7 @@ class MorningView:
     changed    of a later mail: what has changed, with what it was; each strip once
     changed_strips   their names, for a subject
     rows       strips in working order, but for those that are done
+    has_results_behind   rows say of a test only what releases the lift; every result stands behind the first screen
     seals      what each crew seals, and by when
     box        what nobody recorded; to_record: one entry of it, for how to answer
     rain       fallen and still to come, each a sentence
@@ -196,6 +197,7 @@ class MorningView:
     tally: tuple[Phrase, ...]
     bar: HourBar | None
     rows: tuple[StripRow, ...]
+    has_results_behind: bool
     done: Names | None
     seals: tuple[Phrase, ...]
     box: tuple[Phrase, ...]

@@ -91,8 +91,9 @@ def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning:
             yield phrase("asked.water", strip=name, litres=litres, start=clock.at(work.start_utc))
         else:
             yield phrase(f"asked.{work.task}", strip=name, start=clock.at(work.start_utc))
-    if strip_plan.new_lift is not None and strip_plan.new_lift.is_assumed:
-        yield phrase("asked.lift", strip=name, lift=Number(value=float(strip_plan.new_lift.lift)))
+    coming = strip_plan.new_lift
+    if coming is not None and coming.is_assumed:
+        yield phrase("asked.lift", strip=name, lift=Number(value=float(coming.lift + coming.is_rework)))
     if strip_plan.dry_back is not None and strip_plan.dry_back.is_hopeless:
         yield phrase("asked.hopeless", strip=name)
     if strip_plan.last_test is not None and not strip_plan.last_test.is_used:

@@ -70,16 +70,15 @@ def _lines(
     elif of.badge == Badge.TEST and of.test is not None:
         is_told = of.test.why == "work_not_recorded" and strip_plan.not_recorded  # below, with its hour and litres
         if is_knowable and not is_told:  # what is not knowable stands above all strips, once
-            yield _because(of.test.why, reason)
+            yield phrase("row.likely_wet") if of.test.why == "too_wet" else _because(of.test.why, reason)
     else:
         yield from _wait(strip_plan, of, reason, clock)
     yield from _unrecorded(strip_plan, clock)
-    test = _deciding_test(strip_plan, of)
-    if test is not None and test.if_done == Then.RECORD:
-        yield phrase("row.if_done")
-    coming = strip_plan.new_lift
+    test, coming = _deciding_test(strip_plan, of), strip_plan.new_lift
     if coming is not None and coming.is_if_rolled and coming.test is not None:
         yield phrase("row.if_rolled", lift=Number(value=float(coming.lift)))
+    elif test is not None and test.if_done == Then.RECORD:
+        yield phrase("row.if_done")
     if coming is None or coming.is_assumed or coming.is_if_rolled:
         yield from _last_test(strip_plan.last_test, clock)
 
@@ -115,7 +114,10 @@ def _because(key: str, reason: Phrase) -> Phrase:
 def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
     lift = Number(value=float(coming.lift))
     if coming.is_assumed:
-        yield phrase("row.rework_asked" if coming.is_rework else "row.lift_asked", lift=lift)
+        if coming.is_rework:
+            yield phrase("row.rework_asked", lift=lift, next=Number(value=coming.lift + 1.0))
+        else:
+            yield phrase("row.lift_asked", lift=lift)
     elif coming.stop:
         yield phrase("row.no_spreading", lift=lift, why=phrase(f"spread_stop.{coming.stop}"))
     elif of.test is not None:

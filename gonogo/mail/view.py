@@ -35,6 +35,7 @@ from gonogo.wording.strips import strip as strip_view
 
 CAUTIONS = ("deciders", "stop", "water")  # that it is advice stands above
 MORNING = "morning"
+TESTS_ON_FIRST_SCREEN = 2  # of more tests, only what releases a lift stands in its row
 
 
 def build(morning: Morning) -> MorningView:
@@ -66,6 +67,7 @@ def build(morning: Morning) -> MorningView:
         tally=_tally(shown),
         bar=hour_bar(morning.plan, own, [crew.id for crew in morning.crews], morning.clock),
         rows=shown,
+        has_results_behind=sum(bool(row.branches) for row in shown) > TESTS_ON_FIRST_SCREEN,
         done=Names(items=done) if done else None,
         seals=first_screen.seals(morning),
         box=first_screen.box(morning, shown),

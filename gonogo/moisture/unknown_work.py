@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.moisture.lift_history import LiftHistory
+from gonogo.moisture.told_result import before_rolling, ordered
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
 from gonogo.records.field import Reading, SurfaceWork, Watering
 from gonogo.records.site import Site
@@ -86,11 +87,10 @@ def _by_jobs(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: 
         if job.task not in TRACKED:
             continue
         if job.is_after_test:
-            tests = _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H))
-            low_pct, high_pct = (told.test or told).low_pct, (told.test or told).high_pct
-            if any(not low_pct <= r.w_pct <= high_pct for r in tests[-1:]):
+            act = before_rolling(told, _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H)))
+            if act not in (None, Then.ROLL):
                 continue
-            if not tests and told.test is not None and not math.isnan(job.chance):
+            if act is None and told.test is not None and not math.isnan(job.chance):
                 chance *= job.chance
         found.append(_from_job(plan, job, chance))
     return found
@@ -118,15 +118,16 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     is_new = told.test is None and history.begins_utc is not None and history.begins_utc > plan.made_utc
     new_lift = told.new_lift if is_new else None
     test, lift = (told.test, told.lift) if new_lift is None else (new_lift.test, new_lift.lift)
-    tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))[-1:]
+    tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
     if test is None or not tests:
         return []
-    w_pct, start_utc, litres, air_utc = tests[0].w_pct, tests[0].at_utc + timedelta(hours=SOON_H), 0.0, None
+    act, w_pct = ordered(test, tests)
+    start_utc, litres, air_utc = tests[-1].at_utc + timedelta(hours=SOON_H), 0.0, None
     if test.air_roll_utc is not None and test.high_pct < w_pct <= test.air_to_pct:
         task, start_utc = Task.ROLL, (air_utc := test.air_roll_utc)
-    elif w_pct < test.low_pct and test.below in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
+    elif act in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
         task, litres = Task.WATER, min((test.target_pct - w_pct) * test.litres_per_pct, test.litres_most)
-    elif new_lift is None and test.low_pct <= w_pct <= test.high_pct and test.inside == Then.ROLL:
+    elif new_lift is None and act == Then.ROLL:
         task = Task.ROLL
     else:
         return []

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import os
-import signal
 import threading
 from collections import deque
 from collections.abc import Iterable, Iterator
@@ -18,7 +17,6 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
-from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 
 from gonogo.mail import view as mail_view
@@ -26,6 +24,7 @@ from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.render import message
 from gonogo.outgoing.attempts import first_made
+from gonogo.outgoing.in_process import begin_in_process
 from gonogo.records.site import Recipient
 
 log = logging.getLogger("gonogo.outgoing.workers")
@@ -102,19 +101,6 @@ def _taken(waiting: deque[tuple[CrewJob, Future[CrewMails]]]) -> CrewMails:
     made = waiting[0][1].result(timeout=LIMIT_S)
     waiting.popleft()
     return made
-
-
-def begin_in_process() -> None:
-    """Leave Ctrl-C to the process that started this one, and end with it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        connection.wait([parent.sentinel])
-        os._exit(1)
 
 
 def written(job: CrewJob) -> CrewMails:

@@ -43,11 +43,15 @@ class Cleaner:
 
 
 class CleanFormatter(logging.Formatter):
-    """A line for people, cleaned."""
+    """A line for people, cleaned: of which site and day it speaks stands at its end."""
 
     def __init__(self, cleaner: Cleaner) -> None:
         super().__init__("%(asctime)s %(levelname)s %(name)s %(message)s")
         self.cleaner = cleaner
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # the library's name
+        told = ", ".join(f"{name} {getattr(record, name)}" for name in FIELDS if hasattr(record, name))
+        return super().formatMessage(record) + (f" ({told})" if told else "")
 
     def format(self, record: logging.LogRecord) -> str:
         return self.cleaner(super().format(record))

@@ -20,7 +20,7 @@ from gonogo.morning.run import MorningResult, Refusal
 from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records import shift
 from gonogo.records.site import Site
-from gonogo.service import clock, due, workers
+from gonogo.service import clock, due, leaving, workers
 from gonogo.service.asked_again import AskedAgain
 from gonogo.service.clock_trust import ClockTrust
 from gonogo.service.config_watch import ConfigWatch
@@ -71,10 +71,7 @@ class Runner:
         """Let go of processes, sign of life and database."""
         if self.processes is not None:
             self.processes.close()
-        try:
-            members.leave(self.store, self.me)
-        except StoreError:
-            log.exception("it could not be noted that this service ends; the next one that starts does it")
+        leaving.let_go(self.store, self.me, now_utc=clock.clock_utc())
         self.sign.end()
         self.store.dispose()
 

@@ -13,7 +13,8 @@ from gonogo.download.forecasts import Fetch
 from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import delivery, notices, operator_digest
 from gonogo.outgoing.rounds import Memory, delivery_line
-from gonogo.service import clock, due, schedule, site_processes, stop_signals
+from gonogo.service import clock, due, schedule, stop_signals
+from gonogo.service.ahead import n_wanted
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
@@ -70,7 +71,7 @@ class Service:
         environ: Mapping[str, str],
         n_workers: int | None = None,
     ) -> None:
-        n_processes = site_processes.n_wanted(n_workers, len(config.sites))
+        n_processes = n_wanted(n_workers, len(config.sites))
         self.runner = Runner(config, fetch=fetch, environ=environ, n_processes=n_processes)
         self.configs, self.store, self.sites = self.runner.configs, self.runner.store, self.runner.sites
         self.run_morning, self.run_recheck = self.runner.run_morning, self.runner.run_recheck
@@ -92,6 +93,7 @@ class Service:
             run_recheck=self.run_recheck,
             watch=self.watch,
             deliver=self.deliver,
+            thin=self.thin,
             stepped=self.stepped,
             read_mailbox=self._answers.read,
             recheck_after_replies=self._answers.recheck,
@@ -128,7 +130,6 @@ class Service:
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
         config = self.configs.accepted
-        self._thin(config, now_utc)
         self._score.put_due(config, now_utc)
         worker = delivery.Worker(
             store=self.store,
@@ -157,11 +158,11 @@ class Service:
                 log.warning("%s", delivery_line(report, config.transport))
             return
 
-    def _thin(self, config: Config, now_utc: datetime) -> None:
-        """Once a day let go of what is old and neither an export nor a score needs."""
+    def thin(self, now_utc: datetime) -> None:
+        """Once a day let go of what is old and neither an export nor a score needs, until told to stop."""
         if self._thinned == now_utc.date():
             return
-        self._thinned = now_utc.date()
+        config, self._thinned = self.configs.accepted, now_utc.date()
         longest = {
             name: max(config.settings[site.id][name] for site in config.sites)
             for name in ("answer_keep_days", "mail_body_keep_days", "detail_keep_days")
@@ -172,7 +173,7 @@ class Service:
             details=longest["detail_keep_days"],
         )
         try:
-            gone = thinning.thin(self.store, keep, now_utc=now_utc)
+            gone = thinning.thin(self.store, keep, now_utc=now_utc, go_on=lambda: not self.halt.is_set())
         except StoreError:
             log.exception("what is old could not be thinned; it is tried again tomorrow")
             return

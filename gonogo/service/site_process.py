@@ -29,6 +29,7 @@ from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
 from gonogo.service import clock, logs, steady
+from gonogo.service.ahead import NEEDED
 from gonogo.store import schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import Claim, StillClaimedError, TakenOverError
@@ -162,7 +163,8 @@ def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) ->
         sign=SignOfLife(store),
     )
     _held = held
-    importlib.import_module("pandas")  # every run needs it; the process that asks for runs does without
+    for name in NEEDED:
+        importlib.import_module(name)
     steady.settle()
 
 

@@ -70,7 +70,7 @@ class RunsWatch:
             partial(self._write_health, now_utc),
             lambda: self._mark.write(self._runner.configs.accepted, self._runner.me, now_utc=now_utc),
         ]
-        for step in steps:  # no fault of one keeps a site from its notices
+        for step in workers.until_stopped(steps):  # no fault of one keeps a site from its notices
             live_on(step, fault_text="the watch met a fault")
 
     def stepped(self) -> None:
@@ -91,10 +91,10 @@ class RunsWatch:
         except StoreError as error:
             self._note(error)
             is_planned = False
-        for known in () if is_planned else self._runner.sites():  # there is no plan, or it cannot be read
+        for known in workers.until_stopped(() if is_planned else self._runner.sites()):  # no plan can be read
             self._look_at(known, now_utc, workers)
         seen, has_verdict = [], self._with_verdicts([(row.site_id, row.day) for row in rows if row.is_done])
-        for row in rows:  # thousands where the machine does not keep up: as little as can be is done for each
+        for row in workers.until_stopped(rows):  # thousands where the machine does not keep up: little is done for each
             site, key = queue.site(row.site_id), (row.site_id, row.day)
             if site is None:
                 continue

@@ -5,15 +5,15 @@ from __future__ import annotations
 import logging
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 log = logging.getLogger("gonogo.service.workers")
 
+ItemT = TypeVar("ItemT")
 
 WORKERS = 2  # threads of a service that makes its runs itself: one may wait for an answer meanwhile
-
-
 MOST_SPARE_WORKERS = 8
 # Beside a run that hangs stand others of its group, and new ones of other groups come all the while.
 MOST_PASSED_OVER = 25
@@ -42,6 +42,8 @@ class Workers:
         self._at: dict[int, object] = {}  # by thread: the group that it took last
         self._under_way: set[object] = set()
         self._given_up: set[object] = set()
+        self._can_wait: set[object] = set()
+        self._is_stopped = False
         self._n_spare = 0
         self._is_idle = threading.Condition(self._lock)
         for _ in range(n_workers):
@@ -51,12 +53,14 @@ class Workers:
         """Run something in a thread, unless something with the same key still runs or waits.
 
         group     what a thread has begun it goes on with, where it can: what it learned serves the next of the group
-        can_wait  it is taken once nothing else waits
+        can_wait  it is taken once nothing else waits, and no stop waits for it
         """
         with self._has_work:
-            if key in self._under_way:
+            if key in self._under_way or self._is_stopped:
                 return False
             self._under_way.add(key)
+            if can_wait:
+                self._can_wait.add(key)
             (self._later if can_wait else self._waiting).append(_Put(key, work, group))
             self._has_work.notify()
         return True
@@ -77,9 +81,31 @@ class Workers:
             self._start()
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait until all is done that was put and not given up; return whether it is."""
+        """Wait until all is done that was put and not given up; return whether it is.
+
+        Once stopped, only what is under way is waited for, and nothing that can wait.
+        """
         with self._is_idle:
-            return self._is_idle.wait_for(lambda: self._under_way <= self._given_up, timeout_s)
+            return self._is_idle.wait_for(lambda: self._awaited() <= self._given_up, timeout_s)
+
+    def stop(self) -> None:
+        """Begin nothing more: what no thread is at yet is forgotten, and nothing new is taken."""
+        with self._is_idle:
+            self._is_stopped = True
+            self._under_way -= {put.key for put in (*self._waiting, *self._later)}
+            self._waiting.clear()
+            self._later.clear()
+            self._is_idle.notify_all()
+
+    def until_stopped(self, items: Iterable[ItemT]) -> Iterator[ItemT]:
+        """Give one item after the other, and none once this is stopped."""
+        for item in items:
+            if self._is_stopped:
+                return
+            yield item
+
+    def _awaited(self) -> set[object]:
+        return self._under_way - self._can_wait if self._is_stopped else self._under_way
 
     def _start(self) -> None:
         threading.Thread(target=self._work, daemon=True, name="gonogo-run").start()
@@ -90,6 +116,7 @@ class Workers:
             live_on(work, fault_text="a run ended in a fault")  # the watch tells its crews
             with self._is_idle:
                 self._under_way.discard(key)
+                self._can_wait.discard(key)
                 is_replaced = key in self._given_up
                 self._given_up.discard(key)
                 self._n_spare -= is_replaced

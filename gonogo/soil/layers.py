@@ -10,6 +10,10 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+# Share of the pores that stays filled whatever the errors: 0.001 m3/m3. Desert sand was measured to hold 0.002 to 0.012
+# at 5 cm; at 0.02 of the pores, members stood above that and the content never came true.
+LEAST_FILLED = 0.002
+
 
 def _nothing() -> Floats:
     return np.zeros(())

@@ -12,7 +12,7 @@ from gonogo.soil.balance import simulate_into
 from gonogo.soil.error_growth import TERMS, model_error, terms
 from gonogo.soil.ground import Ground
 from gonogo.soil.knowledge import Knowledge, answers, whitened
-from gonogo.soil.layers import SoilParams, SoilState, as_contents
+from gonogo.soil.layers import LEAST_FILLED, SoilParams, SoilState, as_contents
 from gonogo.soil.readings import CONFIRMED, FAR, Together, upper_part, weighed
 from gonogo.soil.since_reading import SinceReading
 from gonogo.soil.sky import Sky
@@ -143,7 +143,7 @@ class Members:
             np.put_along_axis(placed, order, half[:, None] * self.steps, axis=-1)
             placed += other
             placed += moved[:, None]
-        placed = np.clip(placed, 0.02 * full, full)
+        placed = np.clip(placed, LEAST_FILLED * full, full)
         shift = placed - theta
         for layer in (self.top[rows, s], self.base[rows, s]):
             layer += shift
@@ -289,7 +289,7 @@ class Members:
         strips = self.strips
         draw = self.starts[s, self.since[s].n_starts % START_DRAWS]
         most = strips.theta_sat[s]
-        held = np.clip(theta + np.sqrt(variance) * draw, 0.02 * most, most)
+        held = np.clip(theta + np.sqrt(variance) * draw, LEAST_FILLED * most, most)
         # As simulated: before what the test taught of the column's depth.
         mean = (self.state.top_mm[s] + self.state.base_mm[s]) / self.params.column_mm[s]
         apart = (self.state.top_mm[s] / self.params.top_thickness_mm[s] - mean) * self._apart(s)

@@ -27,10 +27,12 @@ def require_same_version(store: sa.Engine, version: str) -> None:
     if at_work:
         first = at_work[0]
         host, since = first.owner.split(":")[0], f"{first.began_utc:%Y-%m-%d %H:%M}"
+        work = "1 service of another version works"
+        if len(at_work) > 1:
+            work = f"{len(at_work)} services of another version work"
         raise OtherVersionError(
-            f"{len(at_work)} services of another version work on this database, one of {first.version} on {host} since "
-            f"{since} UTC; this is {version}. Stop all services, start one of the newer version, which brings the "
-            "database forward, then the others."
+            f"{work} on this database, one of {first.version} on {host} since {since} UTC; this is {version}. Stop all "
+            "services, start one of the newer version, which brings the database forward, then the others."
         )
 
 

@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from alembic.util.exc import CommandError
+import importlib
 
-from gonogo.errors import StoreError
+import sqlalchemy as sa
+
 from gonogo.store import schema
 
+NEWEST = "0013"  # of the steps in migrations/versions
 VERSION_TABLE = "gonogo_version"
 # Any fixed number: two services that start at once on PostgreSQL must upgrade one after the other.
 _UPGRADE_LOCK = 5_141_920_261
-
-
-def migrations() -> Config:
-    """Return alembic's configuration for the steps inside this package; no ini file is involved."""
-    config = Config()
-    config.set_main_option("script_location", "gonogo.store:migrations")
-    config.set_main_option("path_separator", "os")
-    return config
 
 
 def upgrade(store: sa.Engine) -> None:
@@ -35,21 +24,8 @@ def upgrade(store: sa.Engine) -> None:
             connection.execute(sa.text("set local lock_timeout = '10min'"))  # a large database takes its time
             connection.execute(sa.text("select pg_advisory_xact_lock(:key)"), {"key": _UPGRADE_LOCK})
         found = _version(connection)
-        script = ScriptDirectory.from_config(migrations())
-        if found == script.get_current_head():
-            return
-        if found is not None and found not in {step.revision for step in script.walk_revisions()}:
-            raise StoreError(
-                f"{store.url.render_as_string(hide_password=True)}: the database has schema {found}, which this "
-                f"program does not know (newest it knows: {script.get_current_head()}). "
-                "A newer gonogo wrote it: install that version or restore the backup made before. Nothing was changed."
-            )
-        config = migrations()
-        config.attributes["connection"] = connection
-        try:
-            command.upgrade(config, "head")
-        except CommandError as error:
-            raise StoreError(f"The database could not be upgraded: {error}. Nothing was changed.") from error
+        if found != NEWEST:
+            importlib.import_module("gonogo.store.migrating").bring_forward(connection, found)
 
 
 def version(store: sa.Engine) -> str | None:
@@ -60,9 +36,12 @@ def version(store: sa.Engine) -> str | None:
 
 def is_newest(store: sa.Engine) -> bool:
     """Return whether a database has the schema that this program knows; it is left as it is."""
-    return version(store) == ScriptDirectory.from_config(migrations()).get_current_head()
+    return version(store) == NEWEST
 
 
 def _version(connection: sa.Connection) -> str | None:
     """Read the version through a connection."""
-    return MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE}).get_current_revision()
+    if not sa.inspect(connection).has_table(VERSION_TABLE):
+        return None
+    found: str | None = connection.scalar(sa.text(f"select version_num from {VERSION_TABLE}"))
+    return found

@@ -12,7 +12,7 @@ from gonogo.records.verdict import Decision
 from gonogo.records.work_order import Change, Why
 from gonogo.wording.clock import Clock
 from gonogo.wording.items import ChangeView
-from gonogo.wording.phrases import Day, Number, Phrase, phrase
+from gonogo.wording.phrases import Day, Moment, Number, Phrase, phrase
 from gonogo.wording.sentences import Facts, reason, sentence
 
 
@@ -67,6 +67,10 @@ def what_changed(change: Change, clock: Clock) -> Phrase:
     if change.what == "rain" and change.after_utc is not None:
         day = times.local_date(change.after_utc, clock.site.zone)
         return Phrase(key=what.key, gaps={**what.gaps, "after_utc": Day(day=day)})
+    was, now = what.gaps.get("before_utc"), what.gaps.get("after_utc")
+    if isinstance(was, Moment) and isinstance(now, Moment) and now.is_other_day and not was.is_other_day:
+        today = replace(was, is_other_day=True, is_near=True)  # "Thu 07:00 instead of 07:00" is of which day?
+        return Phrase(key=what.key, gaps={**what.gaps, "before_utc": today})
     return what
 
 

@@ -11,7 +11,7 @@ import pytest
 from hand_made import N_HOURS, NOW_UTC, at, material, morning, row, strip
 
 from gonogo.decide.conditions import conditions
-from gonogo.decide.order.today import new_lift_today, spread_stop
+from gonogo.decide.order.coming_lift import new_lift_today, spread_stop
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.moisture.ground_state import GroundState

@@ -25,10 +25,12 @@ from gonogo.download.web import RoundState
 from gonogo.errors import WeatherError
 from gonogo.records.outside import Answer, ServiceSettings
 from gonogo.weather.grid import sources
+from gonogo.weather.grid.index import MessageWanted
 from gonogo.weather.grid.messages import hash_of
 
 FEW = 5  # members of an ensemble that is small enough for a test
 STEPS_H = (0, 3, 6, 9, 12, 18, 24, 30, 36)
+ALL_SOURCES = dict(sources.SOURCES)  # as they are, whatever tests make of them
 
 
 @pytest.fixture(autouse=True)
@@ -101,13 +103,23 @@ def test_only_the_wanted_bytes_come_and_each_message_is_kept_as_it_is(tmp_path: 
         spans = [span for path, span in served.asked if not path.endswith(".index")]
     assert run.run_utc == grib.RUN_UTC
     kept = sorted(run.path.glob("*.grib2"))
-    assert len(kept) == tally.n_messages == len(spans)
+    assert len(kept) == tally.n_messages
+    assert len(spans) == len(STEPS_H), "what lies side by side in a file comes by one question"
     assert all(span.startswith("bytes=") for span in spans)
     assert tally.n_bytes == sum(path.stat().st_size for path in kept)
     grib_bytes = sum(len(content) for path, content in files.items() if path.endswith(".grib2"))
     assert tally.n_bytes < grib_bytes  # a field that nobody wants lies in each file
     assert all(any(path.read_bytes() in content for content in files.values()) for path in kept[::9])
     assert not list(tmp_path.rglob(".part-*"))
+
+
+def test_messages_are_joined_where_each_begins_where_the_last_ends_up_to_a_bound() -> None:
+    def wanted(offset: int, n_bytes: int | None) -> MessageWanted:
+        return MessageWanted(quantity="temp_degc", member=0, offset=offset, n_bytes=n_bytes)
+
+    spans = ((0, 10), (10, 5), (16, 4), (20, 3_999_996), (4_000_016, 1), (5_000_000, None))
+    given = [wanted(*span) for span in spans]
+    assert grid_fetch._joined(given) == [given[:2], given[2:4], given[4:5], given[5:]]
 
 
 def test_what_is_there_is_not_fetched_again_and_half_a_message_is(tmp_path: Path) -> None:
@@ -320,6 +332,56 @@ def test_a_stale_run_is_refused_and_an_older_whole_one_serves_while_the_newest_i
     found = asked_for(tmp_path, now_utc=MORNING_UTC + timedelta(hours=2))
     assert found.parsed.issued_utc == run.run_utc
     assert "no run of ECMWF IFS open data lies there" in refusal(tmp_path / "elsewhere")
+
+
+@pytest.fixture
+def short_at_6(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs of 6 and 18 UTC that reach a day, of 0 and 12 a day and a half, as ECMWF's do 6 days and 10."""
+    steps = {hour: STEPS_H[: 9 if hour % 12 == 0 else 7] for hour in (0, 6, 12, 18)}
+    longer = replace(sources.SOURCES["ecmwf"], steps_of=lambda hour, days: steps[hour])
+    monkeypatch.setitem(sources.SOURCES, "ecmwf", longer)
+
+
+@pytest.mark.usefixtures("short_at_6")
+def test_a_run_that_reaches_less_far_than_is_asked_for_is_neither_fetched_nor_taken(tmp_path: Path) -> None:
+    later = files_of("ecmwf", -6) | files_of("ecmwf")
+    with grib.serving(later) as served:
+        asked = order(served.root, tmp_path)
+        run = grid_fetch.newest_run(asked, MORNING_UTC + timedelta(hours=4))
+        assert run.run_utc == grib.RUN_UTC, "the run of 6 UTC is out too"
+        with pytest.raises(WeatherError, match=r"06 UTC of ecmwf reaches 24 h and days = 2 asks for 36: runs of 00"):
+            grid_fetch.fetch(asked, asked.run(grib.RUN_UTC + timedelta(hours=6)))
+    grib.Run(source=sources.SOURCES["ecmwf"], run_utc=grib.RUN_UTC, files=later).write(tmp_path / "mirror")
+    now_utc = MORNING_UTC + timedelta(hours=4)
+    taken, _ = grid_fetch.take_from(order("", tmp_path / "own"), tmp_path / "mirror", now_utc, None)
+    assert taken.run_utc == grib.RUN_UTC
+
+
+@pytest.mark.usefixtures("short_at_6")
+def test_where_a_run_reaches_less_far_than_is_asked_for_the_next_longer_one_or_the_next_service_is_asked(
+    tmp_path: Path,
+) -> None:
+    short = tmp_path / "ecmwf" / "2026051206"
+    short.mkdir(parents=True)
+    said = refusal(tmp_path)
+    assert "run 2026-05-12 06 UTC of ecmwf reaches 24 h and days = 2 asks for 36: runs of 00 and 12 UTC do." in said
+    stored = Answer(
+        service="open_meteo", url="https://x", fetched_utc=MORNING_UTC, status=200, headers={}, body=HARROW_FLATS_BODY
+    )
+    found = forecast(HARROW_FLATS, (settings(tmp_path),), now_utc=MORNING_UTC, stored=(stored,))
+    assert found.parsed.service == "open_meteo"
+    assert "reaches 24 h" in found.faults[0]
+    run = brought(tmp_path)
+    assert asked_for(tmp_path).parsed.issued_utc == run.run_utc
+
+
+@pytest.mark.parametrize(("name", "hour", "days", "short"), [
+    ("ecmwf", 6, 6, False), ("ecmwf", 6, 7, True), ("ecmwf_ensemble", 18, 10, True), ("ecmwf", 12, 10, False),
+    ("gfs", 6, 10, False), ("gefs", 18, 10, False),
+])  # fmt: skip
+def test_only_ecmwf_s_runs_of_6_and_18_utc_reach_less_far(name: str, hour: int, days: int, short: bool) -> None:
+    """144 h in place of 240: https://confluence.ecmwf.int/display/DAC, real-time forecasts from IFS."""
+    assert bool(ALL_SOURCES[name].falls_short(grib.RUN_UTC.replace(hour=hour), days)) == short
 
 
 def test_a_run_from_the_future_is_refused(tmp_path: Path) -> None:

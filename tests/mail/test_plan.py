@@ -200,3 +200,15 @@ def test_paths_are_the_mean_and_the_middle_eighty_per_cent_of_the_members() -> N
     assert (below <= 0.1 + 1e-9).all()
     assert (above <= 0.1 + 1e-9).all()
     assert (path.w_p10_pct <= path.w_mean_pct).all()
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [((0, 0), "09:00 instead of 07:00"), ((1, 0), "Thu 09:00 instead of Wed 07:00"), ((0, -1), "09:00 instead of Tue")],
+)
+def test_an_hour_of_today_that_moves_to_another_day_carries_its_day(days: tuple[int, int], said: str) -> None:
+    """Beside "Thu 09:00" a bare 07:00 could be anybody's."""
+    after, before = (scene.at(hour) + timedelta(days=n) for hour, n in zip((9, 7), days, strict=True))
+    change = Change(what="planned_start", strip_id="N1", before_utc=before, after_utc=after)
+    text = flowing(mail("superintendent", morning(changes=(change,))).text)
+    assert f"N1: scheduled for {said}" in text

@@ -188,6 +188,19 @@ def test_a_result_that_is_rolled_with_water_on_top_is_not_too_dry_as_well() -> N
     ]
 
 
+@pytest.mark.parametrize("has_damping", [True, False])
+def test_a_result_that_no_other_line_shares_is_not_told_as_what_is_left_over(has_damping: bool) -> None:
+    plan = scene.morning().plan
+    without = {} if has_damping else {"damp_from_pct": math.nan, "damp_litres": math.nan}
+    test = scene.testing(again_from_pct=14.5, again_to_pct=15.0 if has_damping else 15.4, **without)
+    strips = tuple(replace(s, test=test) if s.strip_id == "N5" else s for s in plan.strips)
+    told = told_by_result(scene.built(plan=replace(plan, strips=strips)))
+    if has_damping:
+        assert told["14.5–15.0"] == "retest; as above if the two average 15.0–18.3"
+    else:
+        assert told["14.5–15.4"] == "retest; roll if the two average 15.0–18.3"
+
+
 @pytest.mark.parametrize(
     ("code", "said_so"),
     [
@@ -253,7 +266,7 @@ def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> No
     made = with_unrecorded()
     assert "Told 18,400 L, Tue 07:30: not recorded." in said(row(made, "N5").lines)
     assert "Told work is not recorded" not in said(row(made, "N5").lines)  # once is enough
-    assert "Not recorded: water on N5, told Tue 07:30." in said(made.box)
+    assert "Not recorded: water on N5 (told Tue 07:30)." in said(made.box)
     assert said(made.box).endswith("If done, not again: test.")  # how it is recorded: with the mail's frame
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
 
@@ -555,3 +568,28 @@ def test_unlike_machines_have_a_row_each_in_the_bar_of_hours_and_one_that_only_s
     assert two is not None
     assert [EN.say(name) for name, _ in two.rows][:2] == [rolled[0].machine_id, "smooth"]
     assert [len([p for p in pieces if p.kind == "roll"]) for _, pieces in two.rows][1] == 1
+
+
+@pytest.mark.parametrize("n_tests", [2, 3])
+def test_of_many_tests_a_row_says_what_releases_the_lift_and_all_results_stand_behind(n_tests: int) -> None:
+    """Five tables of six lines bury the answer; of two tests each stands in its row."""
+    strips = tuple(scene.strip(f"B{k}", f"B{k} bank") for k in range(n_tests))
+    untested = next(d for d in scene.decisions() if d.reason == "no_reading")
+    decisions = [replace(untested, strip_id=s.id) for s in strips]
+    made = scene.built(strips=strips, decisions=decisions, outlook=(), order=None)
+    sent = message(
+        made,
+        scene.person("superintendent"),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+    )
+    above, _, behind = sent.text.partition("Behind it")
+    html_above, _, html_behind = sent.html.partition("Behind it")
+    assert made.has_results_behind == (n_tests > 2)
+    for is_above, part in ((True, above), (True, html_above), (False, behind), (False, html_behind)):
+        n_inside, n_over = part.count("15.4–18.1"), part.count("over 18.5")
+        assert n_inside == (n_tests if is_above or n_tests > 2 else 0)
+        assert n_over == (n_tests if is_above == (n_tests == 2) else 0)
+    assert ("By result of the test" in behind) == (n_tests > 2)

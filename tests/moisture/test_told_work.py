@@ -18,7 +18,7 @@ from gonogo.moisture.lift_history import LiftHistory, lift_history
 from gonogo.moisture.simulate import Kept, simulate
 from gonogo.moisture.strips_run import strip_rng
 from gonogo.moisture.unknown_work import ToldWork, told_work, variants
-from gonogo.records.day_plan import DayPlan, Job, Task, Then
+from gonogo.records.day_plan import DayPlan, Job, Task, TestFirst, Then
 from gonogo.records.field import Entry, Reading, SurfaceWork, Watering
 from gonogo.records.site import Surface
 from gonogo.soil.ensemble import StripMoisture
@@ -52,6 +52,13 @@ def plan(*jobs: Job, made: float = 0.0, test: Any = None, new_lift: Any = None) 
 
 def reading(hours: float, w_pct: float = 16.5) -> Reading:
     return Reading(strip_id=STRIP.id, at_utc=at(hours), w_pct=w_pct, method="oven")
+
+
+def asking(**fields: Any) -> TestFirst:
+    """A test whose result decides; one outside its limits is held."""
+    return TestFirst(
+        **({"why": "no_reading", "by_utc": None, "inside": Then.ROLL, "below": Then.HOLD, "above": Then.HOLD} | fields)
+    )
 
 
 def unknown(plans: list[DayPlan], *entries: Entry, now: float = 24.0) -> tuple[ToldWork, ...]:
@@ -108,15 +115,14 @@ def test_rolling_after_a_test_counts_where_the_test_allowed_it(w_pct: float, cha
 
 
 def test_rolling_after_a_test_that_nobody_recorded_is_as_likely_as_the_test_was_to_allow_it() -> None:
-    asked = SimpleNamespace(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD, air_roll_utc=None)
+    asked = asking(low_pct=15.0, high_pct=18.0, below=Then.HOLD, inside=Then.HOLD)
     (work,) = unknown([plan(job(Task.ROLL, is_after_test=True, chance=0.5), test=asked)])
     assert work.chance == pytest.approx(DONE * 0.5)
 
 
-BRANCHES = SimpleNamespace(
-    low_pct=15.0, high_pct=18.0, below=Then.WATER, inside=Then.ROLL, target_pct=16.5, litres_per_pct=3000.0,
-    litres_most=20_000.0, air_roll_utc=None,
-)  # fmt: skip
+BRANCHES = asking(
+    low_pct=15.0, high_pct=18.0, below=Then.WATER, target_pct=16.5, litres_per_pct=3000.0, litres_most=20_000.0
+)
 
 
 @pytest.mark.parametrize(("w_pct", "litres"), [(14.0, 7500.0), (14.9, 4800.0), (15.0, None), (18.5, None)])
@@ -135,10 +141,53 @@ def test_water_that_a_branch_ordered_on_a_lift_spread_since_is_asked_for_before_
     assert unknown([told], spread, reading(3.0, w_pct), put_on) == ()
 
 
-AIRED = SimpleNamespace(
-    low_pct=15.0, high_pct=17.5, below=Then.HOLD, inside=Then.ROLL, litres_per_pct=0.0, air_to_pct=18.0,
-    air_roll_utc=at(6.0),
+AIRED = asking(low_pct=15.0, high_pct=17.5, below=Then.HOLD, air_to_pct=18.0, air_roll_utc=at(6.0))
+
+
+EDGES = replace(
+    BRANCHES, low_pct=15.5, damp_from_pct=15.0, damp_litres=1500.0, again_from_pct=14.7, again_to_pct=18.4,
+    mean_low_pct=15.0, mean_high_pct=18.1,
 )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("results", "task", "litres"),
+    [
+        ([15.0], Task.ROLL, 0.0),  # with water on its top, not mixed in
+        ([15.4], Task.ROLL, 0.0),
+        ([15.5], Task.ROLL, 0.0),
+        ([14.6], Task.WATER, 5700.0),
+        ([14.8, 15.4], Task.ROLL, 0.0),  # the mean of both decides
+        ([14.8, 15.0], Task.WATER, 4800.0),
+        ([18.2, 17.8], Task.ROLL, 0.0),
+        ([18.2, 18.4], None, 0.0),
+        ([18.6, 17.0], Task.ROLL, 0.0),  # disked between them
+    ],
+)
+@pytest.mark.parametrize("has_job", [False, True])
+def test_what_a_result_at_the_edge_ordered_is_what_nobody_recorded(
+    results: list[float], task: Task | None, litres: float, has_job: bool
+) -> None:
+    rolling = [job(Task.ROLL, 3.0, 4.0, is_after_test=True, chance=0.5)] * has_job
+    made = [reading(1.5 + 0.25 * k, w_pct) for k, w_pct in enumerate(results)]
+    found = unknown([plan(*rolling, test=EDGES)], *made)
+    assert [(w.task, w.chance) for w in found] == ([] if task is None else [(task, DONE)])
+    assert [w.litres for w in found] == pytest.approx([] if task is None else [litres])
+
+
+def test_a_result_at_the_edge_alone_leaves_it_open_whether_the_lift_was_rolled() -> None:
+    """The second test decides, and nobody recorded it."""
+    assert unknown([plan(test=EDGES)], reading(1.5, 14.8)) == ()
+    rolling = job(Task.ROLL, 3.0, 4.0, is_after_test=True, chance=0.5)
+    (work,) = unknown([plan(rolling, test=EDGES)], reading(1.5, 14.8))
+    assert (work.task, work.chance) == (Task.ROLL, pytest.approx(DONE * 0.5))
+
+
+def test_a_new_lift_that_gets_water_on_its_top_has_no_dose_to_ask_for() -> None:
+    told = plan(new_lift=SimpleNamespace(lift=2, test=EDGES))
+    spread = SurfaceWork(strip_id=STRIP.id, at_utc=at(2.0), work="spread")
+    assert unknown([told], spread, reading(3.0, 15.2)) == ()
+    assert [w.task for w in unknown([told], spread, reading(3.0, 14.6))] == [Task.WATER]
 
 
 @pytest.mark.parametrize("is_new", [False, True])

@@ -23,7 +23,7 @@ from gonogo.download.forecasts import Downloaded, NoForecastError
 from gonogo.outgoing import operator_digest
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.service import day_queue, last_good, service
+from gonogo.service import day_queue, last_good, leaving, service
 from gonogo.service.day_queue import DayQueue, Taken
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
@@ -165,6 +165,20 @@ def test_a_dead_service_s_batch_is_taken_by_another_at_once(
         assert time_module.monotonic() < end
         time_module.sleep(0.05)
     assert len(taken_all(second, now_utc)) == N_SITES
+
+
+def test_what_a_service_that_stops_has_not_begun_is_planned_and_claimed_by_nobody(
+    tmp_path: Path, postgresql_url: str, begun: Any
+) -> None:
+    """One of its runs is claimed by a thread that waits for a forecast: that claim is let go too, at once."""
+    first, second, now_utc = two_of_which_the_first_has_all(due_now(tmp_path, postgresql_url), begun)
+    claims.claim_run(first.store, "site-0", now_utc.date(), "morning", now_utc=now_utc, owner=first.runner.me)
+    leaving.let_go(first.store, first.runner.me, now_utc=now_utc)
+    taken = taken_all(second, now_utc)
+    assert len(taken) == N_SITES
+    with schema.read(second.store) as connection:
+        left = connection.execute(sa.select(schema.run.c.lease_until_utc, schema.run.c.state)).all()
+    assert [(state, lease <= now_utc) for lease, state in left] == [("claimed", True)]
 
 
 def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds(

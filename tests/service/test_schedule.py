@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from time import monotonic
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -21,6 +22,7 @@ from gonogo import times
 from gonogo.records import shift
 from gonogo.records.site import Site
 from gonogo.service import due, schedule
+from gonogo.service.workers import Workers
 
 LEAD_MIN = 10.0
 
@@ -101,7 +103,9 @@ class Bench:
         self.looked: queue.SimpleQueue[datetime] = queue.SimpleQueue()
         self.done: set[tuple[str, date, time | None]] = set()
         self.finishes = True
+        self.watch: Callable[[datetime, Workers], None] = lambda now, _: self.watched.put(now)
         self.deliver: Callable[[datetime], None] = self.delivered.put
+        self.thin: Callable[[datetime], None] = lambda _: None
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def _serve(self) -> None:
@@ -111,8 +115,9 @@ class Bench:
             is_done=lambda *key: key in self.done,
             run_morning=self._morning,
             run_recheck=self._recheck,
-            watch=lambda now, _: self.watched.put(now),
+            watch=lambda now, workers: self.watch(now, workers),
             deliver=lambda now: self.deliver(now),
+            thin=lambda now: self.thin(now),
             stepped=self.steps.put,
             read_mailbox=self._read,
             recheck_after_replies=lambda now: bool(self.looked.put(now)),
@@ -174,6 +179,60 @@ def test_the_service_runs_what_is_due_delivers_and_stops() -> None:
         bench.watched.get(timeout=60)
         for _ in range(2):  # at the start, and at once when the run has ended
             bench.delivered.get(timeout=60)
+
+
+def test_a_stop_waits_for_nothing_that_is_to_be_made_good(caplog: pytest.LogCaptureFixture) -> None:
+    """Two threads wait for a forecast that does not come, and 500 more are to: a stop begins none of them."""
+    site, goes_on, begun = small_site(), threading.Event(), queue.SimpleQueue[int]()
+
+    def watch(_now: datetime, workers: Workers) -> None:
+        for n in range(502):
+            workers.put(n, lambda n=n: (begun.put(n), goes_on.wait(60)), can_wait=True)  # type: ignore[misc]
+
+    bench = Bench(site)
+    bench.watch = watch
+    with clock_at(TUESDAY, time(10, 0), site), bench:
+        assert {begun.get(timeout=60), begun.get(timeout=60)} == {0, 1}
+        before_s = monotonic()
+    assert monotonic() - before_s < schedule.STOP_WAIT_S / 4
+    goes_on.set()
+    with pytest.raises(queue.Empty):
+        begun.get(timeout=0.2)
+    assert "did not end in time" not in caplog.text
+
+
+def test_a_stop_lets_the_run_under_way_end_and_begins_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    sites = tuple(replace(small_site(), id=f"site-{n}") for n in range(30))
+    bench, goes_on = Bench(*sites), threading.Event()
+    made = bench._morning
+
+    def morning(site: Site, day: date, now: datetime) -> None:
+        made(site, day, now)
+        assert goes_on.wait(60)
+        bench.rechecks.put((site.id, day, time(0)))  # it came to its end
+
+    monkeypatch.setattr(bench, "_morning", morning)
+    with clock_at(TUESDAY, time(5, 25), sites[0]), bench:
+        begun = {bench.mornings.get(timeout=60)[0], bench.mornings.get(timeout=60)[0]}
+        bench.stop.set()
+        threading.Timer(0.5, goes_on.set).start()
+    assert {bench.rechecks.get(timeout=5)[0], bench.rechecks.get(timeout=5)[0]} == begun
+    with pytest.raises(queue.Empty):
+        bench.mornings.get(timeout=0.2)
+
+
+def test_however_long_it_takes_to_let_go_of_what_is_old_no_mail_no_run_and_no_stop_waits_for_it() -> None:
+    site, begun, goes_on = small_site(), threading.Event(), threading.Event()
+    bench = Bench(site)
+    bench.thin = lambda _: bool(begun.set()) or bool(goes_on.wait(120))  # type: ignore[assignment,return-value]
+    with clock_at(TUESDAY, time(3, 0), site) as clock, bench:
+        assert begun.wait(60)
+        bench.drained()
+        clock.move_to(times.moment_utc(TUESDAY, time(5, 25), site.zone))
+        assert bench.mornings.get(timeout=60) == (site.id, TUESDAY)
+        bench.delivered.get(timeout=60)
+    assert not goes_on.is_set(), "it was stopped in the middle"
+    goes_on.set()
 
 
 def test_a_letter_brings_its_answer_at_once_and_a_mailbox_that_is_waited_on_holds_up_no_morning(

@@ -21,7 +21,8 @@ from gonogo.store import answers as stored_answers
 from gonogo.store import claims, history, outbox, outcomes, runs, schema
 from gonogo.store.encoding import encoded
 from gonogo.store.history import Arrival
-from gonogo.store.upgrade import migrations, upgrade, version
+from gonogo.store.migrating import migrations
+from gonogo.store.upgrade import upgrade, version
 
 BODY = b'{"hourly": {}}'
 READING = Reading(strip_id="N1", at_utc=MORNING - timedelta(hours=9), w_pct=14.25, method="oven")

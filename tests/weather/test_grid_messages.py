@@ -5,6 +5,7 @@ from __future__ import annotations
 import tracemalloc
 from datetime import UTC, datetime, timedelta
 
+import complex_packing
 import grib
 import numpy as np
 import pytest
@@ -116,6 +117,46 @@ def test_a_value_that_is_the_decoder_s_own_word_for_none_stays_a_value(packing: 
     assert found is not None
     assert np.flatnonzero(np.isnan(found.values)).tolist() == [2 * 11 + 2]
     assert np.nanmax(np.abs(found.values - 9999.0)) < 1.0
+
+
+@pytest.mark.parametrize("packing", ["grid_complex", "grid_complex_spatial_differencing"])
+def test_a_point_that_complex_packing_itself_leaves_without_a_value_is_not_a_number(packing: str) -> None:
+    """No bitmap: the groups say which points have no value (missing value management 1), a whole row among them."""
+    values = 280.0 + np.arange(99.0).reshape(9, 11) / 10.0
+    values[0, 0] = values[3, 4] = values[5] = 1e20
+    content = grib.message("temp_degc", values, missingValue=1e20, packingType=packing)
+    assert said_of(content, "bitmapPresent", "missingValueManagementUsed") == [0, 1]
+    found = decode.field(content, "f")
+    assert found is not None
+    np.testing.assert_allclose(found.values, np.where(values == 1e20, np.nan, values).ravel(), atol=0.01)
+
+
+@pytest.mark.parametrize("kinds", [1, 2])
+@pytest.mark.parametrize("differs", [False, True], ids=["5.2", "5.3"])
+def test_both_kinds_of_missing_values_of_complex_packing_are_no_numbers(differs: bool, kinds: int) -> None:
+    """A missing value may be named primary or secondary (missing value management 2), in a group or for all of one."""
+    points: list[complex_packing.Point] = [280.0 + n / 10.0 for n in range(99)]
+    second = complex_packing.SECONDARY if kinds == 2 else complex_packing.PRIMARY
+    points[4], points[17], points[20] = complex_packing.PRIMARY, second, complex_packing.PRIMARY
+    points[44:55], points[66:77] = [second] * 11, [complex_packing.PRIMARY] * 11
+    content = complex_packing.repacked(
+        grib.message("temp_degc", 280.0), points, kinds=kinds, differs=differs, row=grib.GRID.n_lon
+    )
+    template, management = said_of(content, "dataRepresentationTemplateNumber", "missingValueManagementUsed")
+    assert (template, management) == (3 if differs else 2, kinds)
+    found = decode.field(content, "f")
+    assert found is not None
+    wanted = [np.nan if isinstance(point, str) else point for point in points]
+    np.testing.assert_allclose(found.values, wanted, atol=1e-3)
+
+
+def said_of(content: bytes, *keys: str) -> list[int]:
+    codes = grib.eccodes()
+    handle = codes.codes_new_from_message(content)
+    try:
+        return [codes.codes_get(handle, key) for key in keys]
+    finally:
+        codes.codes_release(handle)
 
 
 def test_a_field_that_nobody_needs_is_passed_over() -> None:

@@ -136,6 +136,12 @@ def test_a_log_line_is_one_json_object_with_its_site_and_day() -> None:
     }  # fmt: skip
 
 
+def test_a_line_for_people_says_of_which_site_it_speaks() -> None:
+    told = line(logs.CleanFormatter(logs.Cleaner()), "verdicts made", site="north", day=demo.DAY, run=7, other="no")
+    assert told.endswith(f"verdicts made (site north, day {demo.DAY}, run 7)")
+    assert line(logs.CleanFormatter(logs.Cleaner()), "stopped").endswith(" stopped")
+
+
 @pytest.mark.parametrize("formatter", [logs.JsonFormatter, logs.CleanFormatter])
 def test_no_log_line_holds_a_secret_or_an_address(formatter: Any) -> None:
     clean = formatter(logs.Cleaner(["opensesame"]))

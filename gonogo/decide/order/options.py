@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.machines import trucks_on
+from gonogo.decide.order.coming_lift import new_lift_today
 from gonogo.decide.order.option import Option
-from gonogo.decide.order.today import new_lift_today, weather_chances
+from gonogo.decide.order.today import weather_chances
 from gonogo.decide.order.ways import later_starts, present, watered_ways
 from gonogo.decide.outlook import days
 from gonogo.decide.standing import ORDER_STANDS

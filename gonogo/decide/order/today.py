@@ -1,4 +1,4 @@
-"""Today's options of a lift: as its verdict says, as its test may release it, or as a lift that is spread this morning.
+"""Today's options of a lift: as its verdict says, or as its test may release it.
 
 What an earlier run of today told, and has begun or may have, keeps its hours: it has one option, or none once they are
 over.
@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import disk_hours
-from gonogo.decide.ground_facts import is_fit_to_spread_on
 from gonogo.decide.inputs import Floats, MorningInputs
 from gonogo.decide.lasting import shares
 from gonogo.decide.order.option import Option
@@ -39,19 +37,8 @@ TESTABLE = frozenset(
 TESTABLE_IF_LIKELY = frozenset(("too_wet", "split_lift", "rain_will_wet_it", "no_time_for_water", "truck_taken"))
 LIKELY = 0.5
 TEST_H = 0.25  # a gauge test with its way and its note: common practice, no source
-SPREAD_H = 0.75  # a lift of usual size is spread in about so long: common practice, no source
 SECOND_H = 1.0 / 3600.0  # the verdict's times are kept to the second
-STEP_BACK_H = 0.25
 BREAK_UP_H = 0.75  # a rolled strip of usual size is disked open in about so long: common practice, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opening:
-    """Hours of today in which a lift may be rolled once its test is in [epoch h]; test_h: when the test is done."""
-
-    test_h: float
-    from_h: float
-    until_h: float
 
 
 def is_testable(prepared: Prepared, decision: Decision) -> bool:
@@ -133,15 +120,24 @@ def _as_told(prepared: Prepared, s: int, decision: Decision, step_h: float) -> I
         )
 
 
-def weather_chances(prepared: Prepared, s: int, start_h: Floats, needed_h: Floats | float) -> Floats:
+def weather_chances(
+    prepared: Prepared, s: int, start_h: Floats, needed_h: Floats | float, *, dry_from_h: float | None = None
+) -> Floats:
     """Return the chances (N,) that hours are dry, unfrozen and calm; NaN where they are not known or the table does not
     hold them.
+
+    dry_from_h   dry from here on, before each start: what lies open, or was tested, must not be rained on until then
     """
     cond = prepared.cond
-    first, stop, holds = row_ends(cond, start_h, start_h + needed_h)
-    dry = shares(cond.rainless[s].fails_at[first] >= stop[:, None])
+    end_h = start_h + needed_h
+    first, stop, holds = row_ends(cond, start_h, end_h)
+    dry_first = first
+    if dry_from_h is not None:
+        dry_first, _, is_held = row_ends(cond, np.full(len(start_h), dry_from_h), end_h)
+        holds = holds & is_held
+    dry = shares(cond.rainless[s].fails_at[dry_first] >= stop[:, None])
     held = (cond.unfrozen.fails_at[first, s, 0] >= stop) & (cond.calm.fails_at[first, 0] >= stop)
-    is_known = holds & (cond.rainless[s].unknown_at[first] >= stop) & (cond.unfrozen.unknown_at[first, s] >= stop)
+    is_known = holds & (cond.rainless[s].unknown_at[dry_first] >= stop) & (cond.unfrozen.unknown_at[first, s] >= stop)
     is_known &= cond.calm.unknown_at[first] >= stop
     return np.where(is_known, dry * held, np.nan)
 
@@ -165,13 +161,19 @@ def weather_chance(prepared: Prepared, s: int, start_h: float, needed_h: float) 
 
 
 def _after_test(prepared: Prepared, s: int, step_h: float) -> Iterator[Option]:
-    """Yield the starts after a test, of hours in which the weather is as likely to hold as the site asks."""
+    """Yield the starts after a test, where the weather holds as surely as the site asks, and it stays dry from then on.
+
+    What rain puts on after the test is in no result. A strip that is hardly inside takes no roller from another: its
+    test is asked for all the same, and it is rolled where that finds it inside.
+    """
     rolling_h, needed_h = prepared.rolling_h[s], prepared.rolling_h[s] + prepared.seal_h
     if not math.isfinite(needed_h):
         return
-    start_h = starts_today(prepared, test_done_h(prepared, s), prepared.today.until_h - needed_h, step_h)
+    tested_h = test_done_h(prepared, s)
+    start_h = starts_today(prepared, tested_h, prepared.today.until_h - needed_h, step_h)
     chances = window_chances(prepared.cond, s, start_h, rolling_h, prepared.seal_h)
-    is_open = (weather_chances(prepared, s, start_h, needed_h) >= prepared.chance_needed) & ~np.isnan(chances)
+    holds = weather_chances(prepared, s, start_h, needed_h, dry_from_h=tested_h)
+    is_open = (holds >= prepared.chance_needed) & (chances >= prepared.inputs.setting("test_worth_chance"))
     for begins_h, chance in zip(start_h[is_open].tolist(), chances[is_open].tolist(), strict=True):
         yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
 
@@ -229,65 +231,3 @@ def rain_over_h(prepared: Prepared, s: int) -> float:
 
 
 test_done_h.__test__ = False  # type: ignore[attr-defined]
-
-
-def new_lift_today(prepared: Prepared, s: int, mass_kg_m2: float, step_h: float) -> Iterator[Option]:
-    """Yield the starts of a lift that is spread this morning: after its test, before it leaves its window."""
-    inputs = prepared.inputs
-    opening = opening_of_new_lift(prepared, s, mass_kg_m2) if is_fit_to_spread_on(prepared, s) else None
-    if opening is None:
-        return
-    rolling_h = prepared.rolling_h[s]
-    start_h = starts_today(prepared, opening.from_h, opening.until_h - rolling_h, step_h)
-    chances = weather_chances(prepared, s, start_h, rolling_h + prepared.seal_h) * inputs.setting("fresh_lift_chance")
-    is_likely = chances >= inputs.setting("plan_chance_min")
-    for begins_h, chance in zip(start_h[is_likely].tolist(), chances[is_likely].tolist(), strict=True):
-        yield Option(day_n=0, start_h=begins_h, end_h=begins_h + rolling_h, chance=chance, is_after_test=True)
-
-
-def opening_of_new_lift(prepared: Prepared, s: int, mass_kg_m2: float) -> Opening | None:
-    """Return the hours of a lift that is spread from the start of the shift on; None where they hold no rolling.
-
-    It may be spread until a third of the shift is over; it is taken to lie as the borrow delivers it, and loses what a
-    watered surface loses until it reaches the dry edge.
-    """
-    inputs, today = prepared.inputs, prepared.today
-    if not today.is_working_day or today.hours <= 0.0 or inputs.day in inputs.roller(inputs.strips[s]).away:
-        return None
-    material = inputs.material(inputs.strips[s])
-    w_pct = material.omc_pct if material.borrow_w_pct is None else material.borrow_w_pct
-    if w_pct > material.omc_pct + material.window_high_pct:
-        return None
-    # Where the borrow is dry, its lift is watered to optimum after its test, and dries from there.
-    w_pct = max(w_pct, material.omc_pct)
-    spare_mm = (w_pct - material.omc_pct - material.window_low_pct) / 100.0 * mass_kg_m2
-    test_h = today.from_h + SPREAD_H + TEST_H
-    last_h = today.until_h - prepared.seal_h
-    until_h = test_h
-    while until_h + STEP_BACK_H <= last_h + SECOND_H:
-        lost_mm = inputs.setting("watered_surface_kc") * float(
-            prepared.evaporated.between(test_h, until_h + STEP_BACK_H)
-        )
-        if not lost_mm <= spare_mm:
-            break
-        until_h += STEP_BACK_H
-    return Opening(test_h=test_h, from_h=test_h, until_h=until_h) if until_h > test_h else None
-
-
-def spread_stop(prepared: Prepared, s: int, mass_kg_m2: float) -> str:
-    """Return why no lift is to be spread on a strip this morning: a key of SPREAD_STOPS, "" where one may be."""
-    today = prepared.today
-    if not today.is_working_day:
-        return "day_off"
-    if prepared.inputs.day in prepared.inputs.roller(prepared.inputs.strips[s]).away:
-        return "roller_away"
-    if not is_fit_to_spread_on(prepared, s):
-        return "ground_not_fit"
-    opening = opening_of_new_lift(prepared, s, mass_kg_m2)
-    if opening is None:
-        return "borrow_not_right" if today.hours > 0.0 else "day_over"
-    needed_h = prepared.rolling_h[s] + prepared.seal_h
-    starts = np.arange(opening.from_h, opening.until_h - prepared.rolling_h[s] + SECOND_H, STEP_BACK_H)
-    if not np.any(weather_chances(prepared, s, starts, needed_h) >= prepared.chance_needed):
-        return "weather"
-    return ""

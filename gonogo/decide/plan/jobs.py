@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 
 from gonogo import times
 from gonogo.decide import rolling
-from gonogo.decide.order.today import BREAK_UP_H, SPREAD_H, TEST_H, is_broken_up_first, is_testable
+from gonogo.decide.order.coming_lift import SPREAD_H
+from gonogo.decide.order.today import BREAK_UP_H, TEST_H, is_broken_up_first, is_testable
 from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.damping import dampings
 from gonogo.decide.plan.new_lift import new_lift

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from gonogo.decide.order.coming_lift import opening_of_new_lift, roll_by_h, spread_stop
 from gonogo.decide.order.options import following_mass_kg_m2
-from gonogo.decide.order.today import opening_of_new_lift, spread_stop
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.test_first import by_result
 from gonogo.decide.windows import moment
@@ -48,7 +48,7 @@ def new_lift(basis: Basis, s: int) -> NewLift | None:
         spread_utc=moment(prepared.today.from_h) if is_open else None,
         stop=stop,
         test=by_result(basis, strip, material, why="new_lift", by_utc=by_utc, has_water=True) if is_open else None,
-        roll_by_utc=moment(opening.until_h) if opening is not None and is_open else None,
+        roll_by_utc=moment(roll_by_h(prepared, s, opening)) if opening is not None and is_open else None,
     )
 
 

@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 
 from gonogo.decide.dry_back import disk_hours, ready_from
-from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chances
+from gonogo.decide.order.today import LIKELY, TEST_H, is_testable, test_done_h, weather_chance, weather_chances
 from gonogo.decide.plan.airing import aired
 from gonogo.decide.plan.basis import Basis, rolling_today
 from gonogo.decide.plan.test_limits import Limits, arrival_sd_pct, limits
@@ -20,7 +20,7 @@ from gonogo.decide.water.dose import target_w_pct
 from gonogo.decide.water.forecast import truck_time
 from gonogo.decide.windows import epoch_h, moment
 from gonogo.records.day_plan import Job, Task, TestFirst, Then
-from gonogo.records.site import Material, Strip
+from gonogo.records.site import Material, Strip, Truck
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.soil.bare_soil import KC_MAX_WET_SOMETIMES
 from gonogo.soil.rain import OPEN_SHARE, SURFACES
@@ -78,7 +78,7 @@ def by_result(
         litres_per_pct=litres_per_pct if below == Then.WATER else math.nan,
         litres_most=basis.inputs.setting("dose_max_litres_m2") * strip.area_m2 if below == Then.WATER else math.nan,
         is_mixed_in=not material.is_granular,
-        is_tested_after_water=not _is_sure_after_water(basis, material, mass),
+        is_tested_after_water=not _is_sure_after_water(basis, s, by_utc, mass),
         mean_low_pct=(found.damp_low_pct if damp_litres > 0.0 else found.mean_low_pct) if is_twice else math.nan,
         mean_high_pct=found.mean_high_pct if is_twice else math.nan,
         again_from_pct=found.again_low_pct if is_twice else math.nan,
@@ -101,17 +101,34 @@ def _damp_litres(basis: Basis, found: Limits, litres_per_pct: float, strip: Stri
     return litres if litres >= basis.inputs.setting("dose_min_litres_m2") * strip.area_m2 else 0.0
 
 
-def _is_sure_after_water(basis: Basis, material: Material, mass: float) -> bool:
+def _is_sure_after_water(basis: Basis, s: int, by_utc: datetime | None, mass: float) -> bool:
     """Return whether a lift that was watered by its test is rolled without another: a test of it would decide nothing.
 
     It then lies about the target, as unsure as the test that the dose was measured by: inside as likely as the site
     asks, beyond the wet edge no likelier than it allows of water, and no result a window's width below cuts the dose.
+    Rain would wet what no test looks at again: from the test on through the longest such watering, soaking and rolling
+    it stays dry as surely as the site asks.
     """
+    prepared, strip = basis.prepared, basis.inputs.strips[s]
+    material = basis.inputs.material(strip)
     low, high = material.omc_pct + material.window_low_pct, material.omc_pct + material.window_high_pct
     target = target_w_pct(material)
     most = mass / 100.0 * (target - low + high - low)
-    is_whole = most <= basis.inputs.setting("dose_max_litres_m2")
-    return is_whole and is_sure_about(basis.inputs, basis.prepared.chance_needed, material, target)
+    if by_utc is None or not most <= basis.inputs.setting("dose_max_litres_m2"):
+        return False
+    if not is_sure_about(basis.inputs, prepared.chance_needed, material, target):
+        return False
+    truck = next(iter(basis.inputs.trucks(strip)), None)
+    tested_h = min(prepared.today.from_h, epoch_h(by_utc))
+    rolled_h = epoch_h(by_utc) + _spent_h(basis, strip, truck, most) + basis.inputs.soak_h(strip)
+    dry_h = rolled_h + prepared.rolling_h[s] + prepared.seal_h - tested_h
+    return math.isfinite(dry_h) and weather_chance(prepared, s, tested_h, dry_h) >= prepared.chance_needed
+
+
+def _spent_h(basis: Basis, strip: Strip, truck: Truck | None, litres_m2: float) -> float:
+    """Return the time from a truck's call until its last drop [h]."""
+    took = None if truck is None else truck_time(basis.prepared, strip, truck, litres_m2)
+    return SPRAY_H if took is None else took.first_h + took.spray_h
 
 
 def _worth_again_pct(
@@ -207,8 +224,7 @@ def _below(basis: Basis, strip: Strip, by_utc: datetime | None, mass: float) -> 
     if truck is None or not strip.lift_thickness_m <= basis.inputs.site.mixing_depth_m or by_utc is None:
         return Then.HOLD
     s = basis.inputs.strips.index(strip)
-    usual = truck_time(prepared, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
-    spent_h = SPRAY_H if usual is None else usual.first_h + usual.spray_h
+    spent_h = _spent_h(basis, strip, truck, 0.02 * mass)  # two points: what a dry lift usually lacks
     start_h = epoch_h(by_utc) + spent_h + basis.inputs.soak_h(strip) + TEST_H
     last_h = epoch_h(last_pass_utc(prepared)) - prepared.rolling_h[s]
     if not math.isfinite(start_h + last_h):

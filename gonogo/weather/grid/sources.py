@@ -2,7 +2,7 @@
 
 Files, names and times are those that the services publish:
 https://confluence.ecmwf.int/display/DAC/ECMWF+open+data%3A+real-time+forecasts+from+IFS+and+AIFS (since cycle 50r1 the
-control run lies under `oper` alone, and the ensemble's files hold its 50 perturbed members);
+control run lies under `oper` alone, of 6 and 18 UTC too, and the ensemble's files hold its 50 perturbed members);
 https://www.nco.ncep.noaa.gov/pmb/products/gfs/ and https://www.nco.ncep.noaa.gov/pmb/products/gens/.
 """
 
@@ -85,6 +85,15 @@ class Source:
     def steps_h(self, run_utc: datetime, days: int) -> tuple[int, ...]:
         """Return the steps that are wanted of a run [h]."""
         return self.steps_of(run_utc.hour, days)
+
+    def falls_short(self, run_utc: datetime, days: int) -> str:
+        """Return in words that a run reaches less far than others of its source would in so many days, else ""."""
+        reach_h = {hour: self.steps_of(hour, days)[-1] for hour in range(0, 24, RUN_EVERY_H)}
+        longest_h = max(reach_h.values())
+        if reach_h[run_utc.hour] >= longest_h:
+            return ""
+        long = " and ".join(f"{hour:02d}" for hour, reach in reach_h.items() if reach == longest_h)
+        return f"reaches {reach_h[run_utc.hour]} h and days = {days} asks for {longest_h}: runs of {long} UTC do."
 
     def parts(self, run_utc: datetime, days: int) -> tuple[FilePart, ...]:
         """Return what is wanted of every file of a run, the control first, step by step."""

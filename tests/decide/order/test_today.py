@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 import pytest
-from hand_made import morning, strip
+from hand_made import morning, strip, weather
 
 from gonogo.decide.order.propose import propose
-from gonogo.decide.order.today import options_today, starts_today
+from gonogo.decide.order.today import is_testable, options_today, starts_today
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.records.verdict import Verdict
@@ -55,3 +56,30 @@ def test_no_step_lies_idle_between_strips_of_which_one_is_watered() -> None:
     assert len(hours) == 4
     gaps = [(later[0] - sooner[1]).total_seconds() for sooner, later in itertools.pairwise(hours)]
     assert max(gaps) < 60.0
+
+
+@pytest.mark.parametrize(("w_pct", "is_planned"), [(15.0, True), (16.5, True), (18.5, False)])
+def test_a_strip_that_is_hardly_inside_is_tested_but_takes_no_roller_from_another(
+    w_pct: float, is_planned: bool
+) -> None:
+    """Its test is asked for whatever is thought of it, and it is rolled where that finds it inside."""
+    prepared = prepare(morning(w_pct, sd_pct=1.5, reading_age_h=100.0))
+    (decision,) = decide(prepared.inputs)
+    assert (decision.verdict, decision.reason) == (Verdict.WAIT, "reading_too_old")
+    assert is_testable(prepared, decision)
+    options = list(options_today(prepared, 0, decision, 0.25))
+    assert bool(options) == is_planned
+    assert all(option.chance >= 0.25 and option.is_after_test for option in options)
+
+
+@pytest.mark.parametrize("rain_h", [None, 10])
+def test_a_strip_is_not_rolled_by_a_test_that_it_rained_on_since(rain_h: int | None) -> None:
+    hour_utc = weather().hour_utc
+    rain_mm = np.zeros(len(hour_utc)) if rain_h is None else 2.0 * (hour_utc == np.datetime64(f"2026-06-17T{rain_h}"))
+    prepared = prepare(morning(14.0, sd_pct=1.0, reading_age_h=100.0, rain_mm=rain_mm))
+    (decision,) = decide(prepared.inputs)
+    ends_h = [option.end_h - prepared.today.from_h for option in options_today(prepared, 0, decision, 0.25)]
+    rain_begins_h = 24.0 if rain_h is None else rain_h - prepared.today.from_h % 24.0
+    assert ends_h
+    assert max(ends_h) + prepared.seal_h <= rain_begins_h
+    assert (max(ends_h) > 6.0) == (rain_h is None)

@@ -139,6 +139,24 @@ def test_water_by_a_test_is_rolled_without_another_where_that_would_decide_nothi
     assert test.is_tested_after_water == is_tested
 
 
+@pytest.mark.parametrize(
+    ("rain_h", "chance", "is_tested"), [(8, 1.0, True), (9, 0.5, True), (9, 0.2, False), (15, 1.0, False)]
+)
+def test_water_by_a_test_is_tested_again_where_rain_may_come_before_it_is_rolled(
+    rain_h: int, chance: float, is_tested: bool
+) -> None:
+    """What rain puts on while it is mixed and soaks is in no result; after the rolling it wets no open lift."""
+    shower = weather().hour_utc[:, None] == np.datetime64(f"2026-06-17T{rain_h:02d}")
+    is_wet = np.arange(50) % 10 < 10 * chance  # of the members
+    wide = material(window_low_pct=-2.0, window_high_pct=2.0)
+    rain_mm = np.where(shower & is_wet, 1.0, 0.0)
+    field = [strip(id="N1", name="N1 field")]
+    test = told(14.0, sd_pct=3.0, rain_mm=rain_mm, strips=field, on_site={"materials": (wide,)}).test
+    assert test is not None
+    assert test.below == Then.WATER
+    assert test.is_tested_after_water == is_tested
+
+
 def test_clean_sand_takes_the_water_that_a_test_orders_without_mixing() -> None:
     for is_granular in (False, True):
         soil = material(window_low_pct=-2.0, window_high_pct=2.0, is_granular=is_granular)
