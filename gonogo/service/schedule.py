@@ -40,7 +40,8 @@ LOOKED_FOR_RUNS_EVERY = timedelta(minutes=1)  # at least; else when one falls du
 MAILBOX_READ_EVERY = timedelta(seconds=3)  # begun again: a reading waits for mails by itself
 ANSWERS_LOOKED_AT_EVERY = timedelta(seconds=20)
 NOTHING_AHEAD = timedelta(days=1)  # a calendar without a working day in sight is asked again after this
-EXECUTED_AT_ONCE = 4  # jobs: as many as there are, so that none waits for another that waits for the database
+THINNED_EVERY = timedelta(hours=1)  # asked; done once a day
+EXECUTED_AT_ONCE = 5  # jobs: as many as there are, so that none waits for another that waits for the database
 STEPS_LOOKED_FOR_S = 1.0
 STOP_WAIT_S = 60.0  # how long runs under way may take to end, but for those that were to be made good
 LATE_JOB_S = 86_400  # a job this late is dropped: the calendar has the next one
@@ -56,6 +57,7 @@ class ScheduledWork:
     run_morning, run_recheck   must be safe to call again: the claim in the database lets one through
     watch         looks after runs that take too long; runs beside them, never behind them
     deliver       one round of the delivery worker; also called at once when a run has ended
+    thin          lets go of what is old; whatever it takes, no mail and no run waits for it
     stepped       told by how much the clock was set [s]
     read_mailbox, recheck_after_replies   take answers by mail, and look again at what they may change; they return
                   whether there may be mails to deliver
@@ -73,6 +75,7 @@ class ScheduledWork:
     watch: Callable[[datetime, Workers], None]
     deliver: Callable[[datetime], None]
     stepped: Callable[[float], None]
+    thin: Callable[[datetime], None] = lambda _: None
     read_mailbox: Callable[[datetime], bool] = lambda _: False
     recheck_after_replies: Callable[[datetime], bool] = lambda _: False
     batch_of: Callable[[str], int] = lambda _: 0
@@ -118,6 +121,7 @@ class Schedule:
         self._workers, self._mail_workers = Workers(work.n_workers), Workers()
         # In a thread of its own: a job of the scheduler that moves jobs would wait for a scheduler that waits for it.
         self._taker = Workers(1)
+        self._thinner = Workers(1)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(EXECUTED_AT_ONCE)},
@@ -143,7 +147,7 @@ class Schedule:
                 if step_s or self._work.sites() is not self._planned:
                     self._plan()
         finally:
-            for workers in (self._workers, self._mail_workers, self._taker):
+            for workers in (self._workers, self._mail_workers, self._taker, self._thinner):
                 workers.stop()  # before the watch is waited for, which would go on putting runs
             self._scheduler.shutdown(wait=True)
             self._delivery.end()
@@ -157,6 +161,7 @@ class Schedule:
             "watch": (self._watch, EveryTrigger(WATCHED_EVERY)),
             "mailbox": (self._read_mailbox, EveryTrigger(MAILBOX_READ_EVERY)),
             "answers": (self._recheck_after_replies, EveryTrigger(ANSWERS_LOOKED_AT_EVERY)),
+            "thinning": (self._thin, EveryTrigger(THINNED_EVERY)),
         }
         queue = self._work.queue
         if queue is not None:
@@ -266,6 +271,9 @@ class Schedule:
     def _watch(self) -> None:
         if not self._stop.is_set():
             self._work.watch(clock_utc(), self._workers)
+
+    def _thin(self) -> None:
+        self._thinner.put("thinning", lambda: self._work.thin(clock_utc()))
 
     def _deliver(self) -> None:
         if not self._stop.is_set():

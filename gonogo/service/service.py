@@ -93,6 +93,7 @@ class Service:
             run_recheck=self.run_recheck,
             watch=self.watch,
             deliver=self.deliver,
+            thin=self.thin,
             stepped=self.stepped,
             read_mailbox=self._answers.read,
             recheck_after_replies=self._answers.recheck,
@@ -129,7 +130,6 @@ class Service:
     def deliver(self, now_utc: datetime) -> None:
         """One round of the delivery worker."""
         config = self.configs.accepted
-        self._thin(config, now_utc)
         self._score.put_due(config, now_utc)
         worker = delivery.Worker(
             store=self.store,
@@ -158,11 +158,11 @@ class Service:
                 log.warning("%s", delivery_line(report, config.transport))
             return
 
-    def _thin(self, config: Config, now_utc: datetime) -> None:
-        """Once a day let go of what is old and neither an export nor a score needs."""
+    def thin(self, now_utc: datetime) -> None:
+        """Once a day let go of what is old and neither an export nor a score needs, until told to stop."""
         if self._thinned == now_utc.date():
             return
-        self._thinned = now_utc.date()
+        config, self._thinned = self.configs.accepted, now_utc.date()
         longest = {
             name: max(config.settings[site.id][name] for site in config.sites)
             for name in ("answer_keep_days", "mail_body_keep_days", "detail_keep_days")
@@ -173,7 +173,7 @@ class Service:
             details=longest["detail_keep_days"],
         )
         try:
-            gone = thinning.thin(self.store, keep, now_utc=now_utc)
+            gone = thinning.thin(self.store, keep, now_utc=now_utc, go_on=lambda: not self.halt.is_set())
         except StoreError:
             log.exception("what is old could not be thinned; it is tried again tomorrow")
             return

@@ -10,6 +10,7 @@ import gzip
 import hashlib
 import json
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -119,8 +120,8 @@ def recent_answers(
     return tuple(_answer(rows[number]) for number in wanted.values())
 
 
-def thin_answers(store: sa.Engine, *, now_utc: datetime, keep_days: float) -> int:
-    """Delete old answers that nothing needs, a few in each transaction, and return how many.
+def thin_answers(store: sa.Engine, *, now_utc: datetime, keep_days: float) -> Iterator[int]:
+    """Delete old answers that nothing needs, a few in each transaction, and give how many after each.
 
     Kept are: every answer that a run used; every answer of the last keep_days days, the rejected ones too; of older
     ones the last good answer of each site, service and UTC day; and the last that says where a place lies.
@@ -134,7 +135,7 @@ def thin_answers(store: sa.Engine, *, now_utc: datetime, keep_days: float) -> in
         part = gone[first : first + DELETED_AT_ONCE]
         with schema.begin(store) as connection:  # asked again: a run may have taken one in the meantime
             connection.execute(sa.delete(kept).where(kept.c.id.in_(part), ~is_used))
-    return len(gone)
+        yield len(part)
 
 
 def _not_needed(connection: sa.Connection, before_utc: datetime, is_used: sa.Exists) -> list[int]:

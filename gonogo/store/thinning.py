@@ -8,8 +8,10 @@ as they were judged one by one, day plans and orders of work, and with them the 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import chain
 
 import sqlalchemy as sa
 
@@ -47,39 +49,54 @@ class Thinned:
         return bool(self.answers or self.mail_bodies or self.runs or self.learned)
 
 
-def thin(store: sa.Engine, keep: KeepDays, *, now_utc: datetime) -> Thinned:
-    """Let go of what is old, step by step, each in a transaction of its own, and return how much went."""
+def thin(store: sa.Engine, keep: KeepDays, *, now_utc: datetime, go_on: Callable[[], bool] = lambda: True) -> Thinned:
+    """Let go of what is old, step by step, each in a transaction of its own, and return how much went.
+
+    go_on   asked after each step; where it says no, the rest is left for another time
+    """
     before_utc = now_utc - timedelta(days=keep.details)
-    n_runs = 0
-    while True:
-        with schema.begin(store) as connection:
-            n_now = _thin_runs(connection, before_utc)
-        n_runs += n_now
-        if n_now < RUNS_AT_ONCE:
-            break
-    n_answers = thin_answers(store, now_utc=now_utc, keep_days=keep.answers) + _thin_used_answers(store, before_utc)
-    n_learned = _thin_learned(store, before_utc)
-    n_bodies = _thin_bodies(store, now_utc - timedelta(days=keep.mail_bodies))
-    return Thinned(answers=n_answers, mail_bodies=n_bodies, runs=n_runs, learned=n_learned)
+    answers = thin_answers(store, now_utc=now_utc, keep_days=keep.answers)
+    steps: dict[str, Iterable[int]] = {
+        "runs": _thin_runs(store, before_utc),
+        "answers": chain(answers, _thin_used_answers(store, before_utc)),
+        "learned": _thin_learned(store, before_utc),
+        "mail_bodies": _thin_bodies(store, now_utc - timedelta(days=keep.mail_bodies)),
+    }
+    n_gone = dict.fromkeys(steps, 0)
+    for what, parts in steps.items():
+        for n_now in parts:
+            n_gone[what] += n_now
+            if not go_on():
+                return Thinned(**n_gone)
+    return Thinned(**n_gone)
 
 
-def _thin_bodies(store: sa.Engine, before_utc: datetime) -> int:
+def _thin_bodies(store: sa.Engine, before_utc: datetime) -> Iterator[int]:
     """Delete the bodies of old mails that will not be sent any more."""
     mail, raw = schema.message, schema.message_raw
     old = sa.select(raw.c.message).join(mail).where(mail.c.put_utc < before_utc, mail.c.state != "waiting")
     old = old.order_by(raw.c.message)  # the oldest first: else each step would read all that is young
-    n_gone = 0
     while True:
         with schema.begin(store) as connection:
             part = connection.scalars(old.limit(BODIES_AT_ONCE)).all()
             connection.execute(sa.delete(raw).where(raw.c.message.in_(part)))
-        n_gone += len(part)
+        yield len(part)
         if len(part) < BODIES_AT_ONCE:
-            return n_gone
+            return
 
 
-def _thin_runs(connection: sa.Connection, before_utc: datetime) -> int:
-    """Take the details out of some old runs; one that still has a day plan has them all."""
+def _thin_runs(store: sa.Engine, before_utc: datetime) -> Iterator[int]:
+    """Take the details out of old runs, some at a time."""
+    while True:
+        with schema.begin(store) as connection:
+            n_now = _thin_some_runs(connection, before_utc)
+        yield n_now
+        if n_now < RUNS_AT_ONCE:
+            return
+
+
+def _thin_some_runs(connection: sa.Connection, before_utc: datetime) -> int:
+    """Take the details out of some old runs; one that still has a day plan has them all. Others take others' runs."""
     run, plan = schema.run, schema.day_plan
     ids = connection.scalars(
         sa.select(run.c.id)
@@ -87,6 +104,7 @@ def _thin_runs(connection: sa.Connection, before_utc: datetime) -> int:
         .where(run.c.finished_utc < before_utc)
         .order_by(run.c.id)
         .limit(RUNS_AT_ONCE)
+        .with_for_update(of=plan, skip_locked=True)  # another service may be at it
     ).all()
     for run_id in ids:
         _thin_run(connection, run_id)
@@ -103,7 +121,7 @@ def _thin_run(connection: sa.Connection, run_id: int) -> None:
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
 
 
-def _thin_used_answers(store: sa.Engine, before_utc: datetime) -> int:
+def _thin_used_answers(store: sa.Engine, before_utc: datetime) -> Iterator[int]:
     """Delete answers that old runs used, but for one of each site and service in some days."""
     kept, run = schema.answer, schema.run
     query = sa.select(kept.c.id, kept.c.site_id, kept.c.service, kept.c.fetched_utc)
@@ -124,10 +142,10 @@ def _thin_used_answers(store: sa.Engine, before_utc: datetime) -> int:
         with schema.begin(store) as connection:
             connection.execute(sa.update(run).where(run.c.answer_id.in_(part)).values(answer_id=None))
             connection.execute(sa.delete(kept).where(kept.c.id.in_(part)))
-    return len(gone)
+        yield len(part)
 
 
-def _thin_learned(store: sa.Engine, before_utc: datetime) -> int:
+def _thin_learned(store: sa.Engine, before_utc: datetime) -> Iterator[int]:
     """Delete old rows of learning that another old row of the same lift has superseded.
 
     The newest of the old ones stays: a morning starts from what was known before its own readings.
@@ -147,6 +165,7 @@ def _thin_learned(store: sa.Engine, before_utc: datetime) -> int:
             gone.append(row.id)
         seen.add(lift)
     for first in range(0, len(gone), RUNS_AT_ONCE):
+        part = gone[first : first + RUNS_AT_ONCE]
         with schema.begin(store) as connection:
-            connection.execute(sa.delete(table).where(table.c.id.in_(gone[first : first + RUNS_AT_ONCE])))
-    return len(gone)
+            connection.execute(sa.delete(table).where(table.c.id.in_(part)))
+        yield len(part)

@@ -89,7 +89,7 @@ def test_a_deprecated_answer_is_good(store: sa.Engine) -> None:
 
 
 def thinned(store: sa.Engine, keep_days: float = 40.0) -> tuple[int, set[int]]:
-    n_gone = stored_answers.thin_answers(store, now_utc=MORNING_UTC, keep_days=keep_days)
+    n_gone = sum(stored_answers.thin_answers(store, now_utc=MORNING_UTC, keep_days=keep_days))
     with schema.read(store) as connection:
         return n_gone, set(connection.scalars(sa.select(schema.answer.c.id)))
 

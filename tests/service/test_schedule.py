@@ -105,6 +105,7 @@ class Bench:
         self.finishes = True
         self.watch: Callable[[datetime, Workers], None] = lambda now, _: self.watched.put(now)
         self.deliver: Callable[[datetime], None] = self.delivered.put
+        self.thin: Callable[[datetime], None] = lambda _: None
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def _serve(self) -> None:
@@ -116,6 +117,7 @@ class Bench:
             run_recheck=self._recheck,
             watch=lambda now, workers: self.watch(now, workers),
             deliver=lambda now: self.deliver(now),
+            thin=lambda now: self.thin(now),
             stepped=self.steps.put,
             read_mailbox=self._read,
             recheck_after_replies=lambda now: bool(self.looked.put(now)),
@@ -217,6 +219,20 @@ def test_a_stop_lets_the_run_under_way_end_and_begins_no_other(monkeypatch: pyte
     assert {bench.rechecks.get(timeout=5)[0], bench.rechecks.get(timeout=5)[0]} == begun
     with pytest.raises(queue.Empty):
         bench.mornings.get(timeout=0.2)
+
+
+def test_however_long_it_takes_to_let_go_of_what_is_old_no_mail_no_run_and_no_stop_waits_for_it() -> None:
+    site, begun, goes_on = small_site(), threading.Event(), threading.Event()
+    bench = Bench(site)
+    bench.thin = lambda _: bool(begun.set()) or bool(goes_on.wait(120))  # type: ignore[assignment,return-value]
+    with clock_at(TUESDAY, time(3, 0), site) as clock, bench:
+        assert begun.wait(60)
+        bench.drained()
+        clock.move_to(times.moment_utc(TUESDAY, time(5, 25), site.zone))
+        assert bench.mornings.get(timeout=60) == (site.id, TUESDAY)
+        bench.delivered.get(timeout=60)
+    assert not goes_on.is_set(), "it was stopped in the middle"
+    goes_on.set()
 
 
 def test_a_letter_brings_its_answer_at_once_and_a_mailbox_that_is_waited_on_holds_up_no_morning(

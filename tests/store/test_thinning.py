@@ -42,6 +42,17 @@ def counted(season: Season) -> dict[str, int]:
         return {t.name: connection.scalar(sa.select(sa.func.count()).select_from(t)) or 0 for t in COUNTED}
 
 
+def test_it_stops_between_two_steps_and_another_time_goes_on(tmp_path: Path, store_url: str) -> None:
+    season = lived(tmp_path, store_url)
+    before, steps = counted(season), iter([True, False])
+    first = thinning.thin(season.store, KEEP, now_utc=LATER_UTC, go_on=lambda: next(steps))
+    assert (first.runs, first.mail_bodies) == (N_DAYS, 0)
+    assert counted(season)["message_raw"] == before["message_raw"]
+    rest = thinning.thin(season.store, KEEP, now_utc=LATER_UTC)
+    assert (rest.runs, rest.mail_bodies) == (0, 5 * N_DAYS)
+    season.store.dispose()
+
+
 def test_an_export_and_a_score_say_the_same_before_and_after(tmp_path: Path, store_url: str) -> None:
     season = lived(tmp_path, store_url)
     covered = Covered(site=season.site, first=FIRST, last=FIRST + timedelta(days=N_DAYS - 1))
