@@ -15,6 +15,7 @@ from gonogo.decide.machines import roller_of, trucks_on
 from gonogo.decide.standing import Standing
 from gonogo.errors import SoilError
 from gonogo.moisture.ground_state import NOTHING_SEEN, GroundState
+from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.site import Crew, Material, Roller, Site, Strip, Surface, Truck
 from gonogo.soil.by_strip import ByStrip, strip_by_strip
 from gonogo.weather.series import HourlyWeather
@@ -61,6 +62,7 @@ class MorningInputs:
     work_unknown               (S,) 1 where work told on an earlier day is neither recorded nor denied; None = nowhere
     untested_water_litres_m2   (S,) water recorded since the last test [L/m2]; None = none
     last_water_utc             by strip id, the last water recorded since its last test
+    told_water                 by strip id, water that was told and of which nobody knows whether it was put on
     tested_water               by strip id, all of that water, with the test before it that counts
     orders                     by strip id, what was told today and has begun or may have
     lifts                      by strip id, what its lift is beyond its moisture; one that is not there: nothing known
@@ -96,6 +98,7 @@ class MorningInputs:
     last_test_pct: Floats | None = None
     test_apart_pct: Floats | None = None
     last_water_utc: Mapping[str, datetime] = field(default_factory=dict)
+    told_water: Mapping[str, ToldWork] = field(default_factory=dict)
     tested_water: Mapping[str, TestedWater] = field(default_factory=dict)
     orders: Mapping[str, Standing] = field(default_factory=dict)
     lifts: Mapping[str, LiftState] = field(default_factory=dict)
@@ -183,7 +186,8 @@ class MorningInputs:
 
     def binder_hours(self, s: int) -> tuple[datetime, datetime] | None:
         """Return from when and until when the treated lift on row s may be rolled, None where no binder is in it."""
-        mixed_utc, binder = self.lift(s).mixed_utc, self.material(self.strips[s]).binder
+        mixed_utc = self.lift(s).mixed_utc
+        binder = None if mixed_utc is None else self.material(self.strips[s]).binder
         if mixed_utc is None or binder is None:
             return None
         return mixed_utc + timedelta(hours=binder.mellowing_h), mixed_utc + timedelta(hours=binder.working_time_h)

@@ -24,7 +24,7 @@ from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.simulate import NOTHING_KEPT, Kept, Simulated, simulate, site_snow
 from gonogo.moisture.strip_snow import is_own, strip_snow
 from gonogo.moisture.unknown_work import ToldWork
-from gonogo.records.day_plan import DayPlan
+from gonogo.records.day_plan import DayPlan, Task
 from gonogo.records.field import Entry, Reading, Watering
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay
@@ -236,6 +236,7 @@ def _inputs(
         last_test_pct=newest.w_pct,
         test_apart_pct=newest.apart_pct,
         last_water_utc={w.strip_id: w.at_utc for history in usable for w in _untested(history)},
+        told_water={work.strip_id: work for work, _ in done.unknown if work.task == Task.WATER},
         tested_water=_tested_water(site, usable, newest.w_pct.tolist()),
         orders=orders,
         grounds={strip.id: history.ground for strip, history in zip(site.strips, histories, strict=True)},

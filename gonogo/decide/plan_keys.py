@@ -8,10 +8,12 @@ from __future__ import annotations
 from gonogo.decide.keys import REASONS, Key
 
 # Why a test decides (TestFirst.why): the reason of the verdict, or what only the plan knows.
+RESULT_IN = "result_in"
 TEST_CAUSES: dict[str, Key] = {
     **{key: Key(meaning=row.meaning) for key, row in REASONS.items() if row.meaning.startswith("wait")},
     "after_watering": Key(meaning="watered first today: the test after mixing and soaking in releases it"),
     "new_lift": Key(meaning="a lift is spread this morning: its first test releases it"),
+    RESULT_IN: Key(meaning="its result is on record, and what that ordered has begun or may have"),
 }
 
 # A verdict's reason, or a test's, in the few words of a first screen.

@@ -51,12 +51,30 @@ class Judged:
     seen: tuple[RuleSeen, ...]
 
 
-def _seen(rule_id: str, when: Sequence[Condition], number: Callable[[str], float]) -> RuleSeen:
+def _seen(
+    rule_id: str, when: Sequence[Condition], strip_facts: Mapping[str, float], settings: Mapping[str, float]
+) -> RuleSeen:
     """Return a row as judged; held is None where a number is unknown."""
-    saw = tuple((left, number(left), op, right, number(right)) for left, op, right in when)
-    unknown = any(math.isnan(a) or math.isnan(b) for _, a, _, _, b in saw)
-    held = None if unknown else all(OPERATORS[op](a, b) for _, a, op, _, b in saw)
+    saw = tuple(
+        [
+            (left, _number(left, strip_facts, settings), op, right, _number(right, strip_facts, settings))
+            for left, op, right in when
+        ]
+    )
+    held: bool | None = True
+    for _, a, op, _, b in saw:
+        if math.isnan(a) or math.isnan(b):
+            held = None
+            break
+        if held and not OPERATORS[op](a, b):
+            held = False
     return RuleSeen(rule_id=rule_id, held=held, saw=saw)
+
+
+def _number(name: str, strip_facts: Mapping[str, float], settings: Mapping[str, float]) -> float:
+    """Return what a name stands for: a fact, else a setting, NaN where it is neither."""
+    found = strip_facts.get(name)
+    return float(settings.get(name, math.nan) if found is None else found)
 
 
 def judge(strip_facts: Mapping[str, float], settings: Mapping[str, float], rules: Sequence[Rule] = RULES) -> Judged:
@@ -68,10 +86,7 @@ def judge(strip_facts: Mapping[str, float], settings: Mapping[str, float], rules
     else is true. Then the first row that holds decides; if none does, the strip waits.
     """
 
-    def number(name: str) -> float:
-        return float(strip_facts.get(name, settings.get(name, math.nan)))
-
-    seen = tuple(_seen(rule.id, rule.when, number) for rule in rules)
+    seen = tuple(_seen(rule.id, rule.when, strip_facts, settings) for rule in rules)
     if any(row.held is None for row in seen):
         return Judged(verdict=Verdict.WAIT, rule_id=NOT_KNOWABLE, reason=NOT_KNOWABLE, seen=seen)
     for rule, row in zip(rules, seen, strict=True):
@@ -85,13 +100,10 @@ def sentences(
 ) -> tuple[str, ...]:
     """Return the keys of the sentences that stand under a verdict, in the order of their table, each once."""
 
-    def number(name: str) -> float:
-        return float(strip_facts.get(name, settings.get(name, math.nan)))
-
     keys: dict[str, None] = {}
     for row in table:
         if judged.verdict in row.verdicts and (not row.reasons or judged.reason in row.reasons):
-            held = _seen(row.key, row.when, number).held
+            held = _seen(row.key, row.when, strip_facts, settings).held
             if held or (held is None and row.if_unknown):
                 keys[row.key] = None
     return tuple(keys)

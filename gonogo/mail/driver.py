@@ -10,7 +10,7 @@ from gonogo.decide.water.spraying import first_drop_h, lanes
 from gonogo.mail.first_screen import called_since
 from gonogo.mail.items import CardView, DriverView, StripRow
 from gonogo.mail.morning import Morning
-from gonogo.records.day_plan import Job, Task
+from gonogo.records.day_plan import Badge, Job, Task
 from gonogo.records.site import Strip, Truck
 from gonogo.records.verdict import Decision, WaterPlan
 from gonogo.wording import phrases, sentences
@@ -48,7 +48,8 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         )
         for job in driven
     )
-    watered = {job.strip_id for job in jobs}  # by another driver's truck too: nobody is told to leave those dry
+    # By another driver's truck too, or since a test called for it: nobody is told to leave those dry.
+    watered = {job.strip_id for job in jobs} | _called(morning)
     dry = tuple(row.instruction.short for row in rows if row.instruction.strip_id not in watered)
     return DriverView(
         headline=_headline(morning, cards),
@@ -59,6 +60,18 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
     )
+
+
+def _called(morning: Morning) -> set[str]:
+    """Return the strips that a test or an earlier mail of today called water for, and nobody recorded any."""
+    since_utc = morning.plan.shift_start_utc
+    return {
+        strip.strip_id
+        for strip in morning.plan.strips
+        if strip.badge == Badge.TEST  # a strip that waits for dry weather is left alone
+        for work in strip.not_recorded
+        if work.task == Task.WATER and work.start_utc >= since_utc
+    }
 
 
 def _truck(truck: Truck) -> Phrase:

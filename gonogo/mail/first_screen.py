@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.mail.items import StripRow, ToRecord
 from gonogo.mail.morning import Morning
 from gonogo.records.day_plan import Badge, NotRecorded, Task
@@ -76,14 +77,15 @@ def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
         yield phrase("head.roll_watered", watered=_named(watered))
     elif not tested:
         yield phrase("head.nothing")
-    if tested:
-        first = [t.test.by for t in tested if t.test is not None and t.test.by is not None]
+    asked = [t for t in tested if t.test is None or t.test.why != RESULT_IN]
+    if asked:
+        first = [t.test.by for t in asked if t.test is not None and t.test.by is not None]
         if first:
             by = min(first, key=lambda m: m.at_local.timestamp())
             is_one = all(moment.at_local == by.at_local for moment in first)
-            yield phrase("head.test_by" if is_one else "head.test_first_by", strips=_named(tested), by=by)
+            yield phrase("head.test_by" if is_one else "head.test_first_by", strips=_named(asked), by=by)
         else:
-            yield phrase("head.test", strips=_named(tested))
+            yield phrase("head.test", strips=_named(asked))
 
 
 def _named(instructions: Sequence[Instruction]) -> Names | Phrase:

@@ -15,7 +15,7 @@ from email.utils import format_datetime
 
 from gonogo.errors import ConfigError, Fault
 from gonogo.mail import token
-from gonogo.mail.parts import Part, calendar_part, joined, png_part, text_part
+from gonogo.mail.parts import MailPart, calendar_part, joined, png_part, text_part
 from gonogo.records.site import Recipient
 from gonogo.wording.language import load
 
@@ -118,7 +118,7 @@ def _header(name: str, value: str | Address) -> bytes:
     return SMTP.fold_binary(*SMTP.header_store_parse(name, value))
 
 
-def _body(content: Content, message_id: str) -> Part:
+def _body(content: Content, message_id: str) -> MailPart:
     """Return text, page with its pictures, and attachments as parts within parts."""
     kinds = {"mixed": content.calendars, "alternative": content.html, "related": content.html and content.pictures}
     # The same run gives the same bytes. No quoted-printable or base64 holds "=_": no body holds a boundary.

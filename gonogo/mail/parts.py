@@ -14,7 +14,7 @@ from email import quoprimime
 from email.policy import compat32
 
 _QUOTED = re.compile(r"[^\t\n -~]")  # what quoted-printable writes as "=" and two digits, beside "=" itself
-_LINE_MAX = 78
+_LINE_MAX = 76  # RFC 2045, 6.7 (5); the library takes what its policy allows a header
 _TOO_LONG = re.compile(rf"[^\n]{{{_LINE_MAX + 1},}}")
 _HEADERS = compat32.clone(linesep="\r\n")
 _FOLDED_FROM = 78
@@ -22,45 +22,45 @@ _MIME = b"MIME-Version: 1.0\r\n"
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class MailPart:
     """Headers and body of a part, each line with its CRLF."""
 
     headers: bytes
     body: bytes
 
-    def with_header(self, name: str, value: str) -> Part:
+    def with_header(self, name: str, value: str) -> MailPart:
         """Return the part with one header more, the last."""
-        return Part(self.headers + header(name, value), self.body)
+        return MailPart(self.headers + header(name, value), self.body)
 
-    def as_whole(self) -> Part:
+    def as_whole(self) -> MailPart:
         """Return the part with the header by which it could stand alone."""
-        return Part(self.headers + _MIME, self.body)
+        return MailPart(self.headers + _MIME, self.body)
 
     def __bytes__(self) -> bytes:
         return self.headers + b"\r\n" + self.body
 
 
-def text_part(text: str, subtype: str) -> Part:
+def text_part(text: str, subtype: str) -> MailPart:
     """Return a text, "plain" or "html", as a part."""
     kind = f'Content-Type: text/{subtype}; charset="utf-8"\r\nContent-Transfer-Encoding: quoted-printable\r\n'
-    return Part(kind.encode(), quoted_printable(text))
+    return MailPart(kind.encode(), quoted_printable(text))
 
 
-def png_part(png: bytes, content_id: str) -> Part:
+def png_part(png: bytes, content_id: str) -> MailPart:
     """Return a picture as a part that a page names. content_id: without brackets, as after "cid:"."""
     kind = b"Content-Type: image/png\r\nContent-Transfer-Encoding: base64\r\nContent-Disposition: inline\r\n"
-    return Part(kind + header("Content-ID", f"<{content_id}>") + _MIME, _base64(png))
+    return MailPart(kind + header("Content-ID", f"<{content_id}>") + _MIME, _base64(png))
 
 
 @functools.lru_cache(maxsize=64)  # the readers of a crew share their files
-def calendar_part(content: bytes, method: str, name: str) -> Part:
+def calendar_part(content: bytes, method: str, name: str) -> MailPart:
     """Return a calendar as an attached part. method: the same as in the content (RFC 5545)."""
     disposition = header("Content-Disposition", f'attachment; filename="{name}"')
     kind = header("Content-Type", f'text/calendar; method="{method}"; charset="utf-8"')
-    return Part(b"Content-Transfer-Encoding: base64\r\n" + disposition + kind + _MIME, _base64(content))
+    return MailPart(b"Content-Transfer-Encoding: base64\r\n" + disposition + kind + _MIME, _base64(content))
 
 
-def joined(kind: str, mark: str, *parts: Part, is_whole: bool = False) -> Part:
+def joined(kind: str, mark: str, *parts: MailPart, is_whole: bool = False) -> MailPart:
     """Return parts as one of multipart/kind.
 
     mark       their boundary, which stands in no body
@@ -69,7 +69,7 @@ def joined(kind: str, mark: str, *parts: Part, is_whole: bool = False) -> Part:
     edge = f"--{mark}".encode()
     inside = b"".join(edge + b"\r\n" + bytes(part) + b"\r\n" for part in parts)
     headers = header("Content-Type", f'multipart/{kind}; boundary="{mark}"')
-    return Part((_MIME if is_whole else b"") + headers, inside + edge + b"--\r\n")
+    return MailPart((_MIME if is_whole else b"") + headers, inside + edge + b"--\r\n")
 
 
 @functools.lru_cache(maxsize=64)

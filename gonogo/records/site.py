@@ -237,7 +237,10 @@ class Site:
         return next(c for c in self.crews if c.id == crew_id)
 
     def material(self, material_id: str) -> Material:
-        return next(m for m in self.materials if m.id == material_id)
+        for material in self.materials:  # asked for a thousand times a morning
+            if material.id == material_id:
+                return material
+        raise KeyError(material_id)
 
     def with_ended(self) -> Site:
         """Return the site with the strips that were ended among the others, for what looks back."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from gonogo.service.own_process import Starting
 
 SHARED_FROM = 5  # sites; fewer are made in the service's own process: to start others takes longer than it saves
-NEEDED = ("pandas", "highspy", "icalendar")  # by every run; the process that asks for runs does without
+NEEDED = ("pandas", "icalendar")  # by every run; the process that asks for runs does without
 
 
 def n_wanted(n_workers: int | None, n_sites: int) -> int:

@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 
 BLOCK_CELLS = 32_768  # strips times members stepped together, so that the working arrays stay in the processor's cache
 THREADS_MAX = 4  # blocks at a time: more would only wait for memory
+EXPECTED_CELLS = 8_192  # strips times members times steps for which what does not hang on the soil is computed at once
 HOURLY = Step()
 
 
@@ -207,7 +208,7 @@ class _Run:
         block = Block(params, start.top_mm[part], start.base_mm[part], self.how)
         n_steps, n = len(sky.frozen), self.how.n_parts
         dries, waters = _steps_with(self.demand_mm).tolist(), _steps_with(sky.watering_mm[:, part]).tolist()
-        rains = _steps_with(_of(sky.rain_mm, part)).tolist()
+        wets = [rains or puts for rains, puts in zip(_steps_with(_of(sky.rain_mm, part)).tolist(), waters, strict=True)]
         changes = np.ones(n_steps, dtype=np.bool_)
         changes[1:] = np.any(sky.surface[1:, part] != sky.surface[:-1, part], axis=1)
         turned = None if sky.turned is None else sky.turned[:, part]
@@ -217,6 +218,8 @@ class _Run:
             changes[1:] |= np.any(moist[1:] != moist[:-1], axis=1)
         whole = _of(sky.rain_mm, part), sky.watering_mm[:, part], _of(self.demand_mm, part)
         rain, watering, demand = whole if n == 1 else (depth_mm / n for depth_mm in whole)
+        expected, spans = (_by_strip(demand), _by_strip(rain)), _spans(changes, block.top.size)
+        begin = end = 0
         top_mm, base_mm = self.kept.rows.top_mm[:, part], self.kept.rows.base_mm[:, part]
         # What an hour does not need is not even looked up: most of the time goes into small calls, not into sums.
         for h, (is_frozen, turns_over, is_other) in enumerate(
@@ -226,17 +229,18 @@ class _Run:
                 block.turn_over(turned[h])
             if is_other:
                 block.set_surface(sky.surface[h, part], None if moist is None else moist[h])
-            is_wet = rains[h] or waters[h]
+                end = h
             if is_frozen:
-                if is_wet:
+                if wets[h]:
                     block.refuse(whole[0][h], whole[1][h])
             else:
-                falls, put_on = rain[h] if is_wet else None, watering[h] if waters[h] else None
-                asked = demand[h] if dries[h] else None
+                if h >= end and (wets[h] or dries[h]):
+                    begin, end = h, spans[h]
+                    block.expect(*(of[begin:end] for of in expected), is_wet=any(wets[begin:end]))
                 for _ in range(n):
-                    block.step(falls, put_on, asked)
+                    block.step(h - begin, wets[h], watering[h] if waters[h] else None, dries[h])
             if self.kept.keeps_path:
-                top_mm[h], base_mm[h] = block.layers
+                top_mm[h], base_mm[h] = block.top, block.base
             if self.kept.keeps_fluxes:
                 self.kept.step(block, part, h)
         self.kept.end(block, part)
@@ -250,6 +254,21 @@ def _steps_with(series: Floats) -> npt.NDArray[np.bool_]:
 def _of(series: Floats, part: slice) -> Floats:
     """Return what of a series (H, ...) falls on some strips."""
     return series[:, part] if series.ndim == 3 else series
+
+
+def _by_strip(series: Floats) -> Floats:
+    """Return a series (H,), (H, M) or (H, K, M) with an axis of strips and one of members, of 1 where it has none."""
+    return series if series.ndim == 3 else series.reshape(len(series), 1, series.shape[1] if series.ndim == 2 else 1)
+
+
+def _spans(changes: npt.NDArray[np.bool_], n_cells: int) -> list[int]:
+    """Return until which step what is expected of each can be computed with it (H,): to the next change, or sooner."""
+    n_steps = len(changes)
+    begins = np.append(np.flatnonzero(changes), n_steps)
+    at = np.arange(n_steps)
+    next_change = begins[np.searchsorted(begins, at, side="right")]
+    result: list[int] = np.minimum(next_change, at + max(1, EXPECTED_CELLS // n_cells)).tolist()
+    return result
 
 
 def _closure_error_mm(kept: _Kept, sky: Sky) -> float:

@@ -16,6 +16,8 @@ SURFACE_LAYER_MM = 100.0  # FAO-56, ch. 7: Ze 0.10 to 0.15 m
 KC_MAX_WET_SOMETIMES = 1.2  # FAO-56, eq. 72
 KC_MAX_HIGHEST = 1.30  # FAO-56, ch. 7: typical range 1.05 to 1.30
 MID_STEP = 0.5  # of a step's evaporation is gone at its middle
+# As arrays: in a call on a few hundred numbers, a number of Python's own costs as much as the call.
+NOTHING, ALL = np.zeros(()), np.ones(())
 BARE_HEIGHT_M = 0.05  # roughness of a spread lift, stands for crop height in eq. 72: common practice, no source
 
 
@@ -66,25 +68,33 @@ def evaporation_reduction(left_mm: Number, range_mm: Number, *, out: Floats | No
     1 in stage one, then falling in a straight line to 0.
     Source: FAO-56, eq. 74. Checked in tests/published/fao56_ex31.toml.
     """
-    return np.minimum(np.maximum(np.divide(left_mm, range_mm, out=out), 0.0, out=out), 1.0, out=out)
+    return np.minimum(np.maximum(np.divide(left_mm, range_mm, out=out), NOTHING, out=out), ALL, out=out)
 
 
-def evaporation_mm(
-    left_mm: Number, range_mm: Number, demand_mm: Number, *, kr_at: float = MID_STEP, out: Floats | None = None
-) -> Number:
+def reach_mm(range_mm: Number, demand_mm: Number, *, kr_at: float = MID_STEP) -> Number:
+    """Return how much water must be left at the start of a step for all of its demand to evaporate [mm].
+
+    range_mm   as in evaporation_reduction
+    demand_mm  energy-limited evaporation of the step, ET0 times Kc max [mm]
+    kr_at      0 takes Kr at the start of the step, as FAO-56 does by the day; MID_STEP as it is once half of what the
+               step evaporates is gone, which hardly depends on the length of the step (0.1 % off where the demand is a
+               tenth of the range)
+
+    From E = demand * (left - kr_at * E) / range, solved for E; a range shorter than the demand would give more than is
+    left. Source: FAO-56, eq. 74; MID_STEP is the implicit midpoint rule.
+    """
+    return np.maximum(demand_mm * kr_at + range_mm, demand_mm)
+
+
+def evaporation_mm(left_mm: Number, range_mm: Number, demand_mm: Number, *, out: Floats | None = None) -> Number:
     """Return what bare soil evaporates in a step [mm]: Kr times demand, and never more than is left.
 
-    left_mm, range_mm  as in evaporation_reduction, at the start of the step
-    demand_mm          energy-limited evaporation of the step, ET0 times Kc max [mm]
-    kr_at              0 takes Kr at the start of the step, as FAO-56 does by the day; MID_STEP as it is once half of
-                       the step's evaporation is gone, which hardly depends on the length of the step (0.1 % off where
-                       the demand is a tenth of the range)
-    out                array to write into, none of the others
+    left_mm    as in evaporation_reduction, at the start of the step
+    range_mm   as reach_mm gives it for the demand
+    demand_mm  energy-limited evaporation of the step, ET0 times Kc max [mm]
+    out        array to write into, none of the last two
 
-    Source: FAO-56, eq. 69, 71 and 74 for bare soil that is wetted all over; MID_STEP is the implicit midpoint rule.
+    Source: FAO-56, eq. 69, 71 and 74 for bare soil that is wetted all over.
     Checked in tests/published/fao56_ex31.toml, fao56_ex35.toml and tests/soil/test_bare_soil.py.
     """
-    # E = demand * (left - kr_at * E) / range, solved for E; a range shorter than the demand would give more than left.
-    reach_mm = np.add(np.multiply(demand_mm, kr_at, out=out), range_mm, out=out)
-    kr = evaporation_reduction(left_mm, np.maximum(reach_mm, demand_mm, out=out), out=out)
-    return np.multiply(kr, demand_mm, out=out)
+    return np.multiply(evaporation_reduction(left_mm, range_mm, out=out), demand_mm, out=out)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gonogo.soil.bare_soil import MID_STEP, evaporation_mm
+from gonogo.soil.bare_soil import MID_STEP, NOTHING, evaporation_mm, reach_mm
 from gonogo.soil.drainage import Leaving, share_in_step
 from gonogo.soil.layers import SoilParams
 from gonogo.soil.rain import SURFACES, taken_in_mm
@@ -28,7 +28,7 @@ class Step:
 
     length_h   of a step [h]: depths are given for the step, shares and intake for an hour
     n_parts    parts in which a step is taken, its depths spread evenly: a day wants two, an hour one
-    kr_at      where in a part the drying surface is looked at, see bare_soil.evaporation_mm
+    kr_at      where in a part the drying surface is looked at, see bare_soil.reach_mm
     """
 
     length_h: float = 1.0
@@ -57,7 +57,8 @@ class Block:
         self.has_base = bool(np.any(base_mm > 0.0))
         self.layers_fc = np.stack([p.theta_fc * top_mm, p.theta_fc * base_mm])
         self.fc_top, self.fc_base = self.layers_fc
-        self.sat_top, self.sat_base = p.theta_sat * top_mm, p.theta_sat * base_mm
+        self.layers_sat = np.stack([p.theta_sat * top_mm, p.theta_sat * base_mm])
+        self.sat_top, self.sat_base = self.layers_sat
         self.dry_top = self.fc_top - p.tew_mm
         self.may_empty = bool(np.any(self.dry_top < 0.0))
         self.range_mm, self.factor = full(p.tew_mm - p.rew_mm), full(p.evaporation_factor)
@@ -79,9 +80,11 @@ class Block:
         self.kr_at = step.kr_at
         self.excess, self.z = np.empty((2, *shape)), np.empty(shape)
         self.x, self.y = self.excess
+        self.excess_flat = self.excess.reshape(-1) if self.has_base else self.x.reshape(-1)
         self.infiltrated, self.ran_off = np.zeros(shape), np.zeros(shape)
         self.evaporated, self.drained = np.zeros(shape), np.zeros(shape)
         self.evaporation = self.intake = self.x
+        self.asked = self.reach = self.soaks = self.falls = self.excess
         self.mixes = np.ones((shape[0], 1), dtype=np.bool_)
         self.may_drain = True
 
@@ -99,49 +102,69 @@ class Block:
         self.intake = self.intake_loose if self.takes_all else self.intake_loose * _INTAKE[state][:, None]
         self.mixes = _MIXES_WATER[state][:, None]
 
-    def step(self, rain_mm: Floats | None, watering_mm: Floats | None, demand_mm: np.float64 | Floats | None) -> None:
-        """Take one part of a step: water in, drainage, levelling, evaporation. None for what is 0 everywhere.
+    def expect(self, demand_mm: Floats, rain_mm: Floats, *, is_wet: bool) -> None:
+        """Take what the air asks of a bare loose surface and the rain of the steps to come, up to the next surface.
 
-        Truck water comes with rain, of 0 if need be.
+        Each (N, 1 or K, 1 or M): what does not hang on the water in the soil is computed for all of them at once.
+        is_wet   as of `step` in any of them
         """
-        if rain_mm is not None:
-            self.wet(rain_mm, watering_mm)
+        self.asked = self.evaporation * demand_mm
+        self.reach = np.asarray(reach_mm(self.range_mm, self.asked, kr_at=self.kr_at))
+        if is_wet:
+            self.falls = np.broadcast_to(rain_mm, self.asked.shape).copy()
+            self.soaks = self.falls if self.takes_all else np.asarray(taken_in_mm(self.falls, self.intake))
+
+    def step(self, n: int, is_wet: bool, watering_mm: Floats | None, dries: bool) -> None:
+        """Take one part of a step: water in, drainage, levelling, evaporation.
+
+        n             which of the steps that `expect` was told of
+        is_wet        rain falls or water is put on anywhere; watering_mm None: no truck
+        dries         the air asks for water anywhere
+        """
+        if is_wet:
+            self.wet(n, watering_mm)
         if self.may_drain:
             self.drain_down()
         self.level_out()
         if self.is_fed:
             self.exchange_below()
-        if demand_mm is not None:
-            self.dry(demand_mm)
+        if dries:
+            self.dry(n)
 
     def refuse(self, rain_mm: Floats, watering_mm: Floats) -> None:
         """Let rain and truck water (K,) run off frozen ground."""
         self.ran_off += rain_mm + watering_mm[:, None]
 
-    def wet(self, rain_mm: Floats, watering_mm: Floats | None) -> None:
-        """Let rain (M,) or (K, M) and truck water (K,) in as far as surface and pores allow; the rest runs off."""
+    def wet(self, n: int, watering_mm: Floats | None) -> None:
+        """Let rain and truck water (K,) in as far as surface and pores allow; the rest runs off."""
         # What the lift takes counts for the whole column, as contents are means over it; the surplus is booked as
         # drained below 0, so that the balance of water closes.
-        supply = given = rain_mm
-        mixed: Floats | None = None
+        given, soaked = self.falls[n], self.soaks[n]
+        for_top = for_both = soaked
         if watering_mm is not None:
             put_on = watering_mm[:, None] * self.truck_gain
             self.drained -= put_on - watering_mm[:, None]
             mixed = np.where(self.mixes, put_on, 0.0)
-            supply, given = rain_mm + (put_on - mixed), rain_mm + put_on
-        soaked = supply if self.takes_all else taken_in_mm(supply, self.intake)
-        for_top = soaked if mixed is None else soaked + mixed * self.top_share
-        into_top = np.minimum(for_top, np.maximum(self.sat_top - self.top, 0.0))
-        self.top += into_top
-        taken = into_top
+            supply, given = given + (put_on - mixed), given + put_on
+            soaked = supply if self.takes_all else np.asarray(taken_in_mm(supply, self.intake))
+            for_top, for_both = soaked + mixed * self.top_share, soaked + mixed
+        into_top, into_base, taken = self.x, self.y, self.z
         if self.has_base:
+            room = np.subtract(self.layers_sat, self.layers, out=self.excess)
+            np.maximum(room, NOTHING, out=room)
+            np.minimum(for_top, into_top, out=into_top)
             # What the full top cannot hold goes on to the base, with the base's own part of the mixed water.
-            for_base = soaked - into_top if mixed is None else soaked + mixed - into_top
-            into_base = np.minimum(for_base, np.maximum(self.sat_base - self.base, 0.0))
-            self.base += into_base
-            taken = into_top + into_base
+            np.subtract(for_both, into_top, out=taken)
+            np.minimum(taken, into_base, out=into_base)
+            self.layers += self.excess
+            np.add(into_top, into_base, out=taken)
+        else:
+            np.subtract(self.sat_top, self.top, out=taken)
+            np.maximum(taken, NOTHING, out=taken)
+            np.minimum(for_top, taken, out=taken)
+            self.top += taken
         self.infiltrated += taken
-        self.ran_off += given - taken
+        self.ran_off += np.subtract(given, taken, out=into_top)
         self.may_drain = True
 
     def drain_down(self) -> None:
@@ -151,10 +174,11 @@ class Block:
             excess = np.subtract(self.layers, self.layers_fc, out=self.excess)
         else:
             excess = np.subtract(self.top, self.fc_top, out=x)
-        if np.maximum.reduce(excess, axis=None) <= STILL_DRAINING_MM:
+        flat = self.excess_flat
+        if flat[flat.argmax()] <= STILL_DRAINING_MM:  # the place of the greatest is found sooner than the greatest
             self.may_drain = False
             return
-        np.maximum(excess, 0.0, out=excess)
+        np.maximum(excess, NOTHING, out=excess)
         self.leaving.take(excess)
         if not self.has_base:
             self.top -= x
@@ -163,7 +187,7 @@ class Block:
         self.base -= y
         self.drained += y
         np.subtract(self.sat_base, self.base, out=y)
-        np.maximum(y, 0.0, out=y)
+        np.maximum(y, NOTHING, out=y)
         np.minimum(x, y, out=x)
         self.top -= x
         self.base += x
@@ -188,12 +212,11 @@ class Block:
         self.drained += x
         self.may_drain = True
 
-    def dry(self, demand_mm: np.float64 | Floats) -> None:
-        """Take evaporation from the top; demand_mm is that of a bare loose surface."""
-        x, y, z = self.x, self.y, self.z
+    def dry(self, n: int) -> None:
+        """Take evaporation from the top, as asked for a step."""
+        x, z = self.x, self.z
         np.subtract(self.top, self.dry_top, out=x)
-        np.multiply(self.evaporation, demand_mm, out=y)
-        evaporation_mm(x, self.range_mm, y, kr_at=self.kr_at, out=z)
+        evaporation_mm(x, self.reach[n], self.asked[n], out=z)
         if self.may_empty:
             np.minimum(z, self.top, out=z)
         self.top -= z

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.soil.bare_soil import ALL
+
 Floats = npt.NDArray[np.float64]
 Number = float | Floats
 
@@ -47,4 +49,8 @@ class Leaving:
         if self.rise is None:
             excess_mm *= self.share
         else:
-            excess_mm -= excess_mm * self.kept / (1.0 + self.rise * excess_mm)
+            slowed = self.rise * excess_mm
+            slowed += ALL
+            left_mm = excess_mm * self.kept
+            left_mm /= slowed
+            excess_mm -= left_mm

@@ -19,6 +19,7 @@ from gonogo.decide.plan import test_first as first
 from gonogo.decide.today import prepare
 from gonogo.decide.verdict import decide
 from gonogo.decide.windows import epoch_h
+from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.day_plan import StripPlan, Task, Then
 from gonogo.records.verdict import Verdict
 
@@ -34,6 +35,19 @@ def test_a_lift_is_not_tested_while_its_water_soaks_in() -> None:
     soak_h = inputs.soak_h(inputs.strips[0])
     assert soak_h > 0.0
     assert test_done_h(prepare(inputs), 0) == pytest.approx(epoch_h(at(9.0)) + soak_h + TEST_H)
+
+
+@pytest.mark.parametrize(("litres", "over_h"), [(1000.0, 1.0), (40_000.0, 2.5)])
+def test_a_lift_is_not_tested_while_the_truck_may_still_put_on_what_was_told(litres: float, over_h: float) -> None:
+    """Its told hours, or as long as its loads take; nobody recorded it, so neither is known."""
+    dosed = ToldWork(
+        strip_id="N1", task=Task.WATER, lift=1, told_utc=at(5.5), start_utc=at(8.0), end_utc=at(9.0), litres=litres,
+        chance=0.7,
+    )  # fmt: skip
+    inputs = replace(morning(14.0, sd_pct=2.0), told_water={"N1": dosed})
+    soak_h = inputs.soak_h(inputs.strips[0])
+    found_h = test_done_h(prepare(inputs), 0) - epoch_h(at(8.0)) - soak_h - TEST_H
+    assert found_h == pytest.approx(1.0) if over_h == 1.0 else found_h > over_h
 
 
 def told(shift_end: time) -> StripPlan | None:

@@ -271,6 +271,25 @@ def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> No
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
 
 
+def test_a_test_whose_result_is_in_is_not_asked_for_again() -> None:
+    plan = scene.morning().plan
+    told = {"not_recorded": (unrecorded(),), "test": scene.testing(why="result_in", by_utc=None)}
+    strips = tuple(replace(s, **told) if s.strip_id == "N5" else s for s in plan.strips)
+    made = scene.built(plan=replace(plan, strips=strips))
+    assert said(row(made, "N5").lines).startswith("tested: go by the result. Told 18,400 L")
+    assert "Test N5" in said(scene.built().headline)
+    assert "N5" not in said(made.headline)
+
+
+def test_no_driver_is_told_to_leave_a_strip_that_a_test_of_today_called_water_for() -> None:
+    plan = scene.morning().plan
+    for hour, is_left in ((-16.5, True), (7.5, False)):
+        works = (replace(unrecorded(), start_utc=scene.at(hour), end_utc=scene.at(hour + 1.0)),)
+        strips = tuple(replace(s, not_recorded=works) if s.strip_id == "N5" else s for s in plan.strips)
+        made = scene.built(plan=replace(plan, strips=strips))
+        assert ("N5" in EN.say(made.driver.leave)) == is_left  # type: ignore[arg-type]
+
+
 def test_a_strip_that_is_watered_asks_whether_it_got_water_since_its_test() -> None:
     assert "Not recorded since Tue 16:30: water on N2." in said(scene.built().box)
     assert of(scene.decision("N1", Verdict.WAIT, "too_wet")).box == ()

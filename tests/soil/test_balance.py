@@ -269,6 +269,19 @@ def test_strips_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> No
     assert apart.runoff_mm == pytest.approx(together.runoff_mm, abs=1e-7)
 
 
+@pytest.mark.parametrize("n_parts", [1, 2])
+def test_how_many_steps_are_looked_up_at_once_changes_no_digit(n_parts: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(7)
+    soil = lifts.drawn_params(rng)
+    start, weather = lifts.drawn_state(soil, rng), lifts.drawn_weather(rng)
+    weather |= {"frozen": rng.random(48) < 0.2, "surface": np.repeat(rng.integers(0, 3, (8, 3)), 6, axis=0)}
+    many = lifts.run(start, soil, **weather, step=Step(n_parts=n_parts))
+    monkeypatch.setattr(balance, "EXPECTED_CELLS", 1)
+    each = lifts.run(start, soil, **weather, step=Step(n_parts=n_parts))
+    for name in ("top_mm", "base_mm", "infiltration_mm", "runoff_mm", "evaporation_mm", "drainage_mm"):
+        assert np.all(getattr(many, name) == getattr(each, name)), name
+
+
 def test_what_is_kept_does_not_change_what_comes_out() -> None:
     rng = np.random.default_rng(6)
     soil = lifts.drawn_params(rng)

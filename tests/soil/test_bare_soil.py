@@ -18,7 +18,7 @@ def test_a_wetter_surface_never_gives_less() -> None:
 @pytest.mark.parametrize("kr_at", [0.0, bare_soil.MID_STEP])
 def test_evaporation_keeps_to_the_demand_and_to_what_is_left(kr_at: float) -> None:
     left, demand = np.meshgrid(np.linspace(-2.0, 20.0, 45), np.linspace(0.0, 60.0, 61))
-    gone = bare_soil.evaporation_mm(left, 11.0, demand, kr_at=kr_at)
+    gone = bare_soil.evaporation_mm(left, bare_soil.reach_mm(11.0, demand, kr_at=kr_at), demand)
     assert np.all((gone >= 0.0) & (gone <= demand + 1e-12) & (gone <= np.maximum(left, 0.0) + 1e-12))
     is_stage_one = left >= np.maximum(11.0 + kr_at * demand, demand)
     assert np.all(gone[is_stage_one] == demand[is_stage_one])
@@ -27,11 +27,15 @@ def test_evaporation_keeps_to_the_demand_and_to_what_is_left(kr_at: float) -> No
 
 def test_at_mid_step_the_length_of_the_step_hardly_counts() -> None:
     """Stage two is dE/dt = demand * left / range, whose solution is left * (1 - exp(-demand * t / range))."""
+
+    def gone(demand: float, kr_at: float) -> object:
+        return bare_soil.evaporation_mm(5.0, bare_soil.reach_mm(11.0, demand, kr_at=kr_at), demand)
+
     for demand in (0.1, 1.1, 2.2):
         exact = 5.0 * -np.expm1(-demand / 11.0)
-        assert bare_soil.evaporation_mm(5.0, 11.0, demand) == pytest.approx(exact, rel=0.004)
-        assert bare_soil.evaporation_mm(5.0, 11.0, demand, kr_at=0.0) == pytest.approx(5.0 * demand / 11.0)
-    assert bare_soil.evaporation_mm(5.0, 11.0, 1.1) == pytest.approx(5.0 * -np.expm1(-0.1), rel=0.001)
+        assert gone(demand, bare_soil.MID_STEP) == pytest.approx(exact, rel=0.004)
+        assert gone(demand, 0.0) == pytest.approx(5.0 * demand / 11.0)
+    assert gone(1.1, bare_soil.MID_STEP) == pytest.approx(5.0 * -np.expm1(-0.1), rel=0.001)
 
 
 def test_what_is_written_into_an_array_is_what_is_returned_without_one() -> None:

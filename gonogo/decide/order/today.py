@@ -19,7 +19,7 @@ from gonogo.decide.order.option import Option
 from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.today import Prepared
 from gonogo.decide.water.evening import FOR_TOMORROW
-from gonogo.decide.water.forecast import chances_watered
+from gonogo.decide.water.forecast import chances_watered, told_water_over_h
 from gonogo.decide.windows import epoch_h, row_ends, rows, window_chances
 from gonogo.records import shift
 from gonogo.records.day_plan import Half, Task
@@ -196,6 +196,9 @@ def test_done_h(prepared: Prepared, s: int) -> float:
     watered_utc = inputs.last_water_utc.get(strip.id)
     if watered_utc is not None:
         at_h = max(at_h, epoch_h(watered_utc) + inputs.soak_h(strip) + TEST_H)
+    told = inputs.told_water.get(strip.id)
+    if told is not None:  # the truck may be in the middle of its loads: no gauge goes there before it has soaked in
+        at_h = max(at_h, told_water_over_h(prepared, strip, told) + inputs.soak_h(strip) + TEST_H)
     return at_h
 
 

@@ -15,7 +15,8 @@ from gonogo.decide.machines import trucks_on
 from gonogo.decide.today import Dosed, Prepared, TruckTime
 from gonogo.decide.water import dose
 from gonogo.decide.water.spraying import pace, pass_limit_litres_m2, spray, trips
-from gonogo.decide.windows import Working, row_ends, working
+from gonogo.decide.windows import Working, epoch_h, row_ends, working
+from gonogo.moisture.unknown_work import ToldWork
 from gonogo.records.site import Material, Strip, Truck
 
 CHANCE_GAIN_MIN = (
@@ -42,6 +43,14 @@ def truck_time(prepared: Prepared, strip: Strip, truck: Truck, litres_m2: float)
     if not math.isfinite(took.first_h + took.spray_h + took.leave_h):
         return None
     return TruckTime(first_h=took.first_h, spray_h=took.spray_h, leave_h=took.leave_h)
+
+
+def told_water_over_h(prepared: Prepared, strip: Strip, told: ToldWork) -> float:
+    """Return when water that was told is all on [epoch h]: at the end of its hours, or as its litres take the truck."""
+    truck = next(iter(prepared.inputs.trucks(strip)), None)
+    took = None if truck is None else truck_time(prepared, strip, truck, told.litres / strip.area_m2)
+    lasts_h = 0.0 if took is None else took.first_h + took.spray_h
+    return max(epoch_h(told.end_utc), epoch_h(told.start_utc) + lasts_h)
 
 
 def doses_on(prepared: Prepared, s: int, hours: Working) -> tuple[Dosed, ...]:

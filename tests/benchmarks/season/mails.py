@@ -122,7 +122,8 @@ class Mails:
             self._heed(work, strip, told)
             if strip.state == LYING:
                 work.say(strip, f"look: {told.said} (true {work.true_pct(strip):.1f})")
-                strip.queue = [*mixing, *self._follow(work, strip, told)]
+                if not told.goes_on:
+                    strip.queue = [*mixing, *self._follow(work, strip, told)]
             elif begun:
                 strip.queue = self._steps(work, strip, told)
         self.mail = Mail(

@@ -21,6 +21,7 @@ from gonogo import times
 from gonogo.config import Config, load
 from gonogo.decide.changes import PreviousRun
 from gonogo.decide.conclusion import Conclusion
+from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded
 from gonogo.moisture.learned import LearnedSoil
@@ -187,11 +188,13 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
     said: dict[str, Any] = {
         "strip": strip.strip_id,
         "verdict": "wait",
-        "rank": float(strip.rank) if rolling is None else hour(rolling.start_utc),
+        # Strips without hours come when those with hours are done.
+        "rank": 24.0 + strip.rank if rolling is None else hour(rolling.start_utc),
         "seal_by_h": hour(sealing.by_utc) if sealing is not None and strip.strip_id in sealing.strips else None,
         "is_said_rolled": strip.reason == "already_rolled" and not lies_new,
         "stop_if_watered": water is not None or damp is not None,
         "stop_since_h": hour(strip.watered_utc),
+        "goes_on": strip.test is not None and strip.test.why == RESULT_IN,
         "said": f"{strip.badge} {strip.reason} {strip.w_now_pct:.1f} ({strip.w_p10_pct:.1f}-{strip.w_p90_pct:.1f})"
         f" {last.w_pct if last else ''} {[f'{t.value} {hour(j.start_utc):.1f}' for t, j in jobs.items()]}"
         f" {[(n.task.value, round(n.chance_done, 2)) for n in strip.not_recorded]}",

@@ -40,6 +40,7 @@ class Instruction:
     seal_by_h           to be sealed by then if it lies loose
     stop_if_watered     the driver is to stop and have it tested if the strip was watered since its last test, and since
                         stop_since_h where the mail knows of water
+    goes_on             the result of the test that the mail told is in: what it ordered goes on
     is_said_rolled      the mail takes the lift for rolled, and asks to record the next one
     new_lift            what is said of a lift that will be spread this morning
     """
@@ -76,6 +77,7 @@ class Instruction:
     seal_by_h: float | None = None
     stop_if_watered: bool = False
     stop_since_h: float | None = None
+    goes_on: bool = False
     is_said_rolled: bool = False
     new_lift: Instruction | None = None
     said: str = ""
