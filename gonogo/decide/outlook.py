@@ -20,8 +20,14 @@ from gonogo.weather.forecast_status import ForecastStatus
 WET_DAY_MM = 1.0  # a day with at least this much rain is a wet day: WMO climatological practice, from memory
 
 
-def days(prepared: Prepared) -> Iterator[Working]:
-    """Yield the working hours of every local date from the morning's own on whose hours the table still reaches."""
+def days(prepared: Prepared) -> Sequence[Working]:
+    """Return the working hours of every local date from the morning's own on whose hours the table still reaches."""
+    if not prepared.ahead:
+        prepared.ahead.extend(_days(prepared))
+    return prepared.ahead
+
+
+def _days(prepared: Prepared) -> Iterator[Working]:
     inputs = prepared.inputs
     last = times.local_date(moment(prepared.cond.first_h + len(inputs.hour_utc) - 1.0), inputs.site.zone)
     day = inputs.day

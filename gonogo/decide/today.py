@@ -56,6 +56,7 @@ class Prepared:
     rained         (S,) running sum of each strip's members' rain [mm]; evaporated: of reference evapotranspiration
     candidates     by strip, today's stretches; best: the best of them, None where none fits
     doses          by row and date, the doses that were asked for so far (see water/forecast.py)
+    ahead          working hours of the days to the end of the table, once they were asked for (see outlook.py)
     """
 
     inputs: MorningInputs
@@ -69,6 +70,7 @@ class Prepared:
     candidates: tuple[tuple[Stretch, ...], ...]
     best: tuple[Stretch | None, ...]
     doses: dict[tuple[int, date], tuple[Dosed, ...]] = field(init=False, default_factory=dict, repr=False)
+    ahead: list[Working] = field(init=False, default_factory=list, repr=False)
 
     def row_at(self, at_h: float) -> int | None:
         """Return the row whose hour holds a moment, None outside the table."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from gonogo.decide.water.forecast import CHANCE_GAIN_MIN
 from gonogo.records.site import Strip
@@ -30,14 +29,14 @@ def horizon(
     today    the strips as they are today, by id
     """
     ours = sorted((o for o in outlook if o.strip_id in own), key=lambda o: o.day)
-    days = {o.day: _day(o) for o in ours}
+    days = [_day(o) for o in {o.day: o for o in ours}.values()]  # of a day's strips the last: all have its weather
     rows = []
     for strip in own.values():
         now = today.get(strip.id)
         cells = tuple(_cell(o, clock, chance_needed, now) for o in ours if o.strip_id == strip.id)
         if cells:
             rows.append(RowView(id=strip.id, name=strip.name, cells=cells))
-    return tuple(days.values()), tuple(rows)
+    return tuple(days), tuple(rows)
 
 
 def _day(outlook: OutlookDay) -> DayView:
@@ -100,4 +99,4 @@ def _below(outlook: OutlookDay, hours: Phrase | None, after_water: Chance | None
 
 
 def _brief(share: float, *, is_far: bool = False) -> Chance:
-    return replace(phrases.chance_ahead(share, is_far=is_far), is_brief=True)
+    return Chance(pct=phrases.chance_ahead(share, is_far=is_far).pct, is_brief=True)
