@@ -147,9 +147,9 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
     every_hour = pd.DatetimeIndex(hours[0] + np.arange(n_hours)).as_unit("s")
     table = table.copy() if len(table) == n_hours else table.reindex(every_hour)  # it has each hour once by now
     bridged = np.zeros(n_hours, dtype=bool)
+    missing_of = dict(zip(table.columns, np.isnan(table.to_numpy(dtype=np.float64)).T, strict=True))
     for name, column in COLUMNS.items():
-        values = table[name].to_numpy(dtype=np.float64, copy=True)
-        missing = np.isnan(values)
+        missing = missing_of[name]
         if not missing.any() or missing.all() or not (column.may_bridge or column.is_essential):
             continue
         start, length = _longest_run(missing)
@@ -164,6 +164,7 @@ def _gaps(table: pd.DataFrame, asked: Asked) -> Checked:
         if length > MAX_BRIDGED_H or not column.may_bridge:
             continue
         known = np.flatnonzero(~missing)
+        values = table[name].to_numpy(dtype=np.float64, copy=True)
         values[missing] = np.interp(np.flatnonzero(missing), known, values[known])
         table[name] = values
     n_bridged = int(bridged.sum())

@@ -108,11 +108,11 @@ def _asked(
     """Return the deciding test, the lift to come and the way back; those of an order that stands as they were told."""
     order = basis.inputs.orders.get(decision.strip_id)
     if order is not None and decision.rule_id == ORDER_STANDS:
-        return _standing_test(basis, order), order.told.new_lift, order.told.dry_back
+        return standing_test(basis, order), order.told.new_lift, order.told.dry_back
     return test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
 
 
-def _standing_test(basis: Basis, order: Standing) -> TestFirst | None:
+def standing_test(basis: Basis, order: Standing) -> TestFirst | None:
     """Return the test of an order that stands as it was told; once its result is in, nobody is sent to make it."""
     test = order.told.test
     results = [r for r in basis.histories[order.told.strip_id].readings if r.at_utc > order.told_utc]
