@@ -51,6 +51,8 @@ mornings that asked for unrecorded work: most of it hangs on the single test, no
 half recorded had besides was a lift rolled with water on its top and taken for one that waits for a dose; read as the
 mail's branches have it, half recorded came to 0.5 lifts more (0.7), 0.4 failed fewer (0.3) and as many tests (+0.1,
 0.8); the look with all recorded to 0.1 lifts fewer (0.1) and 0.2 failed fewer (0.1), on the same twelve seeds.
+That a look asks for no test whose result is in: 0.2 tests fewer (0.2) and 0.4 diskings fewer (0.2), all else as it
+was, five seeds (0 to 4). All rows were lived before a crew did strips without hours once those with hours are done.
 The gauges of seeds 7 and 9 read 0.4 to 0.6 points high, and 10 of the 33 lifts failed there. The model learns that
 from oven tests beside the gauge's (moisture/method_offset.py); this site makes none. A density that failed says that
 the lift was not right, not on which side of its window it was: no offset is learned from it.
