@@ -49,13 +49,16 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         for job in driven
     )
     # By another driver's truck too, or since a test called for it: nobody is told to leave those dry.
-    watered = {job.strip_id for job in jobs} | _called(morning)
+    told, called = {job.strip_id for job in jobs}, _called(morning)
+    watered = told | called
+    as_called = tuple(of.short for strip_id, of in instructions.items() if strip_id in called - told)
     dry = tuple(row.instruction.short for row in rows if row.instruction.strip_id not in watered)
     return DriverView(
-        headline=_headline(morning, cards),
-        subject=_subject(cards),
+        headline=_headline(morning, cards, as_called),
+        subject=_subject(cards, as_called),
         truck=_truck(trucks[used.pop()]) if len(used) == 1 else None,
         cards=cards,
+        called=phrase("card.called", strips=Names(items=as_called)) if as_called and morning.plan.is_knowable else None,
         leave=_leave(dry) if dry and morning.plan.is_knowable else None,
         haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
@@ -92,17 +95,21 @@ def _leave(dry: tuple[str, ...]) -> Phrase:
     return phrase("card.leave", strips=Names(items=dry)) if len(dry) <= NAMES_AT_MOST else phrase("card.leave_others")
 
 
-def _headline(morning: Morning, cards: Sequence[CardView]) -> Phrase:
+def _headline(morning: Morning, cards: Sequence[CardView], called: tuple[str, ...]) -> Phrase:
     if not morning.plan.is_knowable:
         return phrase("text.driver_no_verdict")
+    if not cards and called:
+        return phrase("text.driver_called", strips=Names(items=called))
     if not cards:
         return phrase("text.driver_none")
     finish = max((card.instruction.water.end for card in cards if card.instruction.water), key=lambda m: m.at_local)
     return phrase("card.headline", finish=finish, **_sums(cards))
 
 
-def _subject(cards: Sequence[CardView]) -> Phrase | None:
-    return phrase("card.subject", **_sums(cards)) if cards else None
+def _subject(cards: Sequence[CardView], called: tuple[str, ...]) -> Phrase | None:
+    if not cards:
+        return phrase("card.subject_called", strips=Names(items=called)) if called else None
+    return phrase("card.subject", **_sums(cards))
 
 
 def _sums(cards: Sequence[CardView]) -> dict[str, Gap]:

@@ -121,12 +121,19 @@ class CardView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverView:
-    """What the driver's mails say. headline: the whole day; leave: what gets no water; haul_road: what roads take."""
+    """What the driver's mails say.
+
+    headline   the whole day
+    called     strips that a test of today called water for, and nobody recorded any: it stands, once
+    leave      what gets no water
+    haul_road  what roads take
+    """
 
     headline: Phrase
     subject: Phrase | None
     truck: Phrase | None
     cards: tuple[CardView, ...]
+    called: Phrase | None
     leave: Phrase | None
     haul_road: Phrase | None
     stop: Phrase

@@ -288,6 +288,29 @@ def test_no_driver_is_told_to_leave_a_strip_that_a_test_of_today_called_water_fo
         strips = tuple(replace(s, not_recorded=works) if s.strip_id == "N5" else s for s in plan.strips)
         made = scene.built(plan=replace(plan, strips=strips))
         assert ("N5" in EN.say(made.driver.leave)) == is_left  # type: ignore[arg-type]
+        assert (made.driver.called is None) == is_left
+
+
+def test_a_driver_whose_only_water_a_test_called_for_is_told_that_it_stands_once() -> None:
+    works = (replace(unrecorded(), start_utc=scene.at(7.5), end_utc=scene.at(8.5)),)
+    plan = scene.morning().plan
+    strips = tuple(replace(s, not_recorded=works) if s.strip_id == "N5" else s for s in plan.strips)
+    made = scene.built(plan=replace(plan, strips=strips, jobs=()))
+    assert made.driver.cards == ()
+    sent = message(
+        made,
+        scene.person("driver"),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+    )
+    for text in (sent.text, sent.html):
+        assert "No strip needs water" not in text
+        assert "Only the water that was called for: N5." in text
+        assert "stands, once: call when it is on." in " ".join(text.split())
+        assert "Stop for rain" in text
+    assert sent.subject.startswith("N5: water as called")
 
 
 def test_a_strip_that_is_watered_asks_whether_it_got_water_since_its_test() -> None:
