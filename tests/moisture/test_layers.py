@@ -69,7 +69,10 @@ def test_sun_dries_the_top_first_and_a_shower_wets_it_first_and_what_lies_apart_
 def test_the_lift_is_what_its_layers_are_by_their_thickness() -> None:
     moisture = simulated(SPREAD, FIRST).moisture
     of_layers = TOP_SHARE * moisture.w_top_pct + (1.0 - TOP_SHARE) * moisture.w_base_pct
-    np.testing.assert_allclose(of_layers[row(-30) :], moisture.w_pct[row(-30) :], atol=0.02)
+    # A member that errs to almost no water is left out: its drier layer is empty, and cannot be drier than that.
+    is_moist = moisture.w_pct[row(-30) :] > 0.5
+    assert is_moist.mean() > 0.99
+    np.testing.assert_allclose(of_layers[row(-30) :][is_moist], moisture.w_pct[row(-30) :][is_moist], atol=0.02)
 
 
 @pytest.mark.parametrize("more_pct", [-1.0, 1.0])

@@ -10,7 +10,7 @@ import os
 import random
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
@@ -52,6 +52,9 @@ class AtOnce:
 
     def give_up(self, _key: object) -> None:
         pass
+
+    def until_stopped(self, items: Iterable[Any]) -> Iterator[Any]:
+        yield from items
 
 
 @dataclass(frozen=True)
