@@ -188,8 +188,8 @@ def said_of(plan: DayPlan, strip: StripPlan, hour: Hour) -> dict[str, Any]:
     said: dict[str, Any] = {
         "strip": strip.strip_id,
         "verdict": "wait",
-        # Strips without hours come when those with hours are done.
-        "rank": 24.0 + strip.rank if rolling is None else hour(rolling.start_utc),
+        # The rows of a mail stand in working order: by their first work of the day, be it a test.
+        "rank": float(strip.rank),
         "seal_by_h": hour(sealing.by_utc) if sealing is not None and strip.strip_id in sealing.strips else None,
         "is_said_rolled": strip.reason == "already_rolled" and not lies_new,
         "stop_if_watered": water is not None or damp is not None,
