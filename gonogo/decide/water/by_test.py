@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from statistics import NormalDist
 
+import numpy as np
+
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.today import Prepared
+from gonogo.decide.windows import epoch_h
 from gonogo.records.site import Material
 from gonogo.soil.readings import GAUGE_ERROR_PCT
 
@@ -29,11 +32,19 @@ def is_water_by_test(prepared: Prepared, s: int) -> bool:
 
     So where the test that counts and all water since place the lift as surely as is needed, the water came soon after
     the test, and hours are left today to roll it once it has soaked in. Half a dose leaves it too dry: that is tested.
+    So is one of which the members took in little, as on a sealed surface where nobody recorded the mixing: whatever the
+    truck put on, nothing orders it a second time.
     """
     inputs = prepared.inputs
     strip = inputs.strips[s]
     put_on = inputs.tested_water.get(strip.id)
     if put_on is None or not 0.0 <= put_on.after_h <= SOON_H or prepared.best[s] is None:
         return False
+    material, row = inputs.material(strip), prepared.row_at(epoch_h(inputs.now_utc) + 1.0)  # with the hour's own water
+    if row is None:
+        return False
+    is_in = inputs.w_pct[row, s] >= material.omc_pct + material.window_low_pct
+    if not float(np.mean(is_in)) >= prepared.chance_needed:
+        return False
     reached_pct = put_on.w_pct + 100.0 * put_on.litres_m2 / strip.dry_mass_kg_m2
-    return is_sure_about(inputs, prepared.chance_needed, inputs.material(strip), reached_pct)
+    return is_sure_about(inputs, prepared.chance_needed, material, reached_pct)

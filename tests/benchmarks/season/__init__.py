@@ -33,7 +33,7 @@ lifts that rain found loose. What was asked of the mails, with what came of it:
     not below the habit that seals every evening +0.8, look +1.4: met
     failed lifts at most half of habit's         0.41, look 0.49, half 0.48: met; none 0.59, look with half or none
                                                  0.58 and 0.64: missed
-    half or nothing recorded within 2 lifts      +0.6 and -1.1: met; the look with them 0.8 and 1.7 below the look with all
+    half or nothing recorded within 2 lifts      +0.6 and -1.1: met; the look with them -0.8 and -1.7 of its own all
     strip-days waited no more than habit's       10.2, look 9.7, of 11.4: met
     doses on strips inside no more than habit's  1.8, look 2.2, of 2.9: met
     tests at most 70 %                           of one a strip each morning 69 %: met; half, nothing, look 71 to 73 %:
@@ -45,8 +45,9 @@ A crew does the strips in the order of the mail's rows, which is that of their f
 those with an hour for the roller first, and the others when it has time, comes to (same tree and seeds) 74.6 (1.6) with
 all recorded, 72.0 (2.4) with half and 71.6 (2.4) with none: +5.7, +3.1 and +2.7 against habit, half and none 2.6 (0.9)
 and 3.0 (1.0) below all. Before, the loop mixed both orders: 74.2, 72.8 and 72.9.
-One dose in twelve seasons of each of two policies (the look with half recorded; half, read by hours) followed one
-that nobody recorded: after a new test, which read 1.6 points low. All others doubled none. Recording density tests
+One dose in twelve seasons, with half recorded and read by hours, followed one that nobody recorded: after a new test,
+which read 1.6 points low. One of the look with half recorded followed a dose on record, on a sealed lift that had taken
+in little of it: mended since, it is tested. All others doubled none. Recording density tests
 alone takes 0.5 (0.3, six seeds) off the failed lifts. That a new lift, and one that its test releases, stay dry from
 the test on costs 0.2 lifts (0.2) with all and 0.6 (0.4) with half recorded, five seeds; that a strip with less than
 one chance in four takes no hours of the roller costs nothing with all recorded, and read by hours 0.8 (0.4) with half

@@ -36,6 +36,18 @@ def verdict(inputs: MorningInputs) -> Decision:
     return decision
 
 
+@pytest.mark.parametrize("w_pct", [10.2, 11.0, 11.8])
+def test_a_dose_of_which_the_lift_took_in_little_is_tested_and_not_ordered_again(w_pct: float) -> None:
+    """The truck's water stands on a sealed lift until it is mixed in: the members hold little of it, the lift all."""
+    put_on = watered()
+    dry = morning(w_pct, sd_pct=0.5, now_utc=at(9.0), untested_water_litres_m2=WANTED_LITRES_M2, last_test_pct=10.0)
+    inputs = replace(dry, tested_water=put_on.tested_water, last_water_utc=put_on.last_water_utc)
+    assert not is_water_by_test(prepare(inputs), 0)
+    decision = verdict(inputs)
+    assert (decision.verdict, decision.reason) == (Verdict.WAIT, "watered_not_tested")
+    assert decision.water is None
+
+
 def test_a_whole_dose_is_rolled_once_it_has_soaked_in() -> None:
     inputs = watered()
     decision = verdict(inputs)
