@@ -13,6 +13,7 @@ import pytest
 from gonogo import times
 from gonogo.mail import first_screen
 from gonogo.mail.items import MorningView, StripRow
+from gonogo.mail.letter import RenderedMail
 from gonogo.mail.render import message
 from gonogo.records.day_plan import Badge, NotRecorded, Pause, RainSpell, Task, Then
 from gonogo.records.verdict import Decision, Verdict
@@ -23,6 +24,17 @@ from gonogo.wording.phrases import phrase
 
 EN = speaker("en", "metric")
 MINUTE = timedelta(minutes=1)
+
+
+def mailed(made: MorningView, role: str) -> RenderedMail:
+    return message(
+        made,
+        scene.person(role),
+        sender="gonogo@example.com",
+        reply_to="",
+        message_id="<a@example.com>",
+        date_utc=scene.NOW_UTC,
+    )
 
 
 def said(lines: object) -> str:
@@ -297,14 +309,7 @@ def test_a_driver_whose_only_water_a_test_called_for_is_told_that_it_stands_once
     strips = tuple(replace(s, not_recorded=works) if s.strip_id == "N5" else s for s in plan.strips)
     made = scene.built(plan=replace(plan, strips=strips, jobs=()))
     assert made.driver.cards == ()
-    sent = message(
-        made,
-        scene.person("driver"),
-        sender="gonogo@example.com",
-        reply_to="",
-        message_id="<a@example.com>",
-        date_utc=scene.NOW_UTC,
-    )
+    sent = mailed(made, "driver")
     for text in (sent.text, sent.html):
         assert "No strip needs water" not in text
         assert "Only the water that was called for: N5." in text
@@ -619,14 +624,7 @@ def test_of_many_tests_a_row_says_what_releases_the_lift_and_all_results_stand_b
     untested = next(d for d in scene.decisions() if d.reason == "no_reading")
     decisions = [replace(untested, strip_id=s.id) for s in strips]
     made = scene.built(strips=strips, decisions=decisions, outlook=(), order=None)
-    sent = message(
-        made,
-        scene.person("superintendent"),
-        sender="gonogo@example.com",
-        reply_to="",
-        message_id="<a@example.com>",
-        date_utc=scene.NOW_UTC,
-    )
+    sent = mailed(made, "superintendent")
     above, _, behind = sent.text.partition("Behind it")
     html_above, _, html_behind = sent.html.partition("Behind it")
     assert made.has_results_behind == (n_tests > 2)
