@@ -555,14 +555,7 @@ def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail(
         "Long weekend: no work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
     )
     for role in ("superintendent", "driver", "planner"):
-        mail = message(
-            long,
-            scene.person(role),
-            sender="gonogo@example.com",
-            reply_to="",
-            message_id="<1@example.com>",
-            date_utc=scene.NOW_UTC,
-        )
+        mail = mailed(long, role)
         assert "Long weekend" in mail.text
         assert "Founders' Day" in mail.html.replace("&#39;", "'")
     ended = scene.built(
