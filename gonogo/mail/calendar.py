@@ -29,7 +29,6 @@ from gonogo.wording.phrases import Phrase, phrase
 EARLIER_DAYS = 14  # an entry lies ahead by less than the horizon, so none that is still to come is older than this
 FIRST_UTC = datetime(2020, 1, 1, tzinfo=UTC)
 TESTED_FIRST = ("test_first", "water_first")  # marks of a rolling that a test releases
-FOLDED_FROM = 75  # bytes of a line
 PRODUCT = "-//gonogo//calendar//EN"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
@@ -246,9 +245,7 @@ def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, ma
         if row.about:
             event.add("description", row.about)
         calendar.add_component(event)
-    # A line is folded letter by letter: only where it is long.
-    lines = (line.encode() if len(line.encode()) < FOLDED_FROM else line.to_ical() for line in calendar.content_lines())
-    return b"".join(line + b"\r\n" for line in lines if line)
+    return bytes(calendar.to_ical())
 
 
 def _number(at_utc: datetime, old: Entry | None) -> int:

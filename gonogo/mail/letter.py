@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
+from email.contentmanager import raw_data_manager
 from email.headerregistry import Address
-from email.policy import SMTP
+from email.message import EmailMessage
+from email.policy import SMTP, compat32
 from email.utils import format_datetime
+from typing import Any
 
 from gonogo.errors import ConfigError, Fault
 from gonogo.mail import token
-from gonogo.mail.parts import MailPart, calendar_part, joined, png_part, text_part
 from gonogo.records.site import Recipient
 from gonogo.wording.language import load
 
@@ -89,56 +90,73 @@ def raw_message(post: Post, content: Content) -> bytes:
     Raises ConfigError for an address or a name that no header may carry.
     """
     subject, message_id = content.subject, post.message_id
+    mail = EmailMessage(policy=SMTP)
+    mail["From"] = _mailbox("sender", post.sender_name, post.sender)
+    mail["To"] = _mailbox("recipient", post.recipient.name, post.recipient.address)
+    if post.reply_to:
+        mail["Reply-To"] = _mailbox("reply_to", "", post.reply_to)
+    mail["Subject"] = _literal(" ".join(token.subject_with(subject, message_id).split()))
+    mail["Date"] = format_datetime(post.date_utc.astimezone(UTC))
     if not _MESSAGE_ID.fullmatch(message_id) or not message_id.isascii():
         raise _refusal("message_id", message_id, "this is no message identifier.", "Write <left@right>.")
-    headers = (
-        _sender(post.sender_name, post.sender),
-        _header("To", _mailbox("recipient", post.recipient.name, post.recipient.address)),
-        _header("Reply-To", _mailbox("reply_to", "", post.reply_to)) if post.reply_to else b"",
-        _header("Subject", _literal(" ".join(token.subject_with(subject, message_id).split()))),
-        _dated(post.date_utc),
-        _header("Message-ID", message_id),
-        b"Auto-Submitted: auto-generated\r\nMIME-Version: 1.0\r\n",
-    )
-    return b"".join(headers) + bytes(_body(content, message_id))
-
-
-@functools.lru_cache(maxsize=64)  # a site's mails have one sender and one date
-def _sender(name: str, address: str) -> bytes:
-    return _header("From", _mailbox("sender", name, address))
-
-
-@functools.lru_cache(maxsize=64)
-def _dated(date_utc: datetime) -> bytes:
-    return _header("Date", format_datetime(date_utc.astimezone(UTC)))
-
-
-def _header(name: str, value: str | Address) -> bytes:
-    """Return a header as it goes to a server: encoded words where it takes any, folded where it is long."""
-    return SMTP.fold_binary(*SMTP.header_store_parse(name, value))
-
-
-def _body(content: Content, message_id: str) -> MailPart:
-    """Return text, page with its pictures, and attachments as parts within parts."""
-    kinds = {"mixed": content.calendars, "alternative": content.html, "related": content.html and content.pictures}
+    mail["Message-ID"] = message_id
+    mail["Auto-Submitted"], mail["MIME-Version"] = "auto-generated", "1.0"
+    body = _body(content)
     # The same run gives the same bytes. No quoted-printable or base64 holds "=_": no body holds a boundary.
-    marks = {
-        kind: f"=_{hashlib.sha256(f'{message_id} {place}'.encode()).hexdigest()[:32]}"
-        for place, kind in enumerate(kind for kind, is_there in kinds.items() if is_there)
-    }
-    whole = text_part(content.text, "plain")
+    for place, part in enumerate(p for p in body.walk() if p.is_multipart()):
+        mark = hashlib.sha256(f"{message_id} {place}".encode()).hexdigest()
+        part.replace_header("Content-Type", f'{part["Content-Type"]}; boundary="=_{mark[:32]}"')
+    body["Content-Language"] = content.language
+    return mail.as_bytes().removesuffix(b"\r\n") + body.as_bytes()
+
+
+# Parts have headers of our own making, written as they are: to read each as if a stranger had written it costs a
+# mail most of its time.
+_PLAIN = compat32.clone(linesep="\r\n", max_line_length=76)
+
+
+def _body(content: Content) -> EmailMessage:
+    """Return text, page with its pictures, and attachments as parts within parts, still without boundaries."""
+    text = _leaf(content.text, cte="quoted-printable")
+    whole = text
     if content.html:
-        page = text_part(content.html, "html")
+        page = _leaf(content.html, subtype="html", cte="quoted-printable")
         if content.pictures:
-            pictures = (png_part(p.png, p.content_id) for p in content.pictures)
-            page = joined("related", marks["related"], page, *pictures, is_whole=True)
+            pictures = [
+                _leaf(p.png, "image", "png", cid=f"<{p.content_id}>", disposition="inline") for p in content.pictures
+            ]
+            page = _parts("related", page, *(_as_whole(picture) for picture in pictures), is_whole=True)
         else:
-            page = page.as_whole()
-        whole = joined("alternative", marks["alternative"], whole, page)
-    if content.calendars:
-        attached = (calendar_part(c.content, c.method, c.name) for c in content.calendars)
-        whole = joined("mixed", marks["mixed"], whole, *attached)
-    return whole.with_header("Content-Language", content.language)
+            _as_whole(page)
+        whole = _parts("alternative", text, page)
+    if not content.calendars:
+        return whole
+    attached = []
+    for calendar in content.calendars:
+        kind = {"method": calendar.method, "charset": "utf-8"}
+        named = {"cte": "base64", "disposition": "attachment", "filename": calendar.name, "params": kind}
+        attached.append(_as_whole(_leaf(calendar.content, "text", "calendar", **named)))
+    return _parts("mixed", whole, *attached)
+
+
+def _leaf(content: str | bytes, *kind: str, **named: Any) -> EmailMessage:
+    part = EmailMessage(policy=_PLAIN)
+    raw_data_manager.set_content(part, content, *kind, **named)
+    return part
+
+
+def _as_whole(part: EmailMessage) -> EmailMessage:
+    part["MIME-Version"] = "1.0"
+    return part
+
+
+def _parts(kind: str, *parts: EmailMessage, is_whole: bool = False) -> EmailMessage:
+    joined = EmailMessage(policy=_PLAIN)
+    if is_whole:
+        _as_whole(joined)
+    joined["Content-Type"] = f"multipart/{kind}"
+    joined.set_payload(list(parts))
+    return joined
 
 
 # What stands in for the catalogue when even that cannot be read. The same as in words/en.toml: a test compares them.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import textwrap
 from collections.abc import Sequence
 
@@ -14,13 +13,14 @@ from gonogo.wording.phrases import Gap
 COLUMNS = 77
 LABEL_COLUMNS = 11
 NAME_COLUMNS = 14
-_UNEVEN = re.compile(r"(?<!\S)\s|\s(?!\S)|[\t\n\r\x0b\x0c]|^$")  # anything but one blank between two words
 
 
 def wrap(text: str, indent: int = 0) -> str:
     """Return text broken into lines under 78 columns, each indented. Numbers stay with their units."""
     margin = " " * indent
-    return _filled(text, margin, margin)
+    return textwrap.fill(
+        text, COLUMNS, initial_indent=margin, subsequent_indent=margin, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def capital(sentence: str) -> str:
@@ -37,29 +37,14 @@ def hang(text: str, label: str = "", indent: int = 2, gutter: int = LABEL_COLUMN
     """Return a label with its text beside it; further lines stand under the text."""
     margin = " " * indent
     gutter = max(gutter, len(label) + 1)
-    return _filled(text, margin + label.ljust(gutter), margin + " " * gutter)
-
-
-def _filled(text: str, first: str, further: str) -> str:
-    """Return text in lines under 78 columns. first, further: what the first line and those after it begin with."""
-    if _UNEVEN.search(text) is not None:
-        return textwrap.fill(
-            text,
-            COLUMNS,
-            initial_indent=first,
-            subsequent_indent=further,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    # Words with one space between them, as in nearly all texts: the library looks at each letter.
-    first_word, *words = text.split(" ")
-    lines = [first + first_word]
-    for word in words:
-        if len(lines[-1]) + 1 + len(word) <= COLUMNS:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(further + word)
-    return "\n".join(lines)
+    return textwrap.fill(
+        text,
+        COLUMNS,
+        initial_indent=margin + label.ljust(gutter),
+        subsequent_indent=margin + " " * gutter,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def day_table(days: Sequence[DayView], rows: Sequence[RowView], speak: Speaker) -> str:

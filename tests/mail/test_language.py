@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from datetime import date
 from pathlib import Path
 
 import mail_scene as scene
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from gonogo.errors import ConfigError
-from gonogo.wording import language, phrases, plain
+from gonogo.wording import language, phrases
 from gonogo.wording.language import Speaker, speaker
 from gonogo.wording.phrases import Chance, Day, Duration, Names, Number, Span, phrase
 
@@ -165,18 +162,3 @@ def test_a_file_that_is_no_catalogue_is_refused(tmp_path: Path, text: str) -> No
 def test_an_unknown_language_is_refused_with_those_there_are() -> None:
     with pytest.raises(ConfigError, match=r"Use one of: .*en"):
         speaker("klingon", "metric")
-
-
-BLANKS = st.text(alphabet=st.sampled_from("abc-\N{NO-BREAK SPACE} \t\n"), max_size=300)
-WORDS = st.lists(st.text(alphabet="abc-é", min_size=1, max_size=90), max_size=40).map(" ".join)
-
-
-@given(text=BLANKS | WORDS, label=st.text(alphabet="N1 ", max_size=20))
-def test_lines_break_where_the_library_breaks_them(text: str, label: str) -> None:
-    def broken(first: str, further: str) -> str:
-        whole = textwrap.TextWrapper(plain.COLUMNS, first, further, break_long_words=False, break_on_hyphens=False)
-        return whole.fill(text)
-
-    assert plain.wrap(text, 2) == broken("  ", "  ")
-    first = "  " + label.ljust(max(plain.LABEL_COLUMNS, len(label) + 1))
-    assert plain.hang(text, label) == broken(first, " " * len(first))

@@ -68,3 +68,11 @@ def test_the_same_mail_is_the_same_bytes_and_7_bits() -> None:
     text = "Zuerst wässern, dann walzen: 8 700 L ≥ 1 Übergang\n"
     assert written(text=text, html=f"<p>{text}</p>") == written(text=text, html=f"<p>{text}</p>")
     assert written(text=text, html=f"<p>{text}</p>").isascii()
+
+
+def test_encoded_lines_are_no_longer_than_quoted_printable_allows() -> None:
+    """RFC 2045, 6.7 (5): 76 characters, which is fewer than a header may have."""
+    sent = written(text="Ramp toe é " * 40 + "\n", html="<p>" + "Höhe " * 60 + "</p>")
+    lines = sent.partition(b"\r\n\r\n")[2].split(b"\r\n")
+    assert max(map(len, lines)) == 76
+    assert BytesParser(policy=SMTP).parsebytes(sent).get_body(("plain",)).get_content().startswith("Ramp toe é Ramp")  # type: ignore[attr-defined]
