@@ -8,9 +8,8 @@ from datetime import timedelta
 from gonogo.records.day_plan import StripPlan, TestFirst, Then
 from gonogo.records.field import Reading
 
-BESIDE = timedelta(
-    hours=1
-)  # a second test beside the first, so soon that nothing was done between them: our own choice
+# A second test so soon stands beside the first, and nothing was done between them: our own choice.
+BESIDE = timedelta(hours=1)
 
 
 def ordered(test: TestFirst, readings: Sequence[Reading]) -> tuple[Then | None, float]:
