@@ -3,7 +3,10 @@
     GONOGO_FLEET_SITES=1000 pytest tests/benchmarks/test_fleet.py
 
 Asked for, 2 cores: 1,000 sites of 3 strips and 3 mails in under 100 s, of 10 strips and 6 mails in under 300 s, under
-600 MB in all. The fleet: 100,000 sites over 24 zones, four workers of which one dies every minute.
+600 MB in all. How much a morning has to do goes by its weather: it is told to be the day of the recorded weather, or
+another one. With GONOGO_FLEET_MOMENT=2026-11-27T10:00+00:00 all sites lie near a threshold and are judged twice.
+
+The fleet: 100,000 sites over 24 zones, four workers of which one dies every minute.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +27,7 @@ import fleet_sites
 import pytest
 
 N_SITES = int(os.environ.get("GONOGO_FLEET_SITES", "1000"))
+MOMENT = os.environ.get("GONOGO_FLEET_MOMENT", "2026-05-12T10:00+00:00")  # half an hour before the mails
 
 
 def begun(*arguments: str) -> subprocess.Popen[str]:
@@ -35,7 +40,7 @@ def begun(*arguments: str) -> subprocess.Popen[str]:
 def servers() -> Iterator[tuple[subprocess.Popen[str], int, int]]:
     """A mail server and a weather server in processes of their own: (mail server, its port, weather's port)."""
     tests = Path(__file__).parents[1]
-    mail, weather = begun(str(tests / "mail_sink.py")), begun(str(tests / "fleet_sites.py"))
+    mail, weather = begun(str(tests / "mail_sink.py")), begun(str(tests / "fleet_sites.py"), MOMENT)
     assert mail.stdout is not None
     assert weather.stdout is not None
     yield mail, int(mail.stdout.readline()), int(weather.stdout.readline())
@@ -65,13 +70,14 @@ def test_a_morning_of_many_sites(benchmark: Any, tmp_path: Path, servers: Any, i
     mail, mail_port, weather_port = servers
     folder = tmp_path / "config"
     named = {"weather_port": weather_port, "mail_port": mail_port, "store_url": "sqlite:///gonogo.sqlite3"}
-    fleet_sites.make(folder, N_SITES, is_small=is_small, **named)
+    fleet_sites.make(folder, N_SITES, is_small=is_small, day=datetime.fromisoformat(MOMENT), **named)
     peak_mb, peak_pss_mb = 0.0, 0.0
 
     def morning() -> None:
         nonlocal peak_mb, peak_pss_mb
         process = subprocess.Popen(
-            [sys.executable, "-m", "gonogo", "morning", "--config", str(folder)],
+            [sys.executable, str(Path(__file__).parents[1] / "at_moment.py"), "morning", "--config", str(folder)],
+            env={**os.environ, "GONOGO_TEST_MOMENT": MOMENT},
             stdout=subprocess.DEVNULL,
             start_new_session=True,
         )
