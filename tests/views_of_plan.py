@@ -189,6 +189,10 @@ def _untested(inputs: MorningInputs) -> StripMoisture:
     )
 
 
+# Before the first hours of work are over, while they are, and when nothing but their record is left to ask for.
+RECHECKED_AT_H = (9.0, 7.5, 11.25, 13.0, 14.75)
+
+
 def recheck(morning: Scene, at_utc: datetime) -> Scene:
     """Return the re-check of a morning: its orders whose hour has come stand, whatever the inputs say now."""
     return scene(replace(morning.inputs, now_utc=at_utc), before=morning.plan, edition="look-0900")

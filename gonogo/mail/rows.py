@@ -101,8 +101,8 @@ def _water(strip_plan: StripPlan, of: Instruction) -> Iterator[Phrase]:
         yield phrase("row.water", litres=of.litres, span=of.water)
     if of.test is not None and of.roll is not None:
         yield phrase(then_roll, span=of.roll, low=of.test.low, high=of.test.high)
-    elif of.test is not None and of.roll_window is not None:
-        yield phrase(then_roll, span=of.roll_window, low=of.test.low, high=of.test.high)
+    elif of.test is not None and of.roll_by is not None:  # its hours are over, and nobody knows whether it was rolled
+        yield phrase("row.if_not_rolled", by=of.roll_by, low=of.test.low, high=of.test.high)
     yield from _number(strip_plan, "row.number_short")
 
 

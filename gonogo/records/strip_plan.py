@@ -240,7 +240,8 @@ class StripPlan:
                   a place in the best stretch of today, NaN where none was computed
     low_pct, high_pct, optimum_pct   the window [%]
     roll_from_utc, roll_by_utc   hours in which rolling may stand (last pass by); None where it may not today
-    water_by_utc  last drop at the latest, so that it soaks in and is rolled; None where no water is told
+    water_by_utc  last drop at the latest, so that it soaks in and is rolled; None where no water is told, or
+                  its hours are over
     test          a test that decides, None where none does
     not_recorded  told work of which nobody knows, oldest first
     next          when it is tried next if not today

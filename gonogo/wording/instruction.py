@@ -76,7 +76,7 @@ class Instruction:
     short      its id where the name holds it, else the name: for a headline and the bar of hours
     Work whose hours are over is no instruction any more: whether it was done is asked (StripPlan.not_recorded).
 
-    roll       from first to last pass; roll_by: the last pass at the latest; roll_window: where rolling may stand
+    roll       from first to last pass; roll_by: the last pass at the latest
     water      from first to last drop, also where it only damps the surface (is_damp); water_by: at the latest
     is_mixed   it is mixed into the whole lift; else it only soaks into a dry top
     test       that decides today, of the lift that lies there or that is spread this morning
@@ -90,7 +90,6 @@ class Instruction:
     verdict: Verdict
     rank: int
     roll: Span | None
-    roll_window: Span | None
     roll_by: Moment | None
     passes: Number
     is_after_test: bool
@@ -132,7 +131,6 @@ def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock
         verdict=strip_plan.verdict,
         rank=strip_plan.rank,
         roll=None if roll is None else _brief(clock.span(roll.start_utc, roll.end_utc)),
-        roll_window=_brief(clock.span(strip_plan.roll_from_utc, strip_plan.roll_by_utc)),
         roll_by=_roll_by(strip_plan, roll, clock),
         passes=Number(value=float(roll.passes if roll is not None else 0)),
         is_after_test=roll is not None and roll.is_after_test,

@@ -443,14 +443,14 @@ def test_halves_are_told_where_one_lies_outside_the_window(apart: float, is_told
     assert ("lower half" in said(made.rows[0].lines)) is is_told
 
 
-def test_a_window_is_never_shown_longer_than_it_is() -> None:
-    """Two minutes past nine to two minutes to one: from five past to five to."""
+def test_the_last_pass_is_never_shown_later_than_it_may_be() -> None:
+    """Two minutes to one: five to."""
     decision = scene.decision(
-        "N1", Verdict.COMPACT, "in_window", from_utc=scene.at(9.0) + 2 * MINUTE, until_utc=scene.at(13.0) - 2 * MINUTE
+        "N1", Verdict.COMPACT, "in_window", from_utc=scene.at(9.0), until_utc=scene.at(13.0) - 2 * MINUTE
     )
-    window = of(decision).rows[0].instruction.roll_window
-    assert window is not None
-    assert [(m.at_local.hour, m.at_local.minute) for m in (window.start, window.end)] == [(9, 5), (12, 55)]
+    by = of(decision).rows[0].instruction.roll_by
+    assert by is not None
+    assert (by.at_local.hour, by.at_local.minute) == (12, 55)
 
 
 @pytest.mark.parametrize(("gain", "is_told"), [(0.04, False), (0.06, True)])

@@ -130,7 +130,7 @@ def following_mass_kg_m2(strip: Strip) -> float:
 
 
 def _later(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: float) -> Iterator[Option]:
-    """Yield the options to do a lift that is still to be spread: from tomorrow on, from tomorrow on.
+    """Yield the options to do a lift that is still to be spread: from tomorrow on.
 
     It is taken to be spread as it comes from the borrow, on the day of its rolling: weather decides, and how often a
     fresh lift arrives right (setting fresh_lift_chance). Where the borrow is too dry, the truck comes first.

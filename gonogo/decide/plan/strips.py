@@ -71,7 +71,7 @@ def strip_plan(basis: Basis, s: int, jobs: Sequence[Job]) -> StripPlan:
         chance_too_wet=too_wet,
         roll_from_utc=decision.from_utc,
         roll_by_utc=decision.until_utc,
-        water_by_utc=None if water is None else water.latest_utc,
+        water_by_utc=None if water is None or water.end_utc <= inputs.now_utc else water.latest_utc,
         test=test,
         not_recorded=_not_recorded(basis, strip.id),
         next=_next(basis, decision, back, lift, is_rolled=is_rolled),

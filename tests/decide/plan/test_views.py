@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import views_of_plan
 from hand_made import at, material, morning, strip
-from views_of_plan import VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
+from views_of_plan import RECHECKED_AT_H, VIEWS, Told, change_contradictions, contradictions, drawn, recheck, scene
 
 from gonogo.records.day_plan import Task
 from gonogo.wording.language import speaker
@@ -26,7 +26,7 @@ def test_no_two_views_disagree_on_drawn_mornings_and_their_re_checks(block: int)
     for k in range(10):
         shown = scene(drawn(np.random.default_rng(1000 * block + k), morning, strip))
         assert contradictions(shown) == [], f"seed {1000 * block + k}"
-        later = recheck(shown, at(9.0))
+        later = recheck(shown, at(RECHECKED_AT_H[k % len(RECHECKED_AT_H)]))
         assert contradictions(later) == [], f"re-check of seed {1000 * block + k}"
         assert change_contradictions(shown, later) == [], f"changes of seed {1000 * block + k}"
 
@@ -59,6 +59,16 @@ def test_a_watered_strip_is_read_from_every_view() -> None:
         assert isinstance(read.litres, str), name
         assert read.litres != "silent", name
     assert contradictions(shown) == []
+
+
+def test_hours_that_are_over_are_not_told_again_and_what_nobody_recorded_is_asked() -> None:
+    """Watered from seven on and rolled at nine, as told: at one nobody knows whether it was, and no hour is gone by."""
+    shown = scene(morning(10.5, strips=[strip(name="N1 field")]))
+    text = " ".join(recheck(shown, at(13.0)).texts["superintendent"].split())
+    row = text.partition("(( WATER FIRST ))")[2].partition("*****")[0]
+    assert row.startswith(" N1 field If not rolled yet: test; roll by "), row
+    assert "Told to roll 0" in row
+    assert "roll 0" not in row.partition("Told")[0]
 
 
 def test_water_for_a_dry_top_is_not_told_to_be_mixed_in() -> None:
