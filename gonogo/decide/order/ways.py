@@ -59,9 +59,15 @@ def later_starts(prepared: Prepared, s: int, ahead: Sequence[Working], step_h: f
 def present(
     prepared: Prepared, s: int, decision: Decision, ahead: Sequence[Working], step_h: float
 ) -> Iterator[Option]:
-    """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows."""
+    """Yield the options to do the lift that lies there: today as its verdict says, later as weather allows.
+
+    What was told for hours that are not over has these alone, however much likelier tomorrow is: it may be under way.
+    """
     if ahead and ahead[0].day == prepared.inputs.day:
-        yield from options_today(prepared, s, decision, step_h)
+        today = tuple(options_today(prepared, s, decision, step_h))
+        yield from today
+        if any(option.is_standing for option in today):
+            return
     ways = _ways(prepared, s, ahead, step_h)
     soaked = soaked_over_night(prepared, s, decision, np.array([dry.start_h for dry in ways])).tolist()
     watered = _watered_ways(prepared, s, ahead, ways)
