@@ -19,10 +19,12 @@ from gonogo.decide.lasting import share
 from gonogo.decide.windows import moment
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records import shift
+from gonogo.records.day_plan import Task
 from gonogo.records.field import SurfaceWork
 from gonogo.soil.ensemble import StripMoisture
 
 DISK_AT = (time(9), time(13))  # when dew is off, and once more while the sun is high: common practice
+DISK_LATEST = time(15)  # an opened lift wants some hours of sun before it is left, or sealed: common practice
 DAYS_AT_MOST = 4  # disked on so many working days ahead at most; more is another plan
 REST_H = 1.0  # a disked lift is tested this long after a disking at the earliest: common practice
 DRY_H = 3  # hours after a disking in which it must be likely dry for it to be worth the diesel: our own choice
@@ -46,25 +48,46 @@ def disked(
     histories: Sequence[LiftHistory],
     resimulate: Callable[[Sequence[int], Sequence[LiftHistory]], StripMoisture],
 ) -> dict[str, Disked]:
-    """Return what disking would make of some strips; a strip without a dry hour to disk in is left out.
+    """Return what disking would make of some strips; a strip without an hour to disk in is left out.
 
     rows      of the wet strips; histories: of every strip of the site
     """
-    at_utc = disk_hours(inputs)
-    if not at_utc or not rows:
+    at_utc = disk_hours(inputs) if rows else ()
+    hours = {s: own for s in rows if (own := _not_told_again(inputs, s, histories[s], at_utc))}
+    if not hours:
         return {}
     worked = [
         replace(
             histories[s],
             works=(
                 *histories[s].works,
-                *(SurfaceWork(strip_id=inputs.strips[s].id, at_utc=at, work="disked") for at in at_utc),
+                *(SurfaceWork(strip_id=inputs.strips[s].id, at_utc=at, work="disked") for at in own),
             ),
         )
-        for s in rows
+        for s, own in hours.items()
     ]
-    moisture = resimulate(rows, worked)
-    return {inputs.strips[s].id: Disked(disk_utc=at_utc, w_pct=moisture.w_pct[:-1, k]) for k, s in enumerate(rows)}
+    moisture = resimulate(tuple(hours), worked)
+    return {
+        inputs.strips[s].id: Disked(disk_utc=own, w_pct=moisture.w_pct[:-1, k])
+        for k, (s, own) in enumerate(hours.items())
+    }
+
+
+def _not_told_again(
+    inputs: MorningInputs, s: int, history: LiftHistory, at_utc: tuple[datetime, ...]
+) -> tuple[datetime, ...]:
+    """Return the hours of disking of a strip, without new ones today where nobody knows whether it was disked as told.
+
+    What was told for later today stands. at_utc: for any strip
+    """
+    order = inputs.orders.get(inputs.strips[s].id)
+    if order is None or any(w.work == "disked" and w.at_utc >= order.told_utc for w in history.works):
+        return at_utc
+    told = [job.start_utc for job in order.jobs if job.task == Task.DISK]
+    if not any(at <= inputs.now_utc for at in told):
+        return at_utc
+    ahead = [at for at in told if at > inputs.now_utc and _is_dry(inputs, at)]
+    return (*ahead, *(at for at in at_utc if times.local_date(at, inputs.site.zone) != inputs.day))
 
 
 def disk_hours(inputs: MorningInputs) -> tuple[datetime, ...]:
@@ -88,7 +111,8 @@ def _of_day(inputs: MorningInputs, day: date) -> list[datetime]:
     start, end = shift.shift_utc(inputs.site, day)
     first, second = (times.moment_utc(day, clock, inputs.site.zone) for clock in DISK_AT)
     begins = max(first, inputs.now_utc) if day == inputs.day else first
-    return [at for at in (begins, begins + (second - first)) if start <= at < end]
+    latest = times.moment_utc(day, DISK_LATEST, inputs.site.zone)
+    return [at for at in (begins, begins + (second - first)) if start <= at < end and at <= latest]
 
 
 def _is_dry(inputs: MorningInputs, at_utc: datetime) -> bool:

@@ -142,11 +142,12 @@ def _way_back(back: DryBack, clock: Clock) -> Iterator[Phrase]:
     today = [at_utc for at_utc in back.disk_utc if not clock.at(at_utc).is_other_day]
     if back.is_hopeless:
         yield phrase("row.hopeless")
-    elif today:
+        return
+    if today:
         yield phrase("row.disk", at=_moments(today, clock))
-        if back.ready is not None and not math.isnan(back.low_pct):
-            tests = [back.ready.at_utc, *([] if back.again_late_utc is None else [back.again_late_utc])]
-            yield phrase("row.disk_test", at=_moments(tests, clock), low=pct(back.low_pct), high=pct(back.high_pct))
+    if back.ready is not None and not math.isnan(back.low_pct):
+        tests = [back.ready.at_utc, *([] if back.again_late_utc is None else [back.again_late_utc])]
+        yield phrase("row.disk_test", at=_moments(tests, clock), low=pct(back.low_pct), high=pct(back.high_pct))
 
 
 def _moments(moments_utc: Sequence[datetime], clock: Clock) -> Names:

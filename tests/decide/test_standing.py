@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from gonogo.decide.plan.strips import standing_test
+from gonogo.decide.plan import as_told
 from gonogo.decide.standing import standing
 from gonogo.moisture.unknown_work import ToldWork
-from gonogo.records.day_plan import DayPlan, Task, TestFirst, Then
+from gonogo.records.day_plan import DayPlan, DryBack, Half, NewLift, NextTry, Task, TestFirst, Then
 from gonogo.records.field import Reading
 
 TOLD = datetime(2026, 5, 12, 10, tzinfo=UTC)
@@ -55,8 +56,65 @@ def test_a_test_is_asked_for_until_its_result_or_the_second_at_an_edge_is_in(res
         Reading(strip_id="N1", at_utc=TOLD + timedelta(minutes=30 * n), w_pct=w_pct, method="nuclear gauge")
         for n, w_pct in enumerate([12.0, *results])  # the first is what the mail knew
     ]
-    basis = SimpleNamespace(histories={"N1": SimpleNamespace(readings=made)})
+    histories = {"N1": SimpleNamespace(readings=made)}
+    basis = SimpleNamespace(histories=histories, inputs=SimpleNamespace(now_utc=TOLD - timedelta(hours=1)))
     order = SimpleNamespace(told=SimpleNamespace(strip_id="N1", test=test), told_utc=TOLD)
-    found = standing_test(basis, order)  # type: ignore[arg-type]
+    found = as_told.test(basis, order)  # type: ignore[arg-type]
     assert found is not None
     assert (found.why, found.by_utc) == (why, TOLD if why == "no_reading" else None)
+
+
+def at(hours: float) -> datetime:
+    return TOLD + timedelta(hours=hours)
+
+
+@pytest.mark.parametrize(("now_h", "by_h"), [(0.5, 1.0), (1.0, None), (3.0, None)])
+def test_what_stands_is_told_without_the_hour_by_which_its_test_was_wanted_once_that_is_over(
+    now_h: float, by_h: float | None
+) -> None:
+    test = TestFirst(
+        why="no_reading", by_utc=at(1.0), low_pct=11.0, high_pct=13.0, inside=Then.ROLL, below=Then.WATER,
+        above=Then.HOLD,
+    )  # fmt: skip
+    lift = NewLift(
+        lift=2, is_assumed=False, is_rework=False, thickness_m=0.25, w_pct=12.0, stop="", spread_utc=at(0.0),
+        roll_by_utc=at(8.0), test=test,
+    )  # fmt: skip
+    histories = {"N1": SimpleNamespace(readings=[])}
+    basis: Any = SimpleNamespace(histories=histories, inputs=SimpleNamespace(now_utc=at(now_h)))
+    order: Any = SimpleNamespace(told=SimpleNamespace(strip_id="N1", test=test, new_lift=lift), told_utc=TOLD)
+    coming = as_told.new_lift(basis, order)
+    assert coming is not None
+    for found in (as_told.test(basis, order), coming.test):
+        assert found is not None
+        assert found.by_utc == (None if by_h is None else at(by_h))
+
+
+@pytest.mark.parametrize(
+    ("now_h", "disked_h", "tests_h"),
+    [
+        (0.0, (1.0, 5.0), (4.0, 6.5)),
+        (1.5, (1.0, 5.0), (4.0, 6.5)),  # under way
+        (2.0, (5.0,), (4.0, 6.5)),
+        (4.0, (5.0,), (6.5,)),
+        (6.0, (), (6.5,)),
+        (7.0, (), ()),
+    ],
+)
+def test_of_a_way_back_that_stands_only_what_is_left_is_told(
+    now_h: float, disked_h: tuple[float, ...], tests_h: tuple[float, ...]
+) -> None:
+    ready = NextTry(day=TOLD.date(), half=Half.MORNING, at_utc=at(4.0), chance=0.6, after="disk")
+    back = DryBack(
+        disk_utc=(at(1.0), at(5.0)), ready=ready, chance=0.6, is_hopeless=False, low_pct=11.0, high_pct=13.0,
+        again_late_utc=at(6.5),
+    )  # fmt: skip
+    basis: Any = SimpleNamespace(inputs=SimpleNamespace(now_utc=at(now_h)))
+    found = as_told.dry_back(basis, SimpleNamespace(told=SimpleNamespace(dry_back=back)))  # type: ignore[arg-type]
+    assert found is not None
+    assert found.disk_utc == tuple(at(hour) for hour in disked_h)
+    told = [
+        *([] if found.ready is None else [found.ready.at_utc]),
+        *([found.again_late_utc] if found.again_late_utc else []),
+    ]
+    assert told == [at(hour) for hour in tests_h]

@@ -8,15 +8,14 @@ from dataclasses import replace
 from datetime import datetime
 
 from gonogo import times
+from gonogo.decide.plan import as_told
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
 from gonogo.decide.plan.way_back import way_back
-from gonogo.decide.plan_keys import RESULT_IN
-from gonogo.decide.standing import ORDER_STANDS, Standing
+from gonogo.decide.standing import ORDER_STANDS
 from gonogo.decide.windows import epoch_h, stretch
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.told_result import ordered
 from gonogo.records.day_plan import (
     Badge,
     DryBack,
@@ -108,17 +107,8 @@ def _asked(
     """Return the deciding test, the lift to come and the way back; those of an order that stands as they were told."""
     order = basis.inputs.orders.get(decision.strip_id)
     if order is not None and decision.rule_id == ORDER_STANDS:
-        return standing_test(basis, order), order.told.new_lift, order.told.dry_back
+        return as_told.test(basis, order), as_told.new_lift(basis, order), as_told.dry_back(basis, order)
     return test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
-
-
-def standing_test(basis: Basis, order: Standing) -> TestFirst | None:
-    """Return the test of an order that stands as it was told; once its result is in, nobody is sent to make it."""
-    test = order.told.test
-    results = [r for r in basis.histories[order.told.strip_id].readings if r.at_utc > order.told_utc]
-    if test is None or not results or ordered(test, results)[0] is None:
-        return test
-    return replace(test, why=RESULT_IN, by_utc=None)
 
 
 def waiting(site: Site, strip: Strip, decision: Decision, history: LiftHistory, n_done: int) -> StripPlan:
