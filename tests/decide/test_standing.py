@@ -94,8 +94,7 @@ def test_what_stands_is_told_without_the_hour_by_which_its_test_was_wanted_once_
     ("now_h", "disked_h", "tests_h"),
     [
         (0.0, (1.0, 5.0), (4.0, 6.5)),
-        (1.5, (1.0, 5.0), (4.0, 6.5)),  # under way
-        (2.0, (5.0,), (4.0, 6.5)),
+        (1.0, (5.0,), (4.0, 6.5)),  # whether it was disked is asked
         (4.0, (5.0,), (6.5,)),
         (6.0, (), (6.5,)),
         (7.0, (), ()),

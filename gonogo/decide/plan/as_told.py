@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 
 from gonogo.decide.plan.basis import Basis
-from gonogo.decide.plan.jobs import DISK_H
 from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.decide.standing import Standing
 from gonogo.moisture.told_result import ordered
@@ -29,7 +27,7 @@ def new_lift(basis: Basis, order: Standing) -> NewLift | None:
 
 
 def dry_back(basis: Basis, order: Standing) -> DryBack | None:
-    """Return the diskings and tests of the way back as they were told, those whose hours are not over."""
+    """Return the diskings and tests of the way back as they were told, those whose hours are to come."""
     back, now_utc = order.told.dry_back, basis.inputs.now_utc
     if back is None:
         return None
@@ -37,7 +35,7 @@ def dry_back(basis: Basis, order: Standing) -> DryBack | None:
     if ready is not None and ready.at_utc <= now_utc:
         ready = None if late_utc is None or late_utc <= now_utc else replace(ready, at_utc=late_utc)
         late_utc = None
-    ahead = tuple(at for at in back.disk_utc if at + timedelta(hours=DISK_H) > now_utc)
+    ahead = tuple(at for at in back.disk_utc if at > now_utc)  # whether one that has begun was done is asked
     return replace(back, disk_utc=ahead, ready=ready, again_late_utc=late_utc)
 
 
