@@ -59,7 +59,7 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         truck=_truck(trucks[used.pop()]) if len(used) == 1 else None,
         cards=cards,
         called=phrase("card.called", strips=Names(items=as_called)) if as_called and morning.plan.is_knowable else None,
-        leave=_leave(dry) if dry and morning.plan.is_knowable else None,
+        leave=_leave(dry, has_others=bool(cards or as_called)) if dry and morning.plan.is_knowable else None,
         haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
     )
@@ -91,8 +91,11 @@ def _haul_road(morning: Morning) -> Phrase | None:
     return phrase("card.haul_road", litres=phrases.amount("litres", litres_h), total=total)
 
 
-def _leave(dry: tuple[str, ...]) -> Phrase:
-    return phrase("card.leave", strips=Names(items=dry)) if len(dry) <= NAMES_AT_MOST else phrase("card.leave_others")
+def _leave(dry: tuple[str, ...], *, has_others: bool) -> Phrase:
+    """Return which strips get nothing. has_others: some do, or may."""
+    if len(dry) <= NAMES_AT_MOST:
+        return phrase("card.leave", strips=Names(items=dry))
+    return phrase("card.leave_others" if has_others else "card.leave_all")
 
 
 def _headline(morning: Morning, cards: Sequence[CardView], called: tuple[str, ...]) -> Phrase:
