@@ -59,7 +59,7 @@ def driver_view(morning: Morning, rows: Sequence[StripRow]) -> DriverView:
         truck=_truck(trucks[used.pop()]) if len(used) == 1 else None,
         cards=cards,
         called=phrase("card.called", strips=Names(items=as_called)) if as_called and morning.plan.is_knowable else None,
-        leave=_leave(dry, has_others=bool(cards or as_called)) if dry and morning.plan.is_knowable else None,
+        leave=_leave(dry, has_others=bool(watered)) if dry and morning.plan.is_knowable else None,
         haul_road=_haul_road(morning) if cards else None,
         stop=_stop(morning),
     )

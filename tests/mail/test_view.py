@@ -529,6 +529,16 @@ def test_a_watering_ends_no_sooner_than_it_is_shown_to() -> None:
     assert timedelta(0) <= card.instruction.water.end.at_local - plan.finish_utc < timedelta(minutes=5)
 
 
+def test_a_driver_of_many_strips_is_told_of_any_other_strip_only_where_one_gets_water(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("gonogo.mail.driver.NAMES_AT_MOST", 2)
+    watered = scene.built()
+    none = scene.built(plan=replace(scene.morning().plan, jobs=()))
+    assert EN.say(watered.driver.leave) == "Nothing on any other strip unless the superintendent calls."  # type: ignore[arg-type]
+    assert EN.say(none.driver.leave) == "Nothing on any strip unless the superintendent calls."  # type: ignore[arg-type]
+
+
 def test_a_crew_without_a_truck_still_has_its_mail() -> None:
     crew = replace(scene.CREW, truck=None)
     made = scene.built(
