@@ -171,7 +171,7 @@ def _notice(frame: RunFrame, conclusion: Conclusion, record: RunRecord, n_mails:
         site_name=frame.site.name,
         day=frame.day,
         what=f"run {frame.edition}",
-        subject="a mail could not be written" if conclusion.has_verdict else f"no verdict, {frame.edition}",
+        subject=notices.NOT_WRITTEN if conclusion.has_verdict else f"{notices.NO_VERDICT}, {frame.edition}",
         lines=[conclusion.reason or "A verdict was made.", *record.faults, *last, crews],
     )
 

@@ -142,10 +142,10 @@ class Service:
             failed_fallback=notices.failed_fallback(config, now_utc),
             may_go_on=lambda: not self.halt.is_set(),
             may_expire=self.runner.trust.may_expire,
+            tell_together=lambda: operator_digest.put_together(self.store, config, now_utc=clock.clock_utc()),
         )
         while not self.halt.is_set():
             try:
-                operator_digest.put_together(self.store, config, now_utc=now_utc)
                 report = worker.round()
             except StoreError as error:
                 log.exception("the outbox could not be used; it is tried again")

@@ -30,6 +30,7 @@ from gonogo.records.site import Site
 from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock import clock_utc
 from gonogo.service.last_good import LastGood
+from gonogo.store.operator_hour import ALL_SITES
 
 log = logging.getLogger("gonogo.service.standby")
 
@@ -98,7 +99,7 @@ def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now
     lines = str(fault).splitlines()[:FAULTS_SHOWN]
     notice = notices.OperatorNotice(
         site_id="all-sites" if first is None else first.id,
-        site_name="all sites",
+        site_name=ALL_SITES,
         day=now_utc.date() if first is None else times.local_date(now_utc, first.zone),
         what=f"start {hashlib.sha256(str(fault).encode()).hexdigest()}",
         subject="the service cannot start",
