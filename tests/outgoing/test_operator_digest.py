@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -21,6 +22,7 @@ from gonogo.outgoing.envelope import plain_text
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.store import ahead, outbox, outcomes, schema
 from gonogo.store.queued import Envelope, Queued
+from gonogo.store.upgrade import upgrade
 
 AT_UTC = datetime(2026, 5, 12, 10, 20, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -224,6 +226,33 @@ def test_two_services_tell_of_each_mail_once(store: sa.Engine, config: Config) -
     assert sorted(told) == [0, 40]
     (mail,) = delivered(store, config, AT_UTC + 3 * MINUTE)
     assert "at 40 sites" in text_of(store, mail)
+
+
+def test_what_comes_while_others_are_told_is_told_with_the_next_whoever_is_at_work(
+    postgresql_url: str, open_store: Callable[[str], sa.Engine], config: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One service has told and not yet committed when a mail comes that another would tell of by itself."""
+    store = open_store(postgresql_url)
+    upgrade(store)
+    at_utc = AT_UTC + 5 * MINUTE
+    make, others = operator_digest.notice, list[threading.Thread]()
+
+    def slow(*arguments: Any, **named: Any) -> OperatorNotice:
+        tell(store, config, range(9, 11))
+        other = threading.Thread(target=operator_digest.put_together, args=(store, config), kwargs={"now_utc": at_utc})
+        others.append(other)
+        other.start()
+        other.join(0.5)
+        assert other.is_alive(), "it waits"
+        return make(*arguments, **named)
+
+    tell(store, config, range(2))
+    monkeypatch.setattr(operator_digest, "notice", slow)
+    assert operator_digest.put_together(store, config, now_utc=at_utc) == 2
+    others[0].join(60)
+    assert len(delivered(store, config, at_utc)) == 1
+    monkeypatch.setattr(operator_digest, "notice", make)
+    assert len(delivered(store, config, at_utc + 60 * MINUTE)) == 1
 
 
 KILLED = """
