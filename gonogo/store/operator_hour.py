@@ -3,9 +3,11 @@
 Each waits TOGETHER; then all of its kind that came meanwhile are told as one. What comes within an HOUR of that is told
 at its end, and where nothing comes nothing is told. A mail about the service itself never waits for the hour.
 
-A kind is what the subject begins with, up to the first dash: notices.to_operator writes site and date behind it. A mail
-that waits so is HELD: nobody leases it, so that none goes alone because a round of delivery has met it first. Whoever
-puts them together (one service at a time, by a lock) withdraws them for the one that tells of them, or lets them go.
+A kind is what the subject begins with, up to the first comma or dash: which run it was, site and date stand behind.
+
+A mail that waits so is HELD: nobody leases it, so that none goes alone because a round of delivery has met it first.
+Whoever puts them together (one service at a time, by a lock) withdraws them for the one that tells of them, or lets
+them go.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from gonogo.store.schema import message, message_raw
 TOGETHER = timedelta(minutes=2)  # for which mails of one kind wait for each other; our own choice
 HOUR = timedelta(hours=1)
 KIND = "operator"
-DASH = " - "
+DASH, COMMA = " - ", ", "
 ALL_SITES = "all sites"  # in place of a site's name in mails about the service itself
 TOLD = ("waiting", "sent", "refused")
 IDS_AT_ONCE = 1_000
@@ -50,7 +52,7 @@ _COLUMNS = tuple(message.c[name] for name in Held.__slots__)
 
 def kind_of(subject: str) -> str:
     """Return what kind of fault a mail is about, as its subject says it."""
-    return subject.partition(DASH)[0]
+    return subject.partition(DASH)[0].partition(COMMA)[0]
 
 
 def held_until_utc(deadline_utc: datetime, judged: datetime) -> datetime:
@@ -128,7 +130,8 @@ def _due(judged: datetime, at_once: bool) -> tuple[sa.ColumnElement[bool], ...]:
 
 
 def _is_of(kind: str) -> sa.ColumnElement[bool]:
-    return message.c.subject.startswith(kind + DASH, autoescape=True)
+    ends = (message.c.subject.startswith(kind + end, autoescape=True) for end in (DASH, COMMA))
+    return sa.or_(*ends)
 
 
 def _locked(connection: sa.Connection, *which: sa.ColumnElement[bool]) -> list[Held]:

@@ -100,7 +100,7 @@ def test_a_fault_of_many_sites_is_one_mail_and_what_comes_within_the_hour_one_mo
     assert delivered(store, config, AT_UTC + MINUTE) == ()
     tell(store, config, range(40, 60), at_utc=AT_UTC + MINUTE)
     (first,) = delivered(store, config, AT_UTC + 2 * MINUTE)
-    assert first.subject == "gonogo: no verdict, morning - 60 sites - 2026-05-12"
+    assert first.subject == "gonogo: no verdict - 60 sites - 2026-05-12"
     text = text_of(store, first)
     assert (
         "This has happened at 60 sites since 2026-05-12 10:20 UTC. Look first for what these sites share: `gonogo check"
@@ -112,7 +112,7 @@ def test_a_fault_of_many_sites_is_one_mail_and_what_comes_within_the_hour_one_mo
     tell(store, config, range(62, 63), at_utc=AT_UTC + 61 * MINUTE)
     assert delivered(store, config, AT_UTC + 61 * MINUTE) == ()
     (later,) = delivered(store, config, AT_UTC + 62 * MINUTE)
-    assert later.subject == "gonogo: no verdict, morning - 3 sites - 2026-05-12"
+    assert later.subject == "gonogo: no verdict - 3 sites - 2026-05-12"
     text = text_of(store, later)
     assert "This has happened at 3 sites since 2026-05-12 10:23 UTC." in text
     assert "The sites: Site 60 - north, Site 61 - north and Site 62 - north." in text
@@ -150,6 +150,18 @@ def test_another_kind_waits_for_no_hour_and_neither_does_the_service_itself(stor
         "This has happened 2 times at all sites since 2026-05-12 10:30 UTC. At all sites: Two. At all sites: Three."
         in text
     )
+
+
+def test_runs_that_are_made_good_in_vain_are_the_same_fault(store: sa.Engine, config: Config) -> None:
+    tell(store, config, range(3))
+    tell(store, config, range(3), "no verdict, re-check 10:21", AT_UTC + MINUTE)
+    (mail,) = delivered(store, config, AT_UTC + 2 * MINUTE)
+    assert mail.subject == "gonogo: no verdict - 3 sites - 2026-05-12"
+    assert "This has happened 6 times at 3 sites since 2026-05-12 10:20 UTC." in text_of(store, mail)
+    tell(store, config, range(3), "no verdict, re-check 10:41", AT_UTC + 21 * MINUTE)
+    tell(store, config, range(3), "no verdict at all", AT_UTC + 21 * MINUTE)
+    (other,) = delivered(store, config, AT_UTC + 23 * MINUTE)
+    assert other.subject == "gonogo: no verdict at all - 3 sites - 2026-05-12"
 
 
 def test_what_differs_is_told_apart_what_most_say_first(store: sa.Engine, config: Config) -> None:
@@ -203,9 +215,7 @@ def test_no_round_meets_one_alone_however_long_it_lasts(store: sa.Engine, config
         return now_utc
 
     sent = worker_at(store, config, clock).round().sent
-    assert [mail.subject for mail in sent if mail.kind == "operator"] == [
-        "gonogo: no verdict, morning - 9 sites - 2026-05-12"
-    ]
+    assert [mail.subject for mail in sent if mail.kind == "operator"] == ["gonogo: no verdict - 9 sites - 2026-05-12"]
     assert len(sent) == 31
 
 
@@ -300,9 +310,9 @@ def test_a_clock_that_is_set_back_holds_nothing_up_and_tells_nothing_twice(store
     back_utc = AT_UTC - 180 * MINUTE
     ahead.wake_waiting(store, now_utc=back_utc)
     (first,) = delivered(store, config, back_utc)
-    assert first.subject == "gonogo: no verdict, morning - 3 sites - 2026-05-12"
+    assert first.subject == "gonogo: no verdict - 3 sites - 2026-05-12"
     (later,) = delivered(store, config, back_utc + 60 * MINUTE)
-    assert later.subject == "gonogo: no verdict, morning - 2 sites - 2026-05-12"
+    assert later.subject == "gonogo: no verdict - 2 sites - 2026-05-12"
     assert n_waiting(store) == 0
 
 
