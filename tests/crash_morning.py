@@ -121,7 +121,7 @@ def morning_process(job: dict[str, Any]) -> None:
 
     from gonogo.cli import demo
     from gonogo.morning import run as morning_run
-    from gonogo.outgoing import delivery, notices, rounds
+    from gonogo.outgoing import delivery, notices, operator_digest, rounds
     from gonogo.outgoing.frame import RunFrame
     from gonogo.service import due
     from gonogo.store import claims, outcomes, owner, schema
@@ -164,6 +164,7 @@ def morning_process(job: dict[str, Any]) -> None:
             memory=memory,
             expired_fallback=notices.expired_fallback(loaded, at_utc),
             failed_fallback=notices.failed_fallback(loaded, at_utc),
+            tell_together=lambda at=at_utc: operator_digest.put_together(store, loaded, now_utc=at),
         ).round()
         with schema.read(store) as connection:
             counts = outcomes.counts(connection, now_utc=now_utc)

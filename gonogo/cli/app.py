@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -49,9 +49,6 @@ from gonogo.cli.exit_codes import epilog
 from gonogo.cli.outcome import Exit, Printer, Screen
 from gonogo.cli.record_app import record_app
 from gonogo.errors import ConfigError, GonogoError
-
-if TYPE_CHECKING:
-    from gonogo.service.own_process import Starting
 
 app = typer.Typer(
     name="gonogo",
@@ -119,21 +116,12 @@ def morning(asked: MorningOptions) -> None:
 
     A morning that already ran is not run again: each site has one run for each date. Use --dry-run to look.
     """
-    from gonogo.service import ahead
+    from gonogo.cli import mornings, readers
 
     is_read_otherwise = bool(asked.language or asked.units)
     if is_read_otherwise and not (asked.dry_run or asked.on):
         wrong = "goes with --dry-run: mails that are sent are in each reader's own language and units."
         raise usage("--language" if asked.language else "--units", wrong, "Add --dry-run, or leave it out.")
-    n_workers = 0 if asked.site or asked.dry_run or asked.on else asked.workers
-    with ahead.started(asked.config / "sites", n_workers) as starting:
-        raise typer.Exit(_mornings(asked, starting))
-
-
-def _mornings(asked: MorningOptions, starting: list[Starting]) -> int:
-    """Run or show what is asked for, print it, and return the exit code."""
-    from gonogo.cli import mornings, readers
-
     loaded = readers.read_by(load_config(asked.config), language=asked.language, units=asked.units)
     sites = (one_site(loaded, asked.site),) if asked.site else loaded.sites
     printer = Printer()
@@ -146,12 +134,11 @@ def _mornings(asked: MorningOptions, starting: list[Starting]) -> int:
             folder=asked.folder,
             n_workers=asked.workers,
             speak=speaker_asked(asked.language or "en", asked.units or "metric"),
-            ahead=starting,
         )
         outcome = mornings.mornings(loaded, request, say=step, tell=printer.tell)
     printer.end()
     print(outcome.text)
-    return outcome.exit_code
+    raise typer.Exit(outcome.exit_code)
 
 
 def serve(

@@ -21,7 +21,7 @@ from gonogo.download import forecasts
 from gonogo.download.forecasts import Downloaded, Fetch
 from gonogo.errors import GonogoError
 from gonogo.morning import run as morning_run
-from gonogo.outgoing import delivery, rounds
+from gonogo.outgoing import delivery, operator_digest, rounds
 from gonogo.outgoing.frame import RunFrame
 from gonogo.outgoing.rounds import DeliveryReport
 from gonogo.records.outside import Answer, Transport
@@ -118,7 +118,12 @@ def run(folder: Path, *, choice: DemoOptions | None = None, say: Callable[[str],
 
 def _delivered(store: sa.Engine, loaded: Config, now_utc: datetime) -> DeliveryReport:
     worker = delivery.Worker(
-        store=store, transport=loaded.transport, now_utc=lambda: now_utc, owner="demo", rng=random.Random(0)
+        store=store,
+        transport=loaded.transport,
+        now_utc=lambda: now_utc,
+        owner="demo",
+        rng=random.Random(0),
+        tell_together=lambda: operator_digest.put_together(store, loaded, now_utc=now_utc, at_once=True),
     )
     return worker.round()
 

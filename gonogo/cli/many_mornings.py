@@ -8,7 +8,6 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 
 from gonogo.errors import GonogoError, StoreBusyError, StoreError
 from gonogo.morning import compute
@@ -17,7 +16,7 @@ from gonogo.morning.run import Refusal
 from gonogo.outgoing.delivery import Worker
 from gonogo.outgoing.frame import RunFrame
 from gonogo.outgoing.rounds import DeliveryReport
-from gonogo.service.own_process import Starting, WorkerLostError
+from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import BATCH
 from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
@@ -28,21 +27,15 @@ DELIVERED_EVERY_S = 1.0
 Outcome = Made | GonogoError | None
 
 
-@dataclass(frozen=True, slots=True)
-class Many:
-    """The processes that make mornings; 0: they are made here. ahead: such as are starting already."""
-
-    n_processes: int
-    ahead: list[Starting] = field(default_factory=list)
-
-
-def made(frames: Sequence[RunFrame], many: Many, *, say: Callable[[str], None]) -> Iterator[tuple[RunFrame, Outcome]]:
+def made(
+    frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]
+) -> Iterator[tuple[RunFrame, Outcome]]:
     """Make mornings, and give each with what came of it, as they are done.
 
-    Those made here are made one after the other, and the first that cannot be stored raises StoreError.
+    n_processes   0: here, one after the other, and the first that cannot be stored raises StoreError
     """
-    if many.n_processes:
-        yield from _made_in_processes(frames, many, say=say)
+    if n_processes:
+        yield from _made_in_processes(frames, n_processes, say=say)
         return
     for frame in frames:
         say(frame.site.name)
@@ -50,14 +43,13 @@ def made(frames: Sequence[RunFrame], many: Many, *, say: Callable[[str], None]) 
 
 
 def _made_in_processes(
-    frames: Sequence[RunFrame], many: Many, *, say: Callable[[str], None]
+    frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None]
 ) -> Iterator[tuple[RunFrame, Outcome]]:
     """Make mornings batch by batch; sites of a batch follow each other in one process and share weather questions."""
-    n_processes = many.n_processes
     size = max(1, min(BATCH, -(-len(frames) // (2 * n_processes))))
     batches = deque(frames[first : first + size] for first in range(0, len(frames), size))
     done: queue.SimpleQueue[tuple[RunFrame, Outcome]] = queue.SimpleQueue()
-    processes = SiteProcesses(lambda: frames[0].config, is_scheduled=False, ahead=many.ahead)
+    processes = SiteProcesses(lambda: frames[0].config, is_scheduled=False)
     is_ended, put_back = threading.Event(), set[str]()
 
     def lane() -> None:

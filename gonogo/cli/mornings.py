@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -29,10 +29,9 @@ from gonogo.page.screen import verdicts
 from gonogo.records.outside import Answer, Transport
 from gonogo.records.site import Site
 from gonogo.service import clock, due
-from gonogo.service.ahead import n_wanted
 from gonogo.service.due import lead_min
-from gonogo.service.own_process import Starting
 from gonogo.service.site_process import Made
+from gonogo.service.site_processes import n_wanted
 from gonogo.store import claims, owner
 from gonogo.store.open import open_store
 from gonogo.store.patience import patiently
@@ -51,7 +50,6 @@ class MorningRequest:
     folder   where shown mails are written, None for the text itself
     n_workers   processes that run them, None = as the number of sites and cores calls for; what is shown needs none
     speak    what the table of a shown morning is written in, None for English and metric units
-    ahead    processes that are starting already for runs
     """
 
     sites: Sequence[Site]
@@ -61,7 +59,6 @@ class MorningRequest:
     folder: Path | None = None
     n_workers: int | None = None
     speak: Speaker | None = None
-    ahead: list[Starting] = field(default_factory=list)
 
 
 def mornings(
@@ -89,14 +86,13 @@ def mornings(
         me = owner.own_name()
         frames = [replace(_frame(config, site, asked.now_utc, store, ask, me), second=second) for site in asked.sites]
         n_processes = 0 if fetch is not None else n_wanted(asked.n_workers, len(frames))
-        many = many_mornings.Many(n_processes, asked.ahead)
-        return _run(frames, many, say=say, tell=tell)
+        return _run(frames, n_processes, say=say, tell=tell)
     finally:
         store.dispose()
 
 
 def _run(
-    frames: Sequence[RunFrame], many: many_mornings.Many, *, say: Callable[[str], None], tell: Callable[[str], None]
+    frames: Sequence[RunFrame], n_processes: int, *, say: Callable[[str], None], tell: Callable[[str], None]
 ) -> CommandOutcome:
     """Run, store, deliver."""
     code, config, store, me = Exit.OK, frames[0].config, frames[0].store, frames[0].owner
@@ -110,8 +106,8 @@ def _run(
         expired_fallback=notices.expired_fallback(config, at_utc),
         failed_fallback=notices.failed_fallback(config, at_utc),
     )
-    with many_mornings.delivering(worker, is_wanted=many.n_processes > 0) as reports:
-        for frame, made in many_mornings.made(frames, many, say=say):
+    with many_mornings.delivering(worker, is_wanted=n_processes > 0) as reports:
+        for frame, made in many_mornings.made(frames, n_processes, say=say):
             if isinstance(made, GonogoError):
                 tell(f"{frame.site.name}, {frame.day}: {made}")
                 code = Exit.ATTENTION

@@ -27,7 +27,7 @@ def note(config: Config, store: sa.Engine, letter: Letter, now_utc: datetime) ->
             site_name=site.name,
             day=times.local_date(now_utc, site.zone),
             what=f"bounce {address}",
-            subject="a mail came back",
+            subject=notices.CAME_BACK,
             lines=(
                 f"The mail for the {person.role} of crew {crew.id} came back: that person may not have been told.",
                 "Tell that crew by other means, and check the address in the site's file.",

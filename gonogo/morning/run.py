@@ -171,9 +171,15 @@ def _notice(frame: RunFrame, conclusion: Conclusion, record: RunRecord, n_mails:
         site_name=frame.site.name,
         day=frame.day,
         what=f"run {frame.edition}",
-        subject="a mail could not be written" if conclusion.has_verdict else f"no verdict, {frame.edition}",
+        subject=notices.NOT_WRITTEN if conclusion.has_verdict else f"{notices.NO_VERDICT}, {_named(frame.edition)}",
         lines=[conclusion.reason or "A verdict was made.", *record.faults, *last, crews],
     )
+
+
+def _named(edition: str) -> str:
+    """Name a run as a person would: "morning", "re-check 09:00" (recheck.edition)."""
+    at = edition.removeprefix("look-")
+    return edition if at == edition else f"re-check {at[:2]}:{at[2:]}"
 
 
 def by_hand_deadline_utc(site: Site, day: date, now_utc: datetime, deadline_utc: datetime) -> datetime:

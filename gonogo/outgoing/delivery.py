@@ -85,6 +85,7 @@ class Worker:
     may_go_on         asked between mails; False ends the round, as for a service that is told to stop
     may_expire        False while it is not sure that the clock is right: mails past their deadline then wait, unsent
     is_dead           whether a worker is known to be dead: what it held is taken over at once
+    tell_together     puts mails to the operator together that have waited for each other; until then none is leased
     """
 
     store: sa.Engine
@@ -99,6 +100,7 @@ class Worker:
     may_go_on: Callable[[], bool] = lambda: True
     may_expire: bool = True
     is_dead: IsDead = is_dead
+    tell_together: Callable[[], object] = lambda: None
 
     def round(self, limit: int | None = None) -> DeliveryReport:
         """Deliver what is due, at most `limit` mails, and report.
@@ -130,6 +132,7 @@ class Worker:
             failed_fallback=self.failed_fallback,
             may_expire=self.may_expire,
             is_dead=self.is_dead,
+            tell_together=self.tell_together,
         )
 
     def _deliver(self, going: Round, sweep: Sweep) -> None:

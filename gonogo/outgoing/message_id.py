@@ -23,11 +23,17 @@ def message_id(sender: str, edition: str, day: date, site_id: str, who: str) -> 
     return f"<{edition}.{day:%Y%m%d}.{site_id}.{mark}@{host}>"
 
 
+def day_in(message_id: str) -> date | None:
+    """Return the local date that a Message-ID of ours holds, None where it holds none."""
+    found = _DAY.match(message_id)
+    return None if found is None else datetime.strptime(found[1], "%Y%m%d").replace(tzinfo=UTC).date()
+
+
 def day_of(queued: Queued, site: Site | None) -> date:
     """Return the local date that a mail is about: its Message-ID holds it."""
-    found = _DAY.match(queued.message_id)
-    if found:
-        return datetime.strptime(found[1], "%Y%m%d").replace(tzinfo=UTC).date()
+    found = day_in(queued.message_id)
+    if found is not None:
+        return found
     return times.local_date(queued.put_utc, site.zone) if site else queued.put_utc.date()
 
 

@@ -23,6 +23,13 @@ from gonogo.store.queued import Envelope, Fallback, Queued
 OPERATOR_HOURS = 24.0  # after this a mail to the operator is of no more use: `gonogo status` says it all the same
 CREW_KINDS = ("morning", "recheck")
 
+# What the subject of a mail to the operator begins with; operator_digest.TO_DO says what to do where there are many.
+NO_VERDICT = "no verdict"
+NOT_WRITTEN = "a mail could not be written"
+NOT_IN_TIME = "mails were not delivered in time"
+NOT_REACHED = "a mail did not reach its reader"
+CAME_BACK = "a mail came back"
+
 LOST_MAIL_TEXT = "This morning's mail could not be sent."
 LATE_MAIL_TEXT = "This morning's mail could not be delivered in time."
 LATE_RECHECK_TEXT = "Verdicts of this morning have changed, and the mail that says so could not be delivered in time."
@@ -129,7 +136,7 @@ def expired_fallback(config: Config, now_utc: datetime) -> Fallback:
             site_name=site.name,
             day=day_of(queued, site),
             what=f"late {queued.kind}",
-            subject="mails were not delivered in time",
+            subject=NOT_IN_TIME,
             lines=(
                 f"Mails of {site.name} waited past their deadline and were not sent any more; the first was for the "
                 f"{queued.role} of crew {queued.crew_id}.",
@@ -166,7 +173,7 @@ def failed_fallback(config: Config, now_utc: datetime) -> Fallback:
             site_name=site.name if site else queued.site_id,
             day=day_of(queued, site),
             what=f"{queued.state} {queued.message_id}",
-            subject="a mail did not reach its reader",
+            subject=NOT_REACHED,
             lines=(
                 f"The mail for the {queued.role} of crew {queued.crew_id} {how}: {outcome}.",
                 f"Fault: {_last_fault(queued)}",

@@ -1,4 +1,5 @@
-"""What a round of delivery does now and then besides: let go of what is held in vain, end what is too late.
+"""What a round of delivery does now and then besides: let go of what is held in vain, end what is too late, and tell
+the operator of what has waited for others of its kind.
 
 At its begin, and while it goes on: where mails come in all the while a round has no end for minutes, and what a process
 held that died meanwhile would wait for that end.
@@ -53,6 +54,7 @@ class Sweep:
     failed_fallback: Fallback
     may_expire: bool
     is_dead: IsDead
+    tell_together: Callable[[], object]
     expired: list[Queued] = field(default_factory=list)
     dead_letters: list[Queued] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -76,6 +78,7 @@ class Sweep:
                 return
             self.memory.swept_utc = now_utc
         unless_busy(self._release_dead)
+        unless_busy(self.tell_together)
         if self.may_expire:
             self.expired += unless_busy(self._expire) or ()
         self.dead_letters += unless_busy(self._end_dead_letters) or ()

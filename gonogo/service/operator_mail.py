@@ -13,6 +13,7 @@ from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.service.runner import Runner
 from gonogo.store import outbox, schema
+from gonogo.store.operator_hour import ALL_SITES
 
 log = logging.getLogger("gonogo.service.operator_mail")
 
@@ -29,7 +30,7 @@ class OperatorMail:
         site, config = self._runner.sites()[0], self._runner.configs.accepted
         notice = OperatorNotice(
             site_id=site.id,
-            site_name="all sites",
+            site_name=ALL_SITES,
             day=times.local_date(now_utc, site.zone),
             what=what,
             subject=subject,
@@ -49,7 +50,7 @@ class OperatorMail:
         is_locked = isinstance(fault, StoreBusyError)
         notice = OperatorNotice(
             site_id=site.id,
-            site_name="all sites",
+            site_name=ALL_SITES,
             day=times.local_date(now_utc, site.zone),
             what="locked" if is_locked else "store",
             subject="the database cannot be used",

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 import logging
 import os
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing.context import SpawnContext, SpawnProcess
@@ -31,37 +30,16 @@ class WorkerLostError(GonogoError):
         self.hung = hung
 
 
-class Starting:
-    """A fresh process that is starting. Nobody waits for it: what it will begin with may not be known yet.
-
-    imports   modules that it imports meanwhile
-    """
-
-    def __init__(self, imports: Sequence[str] = ()) -> None:
-        self._context = _Fresh()
-        self.pool = ProcessPoolExecutor(1, mp_context=self._context, initializer=_begin, initargs=(tuple(imports),))
-        self._pid = self.pool.submit(os.getpid)
-
-    def pid(self) -> int:
-        """Return its number once it has started. Raises TimeoutError and BrokenProcessPool."""
-        return self._pid.result(timeout=START_LIMIT_S)
-
-    def kill(self) -> None:
-        """Kill it, whatever it is at."""
-        self._context.kill()
-        self.pool.shutdown(wait=False, cancel_futures=True)
-
-
 class OwnProcess:
     """One process that is started when it is first needed. Not to be shared between threads.
 
-    begin    called in each fresh process with `arguments` before anything else; both must be picklable
+    begin   called in each fresh process with `arguments` before anything else; both must be picklable
     """
 
-    def __init__(self, begin: Callable[..., None], *arguments: Any, ahead: Starting | None = None) -> None:
-        """ahead: a process that is starting already and is the first to be asked."""
-        self._begin, self._arguments, self._ahead = begin, arguments, ahead
-        self._own: Starting | None = None
+    def __init__(self, begin: Callable[..., None], *arguments: Any) -> None:
+        self._begin, self._arguments = begin, arguments
+        self._pool: ProcessPoolExecutor | None = None
+        self._context = _Fresh()
         self._pid = 0
 
     def ask(self, function: Callable[..., ReturnT], *arguments: Any, limit_s: float) -> ReturnT:
@@ -84,19 +62,19 @@ class OwnProcess:
 
     def close(self) -> None:
         """Kill the process, whatever it is at."""
-        own, self._own, self._pid = self._own or self._ahead, None, 0
-        self._ahead = None
-        if own is not None:
-            own.kill()
+        pool, self._pool, self._pid = self._pool, None, 0
+        if pool is not None:
+            self._context.kill()
+            pool.shutdown(wait=False, cancel_futures=True)
 
     def _started(self) -> ProcessPoolExecutor:
-        if self._own is not None:
-            return self._own.pool
-        own, self._ahead = self._ahead or Starting(), None
-        self._own = own
+        if self._pool is not None:
+            return self._pool
+        self._context = _Fresh()
+        pool = self._pool = ProcessPoolExecutor(1, mp_context=self._context, initializer=_begin)
         try:
-            self._pid = own.pid()
-            error = own.pool.submit(self._begin, *self._arguments).exception(timeout=START_LIMIT_S)
+            self._pid = pool.submit(os.getpid).result(timeout=START_LIMIT_S)
+            error = pool.submit(self._begin, *self._arguments).exception(timeout=START_LIMIT_S)
         except TimeoutError as slow:
             raise self._lost(f"was killed: it did not start in {START_LIMIT_S:.0f} s", hung=True) from slow
         if isinstance(error, BrokenProcessPool):
@@ -104,7 +82,7 @@ class OwnProcess:
         if error is not None:
             raise self._lost(f"could not begin: {error}") from error
         log.debug("worker process %d has started", self._pid)
-        return own.pool
+        return pool
 
 
 class _Fresh(SpawnContext):
@@ -127,10 +105,8 @@ class _Fresh(SpawnContext):
                 process.join(END_LIMIT_S)  # its pipe closes a moment before the process table says so
 
 
-def _begin(imports: Sequence[str]) -> None:
+def _begin() -> None:
     begin_in_process()
     if hasattr(signal, "SIGTERM"):  # whoever stops the service lets the run under way end
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
     threading.current_thread().name = "gonogo-worker"
-    for name in imports:
-        importlib.import_module(name)

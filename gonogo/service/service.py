@@ -14,10 +14,10 @@ from gonogo.errors import StoreBusyError, StoreError
 from gonogo.outgoing import delivery, notices, operator_digest
 from gonogo.outgoing.rounds import Memory, delivery_line
 from gonogo.service import clock, due, schedule, stop_signals
-from gonogo.service.ahead import n_wanted
 from gonogo.service.answers_by_mail import AnswersByMail
 from gonogo.service.day_queue import DayQueue
 from gonogo.service.runner import Runner
+from gonogo.service.site_processes import n_wanted
 from gonogo.service.watch import RunsWatch
 from gonogo.service.weekly_score import WeeklyScore
 from gonogo.service.workers import Workers
@@ -142,10 +142,10 @@ class Service:
             failed_fallback=notices.failed_fallback(config, now_utc),
             may_go_on=lambda: not self.halt.is_set(),
             may_expire=self.runner.trust.may_expire,
+            tell_together=lambda: operator_digest.put_together(self.store, config, now_utc=clock.clock_utc()),
         )
         while not self.halt.is_set():
             try:
-                operator_digest.put_together(self.store, config, now_utc=now_utc)
                 report = worker.round()
             except StoreError as error:
                 log.exception("the outbox could not be used; it is tried again")

@@ -29,11 +29,11 @@ from gonogo.records.outside import Answer
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision
 from gonogo.service import clock, logs, steady
-from gonogo.service.ahead import NEEDED
 from gonogo.store import schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import Claim, StillClaimedError, TakenOverError
 
+NEEDED = ("pandas", "icalendar")  # by every run; the process that asks for runs does without
 FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "busy": StoreBusyError, "store": StoreError}
 
 

@@ -3,39 +3,47 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections.abc import Callable
 
 from gonogo.config import Config
 from gonogo.service import logs, site_process
-from gonogo.service.own_process import OwnProcess, Starting, WorkerLostError
+from gonogo.service.own_process import OwnProcess, WorkerLostError
 from gonogo.service.site_process import Came, SiteTask
 
 log = logging.getLogger("gonogo.service.site_processes")
 
+SHARED_FROM = 5  # sites; fewer are made in the service's own process: to start others takes longer than it saves
 SHARE_OF_LIMIT = 0.5  # of the time a run may take: a process that hangs is killed early enough for another try
 LEAST_LIMIT_S = 60.0
 TRIES = 6  # of processes that died, whoever killed them: a fresh one costs seconds
 TRIES_HUNG = 2  # of processes that hung: each costs its share of the limit
 
 
+def n_wanted(n_workers: int | None, n_sites: int) -> int:
+    """Return how many processes are to make the runs, 0 for none beside the own one.
+
+    n_workers   as a person asks for it, None = as many as the machine has cores
+    """
+    if n_workers is None:
+        return 0 if n_sites < SHARED_FROM else min(os.cpu_count() or 1, n_sites)
+    return min(n_workers, n_sites)
+
+
 class SiteProcesses:
     """Makes runs in processes, each thread in its own. A process that hangs or dies costs its site one more try."""
 
-    def __init__(
-        self, config: Callable[[], Config], *, is_scheduled: bool, ahead: list[Starting] | None = None
-    ) -> None:
+    def __init__(self, config: Callable[[], Config], *, is_scheduled: bool) -> None:
         """Begin without a process.
 
         config         the one in force; a process that was started with another is replaced
         is_scheduled   a clock starts the runs
-        ahead          processes that are starting already; each thread takes one
         """
         self._config, self._is_scheduled = config, is_scheduled
         self._own = threading.local()
         self._lock = threading.Lock()
         self._all: list[OwnProcess] = []
-        self._ahead = [] if ahead is None else ahead
 
     def made(self, task: SiteTask, *, run_limit_min: float, lost: Callable[[], object] = lambda: None) -> Came:
         """Return what came of a run. Raises WorkerLostError where its last try, too, cost a process.
@@ -71,9 +79,8 @@ class SiteProcesses:
         if own is not None and own[0] is config:
             return own[1]
         level, as_json = logs.in_force()
+        process = OwnProcess(site_process.begin, config, self._is_scheduled, level, as_json)
         with self._lock:
-            ahead = self._ahead.pop() if self._ahead else None
-            process = OwnProcess(site_process.begin, config, self._is_scheduled, level, as_json, ahead=ahead)
             if own is not None and own[1] in self._all:
                 self._all.remove(own[1])
             self._all.append(process)

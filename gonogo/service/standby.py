@@ -30,6 +30,7 @@ from gonogo.records.site import Site
 from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock import clock_utc
 from gonogo.service.last_good import LastGood
+from gonogo.store.operator_hour import ALL_SITES
 
 log = logging.getLogger("gonogo.service.standby")
 
@@ -98,9 +99,9 @@ def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now
     lines = str(fault).splitlines()[:FAULTS_SHOWN]
     notice = notices.OperatorNotice(
         site_id="all-sites" if first is None else first.id,
-        site_name="all sites",
+        site_name=ALL_SITES,
         day=now_utc.date() if first is None else times.local_date(now_utc, first.zone),
-        what=f"start {hashlib.sha256(str(fault).encode()).hexdigest()}",
+        what=f"start {_which(fault)}",
         subject="the service cannot start",
         lines=(
             "The service was started and cannot run. It is tried again every few seconds; until it works no verdict "
@@ -115,6 +116,12 @@ def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now
         if day is not None and last.mornings.get(its_site.id) != day:
             direct.send(config.transport, mails.plain_mails(_frame(config, its_site, day, now_utc), reason))
     _write_health(config.watch, fault, logs.Cleaner(logs.secrets_of(config)), now_utc)
+
+
+def _which(fault: ConfigError | StoreError) -> str:
+    """Name a fault for one mail a day: a config's faults as they are, a database's by kind, since its words vary."""
+    is_config = isinstance(fault, ConfigError)
+    return hashlib.sha256(str(fault).encode()).hexdigest() if is_config else type(fault).__name__
 
 
 def _write_health(watch: Watch, fault: ConfigError | StoreError, cleaner: logs.Cleaner, now_utc: datetime) -> None:

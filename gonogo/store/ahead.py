@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from gonogo.store import planned, schema
+from gonogo.store import operator_hour, planned, schema
 from gonogo.store.claims import CLAIM_S
 from gonogo.store.clock import judged_utc
 from gonogo.store.outbox import LEASE_S
@@ -35,7 +35,8 @@ def wake_waiting(store: sa.Engine, *, now_utc: datetime) -> int:
         judged = judged_utc(connection, now_utc)
         far_off = sa.or_(message.c.next_try_utc > judged + LONGEST_RETRY, message.c.put_utc > judged)
         waiting = (message.c.state == "waiting", message.c.next_try_utc > judged, far_off)
-        n_woken = connection.execute(sa.update(message).where(*waiting).values(next_try_utc=judged)).rowcount
+        woken = {"next_try_utc": judged, "put_utc": operator_hour.put_when_woken(judged)}
+        n_woken = connection.execute(sa.update(message).where(*waiting).values(woken)).rowcount
         lease_until = judged + timedelta(seconds=LEASE_S)
         held = (message.c.state == "waiting", message.c.lease_until_utc > lease_until)
         connection.execute(sa.update(message).where(*held).values(lease_until_utc=lease_until))

@@ -11,6 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from gonogo.store.moment import UtcDateTime
+from gonogo.store.operator_hour import HELD
 from gonogo.store.queued import Queued
 from gonogo.store.schema import message, message_raw
 
@@ -21,7 +22,7 @@ FREE = (
     sa.select(message.c.id)
     .where(message.c.state == "waiting", message.c.next_try_utc <= _NOW)
     .where(message.c.deadline_utc > _NOW, message.c.n_crashes < MAX_CRASHES)
-    .where(sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= _NOW))
+    .where(sa.or_(message.c.lease_until_utc.is_(None), message.c.lease_until_utc <= _NOW), sa.not_(HELD))
 )
 # Locked first and changed second: a row that a rival changed in between would be judged again by its new state.
 # How many stands in the statement itself: a plan made for any number reads the whole table.

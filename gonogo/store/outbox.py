@@ -33,14 +33,14 @@ def put(
     envelopes: Iterable[Envelope],
     *,
     now_utc: datetime,
-    waits_for_hour: bool = True,
+    waits_for_others: bool = True,
     tells: bool = True,
 ) -> int:
     """Put mails into the outbox, in the caller's transaction, and return how many are new.
 
     A Message-ID that is already there is left as it is, whatever became of it: a repeated run sends nothing twice.
-    Whoever wrote "stop" is put no mail of a crew. Of many mails to the operator about one kind of fault the later ones
-    wait for the end of the hour, to be told together; not so where waits_for_hour is False.
+    Whoever wrote "stop" is put no mail of a crew. A mail to the operator waits for others of its kind, to be told
+    together (operator_hour.py); not so where waits_for_others is False.
 
     tells   wakes the other services; not for whoever delivers at once himself: PostgreSQL commits what tells of
             something one after the other, 190 to 260 a second where it else takes 2,000
@@ -49,18 +49,15 @@ def put(
     judged = judged_utc(connection, now_utc)
     stopped = replies.stopped(connection, {e.address for e in wanted if e.kind in CREW_KINDS})
     new: dict[str, Envelope] = {}
-    n_new = 0
     for envelope in wanted:
         if envelope.kind in CREW_KINDS and envelope.address.lower() in stopped:
             continue
-        if envelope.kind == operator_hour.KIND and waits_for_hour:  # asked of the mails that are there: its own step
-            n_new += _put(connection, list(new.values()), judged)
-            new.clear()
-            held_utc = operator_hour.held_until_utc(connection, envelope.subject, judged)
-            n_new += _put(connection, [replace(envelope, send_utc=held_utc)], judged)
+        if envelope.kind == operator_hour.KIND and waits_for_others:
+            held_utc = operator_hour.held_until_utc(envelope.deadline_utc, judged)
+            new.setdefault(envelope.message_id, replace(envelope, send_utc=held_utc))
         else:
             new.setdefault(envelope.message_id, envelope)
-    n_new += _put(connection, list(new.values()), judged)
+    n_new = _put(connection, list(new.values()), judged)
     if n_new and tells:
         alive.tell(connection, alive.MAILS)
     return n_new

@@ -108,13 +108,13 @@ def test_a_mail_that_is_put_off_comes_later_and_only_then(office: Office) -> Non
     assert office.states() == {"sent": 2}
 
 
-def test_a_refused_mail_is_given_up_and_the_operator_is_told_in_the_same_round(office: Office) -> None:
+def test_a_refused_mail_is_given_up_and_what_is_told_of_it_goes_in_the_same_round(office: Office) -> None:
     office.put(envelope(1))
     office.server.at_rcpt = ["550 5.1.1 no such user"]
 
     def tell(mail: Queued) -> Sequence[Envelope]:
         assert (mail.state, "550" in mail.last_error) == ("refused", True)
-        return (envelope(2, kind="operator"),)
+        return (envelope(2, kind="notice"),)
 
     report = office.work(failed_fallback=tell)
     assert ids(report.refused) == [envelope(1).message_id]
@@ -177,7 +177,7 @@ def test_a_fault_of_our_own_stops_no_other_mail_and_is_a_dead_letter_in_the_end(
 
     def tell(mail: Queued) -> Sequence[Envelope]:
         told.append(mail.last_error)
-        return (envelope(8, kind="operator"),)
+        return (envelope(8, kind="notice"),)
 
     for _ in range(leases.MAX_CRASHES + 1):
         office.work(open_transport=BrokenTransport.opener(broken.message_id), failed_fallback=tell)

@@ -20,10 +20,9 @@ from sites import small_site
 
 from gonogo.config import Config
 from gonogo.download.forecasts import Downloaded, NoForecastError
-from gonogo.outgoing import operator_digest
 from gonogo.records.outside import Answer
 from gonogo.records.site import Site
-from gonogo.service import day_queue, last_good, leaving, service
+from gonogo.service import clock, day_queue, last_good, leaving, service
 from gonogo.service.day_queue import DayQueue, Taken
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
@@ -283,18 +282,25 @@ def test_what_another_service_made_is_kept_for_a_start_that_cannot_run(
     assert len(found.mornings) == 2
 
 
-def test_of_many_late_mornings_the_operator_has_one_mail_beyond_the_first_few(tmp_path: Path, begun: Any) -> None:
+def test_of_many_late_mornings_the_operator_has_one_mail(
+    tmp_path: Path, begun: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def told(at_utc: datetime) -> list[str]:
+        monkeypatch.setattr(clock, "clock_utc", lambda: at_utc)
+        running.deliver(at_utc)
+        with schema.read(running.store) as connection:
+            sent = outcomes.outcomes(connection, states=("sent",))
+        return [m.subject.partition(" - ")[2].rpartition(" - ")[0] for m in sent if m.kind == "operator"]
+
     running = begun(due_now(tmp_path, ""))
     now_utc = datetime.now(UTC)
+    late_utc = now_utc + timedelta(minutes=6)
     running.watch(now_utc, Workers(1))
-    running.watch(now_utc + timedelta(minutes=6), Workers(1))
+    running.watch(late_utc, Workers(1))
     assert len(mails(running.store)) == 6 * N_SITES, "everybody of every crew is told on time"
-    operator_digest.put_together(running.store, running.configs.accepted, now_utc=now_utc, at_once=True)
-    with schema.read(running.store) as connection:
-        waiting = outcomes.outcomes(connection, states=("waiting",))
-    told = [m.subject for m in waiting if m.kind == "operator"]
-    assert len(told) == 4
-    assert sum("no verdict, morning - 3 more" in subject for subject in told) == 1
+    assert told(late_utc + timedelta(minutes=1)) == []
+    assert told(late_utc + timedelta(minutes=2)) == [f"{N_SITES} sites"]
+    assert told(late_utc + timedelta(minutes=90)) == [f"{N_SITES} sites"]
 
 
 def test_two_services_make_and_mail_every_morning_once(tmp_path: Path, postgresql_url: str) -> None:

@@ -23,11 +23,10 @@ from gonogo.errors import StoreError
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
 from gonogo.outgoing.frame import RunFrame
-from gonogo.service import ahead, own_process, site_processes
-from gonogo.service.ahead import n_wanted
+from gonogo.service import own_process, site_processes
 from gonogo.service.own_process import OwnProcess, WorkerLostError
 from gonogo.service.site_process import Came, Made, SiteTask
-from gonogo.service.site_processes import SiteProcesses
+from gonogo.service.site_processes import SiteProcesses, n_wanted
 from gonogo.service.workers import MOST_PASSED_OVER, Workers
 from gonogo.store import claims, outcomes, owner, runs, schema
 from gonogo.store.claims import TakenOverError
@@ -79,24 +78,6 @@ def test_a_process_that_cannot_begin_is_lost_and_says_why() -> None:
     own.close()
 
 
-def test_processes_start_while_the_config_is_read_and_unused_ones_end(tmp_path: Path) -> None:
-    for n in range(3):
-        (tmp_path / f"site-{n}.toml").touch()
-    before = set(multiprocessing.active_children())
-    with ahead.started(tmp_path, None) as starting:
-        assert starting == [], "three sites are made here"
-    with ahead.started(tmp_path, 2) as starting:
-        pids = [process.pid() for process in starting]
-        own = OwnProcess(os.getpid, ahead=starting.pop())
-        assert own.ask(os.getpid, limit_s=60.0) == pids[1], "the one that was starting is asked"
-        with pytest.raises(WorkerLostError):
-            own.ask(os.kill, pids[1], signal.SIGKILL, limit_s=60.0)
-        assert own.ask(os.getpid, limit_s=60.0) not in pids, "a fresh one takes the place of one that died"
-        own.close()
-    wait_until_gone(pids[0])
-    assert set(multiprocessing.active_children()) <= before
-
-
 def wait_until_gone(pid: int) -> None:
     end = time.monotonic() + 30.0
     while time.monotonic() < end:
@@ -140,7 +121,7 @@ def test_a_lost_process_costs_its_site_one_more_try(
     monkeypatch: pytest.MonkeyPatch, script: list[Came | str], n_lost: int, is_given_up: bool
 ) -> None:
     scripted, lost = Scripted(script), list[int]()
-    monkeypatch.setattr(site_processes, "OwnProcess", lambda *_, **__: scripted)
+    monkeypatch.setattr(site_processes, "OwnProcess", lambda *_: scripted)
     processes = SiteProcesses(lambda: "config", is_scheduled=False)  # type: ignore[arg-type,return-value]
     if is_given_up:
         with pytest.raises(WorkerLostError):
@@ -202,7 +183,7 @@ def test_a_site_that_lost_its_processes_is_tried_once_more_after_all_others(
     store, killing = opened(loaded), Killing("site-1", n_lost)
     monkeypatch.setattr(many_mornings, "SiteProcesses", lambda *_, **__: killing)
     frames = [replace(example_frame(loaded, store, fetch=no_weather), site=site) for site in loaded.sites]
-    came = list(many_mornings.made(frames, many_mornings.Many(1), say=lambda _: None))
+    came = list(many_mornings.made(frames, 1, say=lambda _: None))
     assert killing.asked == ["site-0", "site-1", "site-2", "site-3", "site-1"]
     told = {frame.site.id for frame, outcome in came if isinstance(outcome, Made) and outcome.reason}
     assert told == ({"site-1"} if is_told else set())
@@ -211,7 +192,7 @@ def test_a_site_that_lost_its_processes_is_tried_once_more_after_all_others(
 
 def test_a_changed_config_gets_fresh_processes(monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[Scripted] = []
-    monkeypatch.setattr(site_processes, "OwnProcess", lambda *_, **__: made.append(Scripted([Came()] * 9)) or made[-1])
+    monkeypatch.setattr(site_processes, "OwnProcess", lambda *_: made.append(Scripted([Came()] * 9)) or made[-1])
     config = ["first"]
     processes = SiteProcesses(lambda: config[0], is_scheduled=True)  # type: ignore[arg-type,return-value]
     for _ in range(2):

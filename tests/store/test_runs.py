@@ -261,7 +261,7 @@ def mailed(store: sa.Engine, claimed: Claim, n: int, state: str, *, crew_id: str
     """Put a mail of a run into the outbox and let it end in a state."""
     made = envelope(n, run_id=claimed.run_id, crew_id=crew_id, kind=kind, deadline_utc=MORNING + 5 * MINUTE)
     with schema.begin(store) as connection:
-        outbox.put(connection, [made], now_utc=MORNING)
+        outbox.put(connection, [made], now_utc=MORNING, waits_for_others=False)
     if state == "expired":
         endings.expire(store, now_utc=MORNING + 5 * MINUTE)
     elif state != "waiting":

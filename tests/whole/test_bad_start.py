@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from example_mornings import example_config, recorded
+from fleet_config import many_sites
 
 from gonogo.cli import demo
 from gonogo.config import Config
@@ -66,6 +67,16 @@ def test_a_start_that_cannot_run_tells_operator_crews_and_health_file(
         standby.tell(last, fault, direct, now_utc=MAIL_AT_UTC + later * MINUTE)
     crews = [text for _, text in written(loaded) if "cannot run" not in text]
     assert len(crews) == 6
+
+
+def test_a_database_that_words_its_fault_anew_each_time_is_one_mail(loaded: Config) -> None:
+    direct, last = Direct(), LastGood(config=loaded)
+    for n in range(3):
+        fault = StoreError(f"connection {n} refused.")
+        standby.tell(last, fault, direct, now_utc=MAIL_AT_UTC - timedelta(hours=2) + n * MINUTE)
+    assert len(written(loaded)) == 1
+    standby.tell(last, BROKEN, direct, now_utc=MAIL_AT_UTC - timedelta(hours=2))
+    assert len(written(loaded)) == 2
 
 
 def test_crews_that_had_their_morning_are_not_told_that_there_is_none(loaded: Config) -> None:
@@ -168,14 +179,17 @@ def test_a_start_after_the_deadline_tells_crews_and_operator_while_the_shift_run
     running.store.dispose()
 
 
-def test_a_database_that_fails_while_running_reaches_the_operator_by_mail(
-    service: Callable[[], Service], loaded: Config, monkeypatch: pytest.MonkeyPatch
+def test_a_database_that_fails_while_running_reaches_the_operator_by_one_mail_for_all_sites(
+    loaded: Config, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    running = service()
+    running = Service(many_sites(loaded, 20), halt=threading.Event(), fetch=recorded, environ={})
     running.store.dispose()
+    n_asked = 0
 
     def gone(*_: object, **__: object) -> None:
-        raise StoreError("disk full.")
+        nonlocal n_asked
+        n_asked += 1
+        raise StoreError(f"disk full, {n_asked} bytes left.")
 
     monkeypatch.setattr("gonogo.store.schema.read", gone)
     for _ in range(2):

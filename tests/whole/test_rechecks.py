@@ -177,7 +177,10 @@ def test_a_recheck_without_a_forecast_or_with_a_failed_model_tells_the_operator_
     recheck(at=time(11, 0))
     assert mails(store, "recheck") == []
     words = mails(store, "operator")
-    assert len(words) == 2
+    assert sorted(m.subject.partition(" - ")[0].partition(", ")[2] for m in words) == [
+        "re-check 09:00",
+        "re-check 11:00",
+    ]
     assert all("what they were told in the morning stands" in text(store, m) for m in words)
 
 

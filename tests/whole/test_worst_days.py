@@ -20,7 +20,7 @@ from mailserver import MailServer
 from gonogo.cli import demo
 from gonogo.config import Config, load
 from gonogo.errors import StoreError
-from gonogo.outgoing import delivery, notices
+from gonogo.outgoing import delivery, direct, notices, operator_digest
 from gonogo.records.outside import Transport
 from gonogo.records.verdict import Verdict
 from gonogo.service import due
@@ -211,6 +211,7 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
         timeout_s=5.0,
     )
     it = bench(example_config(tmp_path, transport=transport))
+    monkeypatch.setattr(direct, "TRIED_AGAIN_S", 0.0)  # checks are further apart than that
 
     def refused(*_: Any, **__: Any) -> Any:
         raise StoreError("disk full")
@@ -297,16 +298,25 @@ def test_a_refused_mail_and_one_set_aside_are_told_to_the_operator_once_each(
     mail_server.at_rcpt = ["550 5.1.1 <north.superintendent@example.com> unknown"]
     import random
 
-    report = delivery.Worker(
+    now_utc = demo.MORNING_UTC
+
+    def told_together() -> int:
+        return operator_digest.put_together(store, loaded, now_utc=now_utc)
+
+    worker = delivery.Worker(
         store=store,
         transport=transport,
-        now_utc=lambda: demo.MORNING_UTC,
+        now_utc=lambda: now_utc,
         owner="a",
         rng=random.Random(1),
-        failed_fallback=notices.failed_fallback(loaded, demo.MORNING_UTC),
-    ).round()
+        failed_fallback=notices.failed_fallback(loaded, now_utc),
+        tell_together=told_together,
+    )
+    report = worker.round()
     assert len(report.refused) == 1
-    assert len(report.sent) == 5
+    assert len(report.sent) == 4
+    now_utc += 2 * MINUTE
+    assert [mail.kind for mail in worker.round().sent] == ["operator"]
     words = [raw for raw in mail_server.mails if b"operator@example.com" in raw]
     assert len(words) == 1
     assert b"was refused by the mail server" in words[0]
@@ -346,6 +356,7 @@ def test_a_word_to_the_operator_that_fails_brings_no_further_word(late: tuple[Co
         told = notices.to_operator(loaded, notice, now_utc=at_utc)
         assert outbox.put(connection, told, now_utc=at_utc) == 1
         assert outbox.put(connection, told, now_utc=at_utc) == 0
+    operator_digest.put_together(store, loaded, now_utc=at_utc, at_once=True)
     (mail,) = [m for m in outbox.lease(store, now_utc=at_utc, owner="a", limit=9) if m.kind == "operator"]
     assert list(notices.failed_fallback(loaded, at_utc)(replace(mail, state="refused"))) == []
     assert list(notices.expired_fallback(loaded, at_utc)(mail)) == []
