@@ -15,7 +15,7 @@ from gonogo.wording import phrases
 from gonogo.wording.instruction import Instruction, is_beyond, short_name
 from gonogo.wording.order import gain, proof
 from gonogo.wording.phrases import Day, Number, Phrase, phrase
-from gonogo.wording.sentences import VERDICTS, Facts, sentence
+from gonogo.wording.sentences import Facts, sentence, verdict_word
 
 SUBJECT_AT_MOST = 2  # moves named in a subject; more are counted
 MOVES = ("planned_start", "newly_planned", "no_longer_planned", "verdict", "window", "litres")
@@ -58,8 +58,9 @@ def _moved(morning: Morning) -> Phrase:
 
 
 def _move(change: Change, name: str, morning: Morning) -> Phrase:
-    if change.what == "verdict" and change.after in VERDICTS:
-        return phrase("moved.verdict", strip=name, verdict=phrase(f"verdict.{change.after}"))
+    verdict = verdict_word(change.after) if change.what == "verdict" else None
+    if verdict is not None:
+        return phrase("moved.verdict", strip=name, verdict=verdict)
     if change.what == "no_longer_planned":
         return phrase("moved.off", strip=name)
     if change.what in ("planned_start", "newly_planned") and change.after_utc is not None:
