@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.mail.items import BehindView
 from gonogo.mail.morning import Morning
 from gonogo.mail.rows import reason_behind
@@ -53,7 +54,8 @@ def behind(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[BehindV
 
 def _strip(morning: Morning, strip_plan: StripPlan, decision: Decision) -> BehindView:
     clock, strip = morning.clock, morning.strips[strip_plan.strip_id]
-    advice = [("advice", key) for key in decision.advice] + [("test", key) for key in decision.test]
+    is_tested = strip_plan.test is not None and strip_plan.test.why == RESULT_IN  # what a test would settle is settled
+    advice = [("advice", key) for key in decision.advice] + [("test", key) for key in decision.test if not is_tested]
     return BehindView(
         name=short_name(strip),
         lines=reason_behind(sentences.reason(decision, clock), strip_plan),

@@ -90,6 +90,9 @@ def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning:
         if work.task == Task.WATER:
             litres = phrases.amount("litres", work.litres)
             yield phrase("asked.water", strip=name, litres=litres, start=clock.at(work.start_utc))
+        elif work.is_of_coming(strip_plan.lift):
+            lift = Number(value=float(work.lift))
+            yield phrase("asked.roll_lift", strip=name, lift=lift, start=clock.at(work.start_utc))
         else:
             yield phrase(f"asked.{work.task}", strip=name, start=clock.at(work.start_utc))
     coming = strip_plan.new_lift

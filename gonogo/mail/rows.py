@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
-from gonogo.decide.plan_keys import SHORT
+from gonogo.decide.plan_keys import RESULT_IN, SHORT
 from gonogo.mail.branches import branches
 from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
@@ -186,6 +186,8 @@ def _unrecorded(strip_plan: StripPlan, clock: Clock) -> Iterator[Phrase]:
         at = clock.near(work.start_utc)
         if work.task == Task.WATER:
             yield phrase("row.told_water", litres=phrases.amount("litres", work.litres), start=at)
+        elif work.is_of_coming(strip_plan.lift):
+            yield phrase("row.told_roll_lift", lift=Number(value=float(work.lift)), start=at)
         else:
             yield phrase(f"row.told_{work.task}", start=at)
 
@@ -208,6 +210,8 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
     """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
     inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    if strip_plan.test is not None and strip_plan.test.why == RESULT_IN:  # no "test first", and no chance beside it
+        return (_because(RESULT_IN, reason),)
     coming = strip_plan.new_lift
     if coming is not None and not coming.is_if_rolled:  # the chances are those of the lift below it
         return (reason,)

@@ -87,6 +87,7 @@ def _by_jobs(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: 
         if job.task not in TRACKED:
             continue
         if job.is_after_test:
+            told = told.as_it_lies(plan.made_utc, history.begins_utc)
             act = before_rolling(told, _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H)))
             if act not in (None, Then.ROLL):
                 continue
@@ -115,9 +116,8 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     A lift that was spread since has the branches of its own test: of these only water and rolling after airing are
     asked for, as a lift that it found inside is told anew, and its rolling has an hour of its own.
     """
-    is_new = told.test is None and history.begins_utc is not None and history.begins_utc > plan.made_utc
-    new_lift = told.new_lift if is_new else None
-    test, lift = (told.test, told.lift) if new_lift is None else (new_lift.test, new_lift.lift)
+    lies = told.as_it_lies(plan.made_utc, history.begins_utc)
+    test = lies.test
     tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
     if test is None or not tests:
         return []
@@ -127,7 +127,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
         task, start_utc = Task.ROLL, (air_utc := test.air_roll_utc)
     elif act in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
         task, litres = Task.WATER, min((test.target_pct - w_pct) * test.litres_per_pct, test.litres_most)
-    elif new_lift is None and act == Then.ROLL:
+    elif lies is told and act == Then.ROLL:
         task = Task.ROLL
     else:
         return []
@@ -137,7 +137,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
         ToldWork(
             strip_id=told.strip_id,
             task=task,
-            lift=lift,
+            lift=lies.lift,
             told_utc=plan.made_utc,
             start_utc=start_utc,
             end_utc=start_utc + timedelta(hours=1),

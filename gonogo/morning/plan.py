@@ -45,9 +45,7 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
         found = changes(
             site,
             previous.last,
-            PreviousRun(
-                at_utc=now_utc, decisions=decisions, outlook=outlook, order=order, badges=badges_of(plan)
-            ),
+            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=outlook, order=order, badges=badges_of(plan)),
             entries=entries,
             fallen_mm=fallen_mm(weather, previous.last.at_utc, now_utc),
             settings=judgement.inputs.settings,

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
+import hand_made
 import pytest
 
-from gonogo.decide.plan.strips import standing_test
-from gonogo.decide.standing import standing
+from gonogo.decide.plan.strips import standing_test, waiting
+from gonogo.decide.standing import Standing, standing
+from gonogo.decide.verdict import as_told, decide
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.unknown_work import ToldWork
-from gonogo.records.day_plan import DayPlan, Task, TestFirst, Then
+from gonogo.records.day_plan import DayPlan, NewLift, StripPlan, Task, TestFirst, Then
 from gonogo.records.field import Reading
+from gonogo.records.verdict import Verdict
 
 TOLD = datetime(2026, 5, 12, 10, tzinfo=UTC)
 
@@ -22,7 +28,7 @@ TOLD = datetime(2026, 5, 12, 10, tzinfo=UTC)
 def test_water_of_a_lift_spread_since_is_asked_for_and_no_order_of_the_old_one_stands_for_it(
     task: Task, lift: int, stands: bool
 ) -> None:
-    told = SimpleNamespace(strip_id="N1", lift=1)
+    told = SimpleNamespace(strip_id="N1", lift=1, as_it_lies=lambda *_: told)
     plan = DayPlan(
         site_id="site", day=TOLD.date(), edition="morning", made_utc=TOLD, shift_start_utc=TOLD, shift_end_utc=TOLD,
         next_shift_utc=None, is_knowable=True, strips=(told,), jobs=(), sealings=(), rain=(),  # type: ignore[arg-type]
@@ -33,7 +39,52 @@ def test_water_of_a_lift_spread_since_is_asked_for_and_no_order_of_the_old_one_s
         strip_id="N1", task=task, lift=lift, told_utc=TOLD, start_utc=TOLD + hour, end_utc=TOLD + 2 * hour,
         litres=0.0, chance=0.7,
     )  # fmt: skip
-    assert ("N1" in standing([plan], [(work, 0.7)], TOLD.date())) == stands
+    assert ("N1" in standing([plan], [(work, 0.7)], TOLD.date(), {"N1": None})) == stands
+
+
+@pytest.mark.parametrize(("spread_h", "lift", "why"), [(None, 1, None), (-1.0, 1, None), (0.5, 2, "new_lift")])
+def test_what_was_told_of_a_lift_to_be_spread_is_told_of_the_one_that_lies_there_once_it_is(
+    spread_h: float | None, lift: int, why: str | None
+) -> None:
+    """A re-check told a crew to spread the lift again that it had spread and tested, and said 0.0 % compaction of it."""
+    test = TestFirst(
+        why="new_lift", by_utc=TOLD, low_pct=11.0, high_pct=13.0, inside=Then.ROLL, below=Then.CALL, above=Then.HOLD
+    )
+    coming = NewLift(
+        lift=2, is_assumed=False, is_rework=False, w_pct=12.0, thickness_m=0.25, spread_utc=TOLD, stop="", test=test,
+        roll_by_utc=None,
+    )  # fmt: skip
+    told = replace(told_plan(), test=None, new_lift=coming, chance_in_window=0.8)
+    lies = told.as_it_lies(TOLD, None if spread_h is None else TOLD + timedelta(hours=spread_h))
+    assert (lies.lift, None if lies.test is None else lies.test.why) == (lift, why)
+    assert (lies.new_lift is None) == (lift == 2)
+    assert math.isnan(lies.chance_in_window) == (lift == 2)  # it was of the lift below
+
+
+@pytest.mark.parametrize(
+    ("told_reason", "verdict", "said"),
+    [
+        ("lift_accepted", Verdict.WAIT, "no_reading"),
+        ("density_failed", Verdict.COMPACT, "too_uncertain"),
+        ("reading_too_old", Verdict.WAIT, "reading_too_old"),
+    ],
+)
+def test_a_reason_of_the_lift_before_is_not_repeated_of_the_one_that_lies_there(
+    told_reason: str, verdict: Verdict, said: str
+) -> None:
+    inputs = hand_made.morning()
+    fresh = replace(decide(inputs)[0], verdict=verdict, reason="no_reading" if verdict == Verdict.WAIT else "in_window")
+    told = replace(told_plan(), verdict=Verdict.WAIT, reason=told_reason)
+    order = Standing(told=told, jobs=(), told_utc=inputs.now_utc - timedelta(hours=1))
+    assert as_told(fresh, order, inputs).reason == said
+
+
+def told_plan() -> StripPlan:
+    """What a morning without a verdict says of the first strip by hand: its lift 1 waits."""
+    decision = decide(hand_made.morning())[0]
+    history = LiftHistory(readings=(), waterings=(), works=())
+    site = hand_made.site((hand_made.strip(),))
+    return waiting(site, site.strips[0], decision, history, 0)
 
 
 @pytest.mark.parametrize(

@@ -121,7 +121,7 @@ def test_a_later_mail_begins_with_what_changed_and_what_to_do_if_it_was_done() -
         "- N5: no longer scheduled; it was set for Thu 08:00.",
         "- 1 more strip changed, below.",
         "- If it was already watered: no water again; test.",
-        "- No other verdict changed; the hours below hold.",
+        "- No other verdict changed; what follows holds.",
     ):
         assert piece in above, piece
     assert len(re.findall(r"\S*\w\S*", above)) <= 60

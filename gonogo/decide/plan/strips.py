@@ -91,12 +91,15 @@ def _chances(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> t
     """Return the chances (inside, too dry, too wet) of the hours in which the lift is rolled today.
 
     Without a place today that is still to come, and where water comes first, they are those of the best stretch, as the
-    rules saw them.
+    rules saw them. Hours that stand as they were told keep the chances that they were told with.
     """
     is_over = rolling is not None and rolling.end_utc <= basis.inputs.now_utc
     if rolling is None or is_over or math.isnan(rolling.chance) or decision.verdict == Verdict.WATER:
         inside, too_dry, too_wet = (decision.facts.get(name, math.nan) for name in CHANCES)
         return inside, too_dry, too_wet
+    order = basis.inputs.orders.get(decision.strip_id)
+    if order is not None and decision.rule_id == ORDER_STANDS:
+        return rolling.chance, order.told.chance_too_dry, order.told.chance_too_wet
     prepared = basis.prepared
     place = stretch(prepared.cond, s, epoch_h(rolling.start_utc), prepared.rolling_h[s], prepared.seal_h)
     return rolling.chance, place.chance_too_dry, place.chance_too_wet
@@ -217,6 +220,7 @@ def _not_recorded(basis: Basis, strip_id: str) -> tuple[NotRecorded, ...]:
             litres=work.litres,
             chance_done=chance,
             is_running=work.end_utc > basis.inputs.now_utc,
+            lift=work.lift,
         )
         for work, chance in basis.unknown
         if work.strip_id == strip_id
