@@ -165,7 +165,7 @@ def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
 
 
 def _told_works(works: Sequence[tuple[Instruction, NotRecorded, int]], clock: Clock) -> Iterator[Phrase]:
-    """Yield told work that is not recorded, of one kind and day together; beside it the lift to be spread for it, or 0."""
+    """Yield told work that is not recorded, of one kind and day together; lift: to be spread for it first, or 0."""
     groups: dict[tuple[Task, int, object], list[tuple[Instruction, NotRecorded]]] = {}
     for of, work, lift in works:
         day = work.start_utc.astimezone(clock.site.zone).date()

@@ -138,7 +138,7 @@ class _StoredRuns:
         )
 
     def badges(self, at_utc: datetime) -> Mapping[str, str]:
-        """Return what the mails of the run that ended at a moment show of its strips: its plan is the last until then."""
+        """Return what the mails of the run that ended at a moment show of its strips: its plan is the last by then."""
         until = (plan for plan in self._plans if plan.made_utc <= at_utc)
         return badges_of(max(until, key=lambda plan: plan.made_utc, default=None))
 

@@ -46,7 +46,7 @@ def test_water_of_a_lift_spread_since_is_asked_for_and_no_order_of_the_old_one_s
 def test_what_was_told_of_a_lift_to_be_spread_is_told_of_the_one_that_lies_there_once_it_is(
     spread_h: float | None, lift: int, why: str | None
 ) -> None:
-    """A re-check told a crew to spread the lift again that it had spread and tested, and said 0.0 % compaction of it."""
+    """A re-check told a crew to spread the lift again that it had spread and tested, and named 0.0 % compaction."""
     test = TestFirst(
         why="new_lift", by_utc=TOLD, low_pct=11.0, high_pct=13.0, inside=Then.ROLL, below=Then.CALL, above=Then.HOLD
     )
