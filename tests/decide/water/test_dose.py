@@ -52,6 +52,10 @@ def test_rain_that_falls_before_rolling_is_taken_off_the_dose() -> None:
     assert 0.1 < rained.rain_credit_mm < 0.4
     assert rained.litres_m2 == pytest.approx(dry.litres_m2 - rained.rain_credit_mm, abs=0.02)
     assert rained.limited_by == "rain"
+    trace = plan_of(decision(9.0, rain_mm=0.5 * rain))
+    assert 0.1 < trace.rain_credit_mm < 0.25
+    assert trace.litres_m2 == pytest.approx(dry.litres_m2 - trace.rain_credit_mm, abs=0.02)
+    assert trace.limited_by == ""  # no mail says "less, because 0.0 mm of rain is expected first"
 
 
 def test_the_dose_never_takes_more_than_a_tenth_of_the_members_past_the_wet_edge() -> None:
