@@ -83,8 +83,8 @@ REASONS: dict[str, Key] = {
         gaps=("standing_water_mm", "longest_drained_h", "time_needed_h"),
     ),
     "work_not_recorded": Key(
-        meaning="wait: watering or rolling told on an earlier day is not on record, and no test says whether it was "
-        "done; test first, then go on by the result",
+        meaning="wait: work told on an earlier day is not on record, and no test says whether it was done; test first, "
+        "then go on by the result",
         gaps=_MOISTURE,
     ),
     "watered_not_tested": Key(

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.told_result import before_rolling, ordered
+from gonogo.moisture.told_result import before_rolling, deciding, ordered
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
-from gonogo.records.field import Reading, SurfaceWork, Watering
+from gonogo.records.field import SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
@@ -88,7 +88,8 @@ def _by_jobs(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: 
             continue
         if job.is_after_test:
             told = told.as_it_lies(plan.made_utc, history.begins_utc)
-            act = before_rolling(told, _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H)))
+            until_utc = job.start_utc + timedelta(hours=SOON_H)
+            act = before_rolling(told, deciding(history, plan.made_utc, until_utc))
             if act not in (None, Then.ROLL):
                 continue
             if act is None and told.test is not None and not math.isnan(job.chance):
@@ -118,7 +119,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     """
     lies = told.as_it_lies(plan.made_utc, history.begins_utc)
     test = lies.test
-    tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
+    tests = deciding(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
     if test is None or not tests:
         return []
     act, w_pct = ordered(test, tests)
@@ -146,10 +147,6 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
             is_aired=air_utc is not None,
         )
     ]
-
-
-def _tests(history: LiftHistory, from_utc: datetime, until_utc: datetime) -> list[Reading]:
-    return [r for r in history.readings if from_utc < r.at_utc <= until_utc]
 
 
 def _is_answered(work: ToldWork, history: LiftHistory) -> bool:

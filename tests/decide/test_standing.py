@@ -106,7 +106,10 @@ def test_a_test_is_asked_for_until_its_result_or_the_second_at_an_edge_is_in(res
         Reading(strip_id="N1", at_utc=TOLD + timedelta(minutes=30 * n), w_pct=w_pct, method="nuclear gauge")
         for n, w_pct in enumerate([12.0, *results])  # the first is what the mail knew
     ]
-    basis = SimpleNamespace(histories={"N1": SimpleNamespace(readings=made)})
+    basis = SimpleNamespace(
+        histories={"N1": LiftHistory(readings=tuple(made), waterings=(), works=())},
+        inputs=SimpleNamespace(now_utc=TOLD + timedelta(hours=6)),
+    )
     order = SimpleNamespace(told=SimpleNamespace(strip_id="N1", test=test), told_utc=TOLD)
     found = standing_test(basis, order)  # type: ignore[arg-type]
     assert found is not None

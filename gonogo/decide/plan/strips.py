@@ -16,7 +16,7 @@ from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.decide.standing import ORDER_STANDS, Standing
 from gonogo.decide.windows import epoch_h, stretch
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.told_result import ordered
+from gonogo.moisture.told_result import deciding, ordered
 from gonogo.records.day_plan import (
     Badge,
     DryBack,
@@ -93,12 +93,14 @@ def _chances(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> t
     Without a place today that is still to come, and where water comes first, they are those of the best stretch, as the
     rules saw them. Hours that stand as they were told keep the chances that they were told with.
     """
+    order = basis.inputs.orders.get(decision.strip_id) if decision.rule_id == ORDER_STANDS else None
+    if order is not None and decision.verdict == Verdict.COMPACT:
+        return order.told.chance_in_window, order.told.chance_too_dry, order.told.chance_too_wet
     is_over = rolling is not None and rolling.end_utc <= basis.inputs.now_utc
     if rolling is None or is_over or math.isnan(rolling.chance) or decision.verdict == Verdict.WATER:
         inside, too_dry, too_wet = (decision.facts.get(name, math.nan) for name in CHANCES)
         return inside, too_dry, too_wet
-    order = basis.inputs.orders.get(decision.strip_id)
-    if order is not None and decision.rule_id == ORDER_STANDS:
+    if order is not None:
         return rolling.chance, order.told.chance_too_dry, order.told.chance_too_wet
     prepared = basis.prepared
     place = stretch(prepared.cond, s, epoch_h(rolling.start_utc), prepared.rolling_h[s], prepared.seal_h)
@@ -118,7 +120,7 @@ def _asked(
 def standing_test(basis: Basis, order: Standing) -> TestFirst | None:
     """Return the test of an order that stands as it was told; once its result is in, nobody is sent to make it."""
     test = order.told.test
-    results = [r for r in basis.histories[order.told.strip_id].readings if r.at_utc > order.told_utc]
+    results = deciding(basis.histories[order.told.strip_id], order.told_utc, basis.inputs.now_utc)
     if test is None or not results or ordered(test, results)[0] is None:
         return test
     return replace(test, why=RESULT_IN, by_utc=None)
