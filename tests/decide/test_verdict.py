@@ -298,6 +298,11 @@ def test_a_split_lift_is_not_in_its_window_although_its_mean_is() -> None:
     assert "mix_full_depth" not in crust.advice
     assert "let_top_dry" in soft.advice
     assert not {"moisten_crust", "let_top_dry"} & set(decision().advice)
+    sand = decision(
+        top_pct=11.0, base_pct=15.5, on_site={"materials": (material(soil_class="sand", is_granular=True),)}
+    )
+    assert sand.reason == "dry_crust"
+    assert "moisten_crust" not in sand.advice  # it drains: nobody scarifies clean sand
 
 
 def test_old_and_missing_readings_are_never_silently_confident() -> None:
