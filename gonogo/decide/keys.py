@@ -105,6 +105,11 @@ REASONS: dict[str, Key] = {
         "not bring the lift inside with the chance that is required; a second test decides",
         gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
     ),
+    "again_outside": Key(
+        meaning="wait: the lift failed or was broken up, and is rolled again only by a test in the middle half of its "
+        "window, which the last one is not",
+        gaps=("last_test_pct", "middle_low_pct", "middle_high_pct", *_MOISTURE),
+    ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",
         gaps=("heaviest_rain_mm", "rain_to_start_mm", "rained_since_reading_mm", "heavy_rain_retest_mm", *_MOISTURE),
