@@ -580,11 +580,11 @@ def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail(
     )
     long = scene.built(plan=friday)
     assert said(long.pause) == (
-        "Long weekend: no work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
+        "No work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
     )
     for role in ("superintendent", "driver", "planner"):
         mail = mailed(long, role)
-        assert "Long weekend" in mail.text
+        assert "No work Wed 17 Jun" in mail.text
         assert "Founders' Day" in mail.html.replace("&#39;", "'")
     ended = scene.built(
         plan=replace(friday, pause=Pause(first_day=scene.DAY, last_day=None, why="end"), next_shift_utc=None)
