@@ -20,15 +20,25 @@ METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of s
 
 
 def strip_row(
-    strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+    strip_plan: StripPlan,
+    instruction: Instruction,
+    clock: Clock,
+    *,
+    reason: Phrase,
+    is_knowable: bool,
+    first: Sequence[Phrase] = (),
 ) -> StripRow:
-    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
+    """Return one strip of the first screen.
+
+    reason   the sentence of its verdict; is_knowable: there is a verdict
+    first    what has to be done before all else: work that its machines' hours do not hold
+    """
     test = _deciding_test(strip_plan, instruction)
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
         when=_when(strip_plan, instruction, is_knowable=is_knowable),
-        lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
+        lines=(*first, *_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
         branches=() if test is None else tuple(branches(instruction, test)),
     )
 

@@ -309,6 +309,17 @@ def test_rolling_that_was_told_of_a_lift_to_be_spread_is_asked_for_with_that_lif
         assert (f"N5: was lift {lift} spread and rolled (told" in asked) == (act == "spread")
 
 
+def test_the_row_of_a_strip_whose_binder_is_not_mixed_in_begins_with_mixing_it() -> None:
+    """Its hours are the roller's: who goes by them alone rolls the soil without its binder."""
+    told = scene.decision("N1", Verdict.COMPACT, "in_window", advice=("mix_binder_at_once", "mind_silt"))
+    told = replace(told, facts=told.facts | {"working_time_h": 2.0})
+    made = of(told)
+    assert said(row(made, "N1").lines).startswith("Mix the binder in and record it (mixed). Roll within 2 h of mixing.")
+    own = next(s for s in made.behind if s.name == "N1")
+    assert "Mix the binder" not in said((*own.lines, *own.advice))
+    assert "Silt" in said(own.advice)
+
+
 def test_a_test_whose_result_is_in_is_not_asked_for_again() -> None:
     plan = scene.morning().plan
     told = {"not_recorded": (unrecorded(),), "test": scene.testing(why="result_in", by_utc=None)}
