@@ -289,14 +289,12 @@ class StripPlan:
     watered_utc: datetime | None = None
 
     def as_it_lies(self, made_utc: datetime, begins_utc: datetime | None) -> StripPlan:
-        """Return what a plan told of the lift that lies there: of the one to be spread, once that was spread.
-
-        made_utc     when the plan was made; begins_utc: since when the lift lies there, None where nobody recorded it
-        """
+        """Return what a plan made then told of the lift that lies there since: of the one to be spread, once it was."""
         coming = self.new_lift
         if coming is None or coming.test is None or begins_utc is None or begins_utc <= made_utc:
             return self
-        unknown = dict.fromkeys(("chance_in_window", "chance_too_dry", "chance_too_wet"), math.nan)
+        nan = math.nan  # the chances were of the lift below
         return replace(
-            self, lift=coming.lift, test=coming.test, new_lift=None, **unknown
-        )  # these were of the lift below
+            self, lift=coming.lift, test=coming.test, new_lift=None,
+            chance_in_window=nan, chance_too_dry=nan, chance_too_wet=nan,
+        )  # fmt: skip
