@@ -590,9 +590,7 @@ def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail(
         next_shift_utc=scene.at(7.0, scene.DAY + timedelta(days=3)),
     )
     long = scene.built(plan=friday)
-    assert said(long.pause) == (
-        "No work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
-    )
+    assert said(long.pause) == ("No work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00.")
     for role in ("superintendent", "driver", "planner"):
         mail = mailed(long, role)
         assert "No work Wed 17 Jun" in mail.text
