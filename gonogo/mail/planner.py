@@ -135,7 +135,7 @@ def _halves(morning: Morning, order: WorkOrder, rows: dict[str, Instruction]) ->
 
 
 def _back(morning: Morning, work: PlannedWork | Unplanned, of: Instruction | None) -> Phrase | None:
-    """Return when a wet lift is likely back by disking, where it has no place or a later one: the order has none of it."""
+    """Return when a wet lift is likely back by disking, before its place if it has one: the order knows of none."""
     strip_plan = morning.plan.strip(work.strip_id)
     back = None if strip_plan is None or work.lift != strip_plan.lift else strip_plan.dry_back
     if back is None or back.is_hopeless or of is None or of.next is None:
