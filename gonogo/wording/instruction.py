@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 
 from gonogo.records.day_plan import Badge, DayPlan, Half, Job, NextTry, StripPlan, Task, TestFirst, Then
 from gonogo.records.site import Strip
@@ -144,7 +144,7 @@ def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock
         litres=None if water is None else phrases.amount("litres", water.litres),
         is_damp=water is not None and water.task == Task.DAMP,
         is_mixed=Task.MIX in jobs or Task.SOAK not in jobs,
-        test=None if test is None else _test(test, clock),
+        test=None if test is None else _test(test, clock, plan.made_utc),
         next=None if strip_plan.next is None else next_try(strip_plan.next, clock.day, chance_needed),
     )
 
@@ -206,11 +206,13 @@ def _roll_by(strip_plan: StripPlan, roll: Job | None, clock: Clock) -> Moment | 
     return None if by_utc is None else clock.at(by_utc, "earlier")
 
 
-def _test(test: TestFirst, clock: Clock) -> TestView:
+def _test(test: TestFirst, clock: Clock, made_utc: datetime) -> TestView:
+    """Return a test as it is told. made_utc: when; an hour that was over by then is no hour to be kept."""
+    by_utc = test.by_utc if test.by_utc is not None and test.by_utc > made_utc else None
     known = math.isfinite(test.litres_per_pct)
     return TestView(
         why=test.why,
-        by=None if test.by_utc is None else clock.at(test.by_utc, "earlier"),
+        by=None if by_utc is None else clock.at(by_utc, "earlier"),
         low=pct(test.low_pct),
         high=pct(test.high_pct),
         mean_low=None if math.isnan(test.mean_low_pct) else pct(test.mean_low_pct),

@@ -332,6 +332,19 @@ def test_a_test_whose_result_is_in_is_not_asked_for_again() -> None:
     assert "N5" not in said(made.headline)
 
 
+@pytest.mark.parametrize(("by_h", "is_told"), [(9.0, True), (5.0, False)])
+def test_a_test_whose_hour_is_over_is_asked_for_without_it(by_h: float, is_told: bool) -> None:
+    """A re-check of nine o'clock said "test N5 by 07:30"."""
+    plan = scene.morning().plan
+    strips = tuple(
+        replace(s, test=scene.testing(by_utc=scene.at(by_h))) if s.strip_id == "N5" else s for s in plan.strips
+    )
+    made = scene.built(plan=replace(plan, strips=strips, made_utc=scene.at(5.5)))
+    assert (row(made, "N5").when is not None) == is_told
+    assert "Test N5" in said(made.headline)
+    assert ("Test N5 by" in said(made.headline)) == is_told
+
+
 def test_no_driver_is_told_to_leave_a_strip_that_a_test_of_today_called_water_for() -> None:
     plan = scene.morning().plan
     for hour, is_left in ((-16.5, True), (7.5, False)):
