@@ -242,10 +242,11 @@ def of_plan(shown: Scene, strip_id: str) -> Told:
     jobs = {job.task: job for job in to_do}
     water, rolling = jobs.get(Task.WATER) or jobs.get(Task.DAMP), jobs.get(Task.ROLL)
     test = strip.test or (strip.new_lift.test if strip.new_lift is not None else None)
+    is_test_due = test is not None and test.by_utc is not None and test.by_utc > shown.plan.made_utc
     by = {
         "compact": strip.roll_by_utc,
         "water_first": strip.water_by_utc,
-        "test": None if test is None else test.by_utc,
+        "test": test.by_utc if test is not None and is_test_due else None,
     }.get(strip.badge)
     is_next_told = strip.badge == Badge.WAIT and strip.next is not None
     is_watered = strip.verdict == "water"
