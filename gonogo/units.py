@@ -66,6 +66,10 @@ QUANTITIES: dict[str, tuple[Shown, Shown]] = {
         Shown(per_si=1.0, unit="m", step=1.0, decimals=0),
         Shown(per_si=1 / METRE_PER_FOOT, unit="ft", step=5.0, decimals=0, fine_below=50.0, fine_step=1.0),
     ),
+    "lane_m": (
+        Shown(per_si=1.0, unit="m", step=0.1, decimals=1),
+        Shown(per_si=1 / METRE_PER_FOOT, unit="ft", step=0.5, decimals=1),
+    ),
     "thickness_m": (
         Shown(per_si=1000.0, unit="mm", step=10.0, decimals=0),
         Shown(per_si=1 / METRE_PER_INCH, unit="in", step=0.5, decimals=1),

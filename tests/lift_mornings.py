@@ -53,6 +53,7 @@ DECIDED_BY: dict[str, dict[str, Any]] = {
     "layer_over_method": by_method(layer_max_m=0.2),
     "machine_not_of_method": by_method(roller_ids=("grid-1",)),
     "density_failed": {"lifts": {"N1": LiftState(failed=failed())}},
+    "again_outside": {"lifts": {"N1": LiftState(is_again=True)}, "w_pct": 14.0, "last_test_pct": 12.9},
     "lift_in_rework": {"lifts": {"N1": LiftState(is_rework=True)}},
     "binder_too_wet": treated("lime", mixed_h_ago=30.0, w_pct=17.0),
     # Too dry to the half and no truck that could mend it in time: what sets is rolled all the same.

@@ -120,7 +120,7 @@ def scene(
     plans = () if before is None else (before,)
     told = told_work(inputs.site, histories, plans, inputs.now_utc, inputs.setting("told_is_done_chance"))
     unknown = tuple((work, work.chance) for works in told.values() for work in works if work.is_open)
-    inputs = replace(inputs, orders=standing(plans, unknown, inputs.day))
+    inputs = replace(inputs, orders=standing(plans, unknown, inputs.day, {}))
     judged = decide(inputs)
     judgement = Judgement(
         decisions=judged,

@@ -64,6 +64,7 @@ CAUSE_OF_REASON: dict[str, str] = {
     "retest_after_rain": RAIN,
     "too_uncertain": MISSING_TEST,
     "test_outside": MISSING_TEST,
+    "again_outside": MISSING_TEST,
     "too_wet": WET_GROUND,
     "split_lift": WET_GROUND,
     "lift_too_thick_to_mix": DRY_GROUND,

@@ -24,6 +24,7 @@ class Sides:
     rain_before, rain_now   rain [mm] and chance of a wet day, by date
     fallen_mm               rain and melt between the runs, NaN = unknown
     events                  what was recorded of each strip between the runs, as causes, oldest first
+    badges                  by strip the words that the mails of the earlier and of this run show, as of PreviousRun
     """
 
     site: Site
@@ -35,6 +36,7 @@ class Sides:
     fallen_mm: tuple[float, float]
     events: Mapping[str, tuple[Why, ...]]
     settings: Mapping[str, float]
+    badges: tuple[Mapping[str, str], Mapping[str, str]] = ({}, {})
 
 
 def events(strip_id: str, between: Sequence[Entry]) -> tuple[Why, ...]:

@@ -7,13 +7,14 @@ the same day, what moved in that day's verdicts, hours, litres and rain. The thr
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 
 from gonogo import times
 from gonogo.decide import causes
 from gonogo.decide.causes import Sides
 from gonogo.decide.lift_keys import ROLLED
+from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry, GaugeRain
 from gonogo.records.site import Site
 from gonogo.records.verdict import Decision, OutlookDay, Verdict
@@ -26,12 +27,21 @@ WORTH_A_MAIL = frozenset(("verdict", "window", "litres"))  # what a crew that ha
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreviousRun:
-    """What a run concluded of a site or of a crew's strips, and when. order None = it proposed none."""
+    """What a run concluded of a site or of a crew's strips, and when. order None = it proposed none.
+
+    badges   by strip id the word that its mail showed of a strip; a strip that is not there is told by its verdict
+    """
 
     at_utc: datetime
     decisions: tuple[Decision, ...]
     outlook: tuple[OutlookDay, ...]
     order: WorkOrder | None = None
+    badges: Mapping[str, str] = field(default_factory=dict)
+
+
+def badges_of(plan: DayPlan | None) -> dict[str, str]:
+    """Return by strip id the word that the mails of a plan show; nothing where there is no plan."""
+    return {} if plan is None else {strip.strip_id: str(strip.badge) for strip in plan.strips}
 
 
 def changes(
@@ -61,6 +71,7 @@ def changes(
         fallen_mm=fallen_mm,
         events={strip.id: causes.events(strip.id, between) for strip in site.strips},
         settings=settings,
+        badges=(before.badges, now.badges),
     )
     days = [times.local_date(run.at_utc, site.zone) for run in (before, now)]
     if days[0] == days[1]:
@@ -77,6 +88,9 @@ def _since_another_day(sides: Sides, before: PreviousRun, now: PreviousRun) -> t
     found = _rain_changes(sides)
     moved = _plan_changes(sides, before, now)
     today = times.local_date(now.at_utc, sides.site.zone)
+    rolled_today = _rolled_on(
+        now.order, today, sides.site
+    )  # what has a place today has no next day, and waits for none
     for strip_id, old, new in _pairs(sides):
         lift = _lift_change(sides, strip_id)
         own_moves = moved.get(strip_id, [])
@@ -84,7 +98,7 @@ def _since_another_day(sides: Sides, before: PreviousRun, now: PreviousRun) -> t
             found.append(lift)
         elif old.verdict != new.verdict:
             found.append(_verdict_change(sides, old, new, today))
-        elif not own_moves and _is_next_on_another_day(sides.site, old, new):
+        elif not own_moves and strip_id not in rolled_today and _is_next_on_another_day(sides.site, old, new):
             last = max(u for u in (old.next_utc, new.next_utc, now.at_utc) if u is not None)
             found.append(
                 Change(
@@ -124,11 +138,21 @@ def _pairs(sides: Sides) -> Iterator[tuple[str, Decision, Decision]]:
 
 def _verdict_change(sides: Sides, old: Decision, new: Decision, today: date) -> Change:
     why = causes.why(sides, new.strip_id, today, is_verdict=True)
-    return Change(strip_id=new.strip_id, what="verdict", before=str(old.verdict), after=str(new.verdict), why=why)
+    was, now = _shown(sides, old, new)
+    return Change(strip_id=new.strip_id, what="verdict", before=was, after=now, why=why)
+
+
+def _shown(sides: Sides, old: Decision, new: Decision) -> tuple[str, str]:
+    """Return the word that the reader saw of a strip, and the one that stands there now."""
+    was, now = (
+        badges.get(decision.strip_id, str(decision.verdict))
+        for badges, decision in zip(sides.badges, (old, new), strict=True)
+    )
+    return was, now
 
 
 def _day_change(sides: Sides, old: Decision, new: Decision, today: date) -> Change | None:
-    """Return the change of a strip's verdict, hours or litres within a day, None within the thresholds."""
+    """Return the change of a strip's verdict, hours, litres or badge within a day, None within the thresholds."""
     if old.verdict != new.verdict:
         return _verdict_change(sides, old, new, today)
     why = causes.why(sides, new.strip_id, today)
@@ -142,13 +166,13 @@ def _day_change(sides: Sides, old: Decision, new: Decision, today: date) -> Chan
             after_until_utc=new.until_utc,
             why=why,
         )
-    if old.water is None or new.water is None:
-        return None
-    litres, limit = (old.water.litres, new.water.litres), sides.settings["change_litres_pct"]
-    if abs(litres[1] - litres[0]) * 100.0 <= limit * litres[0]:
-        return None
-    numbers = {"before_litres": litres[0], "after_litres": litres[1]}
-    return Change(strip_id=new.strip_id, what="litres", numbers=numbers, why=why)
+    if old.water is not None and new.water is not None:
+        litres, limit = (old.water.litres, new.water.litres), sides.settings["change_litres_pct"]
+        if abs(litres[1] - litres[0]) * 100.0 > limit * litres[0]:
+            numbers = {"before_litres": litres[0], "after_litres": litres[1]}
+            return Change(strip_id=new.strip_id, what="litres", numbers=numbers, why=why)
+    was, now = _shown(sides, old, new)
+    return None if was == now else Change(strip_id=new.strip_id, what="badge", before=was, after=now, why=why)
 
 
 def _is_window_moved(sides: Sides, old: Decision, new: Decision) -> bool:
@@ -254,6 +278,12 @@ def _plan_changes(sides: Sides, before: PreviousRun, now: PreviousRun) -> dict[s
             )
             found.setdefault(work.strip_id, []).append(change)
     return found
+
+
+def _rolled_on(order: WorkOrder | None, day: date, site: Site) -> frozenset[str]:
+    """Return the strips that an order of work has rolled on a day."""
+    works = () if order is None else _rolling(order).values()
+    return frozenset(w.strip_id for w in works if times.local_date(w.start_utc, site.zone) == day)
 
 
 def _rolling(order: WorkOrder) -> dict[tuple[str, int], PlannedWork]:

@@ -164,7 +164,8 @@ def _seen(
         done.site, done.histories, entries, day=asked.day, now_utc=asked.now_utc, settings=asked.settings
     )
     as_it_lies = replace(asked, site=with_passes(done.site, lifts))
-    orders = standing(plans, done.unknown, asked.day)
+    begins_utc = {strip.id: history.begins_utc for strip, history in zip(done.site.strips, done.histories, strict=True)}
+    orders = standing(plans, done.unknown, asked.day, begins_utc)
     inputs = replace(_inputs(as_it_lies, done, orders, weather, own_weather), lifts=lifts)
     prepared = prepare(inputs, before)
     return Look(decisions=decide(inputs, prepared), prepared=prepared, done=done)

@@ -83,8 +83,8 @@ REASONS: dict[str, Key] = {
         gaps=("standing_water_mm", "longest_drained_h", "time_needed_h"),
     ),
     "work_not_recorded": Key(
-        meaning="wait: watering or rolling told on an earlier day is not on record, and no test says whether it was "
-        "done; test first, then go on by the result",
+        meaning="wait: work told on an earlier day is not on record, and no test says whether it was done; test first, "
+        "then go on by the result",
         gaps=_MOISTURE,
     ),
     "watered_not_tested": Key(
@@ -104,6 +104,11 @@ REASONS: dict[str, Key] = {
         meaning="wait: the last moisture test lies outside the window, and what weather, water and work did since does "
         "not bring the lift inside with the chance that is required; a second test decides",
         gaps=("last_test_pct", "chance_in_window", "chance_needed", *_MOISTURE),
+    ),
+    "again_outside": Key(
+        meaning="wait: the lift failed or was broken up, and is rolled again only by a test in the middle half of its "
+        "window, which the last one is not",
+        gaps=("last_test_pct", "middle_low_pct", "middle_high_pct", *_MOISTURE),
     ),
     "retest_after_rain": Key(
         meaning="wait: heavy rain between the last test and the start of work; test moisture and density, then go on",

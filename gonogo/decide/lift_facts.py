@@ -9,9 +9,10 @@ from datetime import timedelta
 import numpy as np
 
 from gonogo.decide.inputs import MorningInputs, on_hours
+from gonogo.decide.lift_state import middle_half_pct
 from gonogo.decide.measures import Fact, Known
 from gonogo.decide.windows import epoch_h
-from gonogo.records.site import Binder, Method
+from gonogo.records.site import Binder, Material, Method
 from gonogo.soil.classes import SOIL_CLASSES
 
 
@@ -29,6 +30,17 @@ def _failed(inputs: MorningInputs, s: int, pick: str) -> float:
 def _failed_deviation(inputs: MorningInputs, s: int) -> float:
     failed = inputs.lift(s).failed
     return 0.0 if failed is None else failed.reading.w_pct - inputs.material(inputs.strips[s]).omc_pct
+
+
+def _material(inputs: MorningInputs, s: int) -> Material:
+    return inputs.material(inputs.strips[s])
+
+
+def _in_middle(inputs: MorningInputs, s: int) -> bool:
+    """Whether the newest test lies where it releases a lift that failed before; not where there is no test."""
+    low_pct, high_pct = middle_half_pct(_material(inputs, s))
+    tested = inputs.last_test_pct
+    return tested is not None and bool(low_pct - 1e-9 <= float(tested[s]) <= high_pct + 1e-9)
 
 
 def _binder(inputs: MorningInputs, s: int, pick: Callable[[Binder], float], otherwise: float) -> float:
@@ -97,6 +109,12 @@ LIFT_FACTS: dict[str, Fact] = {
         "it failed today at the right moisture, and a few passes bring it",
         lambda i, s: i.lift(s).may_roll_again,
     ),
+    "is_again": _of("yes/no", "it failed or was broken up, and was not rolled since", lambda i, s: i.lift(s).is_again),
+    "is_test_in_middle": _of(
+        "yes/no", "the newest test that counts lies in the middle half of the window", lambda i, s: _in_middle(i, s)
+    ),
+    "middle_low_pct": _of("%", "dry edge of that middle half", lambda i, s: middle_half_pct(_material(i, s))[0]),
+    "middle_high_pct": _of("%", "its wet edge", lambda i, s: middle_half_pct(_material(i, s))[1]),
     "is_rework": _of("yes/no", "the engineer said that it is done again", lambda i, s: i.lift(s).is_rework),
     "is_accepted": _of(
         "yes/no", "its density test reached what is required", lambda i, s: i.lift(s).passed is not None

@@ -33,6 +33,7 @@ UNPLANNED: dict[str, Key] = {
 # What changed since a previous run (Change.what).
 CHANGES: dict[str, Key] = {
     "verdict": Key(meaning="another verdict than last time", gaps=("before", "after")),
+    "badge": Key(meaning="it waits as before, and a test decides now or no longer does", gaps=("before", "after")),
     "window": Key(meaning="other hours of rolling than earlier that day", gaps=("before", "after")),
     "litres": Key(meaning="another dose than earlier that day", gaps=("before_litres", "after_litres")),
     "lift_done": Key(meaning="the lift has been rolled since", gaps=("after_utc",)),

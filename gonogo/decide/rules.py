@@ -242,6 +242,17 @@ RULES: tuple[Rule, ...] = (
         because="dry_crust",
         site_may_change=True,
     ),
+    # --- right, but it failed before: that it did says that it was not where its tests said
+    _wait(
+        "again_outside",
+        ("is_again", "==", "yes"),
+        ("may_roll_again", "==", "no"),
+        ("is_test_in_middle", "==", "no"),
+        ("untested_water_litres_m2", "<", "dose_min_litres_m2"),
+        _NOT_SETTING,
+        because="again_outside",
+        site_may_change=True,
+    ),
     # --- right
     _wait(
         "rain_in_window",

@@ -25,6 +25,9 @@ TAKEN_BACK = frozenset(
         "lift_accepted", "density_failed", "lift_in_rework", "binder_time_over", "binder_too_wet",
     )
 )  # fmt: skip
+# Of these, what is said of a lift by its rolling or density. Where such an order stands, that lift is broken up or
+# lies under another by now: why the strip waits, the rules say anew.
+OF_LIFT_BEFORE = frozenset(("already_rolled", "lift_accepted", "density_failed", "lift_in_rework"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,11 +42,19 @@ class Standing:
         return next((job for job in self.jobs if job.task == task), None)
 
 
-def standing(plans: Sequence[DayPlan], unknown: Sequence[tuple[ToldWork, float]], day: date) -> Mapping[str, Standing]:
+def standing(
+    plans: Sequence[DayPlan],
+    unknown: Sequence[tuple[ToldWork, float]],
+    day: date,
+    begins_utc: Mapping[str, datetime | None],
+) -> Mapping[str, Standing]:
     """Return by strip the order of this day of which a part has begun or may have.
 
+    begins_utc   by strip id, since when its lift lies there, None where nobody recorded it
+
     What a run without a forecast had a test decide is no order that could stand: whether it was done is asked. So is
-    what a branch had done on a lift that was spread since: the order was of the lift below.
+    what a branch had done on a lift that was spread since: the order was of the lift below. Rolling that was told of a
+    lift to be spread is an order of that lift, once it lies there: nobody is told to spread it again.
     """
     found: dict[str, Standing] = {}
     for work, _ in unknown:
@@ -52,7 +63,8 @@ def standing(plans: Sequence[DayPlan], unknown: Sequence[tuple[ToldWork, float]]
             if told is None or (work.task == Task.WATER and work.lift != told.lift):
                 continue
             if plan.day == day and plan.made_utc == work.told_utc and plan.is_knowable:
+                lies = told.as_it_lies(plan.made_utc, begins_utc.get(work.strip_id))
                 found.setdefault(
-                    work.strip_id, Standing(told=told, jobs=plan.jobs_of(work.strip_id), told_utc=plan.made_utc)
+                    work.strip_id, Standing(told=lies, jobs=plan.jobs_of(work.strip_id), told_utc=plan.made_utc)
                 )
     return found

@@ -17,7 +17,7 @@ from gonogo.decide.machines import roller_of
 from gonogo.decide.outlook import band_pct, next_workable_utc
 from gonogo.decide.rolling import rolling_time_h
 from gonogo.decide.rules import RULES, Condition, Rule
-from gonogo.decide.standing import ORDER_STANDS, TAKEN_BACK, Standing
+from gonogo.decide.standing import OF_LIFT_BEFORE, ORDER_STANDS, TAKEN_BACK, Standing
 from gonogo.decide.today import Prepared, prepare, run_around, soaked
 from gonogo.decide.water import trucks
 from gonogo.decide.water.evening import FOR_TOMORROW
@@ -220,12 +220,15 @@ def as_told(decision: Decision, order: Standing | None, inputs: MorningInputs) -
     if decision.reason == "not_enough_hours" and (rolling is None or rolling.end_utc <= inputs.now_utc):
         return decision
     is_work = told.verdict != Verdict.WAIT
-    judged = Judged(verdict=told.verdict, rule_id=ORDER_STANDS, reason=told.reason, seen=decision.seen)
+    reason = told.reason
+    if reason in OF_LIFT_BEFORE:
+        reason = decision.reason if decision.verdict == Verdict.WAIT else "too_uncertain"
+    judged = Judged(verdict=told.verdict, rule_id=ORDER_STANDS, reason=reason, seen=decision.seen)
     return replace(
         decision,
         verdict=told.verdict,
         rule_id=ORDER_STANDS,
-        reason=told.reason,
+        reason=reason,
         from_utc=told.roll_from_utc if is_work else None,
         until_utc=told.roll_by_utc if is_work else None,
         next_utc=None if is_work else decision.next_utc,

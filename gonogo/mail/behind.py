@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.mail.items import BehindView
 from gonogo.mail.morning import Morning
 from gonogo.mail.rows import reason_behind
@@ -13,6 +14,7 @@ from gonogo.records.site import Material
 from gonogo.records.verdict import Decision
 from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.wording import phrases, sentences
+from gonogo.wording.clock import Clock
 from gonogo.wording.instruction import short_name
 from gonogo.wording.items import MaterialView
 from gonogo.wording.phrases import Names, Phrase, phrase
@@ -38,8 +40,11 @@ SAID_ABOVE = frozenset(
         "forecast_old", "disk_and_aerate", "aerate_thin_layers", "very_wet_remove_or_treat",
         "stop_if_it_runs_off",
         "test_before_rolling", "test_after_watering", "repeat_reading", "scarify_first",
+        "mix_binder", "mix_binder_at_once",
     )
 )  # fmt: skip
+# Of these, what a row says before its hours: who rolls by the hours alone would roll the soil without its binder.
+SAID_FIRST = ("mix_binder", "mix_binder_at_once")
 
 
 def behind(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[BehindView, ...]:
@@ -53,7 +58,8 @@ def behind(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[BehindV
 
 def _strip(morning: Morning, strip_plan: StripPlan, decision: Decision) -> BehindView:
     clock, strip = morning.clock, morning.strips[strip_plan.strip_id]
-    advice = [("advice", key) for key in decision.advice] + [("test", key) for key in decision.test]
+    is_tested = strip_plan.test is not None and strip_plan.test.why == RESULT_IN  # what a test would settle is settled
+    advice = [("advice", key) for key in decision.advice] + [("test", key) for key in decision.test if not is_tested]
     return BehindView(
         name=short_name(strip),
         lines=reason_behind(sentences.reason(decision, clock), strip_plan),
@@ -62,6 +68,12 @@ def _strip(morning: Morning, strip_plan: StripPlan, decision: Decision) -> Behin
         ),
         note=strip.note,
     )
+
+
+def said_first(decision: Decision, clock: Clock) -> tuple[Phrase, ...]:
+    """Return the advice of a strip that its row begins with."""
+    keys = (key for key in decision.advice if key in SAID_FIRST)
+    return tuple(sentences.of_decision("advice", key, decision, clock) for key in keys)
 
 
 def unsure(morning: Morning, decisions: Mapping[str, Decision]) -> tuple[Phrase, ...]:

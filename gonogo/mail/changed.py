@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from gonogo.decide.changes import WORTH_A_MAIL
 from gonogo.mail.items import StripRow
 from gonogo.mail.morning import Morning
 from gonogo.records.day_plan import Task
@@ -32,10 +33,10 @@ def changed_strips(morning: Morning) -> Names | Phrase | None:
 
 
 def _firsts(morning: Morning) -> dict[str, Change]:
-    """Return by strip the first thing that changed on it."""
+    """Return by strip the first thing that changed on it, what a mail was sent for before all else."""
     own = morning.strips
     firsts: dict[str, Change] = {}
-    for change in morning.changes or ():
+    for change in sorted(morning.changes or (), key=lambda c: c.what not in WORTH_A_MAIL):
         if change.strip_id in own:
             firsts.setdefault(change.strip_id, change)
     return firsts

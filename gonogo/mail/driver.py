@@ -187,7 +187,7 @@ def _rows(morning: Morning, job: Job, of: Instruction, strip: Strip, truck: Truc
     yield _row("runs", "card.runs" if plan.passes > 1 else "card.runs_one", lanes=n_lanes, n=plan.passes)
     spare_m = strip.width_m - (n_lanes - 1) * truck.bar_width_m
     if "bar_overhangs" in plan.warnings and spare_m > 0:
-        width = phrases.amount("length_m", spare_m)
+        width = phrases.amount("lane_m", spare_m)
         yield phrase("card.label_lane", n=n_lanes), phrase("card.lane", width=width)
     yield _check(plan, truck)
     if of.is_damp:

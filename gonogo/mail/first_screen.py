@@ -18,7 +18,7 @@ from gonogo.wording.hour_bar import rain_coming
 from gonogo.wording.instruction import Instruction, short_name
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
-from gonogo.wording.phrases import Day, Gap, Moment, Names, Phrase, phrase
+from gonogo.wording.phrases import Day, Gap, Moment, Names, Number, Phrase, phrase
 
 NAMES_AT_MOST = 4  # a headline with more names than this counts them instead
 WET_NIGHT_MM = 1.0  # rain since the last shift that is the first news of the day
@@ -131,7 +131,7 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     by_id = {row.instruction.strip_id: row.instruction for row in rows}
     clock = morning.clock
     works = [
-        (by_id[strip_plan.strip_id], work)
+        (by_id[strip_plan.strip_id], work, work.lift if work.is_of_coming(strip_plan.lift) else 0)
         for strip_plan in morning.strip_plans
         if strip_plan.strip_id in by_id
         for work in strip_plan.not_recorded
@@ -158,21 +158,25 @@ def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
     for strip_plan in morning.strip_plans:
         for work in strip_plan.not_recorded if strip_plan.strip_id in by_id else ():
             litres = phrases.amount("litres", work.litres) if work.task == Task.WATER else None
-            return ToRecord(strip_id=strip_plan.strip_id, act=ACTS_OF[work.task], litres=litres)
+            act = "spread" if work.is_of_coming(strip_plan.lift) else ACTS_OF[work.task]
+            return ToRecord(strip_id=strip_plan.strip_id, act=act, litres=litres)
     watered = next((of for of in by_id.values() if of.badge == Badge.WATER_FIRST), None)
     return None if watered is None else ToRecord(strip_id=watered.strip_id, act="watered", litres=watered.litres)
 
 
-def _told_works(works: Sequence[tuple[Instruction, NotRecorded]], clock: Clock) -> Iterator[Phrase]:
-    """Yield told work that is not recorded, of one kind and day together."""
-    groups: dict[tuple[Task, object], list[tuple[Instruction, NotRecorded]]] = {}
-    for of, work in works:
+def _told_works(works: Sequence[tuple[Instruction, NotRecorded, int]], clock: Clock) -> Iterator[Phrase]:
+    """Yield told work that is not recorded, of one kind and day together; lift: to be spread for it first, or 0."""
+    groups: dict[tuple[Task, int, object], list[tuple[Instruction, NotRecorded]]] = {}
+    for of, work, lift in works:
         day = work.start_utc.astimezone(clock.site.zone).date()
-        groups.setdefault((work.task, day), []).append((of, work))
-    for (task, _), group in groups.items():
-        first = min(work.start_utc for _, work in group)
+        groups.setdefault((work.task, lift, day), []).append((of, work))
+    for (task, lift, _), group in groups.items():
+        first = clock.near(min(work.start_utc for _, work in group))
         strips = Names(items=tuple(of.short for of, _ in group))
-        yield phrase(f"box.{task}", strips=strips, start=clock.near(first))
+        if lift:
+            yield phrase("box.roll_lift", strips=strips, lift=Number(value=float(lift)), start=first)
+        else:
+            yield phrase(f"box.{task}", strips=strips, start=first)
 
 
 def called_since(morning: Morning, strip_id: str) -> Moment | None:

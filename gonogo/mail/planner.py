@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from datetime import date
 
 from gonogo.mail.items import HalfView, PlannerView, StripRow
 from gonogo.mail.morning import Morning
@@ -12,10 +11,10 @@ from gonogo.records.day_plan import Badge, Half, StripPlan, Task
 from gonogo.records.shift import half_of
 from gonogo.records.work_order import Change, PlannedWork, Unplanned, Work, WorkOrder
 from gonogo.wording import phrases
-from gonogo.wording.instruction import Instruction, is_beyond, short_name
+from gonogo.wording.instruction import Instruction, is_beyond, short_name, waits_until
 from gonogo.wording.order import gain, proof
 from gonogo.wording.phrases import Day, Number, Phrase, phrase
-from gonogo.wording.sentences import VERDICTS, Facts, sentence
+from gonogo.wording.sentences import Facts, sentence, verdict_word
 
 SUBJECT_AT_MOST = 2  # moves named in a subject; more are counted
 MOVES = ("planned_start", "newly_planned", "no_longer_planned", "verdict", "window", "litres")
@@ -23,12 +22,14 @@ MOVES = ("planned_start", "newly_planned", "no_longer_planned", "verdict", "wind
 
 def planner_view(morning: Morning, rows: Sequence[StripRow]) -> PlannerView:
     """Return what the planner of some crews reads."""
-    order = morning.order
+    order, by_id = morning.order, {row.instruction.strip_id: row.instruction for row in rows}
     return PlannerView(
         moved_subject=_moved(morning),
-        asked=tuple(_asked(morning, {row.instruction.strip_id: row.instruction for row in rows})),
-        halves=() if order is None else tuple(_halves(morning, order)),
-        unplanned=() if order is None else tuple(_unplanned(morning, u) for u in _own(morning, order.unplanned)),
+        asked=tuple(_asked(morning, by_id)),
+        halves=() if order is None else tuple(_halves(morning, order, by_id)),
+        unplanned=()
+        if order is None
+        else tuple(_unplanned(morning, u, by_id.get(u.strip_id)) for u in _own(morning, order.unplanned)),
         gain=None if order is None else gain(order),
         proof=None if order is None else proof(order),
     )
@@ -58,8 +59,9 @@ def _moved(morning: Morning) -> Phrase:
 
 
 def _move(change: Change, name: str, morning: Morning) -> Phrase:
-    if change.what == "verdict" and change.after in VERDICTS:
-        return phrase("moved.verdict", strip=name, verdict=phrase(f"verdict.{change.after}"))
+    verdict = verdict_word(change.after) if change.what == "verdict" else None
+    if verdict is not None:
+        return phrase("moved.verdict", strip=name, verdict=verdict)
     if change.what == "no_longer_planned":
         return phrase("moved.off", strip=name)
     if change.what in ("planned_start", "newly_planned") and change.after_utc is not None:
@@ -89,6 +91,9 @@ def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning:
         if work.task == Task.WATER:
             litres = phrases.amount("litres", work.litres)
             yield phrase("asked.water", strip=name, litres=litres, start=clock.at(work.start_utc))
+        elif work.is_of_coming(strip_plan.lift):
+            lift = Number(value=float(work.lift))
+            yield phrase("asked.roll_lift", strip=name, lift=lift, start=clock.at(work.start_utc))
         else:
             yield phrase(f"asked.{work.task}", strip=name, start=clock.at(work.start_utc))
     coming = strip_plan.new_lift
@@ -108,7 +113,7 @@ def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning:
 # --- the order of work ---------------------------------------------------------------------------------------------
 
 
-def _halves(morning: Morning, order: WorkOrder) -> Iterator[HalfView]:
+def _halves(morning: Morning, order: WorkOrder, rows: dict[str, Instruction]) -> Iterator[HalfView]:
     """Yield the order of work by half days: strips, never hours; those of today stand with their strips."""
     own = morning.strips
     works = sorted(
@@ -122,12 +127,28 @@ def _halves(morning: Morning, order: WorkOrder) -> Iterator[HalfView]:
         yield HalfView(
             title=phrase("form.day_half", day=Day(day=day), half=phrase(f"half.{Half(half)}")),
             is_today=today,
-            lines=tuple(_work(morning, w, watered.get((w.strip_id, w.lift)), day) for w in group),
+            lines=tuple(
+                _work(morning, w, watered.get((w.strip_id, w.lift)), _back(morning, w, rows.get(w.strip_id)))
+                for w in group
+            ),
         )
 
 
-def _work(morning: Morning, work: PlannedWork, water: PlannedWork | None, day: date) -> Phrase:
-    """Return one lift in its half day, with its chance and what comes before it."""
+def _back(morning: Morning, work: PlannedWork | Unplanned, of: Instruction | None) -> Phrase | None:
+    """Return when a wet lift is likely back by disking, before its place if it has one: the order knows of none."""
+    strip_plan = morning.plan.strip(work.strip_id)
+    back = None if strip_plan is None or work.lift != strip_plan.lift else strip_plan.dry_back
+    if back is None or back.is_hopeless or of is None or of.next is None:
+        return None
+    return None if of.next.is_planned else waits_until(of.next, is_drying=True)
+
+
+def _work(morning: Morning, work: PlannedWork, water: PlannedWork | None, back: Phrase | None) -> Phrase:
+    """Return one lift in its half day, with its chance and what comes before it.
+
+    back   when it is likely back by disking, before that half day
+    """
+    day, _ = half_of(morning.site, work.start_utc)
     is_far = is_beyond(day, morning.plan.day)
     chance = phrases.chance_ahead(work.chance, is_far=is_far)
     lift = Number(value=float(work.lift))
@@ -146,6 +167,8 @@ def _work(morning: Morning, work: PlannedWork, water: PlannedWork | None, day: d
         notes.append(phrase("half.late"))
     if day != morning.plan.day and (is_far or "unsure" in work.flags):
         notes.append(phrase("half.if_dry"))
+    if back is not None:
+        notes.append(phrase("half.disked", back=back))
     if not notes:
         return phrase("half.line", strip=named, chance=chance)
     return phrase("half.line_notes", strip=named, chance=chance, notes=phrases.Listed(items=tuple(notes)))
@@ -156,10 +179,13 @@ def _own(morning: Morning, lifts: Sequence[Unplanned]) -> list[Unplanned]:
     return [lift for lift in lifts if lift.strip_id in own]
 
 
-def _unplanned(morning: Morning, lift: Unplanned) -> Phrase:
+def _unplanned(morning: Morning, lift: Unplanned, of: Instruction | None) -> Phrase:
     is_far = lift.at_utc is not None and is_beyond(half_of(morning.site, lift.at_utc)[0], morning.plan.day)
     share = phrases.chance_ahead(lift.chance, is_far=is_far).pct / 100.0
     facts = Facts(numbers={"chance": share}, moments={"at_utc": lift.at_utc})
     why = sentence("unplanned", lift.reason, facts, morning.clock)
+    back = _back(morning, lift, of)
+    if back is not None:
+        return phrase("order.unplanned_disked", strip=short_name(morning.strips[lift.strip_id]), why=why, back=back)
     key = "order.unplanned_lift" if lift.lift > 1 else "order.unplanned"
     return phrase(key, strip=short_name(morning.strips[lift.strip_id]), lift=Number(value=float(lift.lift)), why=why)

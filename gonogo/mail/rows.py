@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
-from gonogo.decide.plan_keys import SHORT
+from gonogo.decide.plan_keys import RESULT_IN, SHORT
 from gonogo.mail.branches import branches
 from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
@@ -20,15 +20,25 @@ METHODS = ("oven", "nuclear gauge", "microwave", "carbide", "hand feel")  # of s
 
 
 def strip_row(
-    strip_plan: StripPlan, instruction: Instruction, clock: Clock, *, reason: Phrase, is_knowable: bool
+    strip_plan: StripPlan,
+    instruction: Instruction,
+    clock: Clock,
+    *,
+    reason: Phrase,
+    is_knowable: bool,
+    first: Sequence[Phrase] = (),
 ) -> StripRow:
-    """Return one strip of the first screen. reason: the sentence of its verdict; is_knowable: there is a verdict."""
+    """Return one strip of the first screen.
+
+    reason   the sentence of its verdict; is_knowable: there is a verdict
+    first    what has to be done before all else: work that its machines' hours do not hold
+    """
     test = _deciding_test(strip_plan, instruction)
     return StripRow(
         instruction=instruction,
         badge=phrase(f"badge.{instruction.badge}"),
         when=_when(strip_plan, instruction, is_knowable=is_knowable),
-        lines=tuple(_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
+        lines=(*first, *_lines(strip_plan, instruction, clock, reason=reason, is_knowable=is_knowable)),
         branches=() if test is None else tuple(branches(instruction, test)),
     )
 
@@ -187,6 +197,8 @@ def _unrecorded(strip_plan: StripPlan, clock: Clock) -> Iterator[Phrase]:
         at = clock.near(work.start_utc)
         if work.task == Task.WATER:
             yield phrase("row.told_water", litres=phrases.amount("litres", work.litres), start=at)
+        elif work.is_of_coming(strip_plan.lift):
+            yield phrase("row.told_roll_lift", lift=Number(value=float(work.lift)), start=at)
         else:
             yield phrase(f"row.told_{work.task}", start=at)
 
@@ -209,6 +221,8 @@ def _last_test(last: LastTest | None, clock: Clock) -> Iterator[Phrase]:
 def reason_behind(reason: Phrase, strip_plan: StripPlan) -> tuple[Phrase, ...]:
     """Return why a strip has its verdict and how sure that is, for the part behind the first screen."""
     inside, dry, wet = strip_plan.chance_in_window, strip_plan.chance_too_dry, strip_plan.chance_too_wet
+    if strip_plan.test is not None and strip_plan.test.why == RESULT_IN:  # no "test first", and no chance beside it
+        return (_because(RESULT_IN, reason),)
     coming = strip_plan.new_lift
     if coming is not None and not coming.is_if_rolled:  # the chances are those of the lift below it
         return (reason,)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from gonogo.mail import first_screen
 from gonogo.mail.assumed import assumed
-from gonogo.mail.behind import behind, material_view, unsure
+from gonogo.mail.behind import behind, material_view, said_first, unsure
 from gonogo.mail.calendar import entry_views
 from gonogo.mail.changed import changed, changed_strips
 from gonogo.mail.driver import driver_view
@@ -116,6 +116,7 @@ def _rows(morning: Morning, decisions: Mapping[str, Decision]) -> Sequence[Strip
             clock,
             reason=reason(decisions[strip_plan.strip_id], clock),
             is_knowable=plan.is_knowable,
+            first=said_first(decisions[strip_plan.strip_id], clock),
         )
         for strip_plan in morning.strip_plans
         if strip_plan.strip_id in decisions

@@ -3,13 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 
+from gonogo.moisture.lift_history import LiftHistory
 from gonogo.records.day_plan import StripPlan, TestFirst, Then
 from gonogo.records.field import Reading
 
 # A second test so soon stands beside the first, and nothing was done between them: our own choice.
 BESIDE = timedelta(hours=1)
+
+
+def deciding(history: LiftHistory, from_utc: datetime, until_utc: datetime) -> list[Reading]:
+    """Return the tests between a plan and a moment that may be those it asked for, oldest first.
+
+    A density test is made on a rolled lift, and so is whatever comes after "rolled": it orders nothing of an open one.
+    """
+    rolled = (w.at_utc for w in history.works if w.work == "rolled" and w.at_utc > from_utc)
+    until_rolled = min(rolled, default=None)
+    return [
+        reading
+        for reading in history.readings
+        if from_utc < reading.at_utc <= until_utc
+        and reading.dry_density_kg_m3 is None
+        and (until_rolled is None or reading.at_utc < until_rolled)
+    ]
 
 
 def ordered(test: TestFirst, readings: Sequence[Reading]) -> tuple[Then | None, float]:

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from gonogo.moisture.lift_history import LiftHistory
-from gonogo.moisture.told_result import before_rolling, ordered
+from gonogo.moisture.told_result import before_rolling, deciding, ordered
 from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
-from gonogo.records.field import Reading, SurfaceWork, Watering
+from gonogo.records.field import SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.ensemble import StripMoisture
 from gonogo.soil.readings import METHOD_ERROR_PCT, SPOT_SCATTER_PCT
@@ -87,7 +87,9 @@ def _by_jobs(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chance: 
         if job.task not in TRACKED:
             continue
         if job.is_after_test:
-            act = before_rolling(told, _tests(history, plan.made_utc, job.start_utc + timedelta(hours=SOON_H)))
+            told = told.as_it_lies(plan.made_utc, history.begins_utc)
+            until_utc = job.start_utc + timedelta(hours=SOON_H)
+            act = before_rolling(told, deciding(history, plan.made_utc, until_utc))
             if act not in (None, Then.ROLL):
                 continue
             if act is None and told.test is not None and not math.isnan(job.chance):
@@ -115,10 +117,9 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     A lift that was spread since has the branches of its own test: of these only water and rolling after airing are
     asked for, as a lift that it found inside is told anew, and its rolling has an hour of its own.
     """
-    is_new = told.test is None and history.begins_utc is not None and history.begins_utc > plan.made_utc
-    new_lift = told.new_lift if is_new else None
-    test, lift = (told.test, told.lift) if new_lift is None else (new_lift.test, new_lift.lift)
-    tests = _tests(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
+    lies = told.as_it_lies(plan.made_utc, history.begins_utc)
+    test = lies.test
+    tests = deciding(history, plan.made_utc, plan.made_utc + timedelta(hours=24))
     if test is None or not tests:
         return []
     act, w_pct = ordered(test, tests)
@@ -127,7 +128,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
         task, start_utc = Task.ROLL, (air_utc := test.air_roll_utc)
     elif act in (Then.WATER, Then.CALL) and test.litres_per_pct > 0.0:
         task, litres = Task.WATER, min((test.target_pct - w_pct) * test.litres_per_pct, test.litres_most)
-    elif new_lift is None and act == Then.ROLL:
+    elif lies is told and act == Then.ROLL:
         task = Task.ROLL
     else:
         return []
@@ -137,7 +138,7 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
         ToldWork(
             strip_id=told.strip_id,
             task=task,
-            lift=lift,
+            lift=lies.lift,
             told_utc=plan.made_utc,
             start_utc=start_utc,
             end_utc=start_utc + timedelta(hours=1),
@@ -146,10 +147,6 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
             is_aired=air_utc is not None,
         )
     ]
-
-
-def _tests(history: LiftHistory, from_utc: datetime, until_utc: datetime) -> list[Reading]:
-    return [r for r in history.readings if from_utc < r.at_utc <= until_utc]
 
 
 def _is_answered(work: ToldWork, history: LiftHistory) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from dataclasses import replace
 
-from gonogo.decide.changes import PreviousRun, changes
+from gonogo.decide.changes import PreviousRun, badges_of, changes
 from gonogo.decide.conclusion import Conclusion
 from gonogo.decide.order import propose
 from gonogo.decide.plan.as_planned import as_planned, order_as_planned, outlook_as_planned, with_places
@@ -45,7 +45,7 @@ def planned(frame: RunFrame, conclusion: Conclusion, stored: StoredInputs) -> Co
         found = changes(
             site,
             previous.last,
-            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=outlook, order=order),
+            PreviousRun(at_utc=now_utc, decisions=decisions, outlook=outlook, order=order, badges=badges_of(plan)),
             entries=entries,
             fallen_mm=fallen_mm(weather, previous.last.at_utc, now_utc),
             settings=judgement.inputs.settings,

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 
-from gonogo.decide.changes import PreviousRun
+from gonogo.decide.changes import PreviousRun, badges_of
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.moisture.learned import LearnedSoil
@@ -91,12 +91,13 @@ def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousR
     # On an ordinary morning the newest of all is the last of the day before.
     last = newest if newest.day < day else runs.last_run(connection, site.id, before_day=day)
     before, today = runs.last_mailed_runs(connection, site.id, day)
-    stored = _StoredRuns(connection)
+    plans = _plans(connection, site, day)
+    stored = _StoredRuns(connection, plans)
     return PreviousRuns(
         last=None if last is None else stored.came_to(last),
         order=stored.order(newest.id) if newest.day <= day else None,
         works=_works(connection, site, day),
-        plans=_plans(connection, site, day),
+        plans=plans,
         days_before=_last_mailed(stored, site, before),
         today=_last_mailed(stored, site, today),
     )
@@ -105,8 +106,8 @@ def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousR
 class _StoredRuns:
     """What runs came to, each read once: what is compared, what was told and what is kept to are mostly one run."""
 
-    def __init__(self, connection: sa.Connection) -> None:
-        self._connection = connection
+    def __init__(self, connection: sa.Connection, plans: Sequence[DayPlan]) -> None:
+        self._connection, self._plans = connection, plans
         self._told: dict[int, tuple[tuple[Decision, ...], tuple[OutlookDay, ...]]] = {}
         self._orders: dict[int, WorkOrder | None] = {}
 
@@ -128,7 +129,18 @@ class _StoredRuns:
         decisions, outlook = self.told(run.id)
         if run.finished_utc is None or not any(decision.facts for decision in decisions):
             return None
-        return PreviousRun(at_utc=run.finished_utc, decisions=decisions, outlook=outlook, order=self.order(run.id))
+        return PreviousRun(
+            at_utc=run.finished_utc,
+            decisions=decisions,
+            outlook=outlook,
+            order=self.order(run.id),
+            badges=self.badges(run.finished_utc),
+        )
+
+    def badges(self, at_utc: datetime) -> Mapping[str, str]:
+        """Return what the mails of the run that ended at a moment show of its strips: its plan is the last by then."""
+        until = (plan for plan in self._plans if plan.made_utc <= at_utc)
+        return badges_of(max(until, key=lambda plan: plan.made_utc, default=None))
 
 
 def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, ...]:
@@ -152,6 +164,7 @@ def _last_mailed(
             at_utc=at_utc,
             decisions=tuple(d for d in decisions if crew_of.get(d.strip_id) == crew_id),
             outlook=tuple(o for o in outlook if crew_of.get(o.strip_id) == crew_id),
+            badges={s: badge for s, badge in stored.badges(at_utc).items() if crew_of.get(s) == crew_id},
         )
     return by_crew
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import time
 from functools import partial
 
-from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
+from gonogo.decide.changes import PreviousRun, badges_of, changes, worth_a_mail
 from gonogo.decide.conclusion import Conclusion
 from gonogo.errors import GonogoError
 from gonogo.morning import previous
@@ -91,7 +91,12 @@ def _changes(frame: RunFrame, stored: StoredInputs, conclusion: Conclusion, last
     return changes(
         frame.site,
         last,
-        PreviousRun(at_utc=frame.now_utc, decisions=conclusion.decisions, outlook=conclusion.outlook),
+        PreviousRun(
+            at_utc=frame.now_utc,
+            decisions=conclusion.decisions,
+            outlook=conclusion.outlook,
+            badges=badges_of(conclusion.plan),
+        ),
         entries=stored.entries,
         fallen_mm=fallen_mm(conclusion.weather, last.at_utc, frame.now_utc),
         settings=frame.config.settings[frame.site.id],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -63,6 +63,8 @@ class NotRecorded:
     litres       told, 0 for rolling
     chance_done  share of the members in which it was done, after the tests since
     is_running   its told hours are not over yet
+    lift         that it was told of: above the one that lies there, the lift was to be spread first, and nobody
+                 recorded that either; 0 where the plan does not say
     """
 
     task: Task
@@ -72,6 +74,11 @@ class NotRecorded:
     litres: float
     chance_done: float
     is_running: bool
+    lift: int = 0
+
+    def is_of_coming(self, lift: int) -> bool:
+        """Whether it was told of a lift that was to be spread first. lift: the number of the one that lies there."""
+        return self.task == Task.ROLL and self.lift > lift
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -281,3 +288,14 @@ class StripPlan:
     new_lift: NewLift | None = None
     finished_utc: datetime | None = None
     watered_utc: datetime | None = None
+
+    def as_it_lies(self, made_utc: datetime, begins_utc: datetime | None) -> StripPlan:
+        """Return what a plan made then told of the lift that lies there since: of the one to be spread, once it was."""
+        coming = self.new_lift
+        if coming is None or coming.test is None or begins_utc is None or begins_utc <= made_utc:
+            return self
+        nan = math.nan  # the chances were of the lift below
+        return replace(
+            self, lift=coming.lift, test=coming.test, new_lift=None,
+            chance_in_window=nan, chance_too_dry=nan, chance_too_wet=nan,
+        )  # fmt: skip

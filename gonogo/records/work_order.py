@@ -105,7 +105,7 @@ class Change:
 
     strip_id               "" = the whole site
     what                   a row of keys.CHANGES: "verdict", "planned_start", "next_hour", "lift_done", "rain"...
-    before, after          words of a verdict, "" where `what` is not one
+    before, after          words of a badge, or of a verdict where no badge is known; "" where `what` is not one
     before_utc, after_utc  moments; None = there was or is none; for hours of rolling their start
     before_until_utc, after_until_utc   the end of these hours
     numbers                the rest, by gap name

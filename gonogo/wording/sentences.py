@@ -10,6 +10,7 @@ from datetime import datetime
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS, Key
 from gonogo.decide.order_keys import CAUSES, CHANGES, PLAN_FLAGS, UNPLANNED
 from gonogo.decide.plan_keys import NO_PLACE, SEAL_CAUSES, SHORT, SPREAD_STOPS
+from gonogo.records.day_plan import Badge
 from gonogo.records.verdict import Decision, Verdict
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
@@ -30,8 +31,15 @@ VOCABULARY: dict[str, dict[str, Key]] = {
     "seal_cause": SEAL_CAUSES,
     "spread_stop": SPREAD_STOPS,
 }
+VERDICTS, BADGES = frozenset(v.value for v in Verdict), frozenset(b.value for b in Badge)
 NO_VERDICT = frozenset(("not_knowable", "no_forecast", "forecast_too_old"))
-VERDICTS = frozenset(v.value for v in Verdict)
+
+
+def verdict_word(word: str) -> Phrase | None:
+    """Return the word of a verdict or of a badge as a strip shows it, None where it is neither."""
+    if word in BADGES:
+        return phrase(f"badge.{word}")
+    return phrase(f"verdict.{word}") if word in VERDICTS else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +60,7 @@ def sentence(table: str, key: str, facts: Facts, clock: Clock) -> Phrase:
             gaps[name] = clock.near(at_utc) if at_utc is not None else phrase("form.none")
         elif name in facts.words or name in ("before", "after"):
             word = facts.words.get(name, "")
-            gaps[name] = phrase(f"verdict.{word}") if word in VERDICTS else phrase("form.none")
+            gaps[name] = verdict_word(word) or phrase("form.none")
         else:
             gaps[name] = phrases.gap(name, float(facts.numbers.get(name, math.nan)))
     return Phrase(key=f"{table}.{key}", gaps=gaps)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hand_made import DAY, N_HOURS, NOW_UTC, SETTINGS, at, morning, row, site, strip
 
-from gonogo.decide.changes import PreviousRun, changes
+from gonogo.decide.changes import PreviousRun, changes, worth_a_mail
 from gonogo.decide.inputs import MorningInputs
 from gonogo.decide.order.propose import propose
 from gonogo.decide.outlook import outlook
@@ -204,3 +204,48 @@ def test_within_a_day_hours_are_told_again_where_an_end_moved_by_more_than_the_l
     now = PreviousRun(at_utc=at(6.5), decisions=(decided("A", at(start), at(end)),), outlook=())
     found = changes(site(STRIPS), told, now, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS)
     assert [c.what for c in found] == ["window"] * is_told
+
+
+def test_a_verdict_that_changed_is_told_in_the_words_of_the_badges_that_its_readers_see() -> None:
+    """TEST is a kind of the verdict "wait": a mail that shows TEST does not say that the strip waits."""
+    told = PreviousRun(
+        at_utc=at(5.5), decisions=(decided("A", at(7.0), at(12.0)),), outlook=(), badges={"A": "compact"}
+    )
+    now = PreviousRun(
+        at_utc=at(9.0), decisions=(decided("A", None, None, Verdict.WAIT),), outlook=(), badges={"A": "test"}
+    )
+    (change,) = changes(site(STRIPS), told, now, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS)
+    assert (change.what, change.before, change.after) == ("verdict", "compact", "test")
+    assert worth_a_mail((change,))
+
+
+@pytest.mark.parametrize(("badges", "said"), [(("test", "wait"), ["badge"]), (("wait", "wait"), [])])
+def test_a_strip_that_waits_as_before_and_is_no_longer_tested_is_told_and_alone_no_mail(
+    badges: tuple[str, str], said: list[str]
+) -> None:
+    waits = (decided("A", None, None, Verdict.WAIT),)
+    told, now = (
+        PreviousRun(at_utc=at(hour), decisions=waits, outlook=(), badges={"A": badge})
+        for hour, badge in zip((5.5, 9.0), badges, strict=True)
+    )
+    found = changes(site(STRIPS), told, now, entries=(), fallen_mm=(0.0, 0.0), settings=SETTINGS)
+    assert [c.what for c in found] == said
+    assert [(c.before, c.after) for c in found] == [badges] * len(said)
+    assert not worth_a_mail(found)
+
+
+def test_a_strip_with_a_place_today_is_not_told_to_have_no_likely_hour_any_more() -> None:
+    """What the order rolls today has no next day: it said "next likely time: none" beside the hours of its rolling."""
+    last = replace(decided("A", None, None, Verdict.WAIT), next_utc=YESTERDAY_UTC + timedelta(hours=6))
+    now = replace(last, next_utc=None, facts={"is_rolled": 0.0})
+    order = propose(morning(strips=STRIPS), decide(morning(strips=STRIPS)), done={}, before=None)
+    for planned, said in ((order, []), (replace(order, works=()), ["next_hour"])):
+        found = changes(
+            site(STRIPS),
+            PreviousRun(at_utc=YESTERDAY_UTC, decisions=(last,), outlook=()),
+            PreviousRun(at_utc=NOW_UTC, decisions=(now,), outlook=(), order=planned),
+            entries=(),
+            fallen_mm=(0.0, 0.0),
+            settings=SETTINGS,
+        )
+        assert [c.what for c in found] == said

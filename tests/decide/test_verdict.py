@@ -13,6 +13,7 @@ from hand_made import DAY, MEMBERS, N_HOURS, NOW_UTC, SPREAD, at, crew, material
 
 from gonogo.decide.facts import FACTS
 from gonogo.decide.keys import ADVICE, LIMITS, REASONS, TESTS, WATER_WARNINGS
+from gonogo.decide.lift_state import LiftState
 from gonogo.decide.rules import RULES, Rule
 from gonogo.decide.verdict import NOT_KNOWABLE, NOTHING_HELD, OPERATORS, decide, judge, no_verdict
 from gonogo.moisture.ground_state import GroundState
@@ -298,6 +299,32 @@ def test_a_split_lift_is_not_in_its_window_although_its_mean_is() -> None:
     assert "mix_full_depth" not in crust.advice
     assert "let_top_dry" in soft.advice
     assert not {"moisten_crust", "let_top_dry"} & set(decision().advice)
+    sand = decision(
+        top_pct=11.0, base_pct=15.5, on_site={"materials": (material(soil_class="sand", is_granular=True),)}
+    )
+    assert sand.reason == "dry_crust"
+    assert "moisten_crust" not in sand.advice  # it drains: nobody scarifies clean sand
+
+
+@pytest.mark.parametrize(
+    ("test_pct", "may_roll", "verdict"),
+    [
+        (13.0, False, Verdict.COMPACT),
+        (15.0, False, Verdict.COMPACT),
+        (12.9, False, Verdict.WAIT),
+        (15.1, False, Verdict.WAIT),
+        (12.9, True, Verdict.COMPACT),  # it failed today at the right moisture, and a few passes bring it
+    ],
+)
+def test_a_lift_that_failed_is_rolled_again_only_by_a_test_in_the_middle_half_of_its_window(
+    test_pct: float, may_roll: bool, verdict: Verdict
+) -> None:
+    """A re-check said "compact" by a test of 18.8 %, of which the morning's mail had asked 19.0 to 21.0 %."""
+    state = LiftState(is_again=True, may_roll_again=may_roll)
+    made = decision(14.0, last_test_pct=test_pct, lifts={"N1": state})
+    assert made.verdict == verdict
+    assert (made.reason == "again_outside") == (verdict == Verdict.WAIT)
+    assert decision(14.0, last_test_pct=test_pct).verdict == Verdict.COMPACT  # any other lift is judged by its members
 
 
 def test_old_and_missing_readings_are_never_silently_confident() -> None:

@@ -15,7 +15,7 @@ from gonogo.mail import render
 from gonogo.mail.items import MorningView
 from gonogo.mail.letter import RenderedMail
 from gonogo.mail.path import HOURS_BEFORE, moisture_paths
-from gonogo.records.day_plan import NotRecorded, Task
+from gonogo.records.day_plan import DryBack, Half, NextTry, NotRecorded, Task
 from gonogo.records.work_order import Change, Why, Work, WorkOrder
 from gonogo.wording import language, sentences
 from gonogo.wording.language import speaker
@@ -55,6 +55,19 @@ def test_the_planner_reads_the_order_by_half_days_and_what_has_no_place() -> Non
         assert piece in text, piece
     assert "S1 south" not in text
     assert "07:00 to" not in text  # hours of days ahead are nobody's promise
+
+
+def test_the_planner_reads_when_disking_brings_a_lift_back_before_its_place_in_the_order() -> None:
+    """The crew read "likely back today" of a strip that the planner's order had ten days later."""
+    ready = NextTry(day=scene.DAY, half=Half.AFTERNOON, at_utc=scene.at(14.5), chance=float("nan"))
+    back = DryBack(disk_utc=(scene.at(9),), ready=ready, chance=0.6, is_hopeless=False)
+    plan = scene.morning().plan
+    wet = tuple(replace(s, dry_back=back, next=ready) if s.strip_id in ("N3", "N5") else s for s in plan.strips)
+    text = flowing(mail("planner", morning(plan=replace(plan, strips=wet))).text)
+    assert "- N3 50% (test first, if it dries, by disking likely back today)" in text
+    assert "(best chance 41%). By disking likely back today." in text
+    lost = tuple(replace(s, dry_back=replace(back, is_hopeless=True), next=ready) for s in wet)
+    assert "by disking" not in flowing(mail("planner", morning(plan=replace(plan, strips=lost))).text).lower()
 
 
 def test_work_beyond_three_days_is_marked_and_its_chance_stands_in_steps_of_five() -> None:
@@ -121,7 +134,7 @@ def test_a_later_mail_begins_with_what_changed_and_what_to_do_if_it_was_done() -
         "- N5: no longer scheduled; it was set for Thu 08:00.",
         "- 1 more strip changed, below.",
         "- If it was already watered: no water again; test.",
-        "- Everything else stands as told.",
+        "- No other verdict changed; what follows holds.",
     ):
         assert piece in above, piece
     assert len(re.findall(r"\S*\w\S*", above)) <= 60

@@ -283,12 +283,51 @@ def test_what_was_told_and_not_recorded_stands_in_its_row_and_in_the_box() -> No
     assert "rolling of N5" in said(with_unrecorded(Task.ROLL).box)
 
 
+def test_rolling_that_was_told_of_a_lift_to_be_spread_is_asked_for_with_that_lift_and_recorded_by_its_spreading() -> (
+    None
+):
+    """ "Rolling of N5" is on record, of the lift below: who answers "N5 rolled" says nothing of the lift on top."""
+    plan = scene.morning().plan
+    lies = next(s.lift for s in plan.strips if s.strip_id == "N5")
+    for lift, row_says, box_says, act in (
+        (lies, "Told to roll Tue 07:30: not recorded.", "rolling of N5 (told Tue 07:30)", "rolled"),
+        (
+            lies + 1,
+            f"Told to spread and roll lift {lies + 1}, Tue 07:30: not recorded.",
+            f"spreading and rolling of lift {lies + 1} on N5 (told Tue 07:30)",
+            "spread",
+        ),
+    ):
+        told = {"not_recorded": (replace(unrecorded(Task.ROLL), lift=lift),), "test": scene.testing()}
+        strips = tuple(replace(s, **told) if s.strip_id == "N5" else s for s in plan.strips)
+        made = scene.built(plan=replace(plan, strips=strips))
+        assert row_says in said(row(made, "N5").lines)
+        assert box_says in said(made.box)
+        assert made.to_record is not None
+        assert (made.to_record.strip_id, made.to_record.act) == ("N5", act)
+        asked = " ".join(EN.say(line) for line in made.planner.asked)
+        assert (f"N5: was lift {lift} spread and rolled (told" in asked) == (act == "spread")
+
+
+def test_the_row_of_a_strip_whose_binder_is_not_mixed_in_begins_with_mixing_it() -> None:
+    """Its hours are the roller's: who goes by them alone rolls the soil without its binder."""
+    told = scene.decision("N1", Verdict.COMPACT, "in_window", advice=("mix_binder_at_once", "mind_silt"))
+    told = replace(told, facts=told.facts | {"working_time_h": 2.0})
+    made = of(told)
+    assert said(row(made, "N1").lines).startswith("Mix the binder in and record it (mixed). Roll within 2 h of mixing.")
+    own = next(s for s in made.behind if s.name == "N1")
+    assert "Mix the binder" not in said((*own.lines, *own.advice))
+    assert "Silt" in said(own.advice)
+
+
 def test_a_test_whose_result_is_in_is_not_asked_for_again() -> None:
     plan = scene.morning().plan
     told = {"not_recorded": (unrecorded(),), "test": scene.testing(why="result_in", by_utc=None)}
     strips = tuple(replace(s, **told) if s.strip_id == "N5" else s for s in plan.strips)
     made = scene.built(plan=replace(plan, strips=strips))
     assert said(row(made, "N5").lines).startswith("tested: go by the result. Told 18,400 L")
+    behind = next(said(s.lines) for s in made.behind if s.name == "N5")
+    assert behind == "tested: go by the result."  # no "test first" of a test that is made, and no chance of before it
     assert "Test N5" in said(scene.built().headline)
     assert "N5" not in said(made.headline)
 
@@ -561,12 +600,10 @@ def test_a_long_weekend_and_a_stopped_site_stand_under_the_answer_in_every_mail(
         next_shift_utc=scene.at(7.0, scene.DAY + timedelta(days=3)),
     )
     long = scene.built(plan=friday)
-    assert said(long.pause) == (
-        "Long weekend: no work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00."
-    )
+    assert said(long.pause) == ("No work Wed 17 Jun to Fri 19 Jun (Founders' Day). Next shift Sat 20 Jun 07:00.")
     for role in ("superintendent", "driver", "planner"):
         mail = mailed(long, role)
-        assert "Long weekend" in mail.text
+        assert "No work Wed 17 Jun" in mail.text
         assert "Founders' Day" in mail.html.replace("&#39;", "'")
     ended = scene.built(
         plan=replace(friday, pause=Pause(first_day=scene.DAY, last_day=None, why="end"), next_shift_utc=None)

@@ -131,6 +131,7 @@ def test_rain_that_was_not_in_the_first_forecast_turns_verdicts_and_each_crew_is
     assert told.subject.startswith("Changed: ")
     said = text(store, told)
     assert "N1: COMPACT is now WAIT." in said
+    assert "N4: TEST is now WAIT." in said  # its badge, and no silence where only the badge changed
     assert "Rain is likely before" in said
     assert "More rain is forecast: " in said
     assert "Rain on Tue 12 May: " in said or "Rain on Tue, May 12: " in said or "Rain on Tue May 12: " in said

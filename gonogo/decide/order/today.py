@@ -30,7 +30,7 @@ TESTABLE = frozenset(
     (
         "work_not_recorded", "watered_not_tested", "pond_not_tested", "no_reading", "reading_too_old",
         "reading_doubtful", "retest_after_rain", "test_outside", "too_uncertain", "dry_crust_unwatered",
-        "density_failed", "lift_in_rework",
+        "density_failed", "lift_in_rework", "again_outside",
     )
 )  # fmt: skip
 # These too, where the lift is as likely inside as the site's test_worth_chance.

@@ -82,8 +82,11 @@ def outlook_as_planned(outlook: Sequence[OutlookDay], plan: DayPlan) -> tuple[Ou
     for day in outlook:
         told = plan.strip(day.strip_id) if day.day == plan.day else None
         rolling = None if told is None else plan.rolling(day.strip_id)
-        if told is None or rolling is None or told.verdict == Verdict.WATER or day.is_rolled:
+        if told is None or told.verdict == Verdict.WATER or day.is_rolled:
             found.append(day)
+            continue
+        if rolling is None:  # an order that stands keeps its chance when its hours are over
+            found.append(replace(day, chance=told.chance_in_window) if told.verdict == Verdict.COMPACT else day)
             continue
         found.append(replace(day, chance=told.chance_in_window, from_utc=rolling.start_utc, until_utc=rolling.end_utc))
     return tuple(found)

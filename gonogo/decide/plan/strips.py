@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from gonogo import times
-from gonogo.decide.plan import as_told
+from gonogo.decide.plan import still_told
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.new_lift import new_lift
 from gonogo.decide.plan.test_first import test_of
@@ -90,12 +90,17 @@ def _chances(basis: Basis, s: int, decision: Decision, rolling: Job | None) -> t
     """Return the chances (inside, too dry, too wet) of the hours in which the lift is rolled today.
 
     Without a place today that is still to come, and where water comes first, they are those of the best stretch, as the
-    rules saw them.
+    rules saw them. Hours that stand as they were told keep the chances that they were told with.
     """
+    order = basis.inputs.orders.get(decision.strip_id) if decision.rule_id == ORDER_STANDS else None
+    if order is not None and decision.verdict == Verdict.COMPACT:
+        return order.told.chance_in_window, order.told.chance_too_dry, order.told.chance_too_wet
     is_over = rolling is not None and rolling.end_utc <= basis.inputs.now_utc
     if rolling is None or is_over or math.isnan(rolling.chance) or decision.verdict == Verdict.WATER:
         inside, too_dry, too_wet = (decision.facts.get(name, math.nan) for name in CHANCES)
         return inside, too_dry, too_wet
+    if order is not None:
+        return rolling.chance, order.told.chance_too_dry, order.told.chance_too_wet
     prepared = basis.prepared
     place = stretch(prepared.cond, s, epoch_h(rolling.start_utc), prepared.rolling_h[s], prepared.seal_h)
     return rolling.chance, place.chance_too_dry, place.chance_too_wet
@@ -107,7 +112,7 @@ def _asked(
     """Return the deciding test, the lift to come and the way back; those of an order that stands as they were told."""
     order = basis.inputs.orders.get(decision.strip_id)
     if order is not None and decision.rule_id == ORDER_STANDS:
-        return as_told.test(basis, order), as_told.new_lift(basis, order), as_told.dry_back(basis, order)
+        return still_told.test(basis, order), still_told.new_lift(basis, order), still_told.dry_back(basis, order)
     return test_of(basis, s, decision, rolling), new_lift(basis, s), way_back(basis, s)
 
 
@@ -207,6 +212,7 @@ def _not_recorded(basis: Basis, strip_id: str) -> tuple[NotRecorded, ...]:
             litres=work.litres,
             chance_done=chance,
             is_running=work.end_utc > basis.inputs.now_utc,
+            lift=work.lift,
         )
         for work, chance in basis.unknown
         if work.strip_id == strip_id

@@ -9,6 +9,7 @@ from statistics import NormalDist
 import numpy as np
 
 from gonogo.decide.inputs import Floats
+from gonogo.decide.lift_state import middle_half_pct
 from gonogo.records.site import Material
 from gonogo.soil.readings import GAUGE_ERROR_PCT
 
@@ -95,17 +96,6 @@ def _lowest_worth(low_pct: float, high_pct: float, before: tuple[float, float] |
     )
     worth = results[likely >= worth_chance]
     return min(math.ceil(10.0 * float(worth[0]) - 1e-6) / 10.0, low_pct) if len(worth) else low_pct
-
-
-def middle_half_pct(material: Material) -> tuple[float, float]:
-    """Return the middle half of the window [%]: what releases a lift that failed, or was broken up, before.
-
-    Failing says that it was not where its tests said. Of lifts inside their window about one in twenty fails, of those
-    outside about every other (common practice, no source): by Bayes' rule a gauge test then releases a lift at 0.7 from
-    some 1.5 points inside a window of 4 or 6 points on, which is about its middle half.
-    """
-    quarter = 0.25 * (material.window_high_pct - material.window_low_pct)
-    return material.omc_pct + material.window_low_pct + quarter, material.omc_pct + material.window_high_pct - quarter
 
 
 def limits_pct(

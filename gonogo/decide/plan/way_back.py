@@ -11,11 +11,12 @@ import numpy as np
 
 from gonogo import times
 from gonogo.decide.dry_back import REST_H, Disked, chance_inside, last_disking_before
+from gonogo.decide.lift_state import middle_half_pct
 from gonogo.decide.order.today import weather_chances
 from gonogo.decide.outlook import days
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan.test_first import tests_after
-from gonogo.decide.plan.test_limits import limits_pct, middle_half_pct
+from gonogo.decide.plan.test_limits import limits_pct
 from gonogo.decide.windows import moment, starts_h
 from gonogo.records.day_plan import DryBack, NextTry
 from gonogo.records.shift import half_of

@@ -12,11 +12,15 @@ from typing import TypeVar
 
 import numpy as np
 
+from gonogo import units
 from gonogo.decide.inputs import Floats
 from gonogo.decide.today import Prepared
 from gonogo.decide.windows import amount_between
 from gonogo.records.site import Material
 from gonogo.soil.bare_soil import SURFACE_LAYER_MM
+
+# Rain that a mail prints; less is taken off the dose without a word ("less, because 0.0 mm is expected").
+PRINTED_RAIN_MM = units.QUANTITIES["rain_mm"][0].fine_step / 2.0
 
 _Numbers = TypeVar("_Numbers", float, Floats)
 
@@ -105,7 +109,8 @@ def dose(prepared: Prepared, s: int, at_h: float, roll_h: float, *, target_pct: 
     wanted = dose_litres_m2(missing, evaporation, float(np.mean(rain)))
     headroom = water_litres(mass, w, material.omc_pct + material.window_high_pct) + evaporation - rain
     cap = greatest_dose_litres_m2(headroom, inputs.setting("overshoot_chance_max"))
-    limited_by = "wet_edge" if cap < wanted else "rain" if float(np.mean(rain)) > 0.1 else "crust" if is_crust else ""
+    is_rain_told = float(np.mean(rain)) > PRINTED_RAIN_MM
+    limited_by = "wet_edge" if cap < wanted else "rain" if is_rain_told else "crust" if is_crust else ""
     return Dose(
         litres_m2=math.nan if math.isnan(wanted + cap) else max(min(wanted, cap), 0.0),
         greatest_litres_m2=cap,

@@ -59,8 +59,8 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
 
 
 def lanes(truck: Truck, width_m: float) -> int:
-    """Return how many widths of the spray bar cover a strip [-]."""
-    return math.ceil(width_m / truck.bar_width_m - _NUDGE)
+    """Return how many widths of the spray bar cover a strip [-]: a rest within DOSE_TOLERANCE is no lane of its own."""
+    return math.ceil((1.0 - DOSE_TOLERANCE) * width_m / truck.bar_width_m - _NUDGE)
 
 
 def efficiency_of(inputs: MorningInputs, truck: Truck) -> float:

@@ -52,6 +52,10 @@ def test_rain_that_falls_before_rolling_is_taken_off_the_dose() -> None:
     assert 0.1 < rained.rain_credit_mm < 0.4
     assert rained.litres_m2 == pytest.approx(dry.litres_m2 - rained.rain_credit_mm, abs=0.02)
     assert rained.limited_by == "rain"
+    trace = plan_of(decision(9.0, rain_mm=0.5 * rain))
+    assert 0.1 < trace.rain_credit_mm < 0.25
+    assert trace.litres_m2 == pytest.approx(dry.litres_m2 - trace.rain_credit_mm, abs=0.02)
+    assert trace.limited_by == ""  # no mail says "less, because 0.0 mm of rain is expected first"
 
 
 def test_the_dose_never_takes_more_than_a_tenth_of_the_members_past_the_wet_edge() -> None:
@@ -144,6 +148,12 @@ def test_what_the_truck_cannot_spray_thinly_enough_is_flagged() -> None:
     assert plan.speed_km_h <= 12.0 + 1e-9
     lonely = spraying.spray(1.0, 4.0, truck(flow_litres_min=6000.0), 8.0)
     assert (lonely.passes, lonely.warnings) == (1, ("speed_outside_range",))
+
+
+@pytest.mark.parametrize(("width_m", "n"), [(10.8, 3), (11.0, 3), (11.1, 3), (11.2, 4), (12.0, 4), (3.7, 1), (3.8, 2)])
+def test_a_rest_of_the_width_within_the_dose_s_own_tolerance_is_no_lane_of_its_own(width_m: float, n: int) -> None:
+    """11 m by a bar of 3.6 m: a fourth lane for 0.2 m cost the truck a run, and the card called it "0 m wide"."""
+    assert spraying.lanes(truck(bar_width_m=3.6), width_m) == n
 
 
 def test_a_bar_that_does_not_divide_the_width_is_flagged() -> None:

@@ -7,14 +7,14 @@ from dataclasses import replace
 from gonogo.decide.plan.basis import Basis
 from gonogo.decide.plan_keys import RESULT_IN
 from gonogo.decide.standing import Standing
-from gonogo.moisture.told_result import ordered
+from gonogo.moisture.told_result import deciding, ordered
 from gonogo.records.day_plan import DryBack, NewLift, TestFirst
 
 
 def test(basis: Basis, order: Standing) -> TestFirst | None:
     """Return the deciding test as it was told; once its result is in, nobody is sent to make it."""
     told = _ahead(basis, order.told.test)
-    results = [r for r in basis.histories[order.told.strip_id].readings if r.at_utc > order.told_utc]
+    results = deciding(basis.histories[order.told.strip_id], order.told_utc, basis.inputs.now_utc)
     if told is None or not results or ordered(told, results)[0] is None:
         return told
     return replace(told, why=RESULT_IN, by_utc=None)
