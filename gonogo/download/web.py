@@ -160,10 +160,9 @@ def ask(
         if stop.is_over:
             raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
         # The library's own text holds the whole address; only the kind of fault is told.
-        kind = type(error).__name__
         what = "could not be reached" if is_unreachable(error) else "gave no whole answer"
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
-        fault = WeatherError(f"{service.name}: {host} {what} ({kind}).", passing=passing)
+        fault = WeatherError(f"{service.name}: {host} {what} ({type(error).__name__}).", passing=passing)
         raise fault from (None if settings.key and settings.key in str(error) else error)
     if offset_s is not None:
         kept[OFFSET_HEADER] = f"{offset_s:.0f}"
