@@ -177,7 +177,7 @@ def _forget_files(transport: Transport, address: str) -> int:
 def _still_in_config(config: Config, address: str) -> list[str]:
     """Where the config in force still names an address."""
     places = [
-        f"sites/{site.id}.toml, crew {crew.id}, {person.role}"
+        f"sites/{site.id}.toml or sites/{site.id}/people.csv, crew {crew.id}, {person.role}"
         for site in config.sites
         for crew in site.crews
         for person in crew.recipients

@@ -67,7 +67,7 @@ def new(options: NewOptions) -> None:
     config = new_folder.write(options.folder, made, lists, os.environ)
     n_strips = len(config.sites[0].strips)
     print(
-        f"\n{options.folder}: {n_strips} strips of {made.name}, accepted by `gonogo check`; {asker.n_asked} questions."
+        f"\n{options.folder}: {n_strips} strips of {made.name}, accepted by `gonogo check`; questions: {asker.n_asked}."
     )
     for warning in (*config.warnings, *dated_warnings(config, now_utc=now_utc)):
         print(f"Warning: {warning}")

@@ -57,7 +57,8 @@ def check_report(config: Config, more: Sequence[Fault] = (), *, looked_for: Coll
     for same in _alike(judged.standing):
         lines += _wrapped(f"{label(same[0].number)} {same[0]}", "    ", first="  - ")
         if len(same) > 1:
-            keys = ", ".join(warning.key for warning in same[1:])
+            file = _file(same[0])
+            keys = ", ".join(w.key if _file(w) == file else f"{w.place}: {w.key}" for w in same[1:])
             lines += _wrapped(f"The same: {keys}", "    ")
     lines += [f"Accepted: {len(judged.accepted)}"] if judged.accepted else []
     for warning, by in judged.accepted:
@@ -73,6 +74,11 @@ def _alike(warnings: Sequence[Fault]) -> list[list[Fault]]:
     for warning in warnings:
         groups.setdefault((warning.number, warning.right), []).append(warning)
     return [part for same in groups.values() for part in ([same] if len(same) > 2 else [[w] for w in same])]
+
+
+def _file(warning: Fault) -> str:
+    """Return the file that a warning is about, without line and column."""
+    return re.sub(r":\d+(, column .*)?$", "", warning.place)
 
 
 def fault_report(error: ConfigError) -> str:

@@ -193,7 +193,11 @@ def take_from(order: Order, files: Path, now_utc: datetime, run_utc: datetime | 
     """
     heads = list(_heads(files, order))
     if not heads:
-        raise WeatherError(f"{files}: no message of {order.source.title} lies there. {NO_RUN}", passing=True)
+        raise WeatherError(
+            f"{files}: no message of {order.source.title} lies there. "
+            "Name the folder in which the GRIB2 files of the run lie, at whatever depth.",
+            passing=True,
+        )
     there = {head.run_utc for _, _, _, head in heads}
     wanted_run = run_utc or max(there, key=lambda run: (not order.source.falls_short(run, order.days), run))
     order.run(wanted_run).require_reach()

@@ -11,7 +11,7 @@ import requests
 
 from gonogo import __version__
 from gonogo.download.deadline import Deadline, timed_session
-from gonogo.download.web import CHUNK_BYTES
+from gonogo.download.web import CHUNK_BYTES, is_unreachable
 from gonogo.errors import WeatherError
 from gonogo.weather.grid.index import MOST_MESSAGE_BYTES
 
@@ -102,7 +102,8 @@ class Client:
                 return bytes(body)
         except requests.RequestException as error:
             what = f"it was not whole after {limit_s:.0f} s" if stop.is_over else type(error).__name__
-            raise _TryAgainError(f"{address}: no whole answer ({what}).") from error
+            came = "the host could not be reached" if is_unreachable(error) else "no whole answer"
+            raise _TryAgainError(f"{address}: {came} ({what}).") from error
 
 
 class _TryAgainError(Exception):

@@ -11,6 +11,7 @@ from email.utils import parsedate_to_datetime
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import requests
+import urllib3
 
 from gonogo import __version__
 from gonogo.download.deadline import Deadline, timed_session
@@ -159,9 +160,9 @@ def ask(
         if stop.is_over:
             raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
         # The library's own text holds the whole address; only the kind of fault is told.
-        kind = type(error).__name__
+        what = "could not be reached" if is_unreachable(error) else "gave no whole answer"
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
-        fault = WeatherError(f"{service.name}: {host} gave no whole answer ({kind}).", passing=passing)
+        fault = WeatherError(f"{service.name}: {host} {what} ({type(error).__name__}).", passing=passing)
         raise fault from (None if settings.key and settings.key in str(error) else error)
     if offset_s is not None:
         kept[OFFSET_HEADER] = f"{offset_s:.0f}"
@@ -173,6 +174,14 @@ def ask(
         headers={name: without_secret(value, settings) for name, value in kept.items()},
         body=body_without_secrets(body, [settings.key]) if settings.key else body,
     )
+
+
+def is_unreachable(error: BaseException | None) -> bool:
+    """Return whether no connection to the host came about: its name is not known, or nobody answers there."""
+    if isinstance(error, requests.ConnectTimeout):
+        return True
+    cause = error.args[0] if isinstance(error, requests.ConnectionError) and error.args else None
+    return isinstance(getattr(cause, "reason", None), urllib3.exceptions.NewConnectionError)
 
 
 def _body(response: requests.Response, what: str, most_bytes: int) -> bytes:

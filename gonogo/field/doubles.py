@@ -33,10 +33,26 @@ def moment_of(entry: Entry) -> datetime:
 def faults(new: Sequence[NewEntry], stored: Iterable[StoredEntry]) -> list[Fault]:
     """Return a fault for every new entry that is likely a double of a stored one in force, or contradicts it.
 
+    So is one that stands twice, word for word and of one moment, among the new ones: a line that was pasted twice.
+
     Entries that say of themselves that they are meant, and the entry that a correction replaces, are passed over.
     """
     in_force = in_force_of(stored)
-    return [_fault(entry, likeness) for entry in new if (likeness := likeness_of(entry, in_force)) is not None]
+    beside = [_fault(entry, likeness) for entry in new if (likeness := likeness_of(entry, in_force)) is not None]
+    return [*beside, *_pasted_twice(new)]
+
+
+def _pasted_twice(new: Sequence[NewEntry]) -> list[Fault]:
+    first: dict[Entry, NewEntry] = {}
+    faults = []
+    for entry in new:
+        before = first.setdefault(entry.entry, entry)
+        if before is not entry and not entry.is_meant_again and entry.corrects is None:
+            key = VALUE_KEYS[type(entry.entry)]
+            wrong = f"stands in {before.place} too, of the same moment."
+            value = str(getattr(entry.entry, key))
+            faults.append(Fault(place=entry.place, key=key, value=value, wrong=wrong, right=QUESTION))
+    return faults
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -182,12 +182,15 @@ def _plan(frame: RunFrame, conclusion: Conclusion) -> DayPlan:
 
 
 def plain_mails(frame: RunFrame, reason: str) -> tuple[Envelope, ...]:
-    """Return the mail of the worst day for everybody: no model, no view, no template, no catalogue."""
+    """Return the mail of the worst day for everybody, one a reader: no model, no view, no template, no catalogue."""
+    readers: dict[tuple[str, str], tuple[Crew, Recipient]] = {}
+    for crew in frame.site.crews:
+        for person in crew.recipients:
+            if wishes.comes_on(person, frame.day):
+                readers.setdefault(wishes.reader(person), (crew, person))
     return tuple(
         _envelope(frame, crew, person, message_id, _notice(frame, person, reason, message_id))
-        for crew in frame.site.crews
-        for person in crew.recipients
-        if wishes.comes_on(person, frame.day)
+        for crew, person in readers.values()
         for message_id in (mail_id(frame, crew, person),)
     )
 

@@ -60,8 +60,12 @@ class States:
         return self._known.values()
 
 
-def snapshot(states: States, *, now_utc: datetime, config_faults: Sequence[str]) -> dict[str, Any]:
+def snapshot(
+    states: States, *, now_utc: datetime, config_faults: Sequence[str], store_fault: str = ""
+) -> dict[str, Any]:
     """Return how the service stands: is_well, at_utc, and for each site its last and next run, mails and faults.
+
+    store_fault   why the database takes nothing, though it can be read: a full disk, or a right that was taken away
 
     It holds neither names nor addresses. Where there are too many sites to look at all of them each time, looked_utc
     says from when the oldest state is, and n_not_looked_at how many have none yet.
@@ -72,10 +76,11 @@ def snapshot(states: States, *, now_utc: datetime, config_faults: Sequence[str])
         "at_utc": now_utc.isoformat(),
         "looked_utc": min((at_utc for at_utc, _ in known), default=now_utc).isoformat(),
         "n_not_looked_at": states.n_unknown,
-        "is_well": not config_faults and not any(state.faults for _, state in known),
+        "is_well": not (config_faults or store_fault) and not any(state.faults for _, state in known),
         "version": __version__,
         "process": os.getpid(),
         "config_faults": list(config_faults),
+        **({"store_fault": store_fault} if store_fault else {}),
         "sites": {
             state.site_id: {
                 "last_run_day": state.last_run_day.isoformat() if state.last_run_day else None,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from gonogo import times
@@ -12,7 +13,7 @@ from gonogo.outgoing import notices
 from gonogo.outgoing.direct import Direct
 from gonogo.outgoing.notices import OperatorNotice
 from gonogo.service.runner import Runner
-from gonogo.store import outbox, schema
+from gonogo.store import members, outbox, schema
 from gonogo.store.operator_hour import ALL_SITES
 
 log = logging.getLogger("gonogo.service.operator_mail")
@@ -24,6 +25,10 @@ class OperatorMail:
     def __init__(self, runner: Runner, direct: Direct) -> None:
         self._runner, self._direct = runner, direct
         self._told_faults: tuple[str, ...] = ()
+
+    def tellers(self) -> tuple[Callable[[datetime], None], ...]:
+        """Return what each check of the watch calls: each tells of one kind of fault, where there is one."""
+        return self.tell_config_faults, self.tell_unstored, self.tell_wrong_clock
 
     def tell(self, what: str, subject: str, lines: tuple[str, ...], now_utc: datetime) -> bool:
         """Put a mail to the operator about all sites into the outbox; return whether the database took it."""
@@ -64,6 +69,20 @@ class OperatorMail:
             ),
         )
         self._direct.send(config.transport, notices.to_operator(config, notice, now_utc=now_utc))
+
+    def tell_unstored(self, now_utc: datetime) -> None:
+        """Write to the operator that a run could not be stored, where the database takes nothing yet."""
+        unstored = self._runner.unstored
+        if unstored.fault is None:
+            return
+        try:
+            members.write_again(self._runner.store, self._runner.me)
+        except StoreError as error:
+            self.tell_store_fault(error, now_utc)
+            return
+        if unstored.n_faults > 1:
+            self.tell_store_fault(unstored.fault, now_utc)
+        unstored.is_written(now_utc)
 
     def tell_config_faults(self, now_utc: datetime) -> None:
         """Write to the operator once about each state of a config that cannot be used."""

@@ -29,6 +29,7 @@ from gonogo.service.own_process import WorkerLostError
 from gonogo.service.questions import Questions
 from gonogo.service.site_process import Made, SiteTask
 from gonogo.service.site_processes import SiteProcesses
+from gonogo.service.unstored import Unstored
 from gonogo.store import ahead, alive, claims, members, runs, schema
 from gonogo.store.alive import SignOfLife
 from gonogo.store.claims import Claim
@@ -60,6 +61,7 @@ class Runner:
         members.join(self.store, self.me, __version__, now_utc=clock.clock_utc())
         self.trust = ClockTrust()
         self.questions = Questions(self.configs, lambda offset: self.trust.note_offset(offset), fetch)
+        self.unstored = Unstored()
         self.ended: set[str] = set()  # ids of sites with runs of which the health file does not tell yet
         self._done: set[tuple[str, date, str]] = set()
         self._asked_again: dict[tuple[str, date, str], AskedAgain] = {}
@@ -229,6 +231,7 @@ class Runner:
         except StoreError as error:
             if isinstance(error, claims.StillClaimedError):
                 self._still_claimed.append(error.claim)
+            self.unstored.note(error, frame.now_utc)
             log.exception("the run could not be stored; it is tried again", extra=noted)
         except WorkerLostError as error:
             log.error("the run is made once more a little later: %s", error, extra=noted)
@@ -237,6 +240,7 @@ class Runner:
                 self._done.add(key)
                 self.ended.add(frame.site.id)
             if result is not None:
+                self.unstored.is_stored()
                 self._note_made(frame, result)
                 what = result.reason or f"verdicts made, {result.n_mails} mails"
                 log.info("%s", what, extra=noted | {"run": result.run_id})

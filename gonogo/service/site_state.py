@@ -47,16 +47,20 @@ class SiteState:
 
 
 def silence(config: Config, now_utc: datetime) -> Phrase | None:
-    """Return since when the service has been silent, None where it is at work or its health file is not asked for."""
+    """Return what is wrong with the service by its health file: since when it is silent, or why it stores nothing.
+
+    None where it is well, or no such file is asked for.
+    """
     path = config.watch.health_file
     if path is None:
         return None
     try:
-        written_utc = datetime.fromisoformat(json.loads(path.read_text(encoding="utf-8"))["at_utc"])
-    except (OSError, ValueError, KeyError, TypeError):
+        state = json.loads(path.read_text(encoding="utf-8"))
+        written_utc, store_fault = datetime.fromisoformat(state["at_utc"]), state.get("store_fault")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return phrase("status.no_health_file", path=str(path))
     if abs(now_utc - written_utc) <= SILENT_AFTER:
-        return None
+        return phrase("status.stores_nothing", why=str(store_fault)) if store_fault else None
     key = "status.from_future" if written_utc > now_utc else "status.silent"
     return phrase(key, utc=f"{written_utc:%Y-%m-%d %H:%M}")
 

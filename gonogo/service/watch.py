@@ -57,9 +57,9 @@ class RunsWatch:
     def check(self, now_utc: datetime, workers: Workers) -> None:
         """Give up runs that take too long, tell the operator of faults, ping, and write the health file."""
         self._busy = None
-        tell = self.operator
-        steps: list[Callable[[], None]] = [self._runner.configs.refresh, partial(tell.tell_config_faults, now_utc)]
-        steps += [partial(tell.tell_wrong_clock, now_utc), partial(self._settle_clock, now_utc, workers)]
+        steps: list[Callable[[], None]] = [self._runner.configs.refresh]
+        steps += [partial(tell, now_utc) for tell in self.operator.tellers()]
+        steps.append(partial(self._settle_clock, now_utc, workers))
         if self._queue is None:
             steps += [partial(self._look_at, site, now_utc, workers) for site in self._runner.sites()]
         else:
@@ -277,13 +277,13 @@ class RunsWatch:
         log.warning("%d runs that a clock ahead of its time had made were voided; they are made again", n_void)
 
     def _write_health(self, now_utc: datetime) -> None:
-        configs = self._runner.configs
+        configs, fault = self._runner.configs, str(self._runner.unstored)
         if (path := configs.accepted.watch.health_file) is None:
             return
         try:
             self._require_free()
             self._states.look(self._runner.store, configs.accepted, self._runner.ended, now_utc=now_utc)
-            state = health.snapshot(self._states, now_utc=now_utc, config_faults=configs.faults)
+            state = health.snapshot(self._states, now_utc=now_utc, config_faults=configs.faults, store_fault=fault)
         except StoreError as error:
             state = health.without_store(now_utc=now_utc, fault=str(error))
         try:

@@ -46,6 +46,12 @@ def join(store: sa.Engine, name: str, version: str, *, now_utc: datetime) -> Non
         connection.execute(sa.insert(worker).values(owner=name, version=version, began_utc=now_utc))
 
 
+def write_again(store: sa.Engine, name: str) -> None:
+    """Write what is noted of a service once more, to see whether the database takes it. Raises StoreError."""
+    with schema.begin(store) as connection:
+        connection.execute(sa.update(worker).where(worker.c.owner == name).values(began_utc=worker.c.began_utc))
+
+
 def leave(store: sa.Engine, name: str) -> None:
     """Note that a service is at work no more."""
     with schema.begin(store) as connection:

@@ -164,8 +164,9 @@ def require_asked(
     spans = [tuple(np.datetime64(at.replace(tzinfo=None), "s") for at in span) for span in first]
     if not any(earliest <= begins <= latest for earliest, latest in spans):
         earliest, latest = spans[0]
+        right = f"is {earliest}" if earliest == latest else f"lies between {earliest} and {latest}"
         raise WeatherError(
-            f"{service}: time = {begins} UTC: the first hour asked for lies between {earliest} and {latest}. "
+            f"{service}: time = {begins} UTC: the first hour asked for {right}. "
             "The stamps are off, or a clock. The answer is not used.",
             passing=False,
         )

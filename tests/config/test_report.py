@@ -6,6 +6,7 @@ from config_copy import SITE, Copy
 
 from gonogo.config import check_report
 from gonogo.config.report import shown_url
+from gonogo.errors import Fault
 
 
 def test_the_report_counts_and_names_what_the_config_holds(example: Copy) -> None:
@@ -20,6 +21,16 @@ def test_the_report_counts_and_names_what_the_config_holds(example: Copy) -> Non
     assert f"written as files into {example.folder / 'mails'}; nothing is sent" in flat
     assert "Operator: operator@example.com" in flat
     assert "Warnings: none" in flat
+
+
+def test_warnings_that_are_alike_name_the_file_of_each_that_stands_in_another(example: Copy) -> None:
+    place = example.folder / "sites" / "a.toml"
+    found = [
+        Fault(place=f"{file}:{line}", key=key, value="x", wrong="is doubtful.", right="Write y.", number=13)
+        for file, line, key in ((place, 3, "one"), (place, 4, "two"), (f"{place}.csv", "5, column b", "three"))
+    ]
+    flat = " ".join(check_report(example.load(), found).split())
+    assert f"{place}:3: one = x: is doubtful. Write y. The same: two, {place}.csv:5, column b: three" in flat
 
 
 def test_the_report_says_what_the_licence_of_each_service_allows(example: Copy) -> None:

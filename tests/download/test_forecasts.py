@@ -335,7 +335,7 @@ def test_over_a_real_socket_a_closed_port_is_a_passing_fault() -> None:
 def _assert_nobody_answers(url: str) -> None:
     """Asking there is a passing fault."""
     nowhere = ServiceSettings(name="open_meteo", base_url=url, retries=0)
-    with pytest.raises(WeatherError, match=r"127\.0\.0\.1 gave no whole answer") as fault:
+    with pytest.raises(WeatherError, match=r"127\.0\.0\.1 could not be reached") as fault:
         asked(nowhere)
     assert fault.value.passing
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import tempfile
 import time
 from collections.abc import Callable
@@ -183,6 +184,20 @@ def test_a_server_that_fails_twice_is_asked_a_third_time_and_one_that_goes_on_fa
             grid_fetch.fetch(asked, asked.run(grib.RUN_UTC))
         assert len(served.asked) <= 2 * grid_fetch.AT_ONCE * (grid_http.TRIES + 1)
     assert fault.value.passing
+
+
+def test_a_host_that_nobody_answers_for_is_told_from_an_answer_that_broke_off(tmp_path: Path) -> None:
+    with socket.socket() as taken:  # bound but not listening
+        taken.bind(("127.0.0.1", 0))
+        client = grid_http.Client(until_s=time.monotonic() + 60.0, sleep=lambda seconds: None)
+        with pytest.raises(WeatherError, match=r"the host could not be reached .ConnectionError.. Given up after"):
+            client.text(f"http://127.0.0.1:{taken.getsockname()[1]}/run.index")
+
+
+def test_a_folder_without_messages_says_what_to_name(tmp_path: Path) -> None:
+    wanted = order("http://127.0.0.1:9", tmp_path / "grid")
+    with pytest.raises(WeatherError, match=r"no message of .* lies there. Name the folder in which the GRIB2 files"):
+        grid_fetch.take_from(wanted, tmp_path, MORNING_UTC, None)
 
 
 @pytest.mark.parametrize(

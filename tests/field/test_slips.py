@@ -335,6 +335,29 @@ def test_an_entry_is_withdrawn_and_stays_on_record(say: Callable[..., tuple[int,
     assert say("watering", "N3", "9000")[0] == Exit.OK
 
 
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ("watering,N3,2026-05-11 18:00,9000,,", "litres = 9000.0"),
+        ("surface,N3,2026-05-11 18:00,,rolled,", "work = rolled"),
+        ("rain,,2026-05-11 18:00,,,", "rain_mm = 4.0"),
+    ],
+)
+def test_a_line_that_was_pasted_twice_is_asked_about(
+    line: str, key: str, say: Callable[..., tuple[int, str, str]], tmp_path: Path
+) -> None:
+    path = tmp_path / "day.csv"
+    extra = "4,2026-05-11 20:00" if line.startswith("rain") else ","
+    head = "kind,strip,at,litres,work,meant,rain_mm,until\n"
+    path.write_text(head + f"{line},{extra}\n" * 2)
+    code, _, shown = say("csv", str(path))
+    assert code == Exit.CONFIG
+    assert f"{path}:3: {key}: stands in {path}:2 too, of the same moment." in shown
+    path.write_text(head + f"{line},{extra}\n" + f"{line}again,{extra}\n")
+    assert "2 stored." in say("csv", str(path))[1]
+    assert "0 stored, 2 known already." in say("csv", str(path))[1]
+
+
 def test_a_csv_with_one_double_stores_none_of_its_lines(
     say: Callable[..., tuple[int, str, str]], tmp_path: Path
 ) -> None:

@@ -66,7 +66,7 @@ def test_a_start_that_cannot_run_tells_operator_crews_and_health_file(
     for later in (0, 1, 60):
         standby.tell(last, fault, direct, now_utc=MAIL_AT_UTC + later * MINUTE)
     crews = [text for _, text in written(loaded) if "cannot run" not in text]
-    assert len(crews) == 6
+    assert len(crews) == 5
 
 
 def test_a_database_that_words_its_fault_anew_each_time_is_one_mail(loaded: Config) -> None:
@@ -150,7 +150,7 @@ def test_a_first_config_that_is_broken_is_waited_for_and_told_as_far_as_it_can_b
     else:
         assert len(to_operator) == 1
         assert (folder / "health.json").is_file()
-        assert len(mails) == 1 + (6 if broken == "a site with a fault" else 0)
+        assert len(mails) == 1 + (5 if broken == "a site with a fault" else 0)
     assert caplog.text.count("it is tried again") == 1
 
 
@@ -173,7 +173,7 @@ def test_a_start_after_the_deadline_tells_crews_and_operator_while_the_shift_run
     with schema.read(running.store) as connection:
         told = [mail for mail in outcomes.outcomes(connection) if mail.put_utc >= late_utc]
         raws = [outcomes.raw_of(connection, mail.message_id) or b"" for mail in told]
-    assert sorted(mail.kind for mail in told) == ["morning"] * 6 + ["operator"]
+    assert sorted(mail.kind for mail in told) == ["morning"] * 5 + ["operator"]
     assert all(mail.deadline_utc > late_utc for mail in told)
     assert any(b"was not made in time" in raw for raw in raws)
     running.store.dispose()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -17,7 +18,8 @@ from config_copy import SITE, Copy
 from example_mornings import ROOT, example_config, no_weather, recorded, run_example
 from mailserver import MailServer
 
-from gonogo.cli import demo
+from gonogo.cli import demo, status
+from gonogo.cli.outcome import CommandOutcome, Exit
 from gonogo.config import Config, load
 from gonogo.errors import StoreError
 from gonogo.outgoing import delivery, direct, notices, operator_digest
@@ -26,7 +28,8 @@ from gonogo.records.verdict import Verdict
 from gonogo.service import due
 from gonogo.service.service import Service
 from gonogo.service.workers import Workers
-from gonogo.store import endings, outbox, outcomes, queued, runs, schema
+from gonogo.store import claims, endings, members, outbox, outcomes, queued, runs, schema
+from gonogo.wording.language import speaker
 
 MINUTE = timedelta(minutes=1)
 MAIL_AT_UTC = datetime.fromisoformat("2026-05-12T10:30:00+00:00")
@@ -93,7 +96,7 @@ def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_m
     assert it.mails() == []
     it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
-    assert len(told) == 6
+    assert len(told) == 5
     assert all(m.deadline_utc > MAIL_AT_UTC and m.put_utc < MAIL_AT_UTC for m in told)
     english = [it.raw(m) for m in told if m.language == "en"]
     assert english
@@ -102,7 +105,7 @@ def test_a_run_that_hangs_is_given_up_and_every_person_has_a_notice_before_the_m
     assert "did not finish" in it.raw(word)
     goes_on.set()  # the run comes back after all: its verdicts are dropped, and nobody is mailed twice
     assert it.workers.wait(60)
-    assert len(it.mails("morning")) == 6
+    assert len(it.mails("morning")) == 5
     run = it.run()
     assert run is not None
     with schema.read(it.service.store) as connection:
@@ -155,7 +158,7 @@ def test_a_config_that_no_longer_loads_tells_the_operator_at_once_and_the_crews_
     it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
     told = it.mails("morning")
     assert "north.driver@example.com" in {m.address for m in told}
-    assert len(told) == 6
+    assert len(told) == 5
     english = [it.raw(m) for m in told if m.language == "en"]
     assert english
     assert all("settings of the service have a fault" in text for text in english)
@@ -226,16 +229,76 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
         mail_server.at_rcpt = ["451 4.7.1 later"]
         for _ in range(3):
             it.service.watch(MAIL_AT_UTC - due.NOTICE_LEAD, it.workers)
-    assert len(mail_server.mails) == 7
+    assert len(mail_server.mails) == 6
     assert {rcpt for _, to, _ in mail_server.envelopes[1:] for rcpt in to} == {
         person.address for crew in it.site.crews for person in crew.recipients
     }
-    assert sum(b"every strip waits" in raw for raw in mail_server.mails) == sum(
-        person.language == "en" for crew in it.site.crews for person in crew.recipients
-    )
+    english = {p.address for crew in it.site.crews for p in crew.recipients if p.language == "en"}
+    assert sum(b"every strip waits" in raw for raw in mail_server.mails) == len(english)
     assert not any(b"COMPACT" in raw for raw in mail_server.mails)
     it.service.run_morning(it.site, demo.DAY, MAIL_AT_UTC)  # the database is back: the verdicts follow
     assert len(it.mails("morning")) == 5
+
+
+def test_a_disk_without_room_for_a_run_is_told_at_once_though_all_of_it_can_be_read(
+    bench: Callable[..., Bench], tmp_path: Path, mail_server: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "health.json"
+    transport = Transport(
+        kind="smtp",
+        sender="gonogo@example.com",
+        host=mail_server.host,
+        port=mail_server.port,
+        security="none",
+        timeout_s=5.0,
+    )
+    loaded = example_config(tmp_path, transport=transport)
+    it = bench(replace(loaded, watch=replace(loaded.watch, health_file=place)))
+
+    def looked(now_utc: datetime) -> tuple[bool, CommandOutcome]:
+        it.service.watch(now_utc, it.workers)
+        found = status.status(it.service.configs.accepted, now_utc=now_utc, speak=speaker("en", "metric"))
+        return json.loads(place.read_text(encoding="utf-8"))["is_well"], found
+
+    assert looked(demo.MORNING_UTC)[0]
+
+    def full(*_: Any, **__: Any) -> Any:
+        raise StoreError("the database refused: database or disk is full.")
+
+    for has_room_for_little in (False, True):
+        with monkeypatch.context() as patched:
+            patched.setattr(claims, "finish_run" if has_room_for_little else "claim", full)
+            if not has_room_for_little:
+                patched.setattr(members, "write_again", full)
+            it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+            is_well, said = looked(demo.MORNING_UTC + MINUTE)
+        assert not is_well
+        assert "it stores nothing: the database refused: database or disk is full" in said.text
+        assert said.exit_code is Exit.ATTENTION
+        (word,) = mail_server.mails  # before any mail time, past the outbox, and once
+        assert b"the database cannot be used" in word
+    it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC + 15 * MINUTE)
+    is_well, said = looked(demo.MORNING_UTC + 15 * MINUTE)
+    assert is_well
+    assert "stores nothing" not in said.text
+
+
+def test_a_database_that_takes_writes_again_is_well_though_no_run_comes_after(
+    bench: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    it = bench()
+    unstored = it.service.runner.unstored
+
+    def full(*_: Any, **__: Any) -> Any:
+        raise StoreError("full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(claims, "claim", full)
+        it.service.run_morning(it.site, demo.DAY, demo.MORNING_UTC)
+    it.service.watch(demo.MORNING_UTC + MINUTE, it.workers)
+    assert str(unstored) == "full"  # a run is tried again every minute: that one may find no room yet
+    it.service.watch(demo.MORNING_UTC + 3 * MINUTE, it.workers)
+    assert str(unstored) == ""
 
 
 def test_a_late_service_gives_a_run_its_two_minutes() -> None:

@@ -114,7 +114,9 @@ def parse(body: bytes, site: Site) -> ParsedForecast:
     feature = json_body(NAME, body)
     if isinstance(feature, dict) and "title" in feature and "status" in feature:
         said = one_line(f"{feature['title']}: {feature.get('detail', '')}", most=200)
-        raise WeatherError(f"{NAME}: the service answers with an error: {said} No forecast came.", passing=True)
+        raise WeatherError(
+            f"{NAME}: the service answers with an error: {said.rstrip('.')}. No forecast came.", passing=True
+        )
     layers = feature.get("properties") if isinstance(feature, dict) else None
     if not isinstance(feature, dict) or not isinstance(layers, dict):
         raise refused(NAME, "body", repr(feature)[:40], "this is no forecast.", "A GeoJSON Feature is right.")

@@ -252,7 +252,7 @@ def _nearest(service: str, places: Sequence[object], site: Site) -> dict[str, An
         if place.get("error"):
             reason = one_line(str(place.get("reason", "no reason given")), most=200)
             raise WeatherError(
-                f"{service}: the service answers with an error: {reason} No forecast came.", passing=True
+                f"{service}: the service answers with an error: {reason.rstrip('.')}. No forecast came.", passing=True
             )
         for key, most_deg in (("latitude", 90.0), ("longitude", 180.0)):
             value: Any = place.get(key)
