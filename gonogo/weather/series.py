@@ -125,7 +125,7 @@ class HourlyWeather:
     @property
     def water_members_mm(self) -> Floats:
         """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts."""
-        return np.asarray(self.rain_members_mm + self.melt_mm[:, None])
+        return np.asarray(self.rain_members_mm + self.melt_mm[:, None]) if self.melt_mm.any() else self.rain_members_mm
 
     @property
     def is_ground_frozen(self) -> npt.NDArray[np.bool_]:
