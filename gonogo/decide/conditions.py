@@ -198,25 +198,33 @@ def _of_lifts(inputs: MorningInputs, rows: Sequence[int]) -> dict[str, dict[int,
         name: {} for name in ("right", "is_too_wet", "is_too_dry", "is_split", "is_crusted")
     }
     drier, wetter = moved_as_tested(inputs)
-    et0_mm = inputs.et0_mm[:, None]
     for s in rows:
-        material = inputs.material(inputs.strips[s])
-        low, high = material.window_low_pct, material.window_high_pct
-        mean, top, base = (path[s] - material.omc_pct for path in paths)
-        driest = mean + drier[s] if drier[s] else mean
-        wettest = mean + wetter[s] if wetter[s] else mean
-        # Looked for once: most paths are known throughout.
-        is_known = not any(np.isnan(path).any() for path in (mean, top, base))
-        own: tuple[Floats, ...] = () if is_known else (mean,)
-        halves: tuple[Floats, ...] = () if is_known else (mean, top, base)
-        is_right = (mean >= low) & (mean <= high)
-        is_top_dry = top < low
-        split = (is_top_dry & (base > high)) | ((top > high) & (base < low))
-        is_inside = (driest >= low) & (wettest <= high) & ~split
-        # The path was computed from evapotranspiration: where that is unknown, so is the path.
-        found["right"][s] = flagged(is_inside, *halves, low, high, et0_mm)
-        found["is_too_wet"][s] = flagged(mean > high, *own, high)
-        found["is_too_dry"][s] = flagged(wettest < low, *own, low)
-        found["is_split"][s] = flagged(split & is_right, *halves)
-        found["is_crusted"][s] = flagged(~split & is_right & is_top_dry, *halves, low, high)
+        for name, flags in _of_lift(inputs, s, [path[s] for path in paths], (drier[s], wetter[s])).items():
+            found[name][s] = flags
     return found
+
+
+def _of_lift(
+    inputs: MorningInputs, s: int, paths: Sequence[Floats], moved_pct: tuple[float, float]
+) -> dict[str, Flags]:
+    """Return what is found of row s by its moisture (H, M): mean, top and base; moved_pct: as of `moved_as_tested`."""
+    material = inputs.material(inputs.strips[s])
+    low, high = material.window_low_pct, material.window_high_pct
+    mean, top, base = (path - material.omc_pct for path in paths)
+    driest, wettest = (mean + by_pct if by_pct else mean for by_pct in moved_pct)
+    # Looked for once: most paths are known throughout.
+    is_known = not any(np.isnan(path).any() for path in (mean, top, base))
+    own: tuple[Floats, ...] = () if is_known else (mean,)
+    halves: tuple[Floats, ...] = () if is_known else (mean, top, base)
+    is_right = (mean >= low) & (mean <= high)
+    is_top_dry = top < low
+    split = (is_top_dry & (base > high)) | ((top > high) & (base < low))
+    is_inside = (driest >= low) & (wettest <= high) & ~split
+    return {
+        # The path was computed from evapotranspiration: where that is unknown, so is the path.
+        "right": flagged(is_inside, *halves, low, high, inputs.et0_mm[:, None]),
+        "is_too_wet": flagged(mean > high, *own, high),
+        "is_too_dry": flagged(wettest < low, *own, low),
+        "is_split": flagged(split & is_right, *halves),
+        "is_crusted": flagged(~split & is_right & is_top_dry, *halves, low, high),
+    }

@@ -39,7 +39,7 @@ def standing_water_mm(
     melt_mm: Floats | None = None,
     seen: Sequence[Seen] = (),
 ) -> ByStrip:
-    """Return the water that stands on each strip at the start of each hour [mm], (H, S, M); alike strips share an array.
+    """Return the water that stands on each strip at the start of each hour [mm], (H, S, M).
 
     rain_mm   water at the ground in the hour (H, M); NaN runs through to every later hour of its member
     et0_mm    (H,); frozen (H,): nothing soaks in, nothing dries, and what does not run off stays as ice
@@ -49,7 +49,7 @@ def standing_water_mm(
 
     Source: balance of a depression store with the intake of soil/rain.py. Checked in tests/soil/test_ponding.py.
     """
-    # Those of the same soil and surface, with the same melt and nothing seen of their own, are alike.
+    # Strips of the same soil and surface, with the same melt and nothing seen of their own, are alike: one array.
     melt = np.zeros((len(rain_mm), len(surfaces))) if melt_mm is None else melt_mm
     own = {event.strip for event in seen}
     kinds = [
