@@ -124,7 +124,7 @@ class HourlyWeather:
 
     @property
     def water_members_mm(self) -> Floats:
-        """Liquid water that reaches the ground in each hour, (H, M) [mm], not to be written: rain, and snow as it melts."""
+        """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts. Not to be written."""
         return np.asarray(self.rain_members_mm + self.melt_mm[:, None]) if self.melt_mm.any() else self.rain_members_mm
 
     @property
