@@ -124,8 +124,10 @@ class HourlyWeather:
 
     @property
     def water_members_mm(self) -> Floats:
-        """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts. Not to be written."""
-        return np.asarray(self.rain_members_mm + self.melt_mm[:, None]) if self.melt_mm.any() else self.rain_members_mm
+        """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts; not to be written."""
+        if not self.melt_mm.any():
+            return self.rain_members_mm
+        return np.asarray(self.rain_members_mm + self.melt_mm[:, None])
 
     @property
     def is_ground_frozen(self) -> npt.NDArray[np.bool_]:
