@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -66,6 +66,17 @@ class Config:
 
     def site(self, site_id: str) -> Site:
         return next(s for s in self.sites if s.id == site_id)
+
+    def of_sites(self, sites: Sequence[Site]) -> Config:
+        """Return the same for some of the sites, or none, and without warnings: those are about the files of all."""
+        return replace(
+            self,
+            sites=tuple(sites),
+            settings={site.id: self.settings[site.id] for site in sites},
+            setting_origin={site.id: self.setting_origin[site.id] for site in sites},
+            readings={site.id: self.readings[site.id] for site in sites},
+            warnings=(),
+        )
 
 
 def files_of(folder: Path) -> tuple[Path, ...]:

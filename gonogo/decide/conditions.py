@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -40,14 +41,15 @@ class Conditions:
     snow_mm        (H, S) depth of the snow on the strip, at the start of the hour
     melt_mm        (H, S) water that snow on the strip gives off in the hour
     is_calm        (H,) no thunderstorm, none in the half hour before, and wind below the site's stop
-    standing_mm    (H, S, M) water that stands on the strip, at the start of the hour
+    standing_mm    (H, S) mean of the members' water that stands on the strip, at the start of the hour
     is_drained     (H, S, M) no water stands on the strip, at the start of the hour
-    is_inside      (H, S, M) mean of the lift inside its window, not split, drained, at the start of the hour; where the
-                   newest test lies outside the window, also if that test was right and the members were not
     is_too_wet, is_too_dry, is_split   (H, S, M) at the start of the hour
     is_crusted     (H, S, M) the mean inside its window and the top drier than it, at the start of the hour
     unfrozen, calm     how long is_unfrozen and is_calm go on to hold
-    rainless, inside   (S,) how long is_rainless and is_inside of each strip go on to hold
+    rainless           (S,) how long is_rainless of each strip goes on to hold
+    inside             (S,) how long the strip's members stay right: mean of the lift inside its window, not split,
+                       drained, at the start of the hour; where the newest test lies outside the window, also if that
+                       test was right and the members were not
     """
 
     first_h: int
@@ -61,7 +63,6 @@ class Conditions:
     is_calm: Flags
     standing_mm: ByStrip
     is_drained: ByStrip
-    is_inside: ByStrip
     is_too_wet: ByStrip
     is_too_dry: ByStrip
     is_split: ByStrip
@@ -111,6 +112,7 @@ def conditions(
     thunder[1:] |= thunder[:-1].copy()  # half an hour after the last thunder belongs to it (OSHA 3863)
     calm = (wind / WIND_2M_OF_10M < wind_stop) & ~thunder
     new = _of_members(inputs, [s for s in range(len(inputs.strips)) if s not in kept], melted_mm)
+    is_inside = new.pop("is_inside")
     by_strip = {
         name: ByStrip(
             [new[name][s] if s in new[name] else getattr(before, name).strips[s] for s in range(len(inputs.strips))]
@@ -131,8 +133,8 @@ def conditions(
         unfrozen=lasting(is_unfrozen[:, :, None]),
         calm=lasting(is_calm[:, None]),
         inside=tuple(
-            before.inside[s] if before is not None and s in kept else lasting(own)
-            for s, own in enumerate(by_strip["is_inside"].strips)
+            before.inside[s] if before is not None and s in kept else lasting(is_inside[s])
+            for s in range(len(inputs.strips))
         ),
         **by_strip,
     )
@@ -148,7 +150,7 @@ def once(arrays: Sequence[_Given], of: Callable[[_Given], _Made]) -> tuple[_Made
 
 
 def _of_members(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -> dict[str, dict[int, Flags]]:
-    """Return what holds member by member on some rows, by field of Conditions and row (H, M); melted_mm (H, S)."""
+    """Return what holds on some rows, by field of Conditions and row, and "is_inside"; melted_mm (H, S)."""
     found = _rains(inputs, rows, melted_mm) | _of_lifts(inputs, rows)
     right = found.pop("right")
     found["is_inside"] = {s: found["is_drained"][s] * right[s] for s in rows}
@@ -158,7 +160,7 @@ def _of_members(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -
 def _rains(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -> dict[str, dict[int, Flags]]:
     """Return what the members' rain says.
 
-    Strips with the same rain members are reckoned together and share one array.
+    Strips with the same rain members are reckoned together; what is the same for them is one array.
     """
     rain_stop, ponding_stop = inputs.setting("rain_stop_mm_h"), inputs.setting("ponding_stop_mm")
     found: dict[str, dict[int, Flags]] = {name: {} for name in ("rain_mm", "is_rainless", "standing_mm", "is_drained")}
@@ -169,12 +171,20 @@ def _rains(inputs: MorningInputs, rows: Sequence[int], melted_mm: Floats) -> dic
         weather = inputs.weather_of(own[0])
         rain, peaks = on_hours(inputs, weather.rain_members_mm), on_hours(inputs, weather.rain_peaks_mm)
         is_rainless = flagged(np.maximum(rain, peaks) < rain_stop, rain, rain_stop)
-        standing = standing_mm(inputs, own, rain, melted_mm)
-        is_drained = flagged(standing < ponding_stop, rain[:, None, :], ponding_stop)
-        for k, s in enumerate(own):
-            found["rain_mm"][s], found["is_rainless"][s] = rain, is_rainless
-            found["standing_mm"][s], found["is_drained"][s] = standing[:, k], is_drained[:, k]
+        found["rain_mm"] |= dict.fromkeys(own, rain)
+        found["is_rainless"] |= dict.fromkeys(own, is_rainless)
+        stands = standing_mm(inputs, own, rain, melted_mm).strips
+        found["standing_mm"] |= dict(zip(own, once(stands, _mean_of_members), strict=True))
+        found["is_drained"] |= dict(zip(own, once(stands, partial(_drained, rain, ponding_stop)), strict=True))
     return found
+
+
+def _mean_of_members(path: Floats) -> Floats:
+    return np.asarray(path.mean(axis=1))
+
+
+def _drained(rain_mm: Floats, ponding_stop_mm: float, standing_mm: Floats) -> Flags:
+    return flagged(standing_mm < ponding_stop_mm, rain_mm, ponding_stop_mm)
 
 
 def _of_lifts(inputs: MorningInputs, rows: Sequence[int]) -> dict[str, dict[int, Flags]]:
@@ -188,25 +198,33 @@ def _of_lifts(inputs: MorningInputs, rows: Sequence[int]) -> dict[str, dict[int,
         name: {} for name in ("right", "is_too_wet", "is_too_dry", "is_split", "is_crusted")
     }
     drier, wetter = moved_as_tested(inputs)
-    et0_mm = inputs.et0_mm[:, None]
     for s in rows:
-        material = inputs.material(inputs.strips[s])
-        low, high = material.window_low_pct, material.window_high_pct
-        mean, top, base = (path[s] - material.omc_pct for path in paths)
-        driest = mean + drier[s] if drier[s] else mean
-        wettest = mean + wetter[s] if wetter[s] else mean
-        # Looked for once: most paths are known throughout.
-        is_known = not any(np.isnan(path).any() for path in (mean, top, base))
-        own: tuple[Floats, ...] = () if is_known else (mean,)
-        halves: tuple[Floats, ...] = () if is_known else (mean, top, base)
-        is_right = (mean >= low) & (mean <= high)
-        is_top_dry = top < low
-        split = (is_top_dry & (base > high)) | ((top > high) & (base < low))
-        is_inside = (driest >= low) & (wettest <= high) & ~split
-        # The path was computed from evapotranspiration: where that is unknown, so is the path.
-        found["right"][s] = flagged(is_inside, *halves, low, high, et0_mm)
-        found["is_too_wet"][s] = flagged(mean > high, *own, high)
-        found["is_too_dry"][s] = flagged(wettest < low, *own, low)
-        found["is_split"][s] = flagged(split & is_right, *halves)
-        found["is_crusted"][s] = flagged(~split & is_right & is_top_dry, *halves, low, high)
+        for name, flags in _of_lift(inputs, s, [path[s] for path in paths], (drier[s], wetter[s])).items():
+            found[name][s] = flags
     return found
+
+
+def _of_lift(
+    inputs: MorningInputs, s: int, paths: Sequence[Floats], moved_pct: tuple[float, float]
+) -> dict[str, Flags]:
+    """Return what is found of row s by its moisture (H, M): mean, top and base; moved_pct: as of `moved_as_tested`."""
+    material = inputs.material(inputs.strips[s])
+    low, high = material.window_low_pct, material.window_high_pct
+    mean, top, base = (path - material.omc_pct for path in paths)
+    driest, wettest = (mean + by_pct if by_pct else mean for by_pct in moved_pct)
+    # Looked for once: most paths are known throughout.
+    is_known = not any(np.isnan(path).any() for path in (mean, top, base))
+    own: tuple[Floats, ...] = () if is_known else (mean,)
+    halves: tuple[Floats, ...] = () if is_known else (mean, top, base)
+    is_right = (mean >= low) & (mean <= high)
+    is_top_dry = top < low
+    split = (is_top_dry & (base > high)) | ((top > high) & (base < low))
+    is_inside = (driest >= low) & (wettest <= high) & ~split
+    return {
+        # The path was computed from evapotranspiration: where that is unknown, so is the path.
+        "right": flagged(is_inside, *halves, low, high, inputs.et0_mm[:, None]),
+        "is_too_wet": flagged(mean > high, *own, high),
+        "is_too_dry": flagged(wettest < low, *own, low),
+        "is_split": flagged(split & is_right, *halves),
+        "is_crusted": flagged(~split & is_right & is_top_dry, *halves, low, high),
+    }

@@ -63,7 +63,7 @@ def is_fit_to_spread_on(prepared: Prepared, s: int) -> bool:
     row = prepared.row_at(prepared.today.from_h)
     if ground.pond_utc is None or row is None:
         return True
-    return bool(prepared.cond.standing_mm[row, s].mean() < prepared.inputs.setting("ponding_stop_mm"))
+    return bool(prepared.cond.standing_mm[row, s] < prepared.inputs.setting("ponding_stop_mm"))
 
 
 GROUND_FACTS: dict[str, Fact] = {

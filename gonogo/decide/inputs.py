@@ -222,7 +222,12 @@ class MorningInputs:
 
 
 def on_hours(inputs: MorningInputs, column: Floats) -> Floats:
-    """Return a column of the weather on the hours of the moisture path, NaN where the forecast has no such hour."""
+    """Return a column of the weather on the hours of the moisture path, NaN where the forecast has no such hour.
+
+    Where the hours are the same, as of every morning, it is the column itself: not to be written.
+    """
+    if inputs.hour_utc is inputs.weather.hour_utc:
+        return column
     weather_h = inputs.weather.hour_utc.astype("datetime64[h]").astype(np.int64)
     hours = inputs.hour_utc.astype("datetime64[h]").astype(np.int64)
     row = hours - weather_h[0] if len(weather_h) else np.full(len(hours), -1)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 Flags = npt.NDArray[np.float64] | npt.NDArray[np.bool_]  # 1, 0 and NaN, or true and false
 Rows = npt.NDArray[np.int64]
 
+Row = np.int16  # of a table of hours: there are hundreds, and one number for each strip, hour and member
 SHORT_ROW = 200  # members: from 200 to 300 on numpy's accumulating minimum is slower than a loop over rows
 
 
@@ -21,8 +22,8 @@ class Lasting:
     unknown_at   (H, ...) the first row, from each row on, in which it is not known of a member; H where it always is
     """
 
-    fails_at: npt.NDArray[np.int32]
-    unknown_at: npt.NDArray[np.int32]
+    fails_at: npt.NDArray[Row]
+    unknown_at: npt.NDArray[Row]
 
 
 def share(holds: Flags) -> float:
@@ -44,15 +45,15 @@ def lasting(flags: Flags) -> Lasting:
     """Return how long a condition (H, ..., M), kept as by `conditions.flagged`, goes on to hold."""
     fails_at = _first(np.asarray(flags == 0))
     if flags.dtype == np.bool_:
-        return Lasting(fails_at=fails_at, unknown_at=np.full(flags.shape[:-1], len(flags), dtype=np.int32))
+        return Lasting(fails_at=fails_at, unknown_at=np.full(flags.shape[:-1], len(flags), dtype=Row))
     return Lasting(fails_at=fails_at, unknown_at=_first(np.asarray(np.isnan(flags).any(axis=-1))))
 
 
-def _first(found: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
+def _first(found: npt.NDArray[np.bool_]) -> npt.NDArray[Row]:
     """Return the first row, from each row on, in which something is found, H where nothing is."""
     n_rows = len(found)
-    rows = np.arange(n_rows, dtype=np.int32).reshape(-1, *(1,) * (found.ndim - 1))
-    out = np.where(found, rows, np.int32(n_rows))
+    rows = np.arange(n_rows, dtype=Row).reshape(-1, *(1,) * (found.ndim - 1))
+    out = np.where(found, rows, Row(n_rows))
     if out[0].size <= SHORT_ROW:
         return np.minimum.accumulate(out[::-1], axis=0)[::-1]
     for row in range(n_rows - 2, -1, -1):  # on longer rows faster than an accumulating minimum

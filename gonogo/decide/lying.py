@@ -28,7 +28,7 @@ def snow(inputs: MorningInputs) -> tuple[Floats, Floats]:
     return np.stack([depth for depth, _ in of_strips], axis=1), np.stack([melt for _, melt in of_strips], axis=1)
 
 
-def standing_mm(inputs: MorningInputs, strips: Sequence[int], rain_mm: Floats, melted_mm: Floats) -> Floats:
+def standing_mm(inputs: MorningInputs, strips: Sequence[int], rain_mm: Floats, melted_mm: Floats) -> ByStrip:
     """Return the water that stands on the strips of some rows at the start of each hour, (H, N, M) [mm].
 
     rain_mm (H, M); melted_mm (H, S) of all strips. Water that was seen stands as deep as it was, until it has soaked
@@ -65,12 +65,11 @@ def _pond(inputs: MorningInputs, s: int) -> list[Seen]:
 def pond_end_row(inputs: MorningInputs, standing: ByStrip, s: int) -> int | None:
     """Return the row from which the water that was seen on row s no longer stands, None where it stands throughout.
 
-    standing  (H, S, M) as of Conditions; a mean below the site's stop counts as gone. A draining is left out.
+    standing  (H, S) as of Conditions; below the site's stop it counts as gone. A draining is left out.
     """
     ground = inputs.ground(s)
     if ground.pond_utc is None:
         return None
     row = max(row_of(ground.pond_utc, inputs.hour_utc), 0)
-    mean = standing[row:, s].mean(axis=1)
-    gone = np.flatnonzero(mean < inputs.setting("ponding_stop_mm"))
+    gone = np.flatnonzero(standing[row:, s] < inputs.setting("ponding_stop_mm"))
     return row + int(gone[0]) if len(gone) else None

@@ -115,7 +115,7 @@ def standing_water_mm(known: Known, s: int) -> float:
     row = known.prepared.row_at(known.prepared.today.from_h)
     if row is None:
         return math.nan
-    return float(np.mean(known.prepared.cond.standing_mm[row, s]))
+    return float(known.prepared.cond.standing_mm[row, s])
 
 
 def longest_drained_h(known: Known, s: int) -> float:

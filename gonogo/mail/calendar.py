@@ -222,7 +222,7 @@ class _Row:
     about: str
 
 
-@functools.lru_cache(maxsize=64)  # the readers of a crew share their entries
+@functools.lru_cache(maxsize=16)  # the readers of a crew share their entries, no other site does
 def _content(method: str, rows: tuple[_Row, ...], place: str, organizer: str, made_utc: datetime) -> bytes:
     """Return a calendar with its entries. Times are in UTC, so that no time zone has to travel along."""
     icalendar = importlib.import_module("icalendar")  # 9 MB, which the process that hands out runs does without

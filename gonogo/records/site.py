@@ -242,6 +242,10 @@ class Site:
                 return material
         raise KeyError(material_id)
 
+    def bare(self) -> Site:
+        """Return the site without all that is on it: where it is, which is enough to ask for its weather."""
+        return replace(self, crews=(), materials=(), strips=(), ended=())
+
     def with_ended(self) -> Site:
         """Return the site with the strips that were ended among the others, for what looks back."""
         return replace(self, strips=(*self.strips, *self.ended), ended=()) if self.ended else self

@@ -88,7 +88,7 @@ def keep_config(config: Config) -> None:
         return
     folder.mkdir(mode=0o700, exist_ok=True)
     names = tuple(_keep_part(folder, part) for part in _parts(config))
-    _write(folder / HEAD, (_line(KeptHead(mark=mark, parts=names, config=_without_sites(config))),))
+    _write(folder / HEAD, (_line(KeptHead(mark=mark, parts=names, config=config.of_sites(()))),))
     _sweep(folder, names)
 
 
@@ -100,7 +100,7 @@ def _mark(config: Config) -> str:
     """
     if config.read_from is None or config.read_from.folder != config.folder:
         return ""
-    found = hashlib.sha256(_line(_without_sites(config)))
+    found = hashlib.sha256(_line(config.of_sites(())))
     found.update("\n".join((__version__, config.read_from.state, *(site.id for site in config.sites))).encode())
     return found.hexdigest()
 
@@ -114,21 +114,12 @@ def _is_kept(folder: Path, mark: str) -> bool:
         return False
 
 
-def _without_sites(config: Config) -> Config:
-    """Return a config without its sites; warnings are not kept."""
-    return replace(config, warnings=(), sites=(), settings={}, setting_origin={}, readings={})
-
-
 def _parts(config: Config) -> Iterator[KeptSites]:
     """Give the sites of a config in parts of a few each."""
     for first in range(0, len(config.sites), SITES_A_PART):
-        sites = config.sites[first : first + SITES_A_PART]
-        ids = [site.id for site in sites]
+        part = config.of_sites(config.sites[first : first + SITES_A_PART])
         yield KeptSites(
-            sites=sites,
-            settings={site_id: config.settings[site_id] for site_id in ids},
-            setting_origin={site_id: config.setting_origin[site_id] for site_id in ids},
-            readings={site_id: config.readings[site_id] for site_id in ids},
+            sites=part.sites, settings=part.settings, setting_origin=part.setting_origin, readings=part.readings
         )
 
 

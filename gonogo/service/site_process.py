@@ -39,29 +39,35 @@ FAULTS = {"again": AskAgainError, "taken over": TakenOverError, "busy": StoreBus
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteTask:
-    """One run of one site; fields as in RunFrame. together: sites whose weather one question may bring."""
+    """One run of one site; fields as in RunFrame. It brings along all that the process must know of sites.
 
-    site_id: str
+    config     of this site alone
+    together   sites whose weather one question may bring, as Site.bare
+    """
+
+    config: Config
+    site: Site
     day: date
     edition: str
     now_utc: datetime
     deadline_utc: datetime
     start_utc: datetime | None = None
     asks_until_utc: datetime | None = None
-    together: tuple[str, ...] = ()
+    together: tuple[Site, ...] = ()
 
     @classmethod
     def of(cls, frame: RunFrame, together: Sequence[Site] = ()) -> SiteTask:
         """Return what a process needs to know of a frame."""
         return cls(
-            site_id=frame.site.id,
+            config=frame.config.of_sites([frame.site]),
+            site=frame.site,
             day=frame.day,
             edition=frame.edition,
             now_utc=frame.now_utc,
             deadline_utc=frame.deadline_utc,
             start_utc=frame.start_utc,
             asks_until_utc=frame.asks_until_utc,
-            together=tuple(site.id for site in together),
+            together=tuple(site.bare() for site in together),
         )
 
 
@@ -127,10 +133,8 @@ class Came:
 class _Held:
     """What the process of a worker holds from run to run."""
 
-    config: Config
     store: sa.Engine
     rounds: Rounds
-    sites: dict[str, Site]
     sign: SignOfLife
     together: tuple[Site, ...] = ()
     fresh_offset_s: float = field(default=math.nan)
@@ -150,16 +154,14 @@ _held: _Held | None = None
 
 
 def begin(config: Config, is_scheduled: bool, log_level: int, log_json: bool) -> None:
-    """Make a fresh process ready for runs of a config's sites."""
+    """Make a fresh process ready for runs. config: without sites, which come with each run: there may be thousands."""
     global _held
     logs.set_up(level=log_level, as_json=log_json, cleaner=logs.Cleaner(logs.secrets_of(config)))
     logging.captureWarnings(True)
     store = schema.engine(config.store_url)
     held = _Held(
-        config=config,
         store=store,
         rounds=Rounds(config, clock_utc=clock.clock_utc, together=lambda _: held.together, is_scheduled=is_scheduled),
-        sites={site.id: site for site in config.sites},
         sign=SignOfLife(store),
     )
     _held = held
@@ -172,7 +174,7 @@ def run(task: SiteTask) -> Came:
     """Make a run in this process; whatever is foreseen comes back as a record. Called after `begin`."""
     assert _held is not None
     held = _held
-    held.together = tuple(held.sites[site_id] for site_id in task.together)
+    held.together = task.together
     held.fresh_offset_s = math.nan
     make = morning_run.run_morning if task.edition == MORNING else recheck.run_recheck
     made: Made | None = None
@@ -192,8 +194,8 @@ def run(task: SiteTask) -> Came:
 
 def _frame(held: _Held, task: SiteTask) -> RunFrame:
     return RunFrame(
-        config=held.config,
-        site=held.sites[task.site_id],
+        config=task.config,
+        site=task.site,
         day=task.day,
         edition=task.edition,
         now_utc=task.now_utc,

@@ -58,7 +58,7 @@ class SiteProcesses:
             except WorkerLostError as error:
                 n_hung += error.hung
                 n_left = 0 if n_hung >= TRIES_HUNG else n_left
-                noted = {"site": task.site_id, "day": task.day, "edition": task.edition}
+                noted = {"site": task.site.id, "day": task.day, "edition": task.edition}
                 log.error("%s %s", error, "The run is tried again." if n_left else "It is given up.", extra=noted)
                 lost()
                 if n_left == 0:
@@ -79,7 +79,7 @@ class SiteProcesses:
         if own is not None and own[0] is config:
             return own[1]
         level, as_json = logs.in_force()
-        process = OwnProcess(site_process.begin, config, self._is_scheduled, level, as_json)
+        process = OwnProcess(site_process.begin, config.of_sites(()), self._is_scheduled, level, as_json)
         with self._lock:
             if own is not None and own[1] in self._all:
                 self._all.remove(own[1])

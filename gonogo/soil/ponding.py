@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from gonogo.soil.by_strip import ByStrip
 from gonogo.soil.classes import SOIL_CLASSES
 from gonogo.soil.rain import SURFACES, loose_intake_mm_h, taken_in_mm
 
@@ -37,7 +38,7 @@ def standing_water_mm(
     surfaces: Sequence[str],
     melt_mm: Floats | None = None,
     seen: Sequence[Seen] = (),
-) -> Floats:
+) -> ByStrip:
     """Return the water that stands on each strip at the start of each hour [mm], (H, S, M).
 
     rain_mm   water at the ground in the hour (H, M); NaN runs through to every later hour of its member
@@ -48,7 +49,7 @@ def standing_water_mm(
 
     Source: balance of a depression store with the intake of soil/rain.py. Checked in tests/soil/test_ponding.py.
     """
-    # Strips of the same soil and surface, with the same melt and nothing seen of their own, are alike.
+    # Strips of the same soil and surface, with the same melt and nothing seen of their own, are alike: one array.
     melt = np.zeros((len(rain_mm), len(surfaces))) if melt_mm is None else melt_mm
     own = {event.strip for event in seen}
     kinds = [
@@ -57,7 +58,7 @@ def standing_water_mm(
     ]
     first = [kinds.index(kind) for kind in dict.fromkeys(kinds)]
     row_of = {kinds[s]: row for row, s in enumerate(first)}
-    alike = _standing_mm(
+    standing = _standing_mm(
         rain_mm,
         et0_mm,
         frozen,
@@ -66,7 +67,8 @@ def standing_water_mm(
         melt_mm=melt[:, first],
         seen=[replace(event, strip=row_of[kinds[event.strip]]) for event in seen],
     )
-    return alike if len(first) == len(kinds) else alike[:, [row_of[kind] for kind in kinds]]
+    alike = [standing[:, row] for row in range(len(first))]
+    return ByStrip([alike[row_of[kind]] for kind in kinds])
 
 
 def _standing_mm(

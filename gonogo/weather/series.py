@@ -124,7 +124,9 @@ class HourlyWeather:
 
     @property
     def water_members_mm(self) -> Floats:
-        """Liquid water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts."""
+        """Water that reaches the ground in each hour, (H, M) [mm]: rain, and snow as it melts; not to be written."""
+        if not self.melt_mm.any():
+            return self.rain_members_mm
         return np.asarray(self.rain_members_mm + self.melt_mm[:, None])
 
     @property

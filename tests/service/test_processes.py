@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from gonogo.cli import many_mornings
 from gonogo.cli.app import app
+from gonogo.config import Config
 from gonogo.errors import StoreError
 from gonogo.morning import run as morning_run
 from gonogo.morning.answers import AskAgainError, ClockRefutedError
@@ -31,13 +32,16 @@ from gonogo.service.workers import MOST_PASSED_OVER, Workers
 from gonogo.store import claims, outcomes, owner, runs, schema
 from gonogo.store.claims import TakenOverError
 
-TASK = SiteTask(
-    site_id="north-fill",
-    day=date(2026, 6, 1),
-    edition="morning",
-    now_utc=datetime(2026, 6, 1, 10, tzinfo=UTC),
-    deadline_utc=datetime(2026, 6, 1, 14, tzinfo=UTC),
-)
+
+def task_of(loaded: Config) -> SiteTask:
+    return SiteTask(
+        config=loaded.of_sites(loaded.sites[:1]),
+        site=loaded.sites[0],
+        day=date(2026, 6, 1),
+        edition="morning",
+        now_utc=datetime(2026, 6, 1, 10, tzinfo=UTC),
+        deadline_utc=datetime(2026, 6, 1, 14, tzinfo=UTC),
+    )
 
 
 def test_a_process_that_dies_or_hangs_is_replaced() -> None:
@@ -118,16 +122,16 @@ class Scripted:
     ],
 )
 def test_a_lost_process_costs_its_site_one_more_try(
-    monkeypatch: pytest.MonkeyPatch, script: list[Came | str], n_lost: int, is_given_up: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, script: list[Came | str], n_lost: int, is_given_up: bool
 ) -> None:
-    scripted, lost = Scripted(script), list[int]()
+    scripted, lost, loaded = Scripted(script), list[int](), example_config(tmp_path)
     monkeypatch.setattr(site_processes, "OwnProcess", lambda *_: scripted)
-    processes = SiteProcesses(lambda: "config", is_scheduled=False)  # type: ignore[arg-type,return-value]
+    processes = SiteProcesses(lambda: loaded, is_scheduled=False)
     if is_given_up:
         with pytest.raises(WorkerLostError):
-            processes.made(TASK, run_limit_min=12.0, lost=lambda: lost.append(1))
+            processes.made(task_of(loaded), run_limit_min=12.0, lost=lambda: lost.append(1))
     else:
-        assert processes.made(TASK, run_limit_min=12.0, lost=lambda: lost.append(1)) == Came()
+        assert processes.made(task_of(loaded), run_limit_min=12.0, lost=lambda: lost.append(1)) == Came()
     assert len(lost) == n_lost, "what the process held is let go before the next try"
     assert set(scripted.limits_s) == {360.0}, "a try that hangs leaves time for another one"
     processes.close()
@@ -141,7 +145,7 @@ class DiesOnce:
         self.frame = frame
 
     def made(self, task: SiteTask, *, run_limit_min: float, lost: Callable[[], object]) -> Came:
-        assert (task.site_id, run_limit_min) == (self.frame.site.id, 12.0)
+        assert (task.site.id, run_limit_min) == (self.frame.site.id, 12.0)
         dead = owner.own_name().rsplit(":", 3)[0] + ":999999:1:0"
         key = (self.frame.site.id, self.frame.day, "morning")
         claims.claim_run(self.frame.store, *key, now_utc=self.frame.now_utc, owner=dead)
@@ -166,8 +170,8 @@ class Killing:
         self.site_id, self.n_lost, self.asked = site_id, n_lost, list[str]()
 
     def made(self, task: SiteTask, **_: object) -> Came:
-        self.asked.append(task.site_id)
-        if task.site_id == self.site_id and self.asked.count(task.site_id) <= self.n_lost:
+        self.asked.append(task.site.id)
+        if task.site.id == self.site_id and self.asked.count(task.site.id) <= self.n_lost:
             raise WorkerLostError("The worker process 7 died.")
         return Came()
 
@@ -190,16 +194,26 @@ def test_a_site_that_lost_its_processes_is_tried_once_more_after_all_others(
     store.dispose()
 
 
-def test_a_changed_config_gets_fresh_processes(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_changed_config_gets_fresh_processes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[Scripted] = []
-    monkeypatch.setattr(site_processes, "OwnProcess", lambda *_: made.append(Scripted([Came()] * 9)) or made[-1])
-    config = ["first"]
-    processes = SiteProcesses(lambda: config[0], is_scheduled=True)  # type: ignore[arg-type,return-value]
+    begun_with: list[Config] = []
+
+    def process(_begin: object, config: Config, *_: object) -> Scripted:
+        begun_with.append(config)
+        made.append(Scripted([Came()] * 9))
+        return made[-1]
+
+    monkeypatch.setattr(site_processes, "OwnProcess", process)
+    first = example_config(tmp_path)
+    in_force = [first]
+    processes = SiteProcesses(lambda: in_force[0], is_scheduled=True)
     for _ in range(2):
-        processes.made(TASK, run_limit_min=1.0)
-    config[0] = "second"
-    processes.made(TASK, run_limit_min=1.0)
+        processes.made(task_of(first), run_limit_min=1.0)
+    in_force[0] = replace(first, operator_address="other@example.com")
+    processes.made(task_of(first), run_limit_min=1.0)
     assert [process.is_closed for process in made] == [True, False]
+    assert [config.operator_address for config in begun_with] == [first.operator_address, "other@example.com"]
+    assert {config.sites for config in begun_with} == {()}, "a run brings its site along; of thousands no other is held"
     assert made[0].limits_s == [site_processes.LEAST_LIMIT_S] * 2
 
 
