@@ -294,8 +294,7 @@ class StripPlan:
         coming = self.new_lift
         if coming is None or coming.test is None or begins_utc is None or begins_utc <= made_utc:
             return self
-        nan = math.nan  # the chances were of the lift below
+        own = replace(self, lift=coming.lift, test=coming.test, new_lift=None)
         return replace(
-            self, lift=coming.lift, test=coming.test, new_lift=None,
-            chance_in_window=nan, chance_too_dry=nan, chance_too_wet=nan,
-        )  # fmt: skip
+            own, chance_in_window=math.nan, chance_too_dry=math.nan, chance_too_wet=math.nan
+        )  # of that below

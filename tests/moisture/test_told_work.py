@@ -41,8 +41,21 @@ def job(task: Task, start: float = 2.0, end: float = 3.0, **changes: Any) -> Job
     )  # fmt: skip
 
 
+def told_strip(strip_id: str, *, test: Any = None, new_lift: Any = None) -> Any:
+    """What a plan told of a strip, as far as told work asks for it."""
+    told = SimpleNamespace(strip_id=strip_id, lift=1, test=test, new_lift=new_lift, low_pct=14.5, high_pct=18.5)
+
+    def as_it_lies(made_utc: datetime, begins_utc: datetime | None) -> Any:
+        if new_lift is None or begins_utc is None or begins_utc <= made_utc:
+            return told
+        return SimpleNamespace(**(vars(told) | {"lift": new_lift.lift, "test": new_lift.test, "new_lift": None}))
+
+    told.as_it_lies = as_it_lies
+    return told
+
+
 def plan(*jobs: Job, made: float = 0.0, test: Any = None, new_lift: Any = None) -> DayPlan:
-    told = SimpleNamespace(strip_id=STRIP.id, lift=1, test=test, new_lift=new_lift, low_pct=14.5, high_pct=18.5)
+    told = told_strip(STRIP.id, test=test, new_lift=new_lift)
     return DayPlan(
         site_id=SITE.id, day=TOLD.date(), edition="morning", made_utc=at(made), shift_start_utc=at(1),
         shift_end_utc=at(10), next_shift_utc=at(25), is_knowable=True, strips=(told,), jobs=jobs, sealings=(), rain=(),  # type: ignore[arg-type]
@@ -302,7 +315,7 @@ def test_how_much_a_test_says_follows_its_error() -> None:
 def told_to_all(ids: Sequence[str]) -> DayPlan:
     """Water told to some strips five hours before now, of which nobody recorded anything."""
     told_utc = hand_made.at(-5.0)
-    strips = tuple(SimpleNamespace(strip_id=s, lift=1, test=None, low_pct=12.0, high_pct=16.0) for s in ids)
+    strips = tuple(told_strip(s) for s in ids)
     jobs = tuple(replace(job(Task.WATER), strip_id=s, start_utc=told_utc, end_utc=hand_made.at(-4.0)) for s in ids)
     return replace(plan(*jobs), made_utc=hand_made.at(-8.0), strips=strips)  # type: ignore[arg-type]
 

@@ -141,7 +141,7 @@ def test_the_demo_shows_rain_a_language_units_and_what_a_reply_does(
     arguments = ("--language", "es", "--units", "metric", "--reply", "--folder", str(target))
     assert app.run(["demo", *arguments]) == app.Exit.OK
     shown = capsys.readouterr().out
-    for said in ("COMPACTAR", "REGAR PRIMERO", "N4 18,6 densímetro nuclear", "ESPERAR pasa a COMPACTAR"):
+    for said in ("COMPACTAR", "REGAR PRIMERO", "N4 18,6 densímetro nuclear", "ENSAYAR pasa a COMPACTAR"):
         assert said in shown
     assert not re.search(r"\d gal", shown)
     mails = [BytesParser(policy=default).parsebytes(path.read_bytes()) for path in target.rglob("*.eml")]
