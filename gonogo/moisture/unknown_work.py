@@ -156,6 +156,8 @@ def _is_answered(work: ToldWork, history: LiftHistory) -> bool:
         return any(w.at_utc >= told_utc for w in history.waterings) or any(
             w.work == "rolled" and w.at_utc >= work.start_utc for w in history.works
         )
+    if work.task == Task.ROLL and history.passed is not None and work.lift <= history.number:
+        return True  # its density says so
     answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
     since = {"disked": work.start_utc} if work.is_aired else {}
     return any(w.work in answers and w.at_utc >= since.get(w.work, told_utc) for w in history.works)

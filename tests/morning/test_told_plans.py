@@ -14,6 +14,7 @@ from gonogo.moisture.unknown_work import told_work
 from gonogo.morning.previous import told_plans
 from gonogo.records.day_plan import DayPlan, Job, Task
 from gonogo.records.site import Crew, Recipient, Site
+from gonogo.soil.density import density_result
 
 MORNING, LOOK = "morning", "look-1100"
 LATER = timedelta(hours=3)
@@ -105,3 +106,19 @@ def test_a_crew_is_told_under_the_name_of_another_where_its_readers_are_mailed_s
     for read, is_told in ((read_by((ada, bo), (ada,)), True), (read_by((ada,), (ada, bo)), False)):
         _, look = told_plans(read, (plan, moved(plan)), mailed)
         assert (second.id in {strip.crew_id for strip in look.strips}) is is_told
+
+
+def test_rolling_is_not_asked_for_where_the_density_of_its_lift_passed(told: tuple[Site, DayPlan]) -> None:
+    site, plan = told
+    first = rolling(plan)
+    now_utc = first.end_utc + timedelta(minutes=30)
+    passed = density_result(16.0, 1700.0, mdd_kg_m3=1750.0, specific_gravity=2.69)
+
+    def asked_of(lift: int) -> set[Task]:
+        told_now = replace(plan, jobs=tuple(replace(j, lift=lift) if j is first else j for j in plan.jobs))
+        dense = LiftHistory(readings=(), waterings=(), works=(), is_rolled=True, number=first.lift, passed=passed)
+        found = told_work(site, [dense] * len(site.strips), (told_now,), now_utc, 0.7)
+        return {work.task for work in found.get(first.strip_id, ())}
+
+    assert Task.ROLL not in asked_of(first.lift)
+    assert Task.ROLL in asked_of(first.lift + 1)  # of the lift that was to be spread on it, it says nothing
