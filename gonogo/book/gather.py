@@ -18,7 +18,7 @@ from gonogo.book.strip_past import NOTHING_DONE, strip_pasts
 from gonogo.book.tables import EntryRow, MailRow, StripDay, TestRow, WeatherDay
 from gonogo.book.weather_day import FREEZING_DEGC, Account, DaySources, bounds_utc
 from gonogo.decide.lift_keys import ROLLED
-from gonogo.moisture.lift_history import judged
+from gonogo.moisture.density_tests import judged
 from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, StationDay, SurfaceWork, Watering
 from gonogo.records.shift import is_working_day, shift_utc
 from gonogo.records.site import Site

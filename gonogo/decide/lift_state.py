@@ -9,7 +9,8 @@ from datetime import date, datetime, timedelta
 
 from gonogo import times
 from gonogo.decide.machines import roller_of
-from gonogo.moisture.lift_history import FailedTest, LiftHistory, judged, material_of
+from gonogo.moisture.density_tests import judged
+from gonogo.moisture.lift_history import FailedTest, LiftHistory, material_of
 from gonogo.records.field import Entry, Reading, SurfaceWork
 from gonogo.records.site import Material, Site, Strip
 from gonogo.soil.density import DensityResult, growth_pct, passes_more

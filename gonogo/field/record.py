@@ -12,7 +12,8 @@ from gonogo.config import Config
 from gonogo.errors import ConfigError, Fault, StoreError
 from gonogo.field import amounts, doubles, nothing_there
 from gonogo.field.entries import NewEntry
-from gonogo.moisture.lift_history import judged, lift_history
+from gonogo.moisture.density_tests import judged
+from gonogo.moisture.lift_history import lift_history
 from gonogo.moisture.present_lift import site_as_it_lies
 from gonogo.records.field import (
     Entry,

@@ -15,7 +15,7 @@ from gonogo.weather.forecast_status import ForecastStatus
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
 from gonogo.wording.hour_bar import rain_coming
-from gonogo.wording.instruction import Instruction, short_name
+from gonogo.wording.instruction import Instruction, short_name, told_at
 from gonogo.wording.items import SkyView
 from gonogo.wording.notes import note_phrase
 from gonogo.wording.phrases import Day, Gap, Moment, Names, Number, Phrase, phrase
@@ -82,7 +82,8 @@ def _work(instructions: Sequence[Instruction]) -> Iterator[Phrase]:
         first = [t.test.by for t in asked if t.test is not None and t.test.by is not None]
         if first:
             by = min(first, key=lambda m: m.at_local.timestamp())
-            is_one = all(moment.at_local == by.at_local for moment in first)
+            # One without an hour may be made at any: only what all share is told of all.
+            is_one = len(first) == len(asked) and all(moment.at_local == by.at_local for moment in first)
             yield phrase("head.test_by" if is_one else "head.test_first_by", strips=_named(asked), by=by)
         else:
             yield phrase("head.test", strips=_named(asked))
@@ -171,7 +172,7 @@ def _told_works(works: Sequence[tuple[Instruction, NotRecorded, int]], clock: Cl
         day = work.start_utc.astimezone(clock.site.zone).date()
         groups.setdefault((work.task, lift, day), []).append((of, work))
     for (task, lift, _), group in groups.items():
-        first = clock.near(min(work.start_utc for _, work in group))
+        first = min((told_at(work, clock) for _, work in group), key=lambda at: at.at_local.timestamp())
         strips = Names(items=tuple(of.short for of, _ in group))
         if lift:
             yield phrase("box.roll_lift", strips=strips, lift=Number(value=float(lift)), start=first)

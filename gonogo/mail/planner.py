@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from gonogo.mail.items import HalfView, PlannerView, StripRow
 from gonogo.mail.morning import Morning
@@ -11,7 +12,7 @@ from gonogo.records.day_plan import Badge, Half, StripPlan, Task
 from gonogo.records.shift import half_of
 from gonogo.records.work_order import Change, PlannedWork, Unplanned, Work, WorkOrder
 from gonogo.wording import phrases
-from gonogo.wording.instruction import Instruction, is_beyond, short_name, waits_until
+from gonogo.wording.instruction import Instruction, is_beyond, short_name, told_at, waits_until
 from gonogo.wording.order import gain, proof
 from gonogo.wording.phrases import Day, Number, Phrase, phrase
 from gonogo.wording.sentences import Facts, sentence, verdict_word
@@ -88,14 +89,15 @@ def _asked(morning: Morning, rows: dict[str, Instruction]) -> Iterator[Phrase]:
 def _asked_of(strip_plan: StripPlan, name: str, of: Instruction | None, morning: Morning) -> Iterator[Phrase]:
     clock = morning.clock
     for work in strip_plan.not_recorded:
+        start = replace(told_at(work, clock), is_near=False)
         if work.task == Task.WATER:
             litres = phrases.amount("litres", work.litres)
-            yield phrase("asked.water", strip=name, litres=litres, start=clock.at(work.start_utc))
+            yield phrase("asked.water", strip=name, litres=litres, start=start)
         elif work.is_of_coming(strip_plan.lift):
             lift = Number(value=float(work.lift))
-            yield phrase("asked.roll_lift", strip=name, lift=lift, start=clock.at(work.start_utc))
+            yield phrase("asked.roll_lift", strip=name, lift=lift, start=start)
         else:
-            yield phrase(f"asked.{work.task}", strip=name, start=clock.at(work.start_utc))
+            yield phrase(f"asked.{work.task}", strip=name, start=start)
     coming = strip_plan.new_lift
     if coming is not None and coming.is_assumed:
         yield phrase("asked.lift", strip=name, lift=Number(value=float(coming.lift + coming.is_rework)))

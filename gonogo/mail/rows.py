@@ -12,7 +12,7 @@ from gonogo.mail.items import StripRow
 from gonogo.records.day_plan import Badge, DryBack, LastTest, NewLift, StripPlan, Task, Then
 from gonogo.wording import phrases
 from gonogo.wording.clock import Clock
-from gonogo.wording.instruction import Instruction, TestView, pct, try_phrase, waits_until
+from gonogo.wording.instruction import Instruction, TestView, pct, told_at, try_phrase, waits_until
 from gonogo.wording.phrases import Gap, Names, Number, Phrase, phrase
 from gonogo.wording.strips import SPLIT_POINTS
 
@@ -76,7 +76,7 @@ def _lines(
     elif of.badge == Badge.WATER_FIRST:
         yield from _water(strip_plan, of)
     elif strip_plan.new_lift is not None and not strip_plan.new_lift.is_if_rolled:
-        yield from _new_lift(strip_plan.new_lift, of)
+        yield from (*_new_lift(strip_plan.new_lift, of), *_water_overnight(of))
     elif of.badge == Badge.TEST and of.test is not None:
         is_told = of.test.why == "work_not_recorded" and strip_plan.not_recorded  # below, with its hour and litres
         if is_knowable and not is_told:  # what is not knowable stands above all strips, once
@@ -139,13 +139,18 @@ def _new_lift(coming: NewLift, of: Instruction) -> Iterator[Phrase]:
 
 def _wait(strip_plan: StripPlan, of: Instruction, reason: Phrase, clock: Clock) -> Iterator[Phrase]:
     yield _because(strip_plan.reason, reason)
-    if of.water is not None and of.litres is not None:
-        yield phrase("row.water", litres=of.litres, span=of.water)
+    yield from _water_overnight(of)
     if strip_plan.dry_back is not None:
         yield from _way_back(strip_plan.dry_back, clock)
     elif of.next is not None and of.next.after == "water":
         yield phrase("row.next_watered")
     yield from _off_window(strip_plan)
+
+
+def _water_overnight(of: Instruction) -> Iterator[Phrase]:
+    """Yield the water that a waiting lift is given today for another day."""
+    if of.water is not None and of.litres is not None:
+        yield phrase("row.water", litres=of.litres, span=of.water)
 
 
 def _way_back(back: DryBack, clock: Clock) -> Iterator[Phrase]:
@@ -194,7 +199,7 @@ def _off_window(strip_plan: StripPlan) -> Iterator[Phrase]:
 
 def _unrecorded(strip_plan: StripPlan, clock: Clock) -> Iterator[Phrase]:
     for work in strip_plan.not_recorded:
-        at = clock.near(work.start_utc)
+        at = told_at(work, clock)
         if work.task == Task.WATER:
             yield phrase("row.told_water", litres=phrases.amount("litres", work.litres), start=at)
         elif work.is_of_coming(strip_plan.lift):

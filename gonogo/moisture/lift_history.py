@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from gonogo.errors import SoilError
+from gonogo.moisture.density_tests import judged
 from gonogo.moisture.ground_state import NOTHING_SEEN, GroundState, ground_state
 from gonogo.records.field import ACCEPTED, BORROW, Entry, LiftResult, Reading, Spread, SurfaceWork, Watering
 from gonogo.records.site import Material, Site, Strip, Surface
-from gonogo.soil.density import DensityResult, density_result
+from gonogo.soil.density import DensityResult
 
 # What work on the surface leaves behind. Rolled counts as sealed: a compacted surface takes in far less (common
 # practice, no source).
@@ -141,26 +141,6 @@ def lifts_over_time(strip: Strip, entries: Sequence[Entry]) -> Iterator[tuple[da
         yield entry.at_utc, now.n_done
 
 
-def judged(reading: Reading, material: Material) -> tuple[DensityResult, bool] | None:
-    """Return what a density test comes to and whether it is accepted, None without a possible density."""
-    if reading.dry_density_kg_m3 is None:
-        return None
-    try:
-        result = density_result(
-            reading.w_pct,
-            reading.dry_density_kg_m3,
-            mdd_kg_m3=material.mdd_kg_m3,
-            specific_gravity=material.specific_gravity,
-        )
-    except SoilError:  # it was stored before such tests were refused: it says nothing
-        return None
-    if material.method is not None:  # passes decide, not density
-        return result, True
-    is_dense = result.compaction_pct >= material.required_compaction_pct
-    is_tight = material.air_voids_max_pct is None or result.air_voids_pct <= material.air_voids_max_pct
-    return result, is_dense and is_tight
-
-
 _OfStrip = Reading | Watering | SurfaceWork | LiftResult
 
 
@@ -214,7 +194,7 @@ def _after(now: _Reached, entry: _OfStrip, strip: Strip, site: Site | None) -> _
     if isinstance(entry, LiftResult):
         return _resulted(now, entry)
     if isinstance(entry, Reading) and entry.dry_density_kg_m3 is not None:
-        return _tested(now, entry, strip, site) if now.is_rolled and now.failed is None else now
+        return _tested(now, entry, strip, site) if now.failed is None else now
     if now.is_rolled and now.rolled_utc is not None and now.n_done < strip.lifts:
         if entry.at_utc - now.rolled_utc >= timedelta(hours=RESTED_H):
             return _Reached(n_done=now.n_done, assumed=NEW_LIFT, begins_utc=entry.at_utc)
@@ -273,11 +253,19 @@ def _worked(now: _Reached, entry: SurfaceWork, strip: Strip, site: Site | None) 
 
 
 def _tested(now: _Reached, reading: Reading, strip: Strip, site: Site | None) -> _Reached:
-    """Return what a rolled strip has come to after a density test of it: accepted, or open again where it failed."""
-    found = None if site is None else judged(reading, material_of(strip, now.spread, site))
-    if found is None:
+    """Return what a strip has come to after a density test of it: accepted, or open again where it failed.
+
+    A lift that nobody recorded as rolled was, where its density says so; where it does not, nothing is known of it.
+    """
+    material = None if site is None else material_of(strip, now.spread, site)
+    found = None if material is None else judged(reading, material)
+    if found is None or material is None:
         return now
     result, is_accepted = found
+    if not now.is_rolled:
+        if now.is_rework or not is_accepted or material.method is not None:
+            return now
+        now = replace(now, n_done=now.n_done + 1, is_rolled=True, rolled_utc=reading.at_utc, is_again=False, assumed="")
     return replace(now, passed=result) if is_accepted else now.opened(failed=FailedTest(reading=reading, result=result))
 
 

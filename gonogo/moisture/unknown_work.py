@@ -57,19 +57,17 @@ def told_work(
     """Return by strip the told work whose hour has come and that no entry confirms or denies, oldest first.
 
     histories      of the present lifts, in the order of site.strips
-    plans        earlier day plans, oldest first
+    plans        earlier day plans, oldest first; each is in force until the next that tells of the strip
     done_chance  told_is_done_chance [-]
 
     Of each kind only the newest counts: an older one was never followed by a second order without a test.
     """
     found: dict[str, tuple[ToldWork, ...]] = {}
-    ends = [plan.made_utc for plan in plans[1:]] + [now_utc] * bool(plans)
     for strip, history in zip(site.strips, histories, strict=True):
         newest: dict[Task, ToldWork] = {}
-        for plan, in_force_until in zip(plans, ends, strict=True):
-            told = plan.strip(strip.id)
-            if told is None:
-                continue
+        own = [(plan, told) for plan in plans if (told := plan.strip(strip.id)) is not None]
+        ends = [plan.made_utc for plan, _ in own[1:]] + [now_utc] * bool(own)
+        for (plan, told), in_force_until in zip(own, ends, strict=True):
             for work in (*_by_jobs(plan, told, history, done_chance), *_by_branches(plan, told, history, done_chance)):
                 if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, history):
                     newest[work.task] = work
@@ -153,13 +151,16 @@ def _is_answered(work: ToldWork, history: LiftHistory) -> bool:
     """Whether an entry says that it was done, or that it was not."""
     if history.begins_utc is not None and history.begins_utc > work.start_utc:
         return True
+    told_utc = min(work.told_utc, work.start_utc)  # a re-check tells work that has begun as the run before it did
     if work.task == Task.WATER:
-        return any(w.at_utc >= work.told_utc for w in history.waterings) or any(
+        return any(w.at_utc >= told_utc for w in history.waterings) or any(
             w.work == "rolled" and w.at_utc >= work.start_utc for w in history.works
         )
+    if work.task == Task.ROLL and history.passed is not None and work.lift <= history.number:
+        return True  # its density says so
     answers = ("disked", "rolled") if work.task == Task.DISK else ("rolled", "disked", "sealed")
     since = {"disked": work.start_utc} if work.is_aired else {}
-    return any(w.work in answers and w.at_utc >= since.get(w.work, work.told_utc) for w in history.works)
+    return any(w.work in answers and w.at_utc >= since.get(w.work, told_utc) for w in history.works)
 
 
 def _is_tested(work: ToldWork, history: LiftHistory) -> bool:

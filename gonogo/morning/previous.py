@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
@@ -13,7 +13,7 @@ from gonogo.decide.changes import PreviousRun, badges_of
 from gonogo.errors import StoreError
 from gonogo.mail.calendar import EARLIER_DAYS
 from gonogo.moisture.learned import LearnedSoil
-from gonogo.outgoing.frame import RunFrame
+from gonogo.outgoing.frame import MORNING, RunFrame
 from gonogo.records.day_plan import DayPlan
 from gonogo.records.field import Entry
 from gonogo.records.outside import Answer
@@ -37,7 +37,8 @@ class PreviousRuns:
     order        the newest order of work of all, this morning's too: a new one keeps to it where nothing speaks
                  against it
     works        what previous runs planned and when, oldest first: what calendars hold by now
-    plans        the day plans of the last PLAN_DAYS days, oldest first: what was told, and may have been done
+    plans        the day plans of the last PLAN_DAYS days as the crews were told them, oldest first: what may have been
+                 done; see told_plans
     days_before  by crew the run that its last mail on the last day before came from; its strips only
     today        by crew the run that its last mail on the day itself came from; its strips only
     """
@@ -92,12 +93,13 @@ def previous_runs(connection: sa.Connection, site: Site, day: date) -> PreviousR
     last = newest if newest.day < day else runs.last_run(connection, site.id, before_day=day)
     before, today = runs.last_mailed_runs(connection, site.id, day)
     plans = _plans(connection, site, day)
+    mailed = runs.mailed_crews(connection, site.id, since_day=day - timedelta(days=PLAN_DAYS), until_day=day)
     stored = _StoredRuns(connection, plans)
     return PreviousRuns(
         last=None if last is None else stored.came_to(last),
         order=stored.order(newest.id) if newest.day <= day else None,
         works=_works(connection, site, day),
-        plans=plans,
+        plans=told_plans(site, plans, mailed),
         days_before=_last_mailed(stored, site, before),
         today=_last_mailed(stored, site, today),
     )
@@ -150,6 +152,49 @@ def _plans(connection: sa.Connection, site: Site, day: date) -> tuple[DayPlan, .
     except StoreError as error:
         log.warning("%s: earlier day plans: %s", site.id, error)
         return ()
+
+
+def told_plans(
+    site: Site, plans: Sequence[DayPlan], mailed: Mapping[tuple[date, str], frozenset[str]]
+) -> tuple[DayPlan, ...]:
+    """Return day plans with what each told its crews: of a re-check, what its mails did.
+
+    mailed   by local date and edition, the crews under whose name mails went
+
+    A re-check that had nothing to say to a crew told it nothing: what it was mailed before stands, with its hours. A
+    crew that no run of the day mailed reads the plan elsewhere, and is told every one.
+    """
+    crew_of = {strip.id: strip.crew_id for strip in site.strips}
+    any_of: dict[date, set[str]] = {}
+    for (day, _), crew_ids in mailed.items():
+        any_of.setdefault(day, set()).update(_mailed_too(site, crew_ids))
+    found = []
+    for plan in plans:
+        told = _mailed_too(site, mailed.get((plan.day, plan.edition), frozenset()))
+        untold = set() if plan.edition == MORNING else any_of.get(plan.day, set()) - told
+        found.append(
+            replace(
+                plan,
+                strips=tuple(strip for strip in plan.strips if crew_of.get(strip.strip_id) not in untold),
+                jobs=tuple(job for job in plan.jobs if crew_of.get(job.strip_id) not in untold),
+                sealings=tuple(sealing for sealing in plan.sealings if sealing.crew_id not in untold),
+            )
+            if untold
+            else plan
+        )
+    return tuple(plan for plan in found if plan.strips)
+
+
+def _mailed_too(site: Site, crew_ids: Collection[str]) -> frozenset[str]:
+    """Return the crews that were mailed, with those all of whose readers read others too, and so under their name."""
+    readers = {crew.id: {(p.role, p.address.casefold()) for p in crew.recipients} for crew in site.crews}
+    found = set(crew_ids)
+    for crew_id, own in readers.items():
+        others = {reader for other, theirs in readers.items() if other != crew_id for reader in theirs}
+        named = {reader for other in crew_ids for reader in readers.get(other, ())}
+        if own and own <= others and own & named:
+            found.add(crew_id)
+    return frozenset(found)
 
 
 def _last_mailed(

@@ -91,12 +91,16 @@ _LAST_DAY = (
     .where(schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.day < sa.bindparam("day"))
     .where(schema.run.c.state == "finished")
 )
+_REACHES_A_CREW = (
+    schema.message.c.state.in_(("waiting", "sent")),
+    schema.message.c.kind.in_(("morning", "recheck")),
+)
 _MAILED = (
     sa.select(schema.message.c.crew_id, schema.run.c.id, schema.run.c.day, schema.run.c.finished_utc)
     .join(schema.run, schema.run.c.id == schema.message.c.run_id)
     .where(schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.state == "finished")
     .where(sa.or_(schema.run.c.day == sa.bindparam("day"), schema.run.c.day == _LAST_DAY.scalar_subquery()))
-    .where(schema.message.c.state.in_(("waiting", "sent")), schema.message.c.kind.in_(("morning", "recheck")))
+    .where(*_REACHES_A_CREW)
     .distinct()
 )
 
@@ -116,6 +120,27 @@ def last_mailed_runs(
         by_crew[crew_id] = max(by_crew.get(crew_id, ()), (finished_utc, run_id))
     before, today = ({crew: (run_id, at_utc) for crew, (at_utc, run_id) in found.items()} for found in newest)
     return before, today
+
+
+_TOLD = (
+    sa.select(schema.run.c.day, schema.run.c.edition, schema.message.c.crew_id)
+    .join(schema.run, schema.run.c.id == schema.message.c.run_id)
+    .where(schema.run.c.site_id == sa.bindparam("site_id"), schema.run.c.state == "finished")
+    .where(schema.run.c.day >= sa.bindparam("since"), schema.run.c.day <= sa.bindparam("until"))
+    .where(*_REACHES_A_CREW)
+    .distinct()
+)
+
+
+def mailed_crews(
+    connection: sa.Connection, site_id: str, *, since_day: date, until_day: date
+) -> dict[tuple[date, str], frozenset[str]]:
+    """Return by local date and edition the crews to whom mails of a site's finished runs went, or still may."""
+    span = {"site_id": site_id, "since": since_day, "until": until_day}
+    found: dict[tuple[date, str], frozenset[str]] = {}
+    for day, edition, crew_id in connection.execute(_TOLD, span):
+        found[day, edition] = found.get((day, edition), frozenset()) | {crew_id}
+    return found
 
 
 def runs(connection: sa.Connection, *, site_id: str | None = None, limit: int = 100) -> tuple[Run, ...]:

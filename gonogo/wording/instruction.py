@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import date
 
-from gonogo.records.day_plan import Badge, DayPlan, Half, Job, NextTry, StripPlan, Task, TestFirst, Then
+from gonogo.records.day_plan import Badge, DayPlan, Half, Job, NextTry, NotRecorded, StripPlan, Task, TestFirst, Then
 from gonogo.records.site import Strip
 from gonogo.records.verdict import Verdict
 from gonogo.wording import phrases
@@ -118,6 +118,7 @@ def instructions(plan: DayPlan, own: dict[str, Strip], clock: Clock, chance_need
 def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock, chance_needed: float) -> Instruction:
     """Return what a strip is strip_plan today."""
     jobs = {job.task: job for job in plan.jobs_of(strip.id) if job.end_utc > plan.made_utc}
+    tasks = {job.task for job in plan.jobs_of(strip.id)}  # how water is worked in stays so once that is over
     roll, water = jobs.get(Task.ROLL), jobs.get(Task.WATER) or jobs.get(Task.DAMP)
     test = strip_plan.test
     if test is None and strip_plan.new_lift is not None:
@@ -141,10 +142,15 @@ def instruction(plan: DayPlan, strip_plan: StripPlan, strip: Strip, clock: Clock
         water_by=None if strip_plan.water_by_utc is None else clock.at(strip_plan.water_by_utc, "earlier"),
         litres=None if water is None else phrases.amount("litres", water.litres),
         is_damp=water is not None and water.task == Task.DAMP,
-        is_mixed=Task.MIX in jobs or Task.SOAK not in jobs,
+        is_mixed=Task.MIX in tasks or Task.SOAK not in tasks,
         test=None if test is None else _test(test, clock),
         next=None if strip_plan.next is None else next_try(strip_plan.next, clock.day, chance_needed),
     )
+
+
+def told_at(work: NotRecorded, clock: Clock) -> Moment:
+    """Return the hour of told work as the mail that told it had it: rolling begins no earlier than it may."""
+    return clock.near(work.start_utc, "later" if work.task == Task.ROLL else "nearest")
 
 
 def _brief(span: Span | None) -> Span | None:

@@ -149,3 +149,20 @@ def test_the_engineer_has_the_last_word() -> None:
 def test_an_impossible_density_that_is_stored_says_nothing() -> None:
     # 109 % of the maximum: refused today, but an older version stored it.
     assert lift(work(5, "rolled"), density(4, 109.0)).is_rolled
+
+
+def test_a_density_that_passes_says_that_a_lift_was_rolled_though_nobody_recorded_it() -> None:
+    """It was told "compact" once more. A density that does not pass may be that of a loose lift: it says nothing."""
+    dense = [work(30, "spread"), density(4, 97.0)]
+    assert lift(*dense).is_rolled
+    assert lift(*dense).passed is not None
+    assert (lift(*dense).number, lifts_done(STRIP, dense, NOW, SITE)) == (1, 1)
+    for compaction_pct in (80.0, 93.0):
+        loose = [work(30, "spread"), density(4, compaction_pct)]
+        assert not lift(*loose).is_rolled
+        assert lift(*loose).failed is None
+        assert lifts_done(STRIP, loose, NOW, SITE) == 0
+    failed = [work(30, "spread"), work(9, "rolled"), density(8, 90.0), density(4, 97.0)]
+    assert not lift(*failed).is_rolled  # a better spot beside one that failed accepts nothing
+    counted = [*dense, work(3, "rolled"), work(2, "spread")]
+    assert lifts_done(STRIP, counted, NOW, SITE) == 1

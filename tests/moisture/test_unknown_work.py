@@ -124,3 +124,14 @@ def test_an_order_that_has_begun_stands_at_the_recheck_with_its_litres(site: Sit
     assert [(job.litres, job.start_utc) for job in water] == [(site.told.litres, site.told.start_utc)]
     assert site.strip(made).verdict == Verdict.WATER
     assert site.strip(made).not_recorded[0].is_running
+
+
+def test_an_entry_made_late_answers_for_an_order_that_a_recheck_told_again(site: Site) -> None:
+    hours = (site.told.end_utc - demo.MORNING_UTC) / timedelta(hours=1) + 0.5
+    assert Task.WATER in {work.task for work in site.strip(site.recheck(hours)).not_recorded}
+    with schema.begin(site.store) as connection:
+        entry = Watering(strip_id=site.told.strip_id, at_utc=site.told.end_utc, litres=site.told.litres)
+        arrival = Arrival(entered_utc=site.told.end_utc + timedelta(hours=1), entered_by="test")
+        history.add_entry(connection, site.config.sites[0].id, entry, arrival)
+    later = site._run(demo.MORNING_UTC + timedelta(hours=hours + 2.0), demo.DAY, edition="look-1100")
+    assert Task.WATER not in {work.task for work in site.strip(later).not_recorded}

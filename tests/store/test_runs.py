@@ -333,3 +333,22 @@ def test_the_newest_run_of_a_day_is_the_last_that_finished(store: sa.Engine) -> 
         newest = runs.last_run(connection, "north-fill", day=DAY)
         assert newest is not None
         assert newest.id == late.run_id
+
+
+def test_a_run_told_each_crew_that_it_mailed_and_no_other(store: sa.Engine) -> None:
+    morning, look = claim(store), claim(store, edition="look-0900")
+    for claimed in (morning, look):
+        finish(store, claimed)
+    for n, crew_id in enumerate(("crew-a", "crew-b")):
+        mailed(store, morning, n, "sent", crew_id=crew_id)
+    mailed(store, look, 5, "sent", crew_id="crew-b", kind="recheck")
+    mailed(store, look, 6, "expired", crew_id="crew-a", kind="recheck")
+    span = {"since_day": DAY, "until_day": DAY}
+    with schema.read(store) as connection:
+        assert runs.mailed_crews(connection, "north-fill", **span) == {
+            (DAY, "morning"): frozenset(("crew-a", "crew-b")),
+            (DAY, "look-0900"): frozenset(("crew-b",)),
+        }
+        assert runs.mailed_crews(connection, "south-dam", **span) == {}
+        later = {"since_day": DAY + timedelta(days=1), "until_day": DAY + timedelta(days=2)}
+        assert runs.mailed_crews(connection, "north-fill", **later) == {}

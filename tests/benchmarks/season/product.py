@@ -28,7 +28,7 @@ from gonogo.moisture.learned import LearnedSoil
 from gonogo.moisture.lift_history import lifts_done
 from gonogo.morning import recheck
 from gonogo.morning.compute import conclude
-from gonogo.morning.previous import PreviousRuns, StoredInputs
+from gonogo.morning.previous import PreviousRuns, StoredInputs, told_plans
 from gonogo.outgoing.frame import RunFrame
 from gonogo.records.day_plan import DayPlan, StripPlan, Task, TestFirst, Then
 from gonogo.records.field import Entry, GaugeRain, Reading, SurfaceWork, Watering
@@ -71,6 +71,7 @@ class Mornings:
         self.answers: list[Answer] = []
         self.soil: list[LearnedSoil] = []
         self.plans: list[DayPlan] = []
+        self.mailed: dict[tuple[date, str], frozenset[str]] = {}
         self.today: dict[str, PreviousRun] = {}
         self.last: tuple[datetime, Conclusion] | None = None
         self.before: PreviousRun | None = None
@@ -100,7 +101,7 @@ class Mornings:
             previous=PreviousRuns(
                 last=self.before,
                 order=self.last[1].order if self.last else None,
-                plans=tuple(self.plans[-30:]),
+                plans=told_plans(self.site, self.plans[-30:], self.mailed),
                 today=self.today,
             ),
         )
@@ -147,6 +148,7 @@ class Mornings:
             if faults:
                 raise RuntimeError(faults[0])
             crews = list(found)
+        self.mailed[frame.day, frame.edition] = frozenset(crews)
         for crew_id in crews:
             own = {s.id for s in self.site.strips if s.crew_id == crew_id}
             self.today[crew_id] = PreviousRun(
