@@ -167,7 +167,7 @@ def ask(
         if stop.is_over:
             raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
         # The library's own text holds the whole address; only the kind of fault is told.
-        what = "could not be reached" if is_unreachable(error) else "gave no whole answer"
+        what = _what_went_wrong(error, settings.timeout_s)
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
         fault = WeatherError(f"{service.name}: {host} {what} ({type(error).__name__}).", passing=passing)
         raise fault from (None if settings.key and settings.key in str(error) else error)
@@ -189,6 +189,18 @@ def is_unreachable(error: BaseException | None) -> bool:
         return True
     cause = error.args[0] if isinstance(error, requests.ConnectionError) and error.args else None
     return isinstance(getattr(cause, "reason", None), urllib3.exceptions.NewConnectionError)
+
+
+def _what_went_wrong(error: Exception, timeout_s: float) -> str:
+    """Say why nothing whole came, of a host."""
+    if is_unreachable(error):
+        return "could not be reached"
+    cause = error.args[0] if error.args else None
+    if isinstance(error, requests.ReadTimeout) or isinstance(cause, urllib3.exceptions.ReadTimeoutError):
+        return f"was silent for {timeout_s:g} s"
+    if isinstance(error, requests.exceptions.ChunkedEncodingError):
+        return "ended its answer in the middle"
+    return "gave no whole answer"
 
 
 def _body(response: requests.Response, what: str, most_bytes: int) -> bytes:
