@@ -176,6 +176,12 @@ def test_a_server_that_never_answers_for_the_content_is_cut_at_the_limit(mail_se
     assert time.monotonic() - started < 1.5
 
 
+def test_a_server_that_speaks_no_tls_where_it_is_asked_for_gets_nothing_in_clear(mail_server: MailServer) -> None:
+    with pytest.raises(TransportError, match=r"does not speak TLS from the first byte.*Check security .* and port"):
+        deliver(envelope(), to(mail_server, security="tls"))
+    assert mail_server.mails == []
+
+
 def test_a_server_that_is_down_is_named(mail_server: MailServer) -> None:
     mail_server.stop()
     with pytest.raises(TransportError, match=rf"{mail_server.host}:{mail_server.port} cannot be used now"):
