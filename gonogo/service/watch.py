@@ -249,8 +249,9 @@ class RunsWatch:
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
         frame = self._runner.morning_frame(site, day, now_utc, edition="notice")
-        make = partial(mails.plain_mails, frame, compute.COMPUTATION_TEXT)
-        self._direct.send_made((site.id, day), frame.config, make)
+        self._direct.send_made(
+            (site.id, day), frame.config, partial(mails.plain_mails, frame, compute.COMPUTATION_TEXT)
+        )
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""

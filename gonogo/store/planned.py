@@ -273,15 +273,9 @@ def ahead(store: sa.Engine, *, now_utc: datetime, owner: str) -> Ahead:
     return Ahead(from_utc=row.from_utc, others_have_runs=bool(row.others_have_runs))
 
 
-_AHEAD = sa.select(
-    sa.select(sa.func.min(planned_run.c.from_utc))
-    .where(*_FREE, planned_run.c.deadline_utc > _NOW)
-    .scalar_subquery()
-    .label("from_utc"),
-    sa.exists()
-    .where(planned_run.c.taken_by.is_not(None), planned_run.c.taken_by != sa.bindparam("owner"))
-    .label("others_have_runs"),
-)
+_NEXT = sa.select(sa.func.min(planned_run.c.from_utc)).where(*_FREE, planned_run.c.deadline_utc > _NOW)
+_OTHERS = sa.exists().where(planned_run.c.taken_by.is_not(None), planned_run.c.taken_by != sa.bindparam("owner"))
+_AHEAD = sa.select(_NEXT.scalar_subquery().label("from_utc"), _OTHERS.label("others_have_runs"))
 
 
 def forget_before(store: sa.Engine, day: date, most: int = ROWS_AT_ONCE) -> int:
