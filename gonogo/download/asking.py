@@ -2,14 +2,15 @@
 
 The newest stored answer to the very same question is taken again until its Expires (6 h at most), and asked after
 with its own Last-Modified after that; a 304 is stored as a copy with the moment at which the service confirmed it.
-401, 403 and 429 close a service for the other sites of the round for half an hour, outages for a minute or two. A
-list that fails is
-asked for site by site. First answers of services that need two questions are stored under `<service>/place`.
+401, 403, 429 and an answer far too long close a service for the other sites of the round for half an hour, outages
+for a minute or two. A list that fails is asked for site by site. First answers of services that need two questions are
+stored under `<service>/place`.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -21,8 +22,10 @@ from gonogo.download.usable import REVALIDATED_HEADER, Usable, usable
 from gonogo.download.web import (
     CLOSED_S,
     MAX_WAIT_S,
+    NOT_MODIFIED,
     REOPENED_S,
     TOO_MANY,
+    OversizeError,
     RoundState,
     StalledError,
     refusal,
@@ -40,7 +43,6 @@ LAID_READY = timedelta(minutes=30)  # an answer that came with another site's is
 # What each status means. Everything else from 400 is the request's own fault: never tried again.
 GOOD = frozenset({200, 203})
 ENDING = 203  # a version of the interface that will go
-NOT_MODIFIED = 304
 NOT_FOUND = 404
 TRY_AGAIN = frozenset({TOO_MANY, 500, 502, 503, 504})
 CLOSING = frozenset({401, 403, TOO_MANY})  # the service means us, not this site
@@ -52,13 +54,21 @@ class Gathered:
     """What comes on the way to a forecast, service after service; filled while they are asked.
 
     rejected   answers that came and could not be used
-    faults     a sentence for each fault, without secrets
     places     first answers of services that need two questions
     """
 
     rejected: list[Answer] = field(default_factory=list)
-    faults: list[str] = field(default_factory=list)
     places: list[Answer] = field(default_factory=list)
+    _faults: Counter[str] = field(default_factory=Counter)
+
+    def note(self, fault: str) -> None:
+        """Keep a sentence on a fault; it holds no secrets."""
+        self._faults[fault] += 1
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Each fault once, in the order in which they were met: tries that failed alike are counted."""
+        return tuple(text if n == 1 else f"{text} ({n} tries)" for text, n in self._faults.items())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +142,7 @@ def _answered(question: Question) -> tuple[Answer, Usable]:
                 round_state.close(question.asked_at, without_secret(str(error), settings), error.closed_s)
             if is_last:
                 raise
-            question.gathered.faults.append(without_secret(str(error), settings))
+            question.gathered.note(without_secret(str(error), settings))
             round_state.sleep(wait_s)
     raise AssertionError("the last try returns or raises")
 
@@ -167,11 +177,13 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
         raise
     except WeatherError as error:  # nothing whole came over the network, or the place could not be read
         stalls = isinstance(error, StalledError)  # whoever asks it again waits as long again
+        is_oversize = isinstance(error, OversizeError)  # whoever asks it again loads as much again
         raise RefusedError(
             str(error),
             passing=error.passing,
-            means_us=stalls or (error.passing and service.follow is None),
+            means_us=stalls or is_oversize or (error.passing and service.follow is None),
             wait_s=math.inf if stalls else None,
+            closed_s=CLOSED_S if is_oversize else REOPENED_S,
         ) from error
     if answer.status == NOT_MODIFIED and kept and parsed:
         headers = {**kept.headers, **answer.headers, REVALIDATED_HEADER: kept.fetched_utc.isoformat()}
@@ -192,7 +204,7 @@ def _tried(question: Question) -> tuple[Answer, Usable]:
             closed_s=CLOSED_S if answer.status in CLOSING else REOPENED_S,
         )
     if answer.status == ENDING:
-        question.gathered.faults.append(f"{service.name}: status = 203: this version of the service ends soon.")
+        question.gathered.note(f"{service.name}: status = 203: this version of the service ends soon.")
     if len(sites) > 1:
         try:
             answer = _shared_out(question, answer, sites)
@@ -246,7 +258,7 @@ def _address(request: Request, settings: ServiceSettings) -> str:
 def _alone(question: Question, answer: Answer) -> tuple[Answer, Usable]:
     """Ask for the site by itself after a list that failed; the round's other sites are then asked for so, too."""
     question.round_state.alone.add(question.asked_at)
-    question.gathered.faults.append(
+    question.gathered.note(
         f"{refusal(answer)[:200]} Several sites were asked for at once; each is asked for by itself now."
     )
     return _tried(question)

@@ -144,16 +144,16 @@ def forecast(
                 came = _asked(question)
             except WeatherError as error:
                 is_passing |= error.passing
-                gathered.faults.append(without_secret(str(error), settings))
+                gathered.note(without_secret(str(error), settings))
                 continue
             if not came.doubts:
                 return came
-            gathered.faults.append(f"{settings.name}: its days gone by are not those of its answer of before.")
+            gathered.note(f"{settings.name}: its days gone by are not those of its answer of before.")
             doubtful = doubtful or came
     kept = doubtful or _newest_usable(site, now_utc, newest_first, gathered)
     if kept is not None:
         is_last_resort = kept is not doubtful and is_passing and bool(order)
-        return replace(kept, faults=tuple(gathered.faults), is_last_resort=is_last_resort)
+        return replace(kept, faults=gathered.faults, is_last_resort=is_last_resort)
     faults = "\n".join(gathered.faults) or "No weather service is set."
     raise NoForecastError(
         f"{site.id}: no weather service gave a usable forecast.\n{faults}",
@@ -210,7 +210,7 @@ def _newest_usable(
         try:
             found = usable(answer, site, now_utc)
         except WeatherError as error:
-            gathered.faults.append(f"stored answer of {answer.fetched_utc:%Y-%m-%d %H:%M} UTC: {error}")
+            gathered.note(f"stored answer of {answer.fetched_utc:%Y-%m-%d %H:%M} UTC: {error}")
             continue
         return _downloaded(answer, found, gathered, is_stored=True)
     return None
@@ -223,7 +223,7 @@ def _downloaded(answer: Answer, found: Usable, gathered: Gathered, *, is_stored:
         usable=found,
         is_stored=is_stored,
         rejected=tuple(gathered.rejected),
-        faults=tuple(gathered.faults),
+        faults=gathered.faults,
         places=tuple(gathered.places),
     )
 

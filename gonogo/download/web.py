@@ -29,7 +29,7 @@ REOPENED_S = 90.0  # the same for one that is down or stalls: a fault that may p
 KEPT_HEADERS = ("content-type", "date", "age", "expires", "last-modified", "etag", "cache-control", "retry-after")
 OFFSET_HEADER = "gonogo-clock-offset-s"  # ours: the service's clock less the machine's when the answer came
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
-TOO_MANY = 429
+NOT_MODIFIED, TOO_MANY = 304, 429
 
 
 class StalledError(WeatherError):
@@ -37,6 +37,13 @@ class StalledError(WeatherError):
 
     def __init__(self, text: str) -> None:
         super().__init__(text, passing=True)
+
+
+class OversizeError(WeatherError):
+    """A service that sends far more than a forecast is: it would for the next site as well."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, passing=False)
 
 
 class _CutError(Exception):
@@ -160,7 +167,7 @@ def ask(
         if stop.is_over:
             raise StalledError(f"{service.name}: the answer of {host} was not whole after {most_s:.0f} s.") from error
         # The library's own text holds the whole address; only the kind of fault is told.
-        what = "could not be reached" if is_unreachable(error) else "gave no whole answer"
+        what = _what_went_wrong(error, settings.timeout_s)
         passing = not isinstance(error, (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema))
         fault = WeatherError(f"{service.name}: {host} {what} ({type(error).__name__}).", passing=passing)
         raise fault from (None if settings.key and settings.key in str(error) else error)
@@ -184,13 +191,25 @@ def is_unreachable(error: BaseException | None) -> bool:
     return isinstance(getattr(cause, "reason", None), urllib3.exceptions.NewConnectionError)
 
 
+def _what_went_wrong(error: Exception, timeout_s: float) -> str:
+    """Say why nothing whole came, of a host."""
+    if is_unreachable(error):
+        return "could not be reached"
+    cause = error.args[0] if error.args else None
+    if isinstance(error, requests.ReadTimeout) or isinstance(cause, urllib3.exceptions.ReadTimeoutError):
+        return f"was silent for {timeout_s:g} s"
+    if isinstance(error, requests.exceptions.ChunkedEncodingError):
+        return "ended its answer in the middle"
+    return "gave no whole answer"
+
+
 def _body(response: requests.Response, what: str, most_bytes: int) -> bytes:
-    """Return the body of an answer. Raises WeatherError where it grows too long."""
+    """Return the body of an answer. Raises OversizeError where it grows too long."""
     body = bytearray()
     for chunk in response.iter_content(CHUNK_BYTES):
         body += chunk
         if len(body) > most_bytes:
-            raise WeatherError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.", passing=False)
+            raise OversizeError(f"{what} is longer than {most_bytes // 1_000_000} MB. It is not used.")
     return bytes(body)
 
 
@@ -238,8 +257,29 @@ def _plain(url: str) -> tuple[str, str, str, tuple[tuple[str, str], ...]]:
 
 def refusal(answer: Answer) -> str:
     """Return the sentence for a status other than 200, with the beginning of what the service says."""
+    wrong, right = _of_status(answer.status)
     text = one_line(answer.body)
-    return f"{answer.service}: status = {answer.status}: the service refuses: {text or 'no text'}"
+    said = f"It says: {text}" if text else "It says nothing more."
+    return f"{answer.service}: status = {answer.status}: {wrong}; 200 with a forecast would be right. {right} {said}"
+
+
+def _of_status(status: int) -> tuple[str, str]:
+    """Return what a status other than 200 means (RFC 9110, section 15; 429: RFC 6585), and what to look at."""
+    if status == NOT_MODIFIED:
+        return "nothing has changed since an answer that is not stored here", "It is asked for the whole next time."
+    if 300 <= status < 400:
+        return "the service sends on to another address, which is not followed", "Check base_url."
+    if status in (401, 403):
+        return "the service does not let us in", "Check key and contact."
+    if status == 404:
+        return "nothing stands at this address", "Check base_url, and whether the service covers the site."
+    if status == TOO_MANY:
+        return "the service was asked more often than it allows", "It is left alone for a while."
+    if 400 <= status < 500:
+        return "the service does not take the question", "Check base_url."
+    if status >= 500:
+        return "the service is down or overloaded", "It is asked again later; nothing here is to be mended."
+    return "no forecast comes with it", "Check base_url."
 
 
 def limit_wait_s(answer: Answer) -> float:

@@ -32,9 +32,10 @@ HOUR = timedelta(hours=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoggerLine:
-    """One line: what fell since the line before it [mm], NaN where the logger had no value."""
+    """One line: its time, as written too, and what fell since the line before it [mm], NaN for no value."""
 
     number: int
+    stamp: str
     at_utc: datetime
     rain_mm: float
 
@@ -61,7 +62,7 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
     notes = []
     if [line.at_utc for line in lines] != sorted(line.at_utc for line in lines):
         notes.append("The lines were not in order of time and were sorted.")
-    by_time = _by_time(lines, place, now_utc, faults)
+    by_time = _by_time(lines, place, f"{now_utc.astimezone(site.zone):%Y-%m-%d %H:%M}", now_utc, faults)
     if not faults and len(by_time) < 3:
         right = "A logger's file is: timestamp, millimetres since the line before."
         faults.append(_fault(place, 1, "file", "", "fewer than three lines with a time.", right))
@@ -84,17 +85,20 @@ def parse(text: str, place: str, site: Site, now_utc: datetime) -> GaugeFile:
     return GaugeFile(readings=tuple(recent), notes=tuple(notes))
 
 
-def _by_time(lines: Sequence[LoggerLine], place: str, now_utc: datetime, faults: list[Fault]) -> list[LoggerLine]:
+def _by_time(
+    lines: Sequence[LoggerLine], place: str, site_now: str, now_utc: datetime, faults: list[Fault]
+) -> list[LoggerLine]:
     """Return one line a time, in order; add a fault for what lies ahead and for two amounts of one time."""
     by_time: dict[datetime, LoggerLine] = {}
     for line in sorted(lines, key=lambda line: line.at_utc):
         known = by_time.setdefault(line.at_utc, line)
-        stamp = line.at_utc.isoformat()
         if line.at_utc > now_utc + CLOCK_SLACK:
-            faults.append(_fault(place, line.number, "timestamp", stamp, "lies in the future.", "Set the clock."))
+            wrong = f"lies in the future: at the site it is {site_now} by the clock of this machine."
+            right = "Set the logger's clock to the site's time, or write each time with its offset."
+            faults.append(_fault(place, line.number, "timestamp", line.stamp, wrong, right))
         elif known.rain_mm != line.rain_mm and not (math.isnan(known.rain_mm) and math.isnan(line.rain_mm)):
             wrong = f"line {known.number} has another amount for the same time."
-            faults.append(_fault(place, line.number, "timestamp", stamp, wrong, "One line a time."))
+            faults.append(_fault(place, line.number, "timestamp", line.stamp, wrong, "One line a time."))
     return list(by_time.values())
 
 
@@ -201,7 +205,7 @@ def _lines(text: str, place: str, site: Site, faults: list[Fault]) -> list[Logge
         elif not math.isnan(value) and (refused := refusal("rain_mm", value)) is not None:
             faults.append(_fault(place, number, "rain_mm", amount, refused[0], "Write millimetres."))
         else:
-            lines.append(LoggerLine(number=number, at_utc=at_utc, rain_mm=value))
+            lines.append(LoggerLine(number=number, stamp=stamp, at_utc=at_utc, rain_mm=value))
     return lines
 
 

@@ -75,7 +75,8 @@ class TypedRow:
             raw = f"{self.now_utc.astimezone(self.site.zone):%Y-%m-%d} {raw:0>5}"
         found = moment_utc(raw, self.site)
         if isinstance(found, datetime) and found > self.now_utc + CLOCK_SLACK:
-            found = "lies in the future.", "Write when it happened."
+            now = f"{self.now_utc.astimezone(self.site.zone):%Y-%m-%d %H:%M}"
+            found = f"lies in the future: at the site it is {now}.", "Write when it happened."
         if isinstance(found, datetime):
             return found
         self.add_fault(key, *found)

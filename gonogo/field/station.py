@@ -70,7 +70,8 @@ def _read(row: TypedRow, site: Site) -> StationDay | None:
         row.add_fault("day", "not a date.", "Write, for example, 2026-05-12.")
         return None
     if not FIRST_YEAR <= day.year <= LAST_YEAR or day > today:
-        row.add_fault("day", "lies in the future." if day > today else "lies in no year of this century.", "Mend it.")
+        wrong = f"lies in the future: today is {today}." if day > today else "lies in no year of this century."
+        row.add_fault("day", wrong, "Write the day that the values are of.")
         return None
     values: dict[str, Any] = {}
     for name, field in COLUMNS.items():

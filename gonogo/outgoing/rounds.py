@@ -66,7 +66,8 @@ def wait_s(n_tries: int, rng: random.Random) -> float:
 def delivery_line(report: DeliveryReport, transport: Transport) -> str:
     """Return what one round of delivery did, in a line or a few."""
     where = f"written to {transport.folder}" if transport.kind == "folder" else f"sent through {transport.host}"
-    parts = [f"{len(report.sent)} mails {where}"]
+    n_sent = len(report.sent)
+    parts = [f"{n_sent} {'mail' if n_sent == 1 else 'mails'} {where}"]
     for name, what in (
         ("put_off", "put off, to be tried again"),
         ("refused", "refused for good"),
@@ -77,7 +78,7 @@ def delivery_line(report: DeliveryReport, transport: Transport) -> str:
             parts.append(f"{n} {what}")
     if report.server_fault:
         parts.append(f"mail server: {report.server_fault}")
-    return "; ".join(parts) + "."
+    return "; ".join(parts).removesuffix(".") + "."
 
 
 @dataclass(slots=True)

@@ -14,6 +14,7 @@ import ssl
 import threading
 from typing import Any, BinaryIO
 
+END_OF_CONTENT = b"\r\n.\r\n"
 MOST_LINES, MOST_BYTES = 200, 65_536  # of one answer; the longest that a sound server gives is a few dozen lines
 
 
@@ -76,7 +77,31 @@ class _Lines:
         self._file.close()
 
 
-class Server(smtplib.SMTP):
+class _Bounded(smtplib.SMTP):
+    """Answers no longer than answers are, and patience for the one to a mail's content.
+
+    A server that takes a mail late has taken it: whoever leaves before it says so sends it again (RFC 5321, section
+    4.5.3.2.6, wants ten minutes). Only the limit of the watch ends that wait.
+    """
+
+    def getreply(self) -> tuple[int, bytes]:
+        _bound(self)
+        return super().getreply()
+
+    def send(self, s: Any) -> None:
+        super().send(s)
+        if isinstance(s, bytes) and s.endswith(END_OF_CONTENT) and self.sock is not None:
+            self.sock.settimeout(None)
+
+    def data(self, msg: Any) -> tuple[int, bytes]:
+        try:
+            return super().data(msg)
+        finally:
+            if self.sock is not None:
+                self.sock.settimeout(self.timeout)
+
+
+class Server(_Bounded):
     """A server that the watch covers from its first byte on: the constructor connects."""
 
     def __init__(self, host: str, port: int, *, timeout: float, watch: SendWatch) -> None:
@@ -88,12 +113,8 @@ class Server(smtplib.SMTP):
         self._watch.over(sock)
         return sock
 
-    def getreply(self) -> tuple[int, bytes]:
-        _bound(self)
-        return super().getreply()
 
-
-class TlsServer(smtplib.SMTP_SSL):
+class TlsServer(_Bounded, smtplib.SMTP_SSL):
     """The same, encrypted from its first byte on."""
 
     def __init__(self, host: str, port: int, *, timeout: float, context: ssl.SSLContext, watch: SendWatch) -> None:
@@ -104,10 +125,6 @@ class TlsServer(smtplib.SMTP_SSL):
         sock: socket.socket = smtplib.SMTP._get_socket(self, host, port, timeout)  # type: ignore[attr-defined]
         self._watch.over(sock)
         return self.context.wrap_socket(sock, server_hostname=host)
-
-    def getreply(self) -> tuple[int, bytes]:
-        _bound(self)
-        return super().getreply()
 
 
 def _bound(server: Any) -> None:

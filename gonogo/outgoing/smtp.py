@@ -30,6 +30,8 @@ MAIL_LIMIT_S = 240.0
 # 421: going away. 503: lost the thread. 530, 534, 535, 538: wants another login. RFC 5321 and RFC 4954; none is about
 # the mail, so the mail is not given up.
 CODES_ABOUT_THE_SERVER = frozenset({421, 503, 530, 534, 535, 538})
+# OpenSSL's words for a first answer that is no TLS, by its version.
+NO_TLS_SPOKEN = frozenset({"WRONG_VERSION_NUMBER", "RECORD_LAYER_FAILURE"})
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -235,6 +237,11 @@ def _cause(error: Exception, transport: Transport, watch: SendWatch) -> str:
         return (
             f"{server} shows a certificate that is not trusted: {why}. Nothing was sent to it. "
             f"Check the host name, or name the firm's certificates in ca_file. {waits}"
+        )
+    if isinstance(error, ssl.SSLError) and getattr(error, "reason", None) in NO_TLS_SPOKEN:
+        return (
+            f"{server} does not speak TLS from the first byte, as the transport asks for. "
+            f"Check security (starttls, tls, none) and port. Nothing was sent in clear. {waits}"
         )
     if isinstance(error, smtplib.SMTPAuthenticationError):
         return (

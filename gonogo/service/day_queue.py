@@ -62,7 +62,6 @@ class DayQueue:
         self._sites: tuple[Config, dict[str, Site]] | None = None
         self._plan_refused_utc: datetime | None = None
         self._made: tuple[datetime, dict[str, date]] | None = None
-        self._others_have_runs = False
         self._owed: dict[PlannedRun, datetime] = {}  # to be given back from a moment on: the database refused it
 
     def plan(self, now_utc: datetime) -> None:
@@ -113,7 +112,6 @@ class DayQueue:
         Of their claims first, so that whoever takes a run may make it.
         """
         runner = self._runner
-        self._others_have_runs = bool(others)
         dead = set(filter(alive.is_dead(runner.store), others)) if others else set()
         if not dead:
             return 0
@@ -162,12 +160,13 @@ class DayQueue:
 
         While another service has runs in its batch, in a few seconds: it may die, and then nothing falls due.
         """
-        latest = now_utc + (LOOKED_FOR_DEAD if self._others_have_runs else LOOKED_AT_LEAST)
         try:
-            found = planned.next_from_utc(self._runner.store, now_utc=now_utc)
+            # Asked now: what two services find due at one moment one of them may have taken since this one looked.
+            found = planned.ahead(self._runner.store, now_utc=now_utc, owner=self._runner.me)
         except StoreError:
             return now_utc + TRIED_AGAIN
-        return latest if found is None else max(min(found, latest), now_utc + timedelta(seconds=1))
+        latest = now_utc + (LOOKED_FOR_DEAD if found.others_have_runs else LOOKED_AT_LEAST)
+        return latest if found.from_utc is None else max(min(found.from_utc, latest), now_utc + timedelta(seconds=1))
 
     def site(self, site_id: str) -> Site | None:
         """Return a site of the config in force."""

@@ -86,8 +86,9 @@ def set_up(*, level: int, as_json: bool, cleaner: Cleaner) -> None:
     handler.setFormatter(JsonFormatter(cleaner) if as_json else CleanFormatter(cleaner))
     root.addHandler(handler)
     root.setLevel(level)
-    for chatty in ("apscheduler", "alembic"):
-        logging.getLogger(chatty).setLevel(max(level, logging.WARNING))
+    # Of a job that is left out the schedule tells in words of its own (schedule.py).
+    for chatty, least in (("apscheduler", logging.ERROR), ("alembic", logging.WARNING)):
+        logging.getLogger(chatty).setLevel(max(level, least))
 
 
 def in_force() -> tuple[int, bool]:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import partial
 
+from apscheduler.events import EVENT_JOB_MAX_INSTANCES, JobEvent
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -102,6 +103,9 @@ class CalendarTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no 
             at_utc = now_utc + ASKED_AGAIN
         return at_utc.astimezone(self._zone)
 
+    def __str__(self) -> str:
+        return "when it is due"
+
 
 class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
     """Fires now and after each pause. Unlike the library's it makes up for no moment that a set clock passed over."""
@@ -111,6 +115,9 @@ class EveryTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no typ
 
     def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
         return now if previous_fire_time is None else now + self._pause
+
+    def __str__(self) -> str:
+        return f"every {self._pause.total_seconds():.0f} s"
 
 
 class Schedule:
@@ -127,6 +134,7 @@ class Schedule:
             executors={"default": ThreadPoolExecutor(EXECUTED_AT_ONCE)},
             job_defaults={"misfire_grace_time": LATE_JOB_S, "coalesce": True, "max_instances": 1},
         )
+        self._scheduler.add_listener(_tell_left_out, EVENT_JOB_MAX_INSTANCES)
         # No job of the scheduler: where mails come in all the while, a round of delivery lasts for minutes.
         self._delivery = OwnLoop(self._deliver, DELIVERED_EVERY, fault_text="a round of delivery ended in a fault")
         self._planned: tuple[Site, ...] = ()
@@ -176,7 +184,7 @@ class Schedule:
             if job.id not in jobs:
                 job.remove()
         for name, (function, trigger) in jobs.items():
-            self._scheduler.add_job(function, trigger, id=name, replace_existing=True)
+            self._scheduler.add_job(function, trigger, id=name, name=name, replace_existing=True)
         self._delivery.want()  # by a clock that was set, other mails may be due
 
     def _next_morning_utc(self, site: Site, now_utc: datetime) -> datetime | None:
@@ -278,6 +286,11 @@ class Schedule:
     def _deliver(self) -> None:
         if not self._stop.is_set():
             self._work.deliver(clock_utc())
+
+
+def _tell_left_out(event: JobEvent) -> None:
+    """Log that a job is still at its last turn, in words of our own in place of the library's."""
+    log.warning("the %s is not through with its last turn; this one is left out", event.job_id)
 
 
 def serve(work: ScheduledWork, *, stop: threading.Event) -> None:

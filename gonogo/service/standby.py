@@ -11,6 +11,7 @@ import logging
 import threading
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -31,6 +32,7 @@ from gonogo.service import due, health, last_good, logs
 from gonogo.service.clock import clock_utc
 from gonogo.service.last_good import LastGood
 from gonogo.store.operator_hour import ALL_SITES
+from gonogo.store.queued import Envelope
 
 log = logging.getLogger("gonogo.service.standby")
 
@@ -114,7 +116,8 @@ def tell(last: LastGood, fault: ConfigError | StoreError, direct: Direct, *, now
     for its_site in config.sites:
         day = waits_for_mail(config, its_site, now_utc)
         if day is not None and last.mornings.get(its_site.id) != day:
-            direct.send(config.transport, mails.plain_mails(_frame(config, its_site, day, now_utc), reason))
+            make = partial(_notices, config, its_site, day, reason, now_utc)
+            direct.send_made((its_site.id, day, reason), config, make)
     _write_health(config.watch, fault, logs.Cleaner(logs.secrets_of(config)), now_utc)
 
 
@@ -142,6 +145,10 @@ def waits_for_mail(config: Config, site: Site, now_utc: datetime) -> date | None
         leaves_utc = times.moment_utc(day, site.mail_at, site.zone) - due.NOTICE_LEAD
         return day if now_utc >= leaves_utc else None
     return due.missed_day(site, now_utc)
+
+
+def _notices(config: Config, site: Site, day: date, reason: str, now_utc: datetime) -> tuple[Envelope, ...]:
+    return mails.plain_mails(_frame(config, site, day, now_utc), reason)
 
 
 def _frame(config: Config, site: Site, day: date, now_utc: datetime) -> RunFrame:

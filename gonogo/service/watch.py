@@ -167,8 +167,7 @@ class RunsWatch:
 
     def _look_at(self, site: Site, now_utc: datetime, workers: Workers) -> None:
         config, runner = self._runner.configs.accepted, self._runner
-        day = due.due_day(site, now_utc, runner.lead_min(site))
-        if day is None:
+        if (day := due.due_day(site, now_utc, runner.lead_min(site))) is None:
             self._look_for_missed(site, now_utc, workers)
             return
         if (site.id, day) in self._settled:
@@ -243,13 +242,14 @@ class RunsWatch:
         """Tell a site's crews and the operator that there is no verdict."""
         faults = self._runner.configs.faults
         reason = compute.CONFIG_TEXT if faults else compute.OVERRUN_TEXT
-        refusal = Refusal(reason=reason, faults=faults or ("The run did not finish in its time.",))
-        self._runner.refuse(site, day, now_utc, refusal)
+        faults = faults or ("The run did not finish in its time.",)
+        self._runner.refuse(site, day, now_utc, Refusal(reason=reason, faults=faults))
 
     def _notify_directly(self, site: Site, day: date, now_utc: datetime) -> None:
         """Send the notices past the outbox, each once for this process: the database is what fails."""
         frame = self._runner.morning_frame(site, day, now_utc, edition="notice")
-        self._direct.send(frame.config.transport, mails.plain_mails(frame, compute.COMPUTATION_TEXT))
+        make = partial(mails.plain_mails, frame, compute.COMPUTATION_TEXT)
+        self._direct.send_made((site.id, day), frame.config, make)
 
     def _settle_clock(self, now_utc: datetime, workers: Workers) -> None:
         """Void runs that stand in the future once it is sure that the clock which made them was wrong, not this one."""

@@ -254,14 +254,28 @@ def made(store: sa.Engine, edition: str, *, since: date) -> dict[str, date]:
         return {found[0]: found[1] for found in connection.execute(query)}
 
 
-def next_from_utc(store: sa.Engine, *, now_utc: datetime) -> datetime | None:
-    """Return when the next run that nobody has taken falls due, None where none is planned."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """What is planned and not done.
+
+    from_utc           when the next run that nobody has taken falls due, None for none
+    others_have_runs   another service has taken some
+    """
+
+    from_utc: datetime | None
+    others_have_runs: bool
+
+
+def ahead(store: sa.Engine, *, now_utc: datetime, owner: str) -> Ahead:
+    """Look at what is planned, as a service sees it."""
     with schema.read(store) as connection:
-        found: datetime | None = connection.scalar(_NEXT, {"now": judged_utc(connection, now_utc)})
-        return found
+        row = connection.execute(_AHEAD, {"now": judged_utc(connection, now_utc), "owner": owner}).one()
+    return Ahead(from_utc=row.from_utc, others_have_runs=bool(row.others_have_runs))
 
 
 _NEXT = sa.select(sa.func.min(planned_run.c.from_utc)).where(*_FREE, planned_run.c.deadline_utc > _NOW)
+_OTHERS = sa.exists().where(planned_run.c.taken_by.is_not(None), planned_run.c.taken_by != sa.bindparam("owner"))
+_AHEAD = sa.select(_NEXT.scalar_subquery().label("from_utc"), _OTHERS.label("others_have_runs"))
 
 
 def forget_before(store: sa.Engine, day: date, most: int = ROWS_AT_ONCE) -> int:

@@ -416,5 +416,9 @@ def test_a_body_of_200_megabytes_is_let_go_after_the_first_twenty(monkeypatch: p
     monkeypatch.setattr(requests.Response, "iter_content", endless)
     responses.get(FREE, body=b"{}")
     with pytest.raises(WeatherError, match="longer than 20 MB"):
-        ask(settings("open_meteo"))
+        ask(settings("open_meteo"), round_state=(once := web.RoundState()))
     assert read <= web.MAX_BODY_BYTES + web.CHUNK_BYTES
+    n_asked = len(responses.calls)
+    with pytest.raises(WeatherError, match=r"not asked again yet: open_meteo: the answer of .* is longer than 20 MB"):
+        ask(settings("open_meteo"), round_state=once)
+    assert len(responses.calls) == n_asked, "the next site loads as much again"

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
+import one_connection
 import pytest
 from bodies import HARROW_FLATS, HARROW_FLATS_BODY, MORNING_UTC
 
@@ -118,3 +119,27 @@ def test_sites_of_another_service_do_not_wait_for_one_that_trickles() -> None:
         waiting.join()
         round_state.session.close()
     assert len(failed) == 1
+
+
+@pytest.mark.parametrize(
+    ("first", "pause_s", "told"),
+    [
+        (b"", 1.5, "was silent for 0.3 s"),
+        (HEAD + b"Content-Length: 500000\r\n\r\n", 1.5, "was silent for 0.3 s"),
+        (HEAD + b"Content-Length: 500000\r\n\r\n[[[", 0.0, "ended its answer in the middle"),
+        (b"no answer of the web\r\n\r\n", 0.0, "gave no whole answer"),
+    ],
+)
+def test_what_is_told_of_an_answer_that_is_not_whole_is_what_happened(first: bytes, pause_s: float, told: str) -> None:
+    def behaviour(connection: socket.socket) -> None:
+        connection.recv(65_536)
+        connection.sendall(first)
+        time.sleep(pause_s)
+
+    with one_connection.server(behaviour) as port:
+        settings = ServiceSettings(
+            name="open_meteo", base_url=f"http://127.0.0.1:{port}/v1/forecast", timeout_s=0.3, retries=0
+        )
+        with pytest.raises(NoForecastError, match=rf"open_meteo: 127\.0\.0\.1 {told}") as fault:
+            forecast(HARROW_FLATS, [settings], now_utc=MORNING_UTC)
+        assert fault.value.passing

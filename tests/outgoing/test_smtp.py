@@ -137,16 +137,49 @@ def test_a_connection_cut_over_a_letter_is_passing_and_the_outcome_unknown(
     assert len(mail_server.mails) == n_kept + 1
 
 
-def test_a_silent_server_is_given_up(mail_server: MailServer) -> None:
-    mail_server.at_data = [1.0]
-    with pytest.raises(TransportError, match=r"silent for 0\.2 s"):
-        deliver(envelope(), to(mail_server, timeout_s=0.2))
+@pytest.mark.parametrize("n_steps", range(4))
+def test_a_server_that_falls_silent_before_the_content_is_given_up(n_steps: int) -> None:
+    answers = [b"220 here\r\n", b"250 here\r\n", b"250 ok\r\n", b"250 ok\r\n"]
+
+    def falls_silent(caller: socket.socket) -> None:
+        for answer in answers[:n_steps]:
+            caller.sendall(answer)
+            caller.recv(65_536)
+        time.sleep(1.0)
+
+    with talker(falls_silent) as port:
+        transport = Transport(
+            kind="smtp", sender="a@example.com", host="127.0.0.1", port=port, security="none", timeout_s=0.2
+        )
+        with pytest.raises(TransportError, match=r"silent for 0\.2 s"):
+            Connection(transport, mail_limit_s=5.0).deliver(envelope())
 
 
-def test_a_slow_server_that_answers_in_time_is_waited_for(mail_server: MailServer) -> None:
-    mail_server.at_data = [0.3]
-    deliver(envelope(), to(mail_server))
-    assert len(mail_server.mails) == 1
+def test_a_server_that_takes_the_content_late_is_waited_for_beyond_its_other_answers(mail_server: MailServer) -> None:
+    """It has the mail: who left before it says so would send the mail again, and again."""
+    mail_server.at_data = [0.8, None]
+    with Connection(to(mail_server, timeout_s=0.3)) as connection:
+        connection.deliver(envelope(1))
+        assert len(mail_server.mails) == 1
+        connection.deliver(envelope(2))
+        assert connection._server is not None
+        assert connection._server.sock is not None
+        assert connection._server.sock.gettimeout() == 0.3
+    assert mail_server.n_connections == 1
+
+
+def test_a_server_that_never_answers_for_the_content_is_cut_at_the_limit(mail_server: MailServer) -> None:
+    mail_server.at_data = [2.0]
+    started = time.monotonic()
+    with pytest.raises(TransportError, match=r"took longer than 0\.5 s over one mail"):
+        Connection(to(mail_server, timeout_s=0.2), mail_limit_s=0.5).deliver(envelope())
+    assert time.monotonic() - started < 1.5
+
+
+def test_a_server_that_speaks_no_tls_where_it_is_asked_for_gets_nothing_in_clear(mail_server: MailServer) -> None:
+    with pytest.raises(TransportError, match=r"does not speak TLS from the first byte.*Check security .* and port"):
+        deliver(envelope(), to(mail_server, security="tls"))
+    assert mail_server.mails == []
 
 
 def test_a_server_that_is_down_is_named(mail_server: MailServer) -> None:

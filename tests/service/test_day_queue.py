@@ -201,6 +201,18 @@ def test_where_another_has_runs_in_its_batch_it_is_looked_after_in_a_few_seconds
     assert queue_of(second).next_utc(soon_utc) > soon_utc + timedelta(seconds=30)
 
 
+def test_what_another_took_after_this_one_looked_is_looked_after_too(
+    tmp_path: Path, postgresql_url: str, begun: Any
+) -> None:
+    """Both look when runs fall due: who found nothing to take waited a minute before it saw the other's death."""
+    loaded = due_now(tmp_path, postgresql_url)
+    first, second, now_utc = begun(loaded), begun(loaded), datetime.now(UTC)
+    queue_of(second).plan(now_utc)
+    assert len(taken_all(first, now_utc)) == N_SITES
+    assert queue_of(second).next_utc(now_utc) <= now_utc + timedelta(seconds=5)
+    assert queue_of(first).next_utc(now_utc) > now_utc + timedelta(seconds=30), "its own are no other's"
+
+
 def day_and_edition(running: Service) -> tuple[date, str]:
     """Return what is due of the sites of a service now."""
     with schema.read(running.store) as connection:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import random
 import threading
@@ -10,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from time import monotonic
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -325,6 +327,33 @@ def test_a_recheck_runs_at_its_time_on_the_site_s_own_clock() -> None:
     with clock_at(TUESDAY, time(9, 35), site), Bench(site) as bench:
         assert bench.rechecks.get(timeout=60) == (site.id, TUESDAY, time(9, 30))
         assert bench.rechecks.empty()
+
+
+def test_a_job_that_is_still_at_its_last_turn_is_told_in_plain_words(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(schedule, "WATCHED_EVERY", timedelta(seconds=0.1))
+    caplog.set_level(logging.WARNING)
+    told = threading.Event()
+    monkeypatch.setattr(caplog.handler, "emit", heard(caplog.handler.emit, "is not through with its last turn", told))
+    bench = Bench(small_site())
+    bench.watch = lambda _now, _workers: told.wait(60) and None
+    with bench:
+        assert told.wait(60)
+    text = "the watch is not through with its last turn; this one is left out"
+    assert text in [record.getMessage() for record in caplog.records]
+    assert " object at 0x" not in caplog.text
+
+
+def heard(emit: Callable[[logging.LogRecord], None], words: str, told: threading.Event) -> Any:
+    """Return an emit that sets an event once a line holds some words."""
+
+    def emit_and_tell(record: logging.LogRecord) -> None:
+        emit(record)
+        if words in record.getMessage():
+            told.set()
+
+    return emit_and_tell
 
 
 def test_jobs_follow_the_config() -> None:

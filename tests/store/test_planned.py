@@ -68,7 +68,7 @@ def test_a_day_is_planned_once_and_taken_with_the_soonest_mails_first(store: sa.
 def test_what_is_not_due_yet_or_no_more_is_not_taken(store: sa.Engine) -> None:
     plan(store, [row(1, from_utc=MORNING + HOUR), row(2, deadline_utc=MORNING), row(3)])
     assert take(store) == ["site-003"]
-    assert planned.next_from_utc(store, now_utc=MORNING) == MORNING + HOUR
+    assert planned.ahead(store, now_utc=MORNING, owner="a").from_utc == MORNING + HOUR
 
 
 def test_what_came_to_nothing_is_given_back_and_done_is_done_whoever_did_it(store: sa.Engine) -> None:
