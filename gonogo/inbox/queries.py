@@ -30,15 +30,18 @@ def queries_of(
     ordered_litres = told_litres(connection, site, now_utc) if any(isinstance(n.entry, Watering) for n in new) else {}
     facts = told_facts(connection, site) if any(isinstance(n.entry, GroundSeen) for n in new) else {}
     known = [e for line in in_force if (e := line.entry) is not None and not isinstance(e, StationDay)]
-    known += [n.entry for n in new]
+    told = [n.entry for n in new]
+    known += told
     found = []
-    for new_entry in new:
+    for n, new_entry in enumerate(new):
         entry = new_entry.entry
         strip_id = getattr(entry, "strip_id", "")
         if (like := doubles.likeness_of(new_entry, in_force)) is not None:
             key = "contradicts" if like.contradicts else "double"
             before = like.before if isinstance(like.before, float) else 0.0
-            found.append(Query(key=key, strip_id=strip_id or "-", number=like.number, before_pct=before))
+            found.append(Query(key=key, strip_id=strip_id, number=like.number, before_pct=before))
+        elif entry in told[:n]:
+            found.append(Query(key="twice", strip_id=strip_id))
         if (far := amounts.far_amount(new_entry, site, ordered_litres)) is not None:
             found.append(Query(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
         if nothing_there.is_unknown(new_entry, known, facts):
