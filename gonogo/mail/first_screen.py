@@ -174,7 +174,10 @@ def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
         for work in strip_plan.not_recorded if strip_plan.strip_id in by_id else ():
             litres = phrases.amount("litres", work.litres) if work.task == Task.WATER else None
             act = "spread" if work.is_of_coming(strip_plan.lift) else ACTS_OF[work.task]
-            return ToRecord(strip_id=strip_plan.strip_id, act=act, litres=litres)
+            entry = ToRecord(strip_id=strip_plan.strip_id, act=act, litres=litres)
+            told = phrases.moment(work.start_utc, morning.clock.site.zone, morning.plan.day)
+            days_back = (morning.plan.day - told.at_local.date()).days
+            return replace(entry, told=told, days_back=days_back) if days_back > 0 else entry
     watered = next((of for of in by_id.values() if _lacks_water(morning, of)), None)
     return None if watered is None else ToRecord(strip_id=watered.strip_id, act="watered", litres=watered.litres)
 
