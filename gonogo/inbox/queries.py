@@ -9,11 +9,12 @@ import sqlalchemy as sa
 
 from gonogo.field import amounts, doubles, nothing_there
 from gonogo.field.record import told_facts, told_litres
-from gonogo.records.field import GaugeRain, GroundSeen, StationDay, Watering
+from gonogo.records.field import Entry, GaugeRain, GroundSeen, StationDay, Watering
 from gonogo.records.site import Site
 from gonogo.replies.answer import Query
 from gonogo.replies.understand import Understood
 from gonogo.store.history import StoredEntry
+from gonogo.times import local_date
 
 MUCH_RAIN_MM = 75.0  # in one reading: common practice asks again
 
@@ -42,6 +43,8 @@ def queries_of(
             found.append(Query(key=key, strip_id=strip_id, number=like.number, before_pct=before))
         elif entry in told[:n]:
             found.append(Query(key="twice", strip_id=strip_id))
+        elif not understood.entries[n].is_timed and (number := _same_dose(entry, in_force, site)):
+            found.append(Query(key="double", strip_id=strip_id, number=number))
         if (far := amounts.far_amount(new_entry, site, ordered_litres)) is not None:
             found.append(Query(key="far", strip_id=strip_id, litres=far.litres, depth_mm=far.depth_mm))
         if nothing_there.is_unknown(new_entry, known, facts):
@@ -49,3 +52,19 @@ def queries_of(
         if isinstance(entry, GaugeRain) and entry.rain_mm > MUCH_RAIN_MM:
             found.append(Query(key="rain", rain_mm=entry.rain_mm))
     return found
+
+
+def _same_dose(entry: Entry, in_force: Sequence[StoredEntry], site: Site) -> int:
+    """Return the number of the same litres on the same strip and day, 0 where there is none.
+
+    Water told without an hour is told by driver and superintendent, hours apart: it would count twice.
+    """
+    if not isinstance(entry, Watering):
+        return 0
+    day = local_date(entry.at_utc, site.zone)
+    for line in in_force:
+        known = line.entry
+        if isinstance(known, Watering) and known.strip_id == entry.strip_id and known.litres == entry.litres:
+            if local_date(known.at_utc, site.zone) == day:
+                return line.id
+    return 0

@@ -46,10 +46,11 @@ class Background:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meant:
-    """One entry of an answer, and the line that told it."""
+    """One entry of an answer, and the line that told it. is_timed: the line said when it was."""
 
     line: str
     new: NewEntry
+    is_timed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +106,7 @@ def _meant(line: ReplyLine, background: Background) -> Meant | Unread:
     except ConfigError as error:
         key = "future" if any("future" in fault.wrong for fault in error.faults) else "impossible"
         return Unread(line=line.line, key=key, what=line.strip_id)
-    return Meant(line=line.line, new=new)
+    return Meant(line=line.line, new=new, is_timed=bool(line.clocks))
 
 
 def _fields(line: ReplyLine, background: Background) -> dict[str, str] | Unread:

@@ -50,6 +50,17 @@ def _asked(desk: Desk_) -> str:
     return str(BytesParser().parsebytes(desk.last_raw())["message-id"])
 
 
+def test_the_same_water_told_hours_later_without_an_hour_is_asked_about_and_with_one_it_is_another_dose(
+    desk: Desk_,
+) -> None:
+    _told(desk, "N2 watered 6,450 gal")
+    later_utc = NOW + timedelta(hours=3)
+    assert "N2: the same is recorded already as entry" in _told(desk, "N2 watered 6,450 gal", at_utc=later_utc)
+    assert len(desk.entries()) == 1
+    _told(desk, "N2 watered 6,450 gal 12:50 pm", "N3 watered 6,450 gal", at_utc=later_utc + timedelta(minutes=1))
+    assert [entry.strip_id for entry in desk.entries()] == ["N2", "N2", "N3"]  # type: ignore[union-attr]
+
+
 def test_two_doses_at_two_hours_are_two_entries(desk: Desk_) -> None:
     _told(desk, "N2 watered 6,450 gal 7:40", "N2 watered 6,450 gal 9:10")
     assert [type(entry) for entry in desk.entries()] == [Watering, Watering]
