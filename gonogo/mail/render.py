@@ -213,7 +213,7 @@ def _how_to_record(view: MorningView, speak: Speaker, *, is_by_mail: bool) -> st
     if (missing := view.to_record) is None:
         return ""
     example = entry_line(speak, missing.strip_id, missing.act, missing.litres)
-    if missing.told is not None:
+    if is_by_mail and missing.told is not None:
         example += f" {told_then(speak, missing.told, missing.days_back)}"
     return speak.word("box.by_mail" if is_by_mail else "box.to_office", example=example)
 
