@@ -69,7 +69,8 @@ class _Case:
     @property
     def teller(self) -> Teller:
         day = times.local_date(self.desk.now_utc, self.writer.site.zone)
-        return Teller(site=self.writer.site, person=self.writer.person, day=day)
+        strips = self.background.strips or self.writer.site.strips
+        return Teller(site=self.writer.site, person=self.writer.person, day=day, strips=strips)
 
 
 def take(desk: Desk, raw: bytes) -> MailPlace:

@@ -142,7 +142,7 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     since: dict[Moment, list[str]] = {}
     for strip_plan in morning.strip_plans:
         of = by_id.get(strip_plan.strip_id)
-        if of is None or of.badge != Badge.WATER_FIRST or any(w.task == Task.WATER for w in strip_plan.not_recorded):
+        if of is None or not _lacks_water(morning, of) or any(w.task == Task.WATER for w in strip_plan.not_recorded):
             continue
         called = called_since(morning, strip_plan.strip_id)
         if called is not None:
@@ -153,6 +153,21 @@ def box(morning: Morning, rows: Sequence[StripRow]) -> tuple[Phrase, ...]:
     return (*found, phrase("box.once"))
 
 
+def _lacks_water(morning: Morning, of: Instruction) -> bool:
+    """Return whether water of today is told for a strip and not on record.
+
+    An order whose rolling may have begun stands, also once its water was recorded.
+    """
+    if of.badge != Badge.WATER_FIRST:
+        return False
+    plan, strip_plan = morning.plan, morning.plan.strip(of.strip_id)
+    jobs = [job for job in plan.jobs_of(of.strip_id) if job.task == Task.WATER]
+    put_on_utc = None if strip_plan is None else strip_plan.watered_utc
+    is_begun = bool(jobs) and all(job.start_utc <= plan.made_utc for job in jobs)
+    is_put_on = put_on_utc is not None and put_on_utc.astimezone(morning.clock.site.zone).date() == plan.day
+    return not (is_begun and is_put_on)
+
+
 def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
     """Return one entry that nobody made, with the litres that were told; None where none is missing."""
     by_id = {row.instruction.strip_id: row.instruction for row in rows}
@@ -160,8 +175,11 @@ def to_record(morning: Morning, rows: Sequence[StripRow]) -> ToRecord | None:
         for work in strip_plan.not_recorded if strip_plan.strip_id in by_id else ():
             litres = phrases.amount("litres", work.litres) if work.task == Task.WATER else None
             act = "spread" if work.is_of_coming(strip_plan.lift) else ACTS_OF[work.task]
-            return ToRecord(strip_id=strip_plan.strip_id, act=act, litres=litres)
-    watered = next((of for of in by_id.values() if of.badge == Badge.WATER_FIRST), None)
+            entry = ToRecord(strip_id=strip_plan.strip_id, act=act, litres=litres)
+            told = phrases.moment(work.start_utc, morning.clock.site.zone, morning.plan.day)
+            days_back = (morning.plan.day - told.at_local.date()).days
+            return replace(entry, told=told, days_back=days_back) if days_back > 0 else entry
+    watered = next((of for of in by_id.values() if _lacks_water(morning, of)), None)
     return None if watered is None else ToRecord(strip_id=watered.strip_id, act="watered", litres=watered.litres)
 
 

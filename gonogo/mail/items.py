@@ -7,7 +7,7 @@ from datetime import date, datetime
 
 from gonogo.wording.instruction import Instruction
 from gonogo.wording.items import ChangeView, DayView, HourBar, MaterialView, RowView, SkyView
-from gonogo.wording.phrases import Amount, Day, Names, Phrase
+from gonogo.wording.phrases import Amount, Day, Moment, Names, Phrase
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,11 +166,17 @@ class PlannerView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToRecord:
-    """One entry that is missing, as an example of how it is told. act: a word of wording/reply_words.ACTS."""
+    """One entry that is missing, as an example of how it is told.
+
+    act    a word of wording/reply_words.ACTS
+    told   the hour for which it was told on an earlier day, so many days back; None where it is of today
+    """
 
     strip_id: str
     act: str
     litres: Amount | None
+    told: Moment | None = None
+    days_back: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ import jinja2
 from gonogo.mail import calendar, letter, picture, reply_links
 from gonogo.mail.items import BehindView, EntryView, MorningView, PlannerView
 from gonogo.mail.letter import RenderedMail, plain_notice
-from gonogo.mail.reply_lines import entry_line
+from gonogo.mail.reply_lines import entry_line, told_then
 from gonogo.mail.role import ROLES, Role, load_role, roles
 from gonogo.records.site import Recipient
 from gonogo.records.work_order import Work
@@ -210,9 +210,11 @@ def _rendered(
 
 def _how_to_record(view: MorningView, speak: Speaker, *, is_by_mail: bool) -> str:
     """Return how what is missing is told, in the words that are read from an answer."""
-    if view.to_record is None:
+    if (missing := view.to_record) is None:
         return ""
-    example = entry_line(speak, view.to_record.strip_id, view.to_record.act, view.to_record.litres)
+    example = entry_line(speak, missing.strip_id, missing.act, missing.litres)
+    if is_by_mail and missing.told is not None:
+        example += f" {told_then(speak, missing.told, missing.days_back)}"
     return speak.word("box.by_mail" if is_by_mail else "box.to_office", example=example)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from gonogo.mail.token import MARKER_SIGN
 from gonogo.units import LITRE_PER_GALLON
 from gonogo.wording.language import Speaker
-from gonogo.wording.phrases import Amount, Gap
+from gonogo.wording.phrases import Amount, Gap, Moment
 from gonogo.wording.reply_words import printed
 
 
@@ -33,6 +35,12 @@ def entry_line(says: Speaker, strip_id: str, act: str, amount: Gap | None = None
     """Return the line that tells one entry. act: a word of wording/reply_words.ACTS; amount: litres or passes."""
     said = f"{strip_id} {printed(says.words.language, act)}"
     return said if amount is None else f"{said} {says.say(amount)}"
+
+
+def told_then(says: Speaker, told: Moment, days_back: int) -> str:
+    """Return a moment of an earlier day as an answer tells it: "yesterday 15:40", or with the date."""
+    day = printed(says.words.language, "yesterday") if days_back == 1 else told.at_local.date().isoformat()
+    return f"{day} {says.say(replace(told, is_other_day=False, is_near=False))}"
 
 
 def exact_litres(litres: float) -> Amount:

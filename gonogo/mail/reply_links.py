@@ -68,7 +68,7 @@ def answers(view: MorningView, speak: Speaker, role: str, *, address: str, messa
     told = [line for row in known.values() for line in _told(row, speak, role)]
     return Answers(
         marker=marker_line(speak),
-        hints=grammar_lines(speak, rows[0].strip_id if rows else "N1"),
+        hints=grammar_lines(speak, next(iter([*known, *(row.instruction.strip_id for row in view.rows)]), "N1")),
         by_strip=by_strip,
         all_done=link("reply.link_all", told) if told else None,
     )

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from gonogo.moisture.lift_history import LiftHistory
 from gonogo.moisture.told_result import before_rolling, deciding, ordered
-from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then
+from gonogo.records.day_plan import DayPlan, Job, StripPlan, Task, Then, first_told_utc
 from gonogo.records.field import SurfaceWork, Watering
 from gonogo.records.site import Site
 from gonogo.soil.ensemble import StripMoisture
@@ -60,16 +60,19 @@ def told_work(
     plans        earlier day plans, oldest first; each is in force until the next that tells of the strip
     done_chance  told_is_done_chance [-]
 
-    Of each kind only the newest counts: an older one was never followed by a second order without a test.
+    Of each kind only the newest counts: an older one was never followed by a second order without a test. Work that
+    had begun when a plan told it was told before: an entry since then answers it, whatever was told again meanwhile.
     """
     found: dict[str, tuple[ToldWork, ...]] = {}
+    first_utc = first_told_utc(plans)
     for strip, history in zip(site.strips, histories, strict=True):
         newest: dict[Task, ToldWork] = {}
         own = [(plan, told) for plan in plans if (told := plan.strip(strip.id)) is not None]
         ends = [plan.made_utc for plan, _ in own[1:]] + [now_utc] * bool(own)
         for (plan, told), in_force_until in zip(own, ends, strict=True):
             for work in (*_by_jobs(plan, told, history, done_chance), *_by_branches(plan, told, history, done_chance)):
-                if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, history):
+                since_utc = first_utc.get((work.strip_id, work.task, work.lift, work.start_utc), work.told_utc)
+                if work.start_utc <= min(in_force_until, now_utc) and not _is_answered(work, history, since_utc):
                     newest[work.task] = work
         works = sorted(newest.values(), key=lambda w: (w.start_utc, w.task))
         if works:
@@ -147,11 +150,10 @@ def _by_branches(plan: DayPlan, told: StripPlan, history: LiftHistory, done_chan
     ]
 
 
-def _is_answered(work: ToldWork, history: LiftHistory) -> bool:
-    """Whether an entry says that it was done, or that it was not."""
+def _is_answered(work: ToldWork, history: LiftHistory, told_utc: datetime) -> bool:
+    """Whether an entry since it was told says that it was done, or that it was not."""
     if history.begins_utc is not None and history.begins_utc > work.start_utc:
         return True
-    told_utc = min(work.told_utc, work.start_utc)  # a re-check tells work that has begun as the run before it did
     if work.task == Task.WATER:
         return any(w.at_utc >= told_utc for w in history.waterings) or any(
             w.work == "rolled" and w.at_utc >= work.start_utc for w in history.works

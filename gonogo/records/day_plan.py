@@ -7,6 +7,7 @@ by (WaterPlan's passes and speed), moments are UTC, causes are keys of decide/ke
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -139,3 +140,18 @@ class DayPlan:
     def sealing(self, crew_id: str) -> Sealing | None:
         """Return what a crew seals today, None where nothing."""
         return next((s for s in self.sealings if s.crew_id == crew_id), None)
+
+
+def first_told_utc(plans: Sequence[DayPlan]) -> dict[tuple[str, Task, int, datetime], datetime]:
+    """Return by strip, task, lift and start when each job was told that later plans tell as begun.
+
+    plans   oldest first
+
+    A plan that tells a job before its start orders it anew, whatever was told of that hour before.
+    """
+    found: dict[tuple[str, Task, int, datetime], datetime] = {}
+    for plan in plans:
+        for job in plan.jobs:
+            if job.start_utc > plan.made_utc:
+                found[job.strip_id, job.task, job.lift, job.start_utc] = plan.made_utc
+    return found

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from gonogo.mail.letter import Content, Post, raw_message
 from gonogo.mail.reply_lines import exact_litres, grammar_lines, marker_line
 from gonogo.records.field import Entry, GaugeRain, GroundSeen, Reading, SurfaceWork, Watering
-from gonogo.records.site import Recipient, Site
+from gonogo.records.site import Recipient, Site, Strip
 from gonogo.replies.grammar import Unread
 from gonogo.soil.readings import METHOD_ERROR_PCT
 from gonogo.units import KG_M3_PER_LB_FT3, METRE_PER_INCH, MM_PER_INCH
@@ -45,11 +45,12 @@ class ReplyText:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Teller:
-    """Tells one person of one site's entries."""
+    """Tells one person of one site's entries. strips: those of this person, the example of how a line is written."""
 
     site: Site
     person: Recipient
     day: date
+    strips: tuple[Strip, ...]
 
     @property
     def _says(self) -> Speaker:
@@ -81,7 +82,7 @@ class Teller:
         says = self._says
         lines = [says.word("reply.unread"), *(f"- {self._fault(fault)}" for fault in unread), says.word("reply.again")]
         return ReplyText(
-            subject=says.word("reply.subject_unread"), lines=(*lines, *grammar_lines(says, self.site.strips[0].id))
+            subject=says.word("reply.subject_unread"), lines=(*lines, *grammar_lines(says, self.strips[0].id))
         )
 
     def question(
@@ -139,13 +140,14 @@ class Teller:
     def _fault(self, fault: Unread) -> str:
         says, language = self._says, self.person.language
         words = {"rain": printed(language, "rain"), "yesterday": printed(language, "yesterday"), "what": fault.what}
+        words["watered"] = printed(language, "watered")
         words["methods"] = ", ".join(printed(language, method) for method in METHOD_ERROR_PCT)
         text = phrase(f"reply_fault.{fault.key}", **words)
         return says.word("reply_fault.line", line=fault.line, fault=text) if fault.line else says.say(text)
 
     def _query(self, query: Query) -> str:
         gaps: dict[str, Gap] = {
-            "strip": query.strip_id,
+            "strip": query.strip_id or printed(self._says.words.language, "rain"),
             "number": str(query.number),
             "before": _pct(query.before_pct),
             "litres": exact_litres(query.litres),

@@ -14,10 +14,12 @@ def clocks_of(parts: Parts, reader: Reader, now_local: datetime) -> tuple[dateti
     clocks = [t for t in times if isinstance(t, WrittenClock)]
     dates = [t for t in times if isinstance(t, Date)]
     if len(clocks) > 1 or len(dates) + len(yesterday) > 1:
-        raise NotReadError("time", clocks[-1].text if clocks else "")
+        raise NotReadError(
+            "time", clocks[-1].text if clocks else (yesterday[-1].text if yesterday else _written(dates[-1]))
+        )
     if not clocks:
         if dates or yesterday:
-            raise NotReadError("time")
+            raise NotReadError("time", yesterday[0].text if yesterday else _written(dates[0]))
         return ()
     day = _day(dates[0]) if dates else now_local.date() - timedelta(days=len(yesterday))
     return tuple(datetime(day.year, day.month, day.day, *hm) for hm in _hours(clocks[0], reader))  # noqa: DTZ001
@@ -27,7 +29,11 @@ def _day(found: Date) -> date:
     try:
         return date(found.year, found.month, found.day)
     except ValueError as error:
-        raise NotReadError("time") from error
+        raise NotReadError("time", _written(found)) from error
+
+
+def _written(found: Date) -> str:
+    return f"{found.year:04}-{found.month:02}-{found.day:02}"
 
 
 def _hours(clock: WrittenClock, reader: Reader) -> tuple[tuple[int, int], ...]:

@@ -94,6 +94,8 @@ def _read(text: str, line: str, strips: Iterable[Strip], reader: Reader, now_loc
             return _alone(line, meaning, pieces[1:], reader)
         raise NotReadError("no_strip", text.split()[0] if text.split() else "")
     strip_id, rest = found
+    if others := [id_ for word in rest.split() if (id_ := _named(word, strips)) not in ("", strip_id)]:
+        raise NotReadError("two_things", f"{strip_id}, {others[0]}")
     parts = Parts(tokens(rest, reader.marks))
     acts = parts.take_words(ACTS)
     if len(acts) > 1:
@@ -133,8 +135,17 @@ def strip_of(text: str, strips: Iterable[Strip]) -> tuple[str, str] | None:
     return ids.pop(), " ".join(words[longest:])
 
 
+def _named(word: str, strips: Iterable[Strip]) -> str:
+    """Return the id of the strip that a word in the middle of a line is; "" for an id of digits alone, which may be any
+    number."""
+    plain = folded(word.strip(",;.:/&+"))
+    return next((s.id for s in strips if not s.id.isdigit() and plain == folded(s.id)), "")
+
+
 def _reading(line: str, strip_id: str, parts: Parts, reader: Reader, clocks: tuple[datetime, ...]) -> ReplyLine:
     amounts: dict[str, float] = {}
+    if litres := parts.take_numbers("litres"):
+        raise NotReadError("no_act", litres[0].text)
     if (depth := parts.take_number_after("top")) is not None:
         amounts["depth_m"] = depth_m_of(depth, reader)
     methods = parts.take_words(METHOD_ERROR_PCT)
@@ -204,7 +215,7 @@ def _rain(line: str, pieces: Sequence[Token], reader: Reader, now_local: datetim
         since = clocks_of(times, reader, now_local)
         times.require_empty()
         if not since:
-            raise NotReadError("time")
+            raise NotReadError("time", " ".join(getattr(piece, "text", "") for piece in tail))
     clocks = clocks_of(parts, reader, now_local)
     rain_m = one_amount(parts, reader, "length", bare="mm" if reader.units == "metric" else "in")
     parts.require_empty()

@@ -19,8 +19,8 @@ BARE = {"litres": ("litres", 1.0), "gal": ("litres", 3.785411784), "mm": ("rain"
 # Why a line is no entry: the sentences reply_fault.<key>.
 FAULTS = tuple(
     """
-    clock_change future half_of_day impossible no_basis no_depth no_lying no_method no_number no_strip no_unit no_value
-    no_water_content not_kept nothing_found nothing_waits order_alone out_of_range rain_since sign time
+    clock_change future half_of_day impossible no_act no_basis no_depth no_lying no_method no_number no_strip no_time
+    no_unit no_value no_water_content not_kept nothing_found nothing_waits order_alone out_of_range rain_since sign time
     too_long too_many_lines too_many_numbers two_readings two_strips two_things undo_number undo_unknown
     whole_number word
     """.split()

@@ -11,17 +11,19 @@ from gonogo.field import entries
 from gonogo.field.entries import NewEntry
 from gonogo.field.row import CLOCK_SLACK
 from gonogo.records.field import GaugeRain, Reading
+from gonogo.records.shift import is_working_day, shift_utc
 from gonogo.records.site import Recipient, Site, Strip
 from gonogo.replies import densities, grammar
 from gonogo.replies.grammar import ReplyLine, Unread
 from gonogo.replies.numbers import Marks
 from gonogo.replies.parts import Reader
 from gonogo.store.history import StoredEntry
-from gonogo.times import occurrences_utc
+from gonogo.times import local_date, occurrences_utc
 from gonogo.wording.language import Speaker
 
 MOST_LINES = 40
 GAUGE_SINCE = timedelta(days=3)  # how far back a reading of the gauge may lie from which the next one counts
+EARLY_START = timedelta(hours=1)  # before a shift, in which its work may begin: our own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,10 +46,11 @@ class Background:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meant:
-    """One entry of an answer, and the line that told it."""
+    """One entry of an answer, and the line that told it. is_timed: the line said when it was."""
 
     line: str
     new: NewEntry
+    is_timed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +106,7 @@ def _meant(line: ReplyLine, background: Background) -> Meant | Unread:
     except ConfigError as error:
         key = "future" if any("future" in fault.wrong for fault in error.faults) else "impossible"
         return Unread(line=line.line, key=key, what=line.strip_id)
-    return Meant(line=line.line, new=new)
+    return Meant(line=line.line, new=new, is_timed=bool(line.clocks))
 
 
 def _fields(line: ReplyLine, background: Background) -> dict[str, str] | Unread:
@@ -111,6 +114,11 @@ def _fields(line: ReplyLine, background: Background) -> dict[str, str] | Unread:
     at = _moment(line.line, line.clocks, background)
     if isinstance(at, Unread):
         return at
+    if line.kind in ("watering", "surface") and _is_between_shifts(at or background.at_utc, background.site):
+        if len(line.clocks) > 1:
+            return Unread(line=line.line, key="half_of_day")
+        if not line.clocks:
+            return Unread(line=line.line, key="no_time")
     fields = {"at": (at or background.at_utc).isoformat()}
     if line.kind == "rain":
         return _rain_fields(line, at or background.at_utc, background)
@@ -207,6 +215,18 @@ def _moment(line: str, clocks: Sequence[datetime], background: Background) -> da
     if len(past) > 1:
         return Unread(line=line, key="half_of_day")
     return past[0]
+
+
+def _is_between_shifts(at_utc: datetime, site: Site) -> bool:
+    """Return whether a moment lies in a night between two shifts, or on a day off: no work is told of it unsaid.
+
+    After a shift its work is told, on the same date.
+    """
+    day = local_date(at_utc, site.zone)
+    begins_utc, (_, ended_utc) = shift_utc(site, day)[0], shift_utc(site, day - timedelta(days=1))
+    if at_utc <= ended_utc:  # a shift that passes midnight
+        return False
+    return not is_working_day(site, day) or at_utc < begins_utc - EARLY_START
 
 
 def _last_method(strip_id: str, background: Background) -> str:

@@ -143,7 +143,7 @@ def test_each_key_that_a_template_or_the_view_names_is_in_the_catalogue_and_none
     }
     made |= {"order.sealing", "form.day_and_span"}
     made |= {f"reply_fault.{key}" for key in (*parts.FAULTS, "line")}
-    made |= {f"reply.why_{key}" for key in ("double", "contradicts", "far", "gone", "rain")}
+    made |= {f"reply.why_{key}" for key in ("double", "twice", "contradicts", "far", "gone", "rain")}
     made |= {f"note.{key}" for key in NOTES} | {f"column.{name}" for name in COLUMNS}
     made |= {f"page.legend_{name}" for name in ("window", "reading")}
     made |= {f"book.lost_{key}" for key in CAUSE_KEYS.values()} | {f"book.work_{work}" for work in SURFACE_AFTER}

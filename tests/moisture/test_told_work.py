@@ -114,6 +114,23 @@ def test_recorded_work_answers_for_what_it_follows(task: Task, recorded: str, is
     assert (unknown([plan(job(task))], since) == ()) is is_answered
 
 
+@pytest.mark.parametrize(("task", "work"), [(Task.WATER, None), (Task.ROLL, "rolled"), (Task.DISK, "disked")])
+def test_what_was_recorded_answers_for_an_order_that_a_recheck_told_again(task: Task, work: str | None) -> None:
+    done_utc = at(2.8)
+    put_on = Watering(strip_id=STRIP.id, at_utc=done_utc, litres=9000.0)
+    done = put_on if work is None else SurfaceWork(strip_id=STRIP.id, at_utc=done_utc, work=work)
+    assert unknown([plan(job(task)), plan(job(task), made=3.5)], done) == ()
+    assert len(unknown([plan(job(task)), plan(job(task), made=3.5)])) == 1
+
+
+def test_what_was_recorded_does_not_answer_for_an_order_of_a_later_hour() -> None:
+    put_on = Watering(strip_id=STRIP.id, at_utc=at(2.5), litres=9000.0)
+    (work,) = unknown([plan(job(Task.WATER)), plan(job(Task.WATER, start=5.0, end=6.0), made=3.5)], put_on)
+    assert work.start_utc == at(5.0)
+    moved = [plan(job(Task.WATER, start=5.0, end=6.0)), plan(job(Task.WATER, start=5.0, end=6.0), made=3.5)]
+    assert len(unknown(moved, put_on)) == 1, "told anew after the entry: another dose"
+
+
 def test_a_test_with_the_work_in_the_soil_closes_the_question_and_one_before_does_not() -> None:
     for hours, is_open in ((1.0, True), (2.2, True), (2.3, False), (20.0, False)):
         (work,) = unknown([plan(job(Task.WATER))], reading(hours))
