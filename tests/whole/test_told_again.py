@@ -60,7 +60,7 @@ def test_work_that_is_on_record_is_not_asked_for_though_its_order_stands(tmp_pat
     mail = next(mail for mail in told.mails if mail.role == "superintendent")
     shown = " ".join(plain_of(mail).replace("\u00a0", " ").replace("\u202f", " ").split())
     box = shown.split("Not recorded: ")[1].split("***")[0]
-    assert box.startswith("rolling of N2 (told 10:00 AM) and disking of N3")
+    assert box.startswith("rolling of N2 (told 10:05 AM) and disking of N3")
     assert "water on N2" not in shown
     assert "N1" not in box
     store.dispose()
