@@ -202,10 +202,8 @@ def test_without_an_operator_address_the_crews_have_their_mails_all_the_same(
     assert [m.kind for m in it.mails()] == ["morning"] * 5
 
 
-def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_notice(
-    bench: Callable[..., Bench], tmp_path: Path, mail_server: MailServer, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    transport = Transport(
+def to_server(mail_server: MailServer) -> Transport:
+    return Transport(
         kind="smtp",
         sender="gonogo@example.com",
         host=mail_server.host,
@@ -213,6 +211,12 @@ def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_no
         security="none",
         timeout_s=5.0,
     )
+
+
+def test_a_database_that_fails_at_the_mail_time_does_not_cost_the_crews_their_notice(
+    bench: Callable[..., Bench], tmp_path: Path, mail_server: MailServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    transport = to_server(mail_server)
     it = bench(example_config(tmp_path, transport=transport))
     monkeypatch.setattr(direct, "TRIED_AGAIN_S", 0.0)  # checks are further apart than that
 
@@ -244,14 +248,7 @@ def test_a_disk_without_room_for_a_run_is_told_at_once_though_all_of_it_can_be_r
     bench: Callable[..., Bench], tmp_path: Path, mail_server: MailServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     place = tmp_path / "health.json"
-    transport = Transport(
-        kind="smtp",
-        sender="gonogo@example.com",
-        host=mail_server.host,
-        port=mail_server.port,
-        security="none",
-        timeout_s=5.0,
-    )
+    transport = to_server(mail_server)
     loaded = example_config(tmp_path, transport=transport)
     it = bench(replace(loaded, watch=replace(loaded.watch, health_file=place)))
 
