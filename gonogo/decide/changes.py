@@ -88,9 +88,8 @@ def _since_another_day(sides: Sides, before: PreviousRun, now: PreviousRun) -> t
     found = _rain_changes(sides)
     moved = _plan_changes(sides, before, now)
     today = times.local_date(now.at_utc, sides.site.zone)
-    rolled_today = _rolled_on(
-        now.order, today, sides.site
-    )  # what has a place today has no next day, and waits for none
+    # What has a place today has no next day, and waits for none.
+    rolled_today = _rolled_on(now.order, today, sides.site)
     for strip_id, old, new in _pairs(sides):
         lift = _lift_change(sides, strip_id)
         own_moves = moved.get(strip_id, [])

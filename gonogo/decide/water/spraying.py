@@ -19,6 +19,7 @@ _NUDGE = 1e-9
 CLODS_HOLD_LITRES_M2 = 3.0
 KM_PER_UNIT = {"metric": 1.0, "us": units.KM_PER_MILE}
 DOSE_TOLERANCE = 0.03  # a printed speed puts on the dose to this share
+REST_OF_BAR = 0.1  # of its width, beside the last lane: the spray of the outer nozzles reaches over it; our own choice
 SMALL_LOAD = 0.05  # a last load of less than this share of a tank is not worth the way
 
 
@@ -59,8 +60,12 @@ def load_length_m(litres: float, litres_m2: float, width_m: float) -> float:
 
 
 def lanes(truck: Truck, width_m: float) -> int:
-    """Return how many widths of the spray bar cover a strip [-]: a rest within DOSE_TOLERANCE is no lane of its own."""
-    return math.ceil((1.0 - DOSE_TOLERANCE) * width_m / truck.bar_width_m - _NUDGE)
+    """Return how many widths of the spray bar cover a strip [-].
+
+    A rest within DOSE_TOLERANCE is no lane of its own, where the outer nozzles reach over it (REST_OF_BAR).
+    """
+    rest_m = min(DOSE_TOLERANCE * width_m, REST_OF_BAR * truck.bar_width_m)
+    return math.ceil((width_m - rest_m) / truck.bar_width_m - _NUDGE)
 
 
 def efficiency_of(inputs: MorningInputs, truck: Truck) -> float:

@@ -150,7 +150,13 @@ def test_what_the_truck_cannot_spray_thinly_enough_is_flagged() -> None:
     assert (lonely.passes, lonely.warnings) == (1, ("speed_outside_range",))
 
 
-@pytest.mark.parametrize(("width_m", "n"), [(10.8, 3), (11.0, 3), (11.1, 3), (11.2, 4), (12.0, 4), (3.7, 1), (3.8, 2)])
+@pytest.mark.parametrize(
+    ("width_m", "n"),
+    [
+        (10.8, 3), (11.0, 3), (11.1, 3), (11.2, 4), (12.0, 4), (3.7, 1), (3.8, 2),
+        (36.3, 10), (36.5, 11), (100.0, 28),  # 2.8 m of 100 would lie dry, though they are 3 % of it
+    ],
+)  # fmt: skip
 def test_a_rest_of_the_width_within_the_dose_s_own_tolerance_is_no_lane_of_its_own(width_m: float, n: int) -> None:
     """11 m by a bar of 3.6 m: a fourth lane for 0.2 m cost the truck a run, and the card called it "0 m wide"."""
     assert spraying.lanes(truck(bar_width_m=3.6), width_m) == n
